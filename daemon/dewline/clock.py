@@ -1,0 +1,151 @@
+"""Clocks of the shell. The watch has none: its time is in its items.
+
+``RealClock`` is the daemon's. ``StepClock`` jumps to the next due moment when
+nothing is runnable and no I/O is in flight, so that a night over real sockets
+takes seconds; before it hands out a new time it awaits ``advance``, with which
+a simulator confirms that it has served everything up to then.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import heapq
+import itertools
+import time
+from collections.abc import Awaitable, Callable, Coroutine, Iterator
+from typing import Any, Protocol, TypeVar
+
+T = TypeVar("T")
+
+
+class Clock(Protocol):
+    """Time as pollers, ticker and followers see it. Every wait on I/O stands inside ``io()``."""
+
+    def wall_ms(self) -> int:
+        """UTC epoch in ms; may step."""
+
+    def monotonic(self) -> float:
+        """Seconds that never go back."""
+
+    async def sleep_until(self, moment: float) -> None:
+        """Sleep until ``monotonic()`` reaches ``moment``."""
+
+    async def sleep(self, seconds: float) -> None:
+        """Sleep that long."""
+
+    def io(self) -> contextlib.AbstractContextManager[None]:
+        """Held while waiting for the outside world, so that a stepping clock stands still."""
+
+
+class RealClock:
+    """The clock on the wall. ``speed`` runs a demo that many times faster."""
+
+    def __init__(self, speed: float = 1.0, epoch_ms: int | None = None) -> None:
+        self._speed = speed
+        self._zero = time.monotonic()
+        self._epoch_ms = epoch_ms
+
+    def wall_ms(self) -> int:
+        if self._epoch_ms is None:
+            return round(time.time() * 1000)
+        return self._epoch_ms + round(self.monotonic() * 1000)
+
+    def monotonic(self) -> float:
+        return (time.monotonic() - self._zero) * self._speed
+
+    async def sleep_until(self, moment: float) -> None:
+        await asyncio.sleep(max(0.0, (moment - self.monotonic()) / self._speed))
+
+    async def sleep(self, seconds: float) -> None:
+        await asyncio.sleep(seconds / self._speed)
+
+    @contextlib.contextmanager
+    def io(self) -> Iterator[None]:
+        yield
+
+
+class StepClock:
+    """Time that jumps. Run the whole program inside ``run``."""
+
+    def __init__(
+        self,
+        epoch_ms: int,
+        advance: Callable[[int], Awaitable[None]] | None = None,
+        hang_after_s: float = 30.0,
+    ) -> None:
+        self._epoch_ms = epoch_ms
+        self._now = 0.0
+        self._advance = advance
+        self._hang_after_s = hang_after_s
+        self._sleepers: list[tuple[float, int, asyncio.Future[None]]] = []
+        self._order = itertools.count()
+        self._busy = 0
+
+    def wall_ms(self) -> int:
+        return self._epoch_ms + round(self._now * 1000)
+
+    def monotonic(self) -> float:
+        return self._now
+
+    async def sleep_until(self, moment: float) -> None:
+        if moment <= self._now:
+            await asyncio.sleep(0)
+            return
+        sleeper = asyncio.get_running_loop().create_future()
+        heapq.heappush(self._sleepers, (moment, next(self._order), sleeper))
+        await sleeper
+
+    async def sleep(self, seconds: float) -> None:
+        await self.sleep_until(self._now + seconds)
+
+    @contextlib.contextmanager
+    def io(self) -> Iterator[None]:
+        self._busy += 1
+        try:
+            yield
+        finally:
+            self._busy -= 1
+
+    async def run(self, program: Coroutine[Any, Any, T]) -> T:
+        """Run ``program`` to its end, jumping whenever it only sleeps.
+
+        RuntimeError when I/O held the clock for ``hang_after_s`` real seconds:
+        a hung exchange would otherwise freeze virtual time for ever.
+        """
+        main = asyncio.ensure_future(program)
+        loop = asyncio.get_running_loop()
+        held_since = time.monotonic()
+        try:
+            while not main.done():
+                # asyncio offers no public "is anything runnable"; _ready is that queue.
+                if self._busy or loop._ready:  # type: ignore[attr-defined]
+                    if time.monotonic() - held_since > self._hang_after_s:
+                        raise RuntimeError("stepping clock held by I/O for too long")
+                    await asyncio.sleep(0)
+                    continue
+                held_since = time.monotonic()
+                await self._jump()
+            return main.result()
+        finally:
+            if not main.done():
+                main.cancel()
+                await asyncio.gather(main, return_exceptions=True)
+
+    async def _jump(self) -> None:
+        while self._sleepers and self._sleepers[0][2].done():
+            heapq.heappop(self._sleepers)
+        if not self._sleepers:
+            await asyncio.sleep(0.0005)
+            return
+        moment = self._sleepers[0][0]
+        if self._advance is not None:
+            await self._advance(self._epoch_ms + round(moment * 1000))
+        self._now = moment
+        while self._sleepers and self._sleepers[0][0] <= moment:
+            sleeper = heapq.heappop(self._sleepers)[2]
+            if not sleeper.done():
+                sleeper.set_result(None)
+        # Two passes of the loop: bytes that the simulator wrote for this moment are
+        # read by their protocols before anything woken above can run on.
+        await asyncio.sleep(0)

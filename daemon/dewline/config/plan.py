@@ -1,0 +1,194 @@
+"""The frozen Plan: what a config means once it is read, checked and laid in layers.
+
+Everything numeric is already in the unit its name says. ``config.load`` builds
+it; bus, followers and service read it; ``Plan.watch`` goes to the watch.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Literal
+
+from dewline.readings import Priority, Quality
+from dewline.watch.plan import WatchPlan
+
+Table = Literal["holding", "input", "coil", "discrete"]
+RegisterType = Literal["int16", "uint16", "int32", "uint32", "float32", "float64", "bit"]
+WordOrder = Literal["ABCD", "CDAB", "BADC", "DCBA"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RegisterPlan:
+    """One value of an instrument and how it is decoded and qualified.
+
+    value = raw x scale + offset in ``unit``; the reading is that
+    x ``factor`` + ``shift`` in ``canonical_unit``. ``valid``, ``floor`` and
+    ``span`` are in the canonical unit; ``sentinels`` are raw integers at
+    register width.
+    """
+
+    name: str
+    table: Table
+    address: int
+    type: RegisterType = "uint16"
+    word_order: WordOrder | None = None
+    scale: float = 1.0
+    offset: float = 0.0
+    unit: str = ""
+    canonical_unit: str = ""
+    factor: float = 1.0
+    shift: float = 0.0
+    valid: tuple[float, float] | None = None
+    floor: float | None = None
+    sentinels: dict[int, Quality] = field(default_factory=dict)
+    loop: Literal["4-20mA"] | None = None
+    span: tuple[float, float] | None = None
+    reference: Literal["absolute", "gauge"] | None = None
+    bit: int | None = None
+    states: dict[int, str] = field(default_factory=dict)
+
+    @property
+    def words(self) -> int:
+        """Registers (or bits) this value takes on the wire."""
+        return {"int32": 2, "uint32": 2, "float32": 2, "float64": 4}.get(self.type, 1)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ModbusTcpPlan:
+    name: str
+    host: str
+    port: int = 502
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SerialLine:
+    """How a serial port is opened."""
+
+    port: str
+    baud: int = 19200
+    parity: Literal["even", "odd", "none"] = "even"
+    data_bits: Literal[7, 8] = 8
+    stop_bits: Literal[1, 2] = 1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ModbusRtuPlan:
+    name: str
+    line: SerialLine
+    echo: Literal["none", "strip"] = "none"
+    quiet_after_timeout_ms: int = 300
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AsciiPlan:
+    name: str
+    line: SerialLine
+
+
+BusPlan = ModbusTcpPlan | ModbusRtuPlan | AsciiPlan
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AsciiProfile:
+    """How a line instrument speaks: streamed, or asked with ``ask`` (None: streamed).
+
+    ``pattern`` is a regular expression whose named groups are registers.
+    """
+
+    pattern: str
+    ask: str | None = None
+    line_end: str = "\r\n"
+    max_line: int = 200
+    checksum: Literal["none", "xor-hex"] = "none"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class InstrumentPlan:
+    """One instrument on a bus. ``feeds`` maps register name -> full signal names."""
+
+    name: str
+    bus: str
+    profile: str
+    registers: tuple[RegisterPlan, ...]
+    feeds: dict[str, tuple[str, ...]]
+    unit: int = 1
+    every_ms: int = 1000
+    timeout_ms: int = 300
+    gap_before_ms: int = 0
+    turnaround_ms: int = 0
+    max_registers: int = 125
+    max_gap: int = 8
+    ascii: AsciiProfile | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class JournalPlan:
+    path: Path
+    commit_every_ms: int = 2000
+    keep_raw_ms: int = 30 * 86_400_000
+    reserve_bytes: int = 16_000_000
+
+    @property
+    def socket(self) -> Path:
+        """The control socket beside the journal."""
+        return self.path.with_name(self.path.name + ".sock")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MqttPlan:
+    host: str = "127.0.0.1"
+    port: int = 1883
+    prefix: str = "dewline"
+    username: str | None = None
+    password_file: Path | None = None
+    tls_ca: Path | None = None
+    readings_every_ms: int = 10_000
+    commands: Literal["off", "trust-broker", "token"] = "off"
+    token_file: Path | None = None
+    keepalive_s: int = 20
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class InfluxPlan:
+    url: str
+    org: str = ""
+    bucket: str = "dewline"
+    token_file: Path | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ContactPlan:
+    """Whom to page. ``hours`` are minutes after local midnight, may wrap."""
+
+    name: str
+    url_file: Path
+    from_priority: Priority = "high"
+    hours: tuple[int, int] | None = None
+    escalate_after_ms: int | None = None
+    then: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PagePlan:
+    host: str = "127.0.0.1"
+    port: int = 8420
+    token_file: Path | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Plan:
+    """A whole config. ``hash`` names the watch plan in journal and snapshots."""
+
+    path: Path
+    site: str
+    watch: WatchPlan
+    hash: str
+    journal: JournalPlan
+    buses: dict[str, BusPlan] = field(default_factory=dict)
+    instruments: dict[str, InstrumentPlan] = field(default_factory=dict)
+    mqtt: MqttPlan | None = None
+    influx: InfluxPlan | None = None
+    contacts: dict[str, ContactPlan] = field(default_factory=dict)
+    box_contacts: dict[str, tuple[str, ...]] = field(default_factory=dict)
+    page: PagePlan | None = None
