@@ -10,19 +10,10 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
-from typing import NamedTuple
 
-from dewline.readings import Command, Outcome, Resumed, Scan, Tick
+from dewline.readings import Command, Entry, Outcome, Resumed, Scan, Tick
 from dewline.watch.plan import WatchPlan
 from dewline.watch.watch import Watch
-
-
-class Entry(NamedTuple):
-    """What goes to the record in one piece. ``item`` is None for what a tick brought about."""
-
-    seq: int
-    item: Scan | Command | Resumed | None
-    outcome: Outcome
 
 
 class Drive:

@@ -46,9 +46,7 @@ class Problem:
     remedy: str
 
     def __str__(self) -> str:
-        return (
-            f"{self.file}:{self.line}:{self.column}: {self.key}: {self.problem}; {self.remedy}"
-        )
+        return f"{self.file}:{self.line}:{self.column}: {self.key}: {self.problem}; {self.remedy}"
 
 
 class ConfigError(DewlineError):

@@ -304,6 +304,18 @@ class Outcome:
 NOTHING = Outcome()
 
 
+class Entry(NamedTuple):
+    """What goes to the record in one piece. ``item`` is None for what a tick brought about.
+
+    ``seq`` counts recorded items from 1; what a tick brought about bears the
+    ``seq`` of the item before it.
+    """
+
+    seq: int
+    item: Scan | Command | Resumed | None
+    outcome: Outcome
+
+
 def iso_utc(time_ms: int) -> str:
     """``2026-03-02T02:14:09.250Z`` for a UTC epoch in ms."""
     stamp = datetime.fromtimestamp(time_ms // 1000, UTC)

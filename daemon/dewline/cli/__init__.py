@@ -1,0 +1,77 @@
+"""The command line: one module a command, imported only when it is called.
+
+Each module has ``HELP``, ``arguments(parser)`` and ``run(args) -> int``. Exit
+status: 0 done, 1 ran and found trouble, 2 bad config, usage or out of range,
+3 could not reach what it needs.
+"""
+
+from __future__ import annotations
+
+import argparse
+import importlib
+import os
+import sys
+from collections.abc import Sequence
+
+from dewline import __version__
+from dewline.errors import ConfigError, DewlineError, OutOfRange, UnitError
+
+COMMANDS: dict[str, str] = {
+    "demo": "a simulated lab through one night: simulator, broker and daemon in one command",
+    "run": "the daemon",
+    "check": "read a config: errors with lines, effective rules, poll plan, what is watched",
+    "simulate": "the simulated lab alone",
+    "status": "what a running daemon sees now",
+    "ack": "acknowledge an alarm",
+    "shelve": "silence an alarm for a while, with a reason",
+    "unshelve": "end a shelving early",
+    "out-of-service": "take an alarm out of service",
+    "return-to-service": "bring an alarm back into service",
+    "reset": "reset a latched alarm whose condition is over",
+    "note": "write into the record what was done at a box",
+    "replay": "the events these rules would have raised on a record",
+    "calc": "the trade's sums, with formula and source",
+    "rules": "rule sets that are built in",
+    "profiles": "instrument profiles that are built in",
+    "schema": "the JSON Schema of the config",
+}
+DEFAULT_CONFIG = "/etc/dewline/dewline.yaml"
+
+
+def default_config() -> str:
+    """The config that commands speaking to a daemon use when none is named."""
+    return os.environ.get("DEWLINE_CONFIG", DEFAULT_CONFIG)
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command; returns the exit status."""
+    words = list(sys.argv[1:] if argv is None else argv)
+    parser = argparse.ArgumentParser(
+        prog="dewline",
+        description="Watches inert-gas gloveboxes and wakes the right person before work is lost.",
+        epilog="dewline observes and warns; it is no safety system.",
+    )
+    parser.add_argument("--version", action="version", version=f"dewline {__version__}")
+    commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
+    wanted = next((w for w in words if not w.startswith("-")), None)
+    for name, summary in COMMANDS.items():
+        sub = commands.add_parser(name, help=summary, description=summary)
+        if name == wanted:  # the others are not even imported
+            module = importlib.import_module(f"dewline.cli.{name.replace('-', '_')}")
+            module.arguments(sub)
+            sub.set_defaults(run=module.run)
+    args = parser.parse_args(words)
+    try:
+        return int(args.run(args))
+    except (ConfigError, UnitError, OutOfRange) as error:
+        print(error, file=sys.stderr)
+        return 2
+    except DewlineError as error:
+        print(f"dewline {args.command}: {error}", file=sys.stderr)
+        return 3
+    except KeyboardInterrupt:
+        return 130
+
+
+if __name__ == "__main__":
+    sys.exit(main())
