@@ -1,0 +1,27 @@
+# Each target sets up what it needs on a fresh Debian machine with Python 3.11 or newer.
+.PHONY: demo test check chaos bench score clean
+SERVICES = mosquitto:mosquitto mosquitto-clients:mosquitto_sub mbpoll:mbpoll sqlite3:sqlite3
+
+demo:            ## a simulated lab through one night
+	@.ci/venv demo
+	@.venv/bin/dewline demo
+
+test:            ## every test, on real services
+	@.ci/venv demo,influx,push,test,check
+	@.ci/debian $(SERVICES)
+	@PATH="$$PATH:/usr/sbin" .venv/bin/python -m pytest $(ARGS)
+
+check:           ## lint, types and who may import whom
+	@.ci/venv demo,influx,push,test,check
+	@.venv/bin/ruff check .
+	@.venv/bin/ruff format --check .
+	@.venv/bin/mypy
+	@.venv/bin/lint-imports
+
+chaos:           ## the fault tests at full size (long)
+	@.ci/venv demo,influx,push,test,check
+	@.ci/debian $(SERVICES)
+	@PATH="$$PATH:/usr/sbin" DEWLINE_CHAOS=full .venv/bin/python -m pytest tests/chaos --timeout 5400 $(ARGS)
+
+clean:
+	rm -rf .venv .mypy_cache .ruff_cache .pytest_cache .hypothesis .import_linter_cache build dist
