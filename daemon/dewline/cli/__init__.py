@@ -1,4 +1,4 @@
-"""The command line: one module a command, imported only when it is called.
+"""The command line: a command's module is imported only when it is called.
 
 Each module has ``HELP``, ``arguments(parser)`` and ``run(args) -> int``. Exit
 status: 0 done, 1 ran and found trouble, 2 bad config, usage or out of range,
@@ -35,6 +35,11 @@ COMMANDS: dict[str, str] = {
     "profiles": "instrument profiles that are built in",
     "schema": "the JSON Schema of the config",
 }
+# Commands that differ only in what they say to the daemon share a module.
+_MODULES = dict.fromkeys(
+    ("ack", "shelve", "unshelve", "out-of-service", "return-to-service", "reset", "note"),
+    "alarm_command",
+)
 DEFAULT_CONFIG = "/etc/dewline/dewline.yaml"
 
 
@@ -57,7 +62,9 @@ def main(argv: Sequence[str] | None = None) -> int:
     for name, summary in COMMANDS.items():
         sub = commands.add_parser(name, help=summary, description=summary)
         if name == wanted:  # the others are not even imported
-            module = importlib.import_module(f"dewline.cli.{name.replace('-', '_')}")
+            module = importlib.import_module(
+                f"dewline.cli.{_MODULES.get(name, name.replace('-', '_'))}"
+            )
             module.arguments(sub)
             sub.set_defaults(run=module.run)
     args = parser.parse_args(words)

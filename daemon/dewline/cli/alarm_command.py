@@ -1,0 +1,73 @@
+"""ack, shelve, unshelve, out-of-service, return-to-service, reset, note: words for the daemon."""
+
+from __future__ import annotations
+
+import argparse
+import re
+from typing import Any
+
+from dewline.cli.terminal import add_daemon_arguments, plan_of, print_json, say, who
+from dewline.control import ask
+from dewline.units import convert
+
+NOTE_KINDS = (
+    "gloves",
+    "cell",
+    "calibration",
+    "cylinder",
+    "pump-oil",
+    "filter",
+    "trap",
+    "opened",
+    "solvent",
+    "commissioning",
+    "other",
+)
+_NEEDS_A_REASON = ("shelve", "out-of-service")
+
+
+def duration_s(text: str) -> float:
+    """``2h``, ``30 min`` or ``90s`` in seconds."""
+    match = re.fullmatch(r"(\d+(?:\.\d+)?)\s*(s|min|h|d)", text.strip())
+    if not match:
+        raise argparse.ArgumentTypeError(f"{text!r} is no time; write 30min or 2h")
+    return convert(float(match[1]), match[2], "s")
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """The parser's own name says which command it is for."""
+    command = parser.prog.split()[-1]
+    if command == "note":
+        parser.add_argument("box", metavar="BOX")
+        parser.add_argument("kind", metavar="KIND", choices=NOTE_KINDS, help=", ".join(NOTE_KINDS))
+        parser.add_argument("why", metavar="TEXT", help="what was done")
+    else:
+        parser.add_argument("alarm", metavar="ALARM", help="e.g. heron.moisture-high")
+        parser.add_argument(
+            "--why", required=command in _NEEDS_A_REASON, help="goes into the record"
+        )
+    if command == "shelve":
+        parser.add_argument(
+            "--for", dest="for_s", type=duration_s, required=True, metavar="TIME", help="e.g. 2h"
+        )
+    parser.add_argument("--by", default=who(), help="who says so (default: your login)")
+    add_daemon_arguments(parser)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Send the command to the daemon and print what it says. 0 done, 1 refused."""
+    request: dict[str, Any] = {
+        "ask": "command",
+        "command": "acknowledge" if args.command == "ack" else args.command,
+        "by": args.by,
+        "why": args.why,
+    }
+    for key in ("alarm", "for_s", "box", "kind"):
+        if hasattr(args, key):
+            request[key] = getattr(args, key)
+    answer = ask(plan_of(args).journal.socket, request)
+    if args.json:
+        print_json(answer)
+    else:
+        say(answer["message"])
+    return 0 if answer["ok"] else 1

@@ -1,0 +1,86 @@
+"""``dewline replay CONFIG (--journal DB | --csv FILE) [--compare OTHER.yaml] [--json]``."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Callable
+from pathlib import Path
+
+from dewline.cli.terminal import ProgressLine, event_line, print_json, say
+from dewline.config import Plan, load
+from dewline.journal import Reader
+from dewline.readings import Entry, Event
+from dewline.replay import Difference, difference, replay_csv, replay_journal
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("config", type=Path, metavar="CONFIG")
+    source = parser.add_mutually_exclusive_group()
+    source.add_argument("--journal", type=Path, metavar="DB", help="default: the config's own")
+    source.add_argument(
+        "--csv", type=Path, metavar="FILE", help="long form: time,signal,value,quality"
+    )
+    parser.add_argument("--compare", type=Path, metavar="OTHER.yaml", help="a second config")
+    parser.add_argument("--json", action="store_true", help="one event document a line")
+
+
+def run(args: argparse.Namespace) -> int:
+    plan = load(args.config).plan
+    other = load(args.compare).plan if args.compare else None
+    print_now: Callable[[Event], None] | None = None
+    if other is None:
+        print_now = _print_json_event if args.json else _print_event
+    first = _events(args, plan, print_now)
+    if other is None:
+        say(f"{len(first)} events")
+        return 0
+    return _report(difference(first, _events(args, other, None)), args.json)
+
+
+def _print_event(event: Event) -> None:
+    print(event_line(event.document()))
+
+
+def _print_json_event(event: Event) -> None:
+    print_json(event.document())
+
+
+def _events(
+    args: argparse.Namespace, plan: Plan, each: Callable[[Event], None] | None
+) -> list[Event]:
+    """Replay under one plan; every event is also handed on as it comes."""
+    found: list[Event] = []
+
+    def record(entry: Entry) -> None:
+        for event in entry.outcome.events:
+            found.append(event)
+            if each:
+                each(event)
+
+    progress = ProgressLine(f"replay under {plan.path.name}")
+    if args.csv:
+        replay_csv(plan, args.csv, record, progress)
+    else:
+        with Reader(args.journal or plan.journal.path) as reader:
+            replay_journal(plan, reader, record, progress)
+    return found
+
+
+def _report(found: Difference, as_json: bool) -> int:
+    """Print what only one of two configs raises; 1 where they differ."""
+    if as_json:
+        print_json(
+            {
+                "alarms": list(found.alarms),
+                "only_first": list(found.only_first),
+                "only_second": list(found.only_second),
+            }
+        )
+    else:
+        for sign, events in (("-", found.only_first), ("+", found.only_second)):
+            for event in events:
+                print(sign, event_line(event))
+        say(f"alarms that differ: {', '.join(found.alarms) or 'none'}")
+    sys.stdout.flush()
+    return 1 if found.alarms else 0

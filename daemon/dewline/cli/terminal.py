@@ -1,0 +1,92 @@
+"""What the commands share on a terminal: a line for an event, progress, the way to the daemon."""
+
+from __future__ import annotations
+
+import argparse
+import getpass
+import json
+import sys
+import time
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from dewline.cli import default_config
+from dewline.config import Plan, load
+
+
+def say(text: str = "") -> None:
+    """Words for a person go to stderr; stdout is for ``--json``."""
+    print(text, file=sys.stderr, flush=True)
+
+
+def print_json(document: Any) -> None:
+    """One line of JSON on stdout."""
+    print(json.dumps(document, ensure_ascii=False), flush=True)
+
+
+def add_daemon_arguments(parser: argparse.ArgumentParser) -> None:
+    """``--config`` and ``--json``, for commands that speak to a running daemon."""
+    parser.add_argument(
+        "--config",
+        type=Path,
+        default=None,
+        help="config of the daemon (else $DEWLINE_CONFIG, else /etc/dewline/dewline.yaml)",
+    )
+    parser.add_argument("--json", action="store_true", help="machine output on stdout")
+
+
+def plan_of(args: argparse.Namespace) -> Plan:
+    """The plan of the daemon that is meant."""
+    return load(args.config or Path(default_config())).plan
+
+
+def who() -> str:
+    """The name that goes into the record for a command given on this machine."""
+    try:
+        return getpass.getuser()
+    except (OSError, KeyError):
+        return "local"
+
+
+def event_line(event: Mapping[str, Any]) -> str:
+    """One line for a person: when, how bad, what, with the numbers that matter."""
+    value = event["value"]
+    figure = "" if value is None else f"  {value:g} {event['unit'] or ''}".rstrip()
+    limit = event["limit"]
+    against = "" if limit is None else f" (limit {limit:g} {event['limit_unit'] or ''})".rstrip()
+    against = against if against.endswith(")") or not against else against + ")"
+    reason = f"  {event['why']}" if event["why"] else ""
+    under = f"  under {event['under']}" if event["under"] else ""
+    by = f"  by {event['by']}" if event["by"] else ""
+    cause = event["cause"]["name"]
+    because = f"  cause {cause}" if event["transition"] == "raised" else ""
+    return (
+        f"{event['time'][:19].replace('T', ' ')}  {event['transition']:<12} "
+        f"{event['priority']:<8} {event['alarm']}{figure}{against}{because}{by}{under}{reason}"
+    )
+
+
+class ProgressLine:
+    """Share done, rate and time left, redrawn in place on a terminal; silent elsewhere."""
+
+    def __init__(self, what: str) -> None:
+        self._what = what
+        self._started = time.monotonic()
+        self._shown = 0.0
+        self._live = sys.stderr.isatty()
+
+    def __call__(self, share: float) -> None:
+        now = time.monotonic()
+        if not self._live or (now - self._shown < 0.2 and share < 1.0):
+            return
+        self._shown = now
+        passed = now - self._started
+        left = passed * (1 - share) / share if share > 0 else float("inf")
+        end = "\n" if share >= 1.0 else ""
+        print(
+            f"\r{self._what}: {share:6.1%}, {passed:.0f} s, about {left:.0f} s left   ",
+            end=end,
+            file=sys.stderr,
+            flush=True,
+        )

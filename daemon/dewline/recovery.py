@@ -1,0 +1,98 @@
+"""How the watch goes on where it stopped: snapshot, the items after it, then one Resumed.
+
+The same watch is cranked through the recorded items by the same drive, so it
+stands exactly where it stood; what it says again on the way is already in the
+record and is dropped.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from functools import lru_cache
+
+from dewline.config import watch_plan_from_json
+from dewline.drive import Drive
+from dewline.journal import Reader
+from dewline.readings import Entry, Resumed
+from dewline.watch.plan import WatchPlan
+from dewline.watch.watch import Watch
+
+
+def recorded_plans(reader: Reader) -> Callable[[str], WatchPlan | None]:
+    """Looks up a watch plan by its hash in the record; None where it is not there."""
+
+    @lru_cache(maxsize=8)
+    def look_up(plan_hash: str) -> WatchPlan | None:
+        text = reader.plan(plan_hash)
+        return None if text is None else watch_plan_from_json(text)
+
+    return look_up
+
+
+def first_plan_hash(reader: Reader) -> str | None:
+    """Hash of the plan under which the oldest kept item was fed; None in an empty record."""
+    for _, item in reader.items(0):
+        if isinstance(item, Resumed):
+            return item.plan_hash
+    return None
+
+
+def recover(
+    reader: Reader,
+    plan: WatchPlan,
+    plan_hash: str,
+    record: Callable[[Entry], None],
+    wall_ms: int,
+) -> Drive:
+    """A drive that goes on from the end of the record under ``plan``, its Resumed fed.
+
+    ``plan`` must already be in the record under ``plan_hash``. Watch time goes on
+    from the last recorded moment by the wall time that passed, never backwards.
+    """
+    plans = recorded_plans(reader)
+    tail = reader.tail()
+    if tail.seq == 0:
+        drive = Drive(Watch(plan), plan_hash, record, plans)
+        drive.feed(Resumed(wall_ms, wall_ms, "start", 0, plan_hash))
+        return drive
+
+    drive = _rebuild(reader, plan, plan_hash, plans)
+    end_at_ms = max(reader.end_at_ms(), drive.at_ms or 0)
+    drive.tick_to(end_at_ms)
+    drive.at_ms = end_at_ms
+    drive.record = record
+    gap_ms = max(0, wall_ms - (tail.time_ms + end_at_ms - tail.at_ms))
+    drive.feed(Resumed(wall_ms, end_at_ms + gap_ms, "restart", gap_ms, plan_hash))
+    return drive
+
+
+def _rebuild(
+    reader: Reader,
+    plan: WatchPlan,
+    plan_hash: str,
+    plans: Callable[[str], WatchPlan | None],
+) -> Drive:
+    """The watch as it stood after the last recorded item; nothing is recorded again."""
+    snapshot = reader.snapshot()
+    if snapshot is not None:
+        old_hash, seq = snapshot.plan_hash, snapshot.item_seq
+    else:
+        old_hash, seq = first_plan_hash(reader) or plan_hash, 0
+    watch = Watch(plans(old_hash) or plan)
+    if snapshot is not None:
+        watch.restore(snapshot.document)
+    drive = Drive(
+        watch,
+        old_hash,
+        _drop,
+        plans,
+        seq=seq,
+        at_ms=watch.at_ms if snapshot is not None else None,
+    )
+    for _, item in reader.items(seq):
+        drive.feed(item)
+    return drive
+
+
+def _drop(_entry: Entry) -> None:
+    """Recorded already."""

@@ -1,0 +1,348 @@
+"""The live daemon: pollers, ticker, commands and followers around the one drive.
+
+Everything that judges is in the watch; everything durable is in the journal.
+What stands here only starts tasks, keeps them alive and hands things over.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import logging
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+from typing import Any
+
+from dewline import __version__, control
+from dewline.bus.poller import BusPoller
+from dewline.clock import Clock
+from dewline.config import Plan, load, watch_plan_to_json
+from dewline.drive import Drive
+from dewline.errors import ConfigError, DewlineError
+from dewline.followers.follower import Follower
+from dewline.journal import Journal, Reader
+from dewline.own_box import OwnBox
+from dewline.readings import Command, Entry, Reading, Reply, Resumed, Scan, iso_utc
+from dewline.recovery import recover
+from dewline.supervise import keep_running
+from dewline.systemd import notify
+
+log = logging.getLogger(__name__)
+SNAPSHOT_EVERY_S = 600.0
+HOUSEKEEPING_EVERY_S = 3600.0
+
+
+class Service:
+    """One running daemon under one plan. ``run`` returns after ``stop``."""
+
+    def __init__(self, plan: Plan, clock: Clock) -> None:
+        self.plan = plan
+        self.clock = clock
+        self.latest: dict[str, tuple[int, Reading]] = {}
+        self.started_ms = clock.wall_ms()
+        self._stop = asyncio.Event()
+        self._pollers: dict[str, tuple[BusPoller, asyncio.Task[None]]] = {}
+        self._followers: dict[str, tuple[Follower, asyncio.Task[None]]] = {}
+        self._state = "running"
+
+    # -- life ---------------------------------------------------------------
+
+    async def run(self) -> None:
+        """Recover, watch until stopped, then leave the record complete."""
+        self.journal = Journal.open(
+            self.plan.journal.path, self.plan.site, self.plan.journal.commit_every_ms
+        )
+        try:
+            self._put_plan()
+            await self.journal.flush()
+            self._recover()
+            self.journal.on_commit(self._committed)
+            server = await control.serve(self.plan.journal.socket, self._answer)
+            async with asyncio.TaskGroup() as group:
+                house = self._start(group)
+                notify("READY=1")
+                log.info("watching %s, %d signals", self.plan.site, len(self.plan.watch.signals))
+                await self._stop.wait()
+                notify("STOPPING=1")
+                await self._leave(house)
+            server.close()
+            self.plan.journal.socket.unlink(missing_ok=True)
+        finally:
+            self.journal.close()
+
+    def stop(self) -> None:
+        """Ask for a clean stop."""
+        self._stop.set()
+
+    def _recover(self) -> None:
+        with Reader(self.plan.journal.path) as reader:
+            self.drive: Drive = recover(
+                reader, self.plan.watch, self.plan.hash, self.journal.append, self.clock.wall_ms()
+            )
+        self._at_base_ms = self.drive.at_ms or 0
+        self._monotonic_base = self.clock.monotonic()
+        self.own = OwnBox(
+            self.plan.watch.signals, self.stamp, self.feed, self.plan.journal.path.parent
+        )
+        self.own.set("journal-damaged", float(self.journal.was_damaged))
+
+    def _start(self, group: asyncio.TaskGroup) -> list[asyncio.Task[None]]:
+        self._group = group
+        house = {
+            "ticker": self._tick,
+            "committer": lambda: self.journal.run(self.clock),
+            "own box": lambda: self.own.run(self.clock, self._all_followers, self._alarm_rate),
+            "snapshots": self._keep_snapshots,
+            "housekeeping": self._keep_house,
+        }
+        tasks = [self._keep(name, job) for name, job in house.items()]
+        for name in self.plan.buses:
+            self._start_bus(name)
+        self._start_followers()
+        return tasks
+
+    def _keep(self, name: str, job: Any) -> asyncio.Task[None]:
+        return self._group.create_task(
+            keep_running(name, job, self.clock, self.own.task_failures), name=name
+        )
+
+    async def _leave(self, house: list[asyncio.Task[None]]) -> None:
+        """Stop reading, write all down, let the followers catch up, then end."""
+        self._state = "stopping"
+        for _, task in self._pollers.values():
+            task.cancel()
+        await asyncio.gather(*(t for _, t in self._pollers.values()), return_exceptions=True)
+        self.own.look(self._all_followers(), self._alarm_rate())
+        self._snapshot()
+        await self.journal.flush()
+        for follower, _ in self._followers.values():
+            follower.stop()
+        await asyncio.gather(*(t for _, t in self._followers.values()), return_exceptions=True)
+        await self.journal.flush()
+        for task in house:
+            task.cancel()
+
+    # -- the road -------------------------------------------------------------
+
+    def stamp(self) -> tuple[int, int]:
+        """(wall ms, watch ms) of this moment."""
+        passed_ms = round((self.clock.monotonic() - self._monotonic_base) * 1000)
+        return self.clock.wall_ms(), self._at_base_ms + passed_ms
+
+    def feed(self, scan: Scan) -> None:
+        """A scan from a poller or from the house itself goes through the watch at once."""
+        outcome = self.drive.feed(scan)
+        for readings in (scan.readings, outcome.readings):
+            for name, reading in readings.items():
+                self.latest[name] = (scan.time_ms, reading)
+
+    async def _tick(self) -> None:
+        while True:
+            _, at_ms = self.stamp()
+            self.drive.tick_to(at_ms)
+            await self.clock.sleep((1000 - at_ms % 1000) / 1000)
+
+    def _committed(self, entries: Sequence[Entry]) -> None:
+        for follower, _ in self._followers.values():
+            follower.committed(entries)
+
+    # -- parts ----------------------------------------------------------------
+
+    def _start_bus(self, name: str) -> None:
+        poller = BusPoller(
+            self.plan.buses[name],
+            [i for i in self.plan.instruments.values() if i.bus == name],
+            clock=self.clock,
+            stamp=self.stamp,
+            emit=self.feed,
+            on_link=self.own.link,
+            on_answer=self.own.answer,
+        )
+        self._pollers[name] = (poller, self._keep(f"bus {name}", poller.run))
+
+    def _start_followers(self) -> None:
+        if self.plan.mqtt is not None:
+            from dewline.followers.mqtt import MqttFollower  # noqa: PLC0415 - only when configured
+
+            self._start_follower(
+                MqttFollower(
+                    self.plan.mqtt,
+                    self.plan.site,
+                    clock=self.clock,
+                    reader=lambda: Reader(self.plan.journal.path),
+                    advance=lambda seq: self.journal.advance("mqtt", event_seq=seq),
+                    submit=self.submit,
+                    facts=self._facts,
+                    units=self._units(),
+                    started=iso_utc(self.started_ms),
+                    version=__version__,
+                )
+            )
+
+    def _start_follower(self, follower: Follower) -> None:
+        task = self._keep(f"follower {follower.name}", follower.run)
+        self._followers[follower.name] = (follower, task)
+
+    def _all_followers(self) -> Iterable[Follower]:
+        return [follower for follower, _ in self._followers.values()]
+
+    def _units(self) -> dict[str, str]:
+        return {name: signal.unit for name, signal in self.plan.watch.signals.items()}
+
+    def _alarm_rate(self) -> int:
+        return self.drive.watch.alarm_rate()
+
+    # -- the record -----------------------------------------------------------
+
+    def _put_plan(self) -> None:
+        self.journal.put_plan(self.plan.hash, watch_plan_to_json(self.plan.watch))
+
+    def _snapshot(self) -> None:
+        self.journal.put_snapshot(self.drive.seq, self.drive.plan_hash, self.drive.watch.save())
+
+    async def _keep_snapshots(self) -> None:
+        while True:
+            await self.clock.sleep(SNAPSHOT_EVERY_S)
+            self._snapshot()
+
+    async def _keep_house(self) -> None:
+        while True:
+            await self.clock.sleep(HOUSEKEEPING_EVERY_S)
+            await self.journal.keep_house(self.clock.wall_ms(), self.plan.journal.keep_raw_ms)
+
+    # -- words from people ------------------------------------------------------
+
+    def submit(self, request: dict[str, Any], source: str = "mqtt") -> Reply:
+        """A command, already allowed: through the watch like everything else."""
+        time_ms, at_ms = self.stamp()
+        command = Command(
+            time_ms,
+            at_ms,
+            source,
+            request["command"],
+            str(request.get("by") or "unknown"),
+            alarm=request.get("alarm"),
+            for_s=request.get("for_s"),
+            why=request.get("why"),
+            box=request.get("box"),
+            kind=request.get("kind"),
+        )
+        return self.drive.feed(command).reply or Reply(False, "no answer")
+
+    async def _answer(self, request: dict[str, Any]) -> dict[str, Any]:
+        match request.get("ask"):
+            case "status":
+                return self.status()
+            case "command":
+                reply = self.submit(request, "socket")
+                await self.journal.flush()
+                return {"ok": reply.ok, "message": reply.message, "event_id": reply.event_id}
+            case "reload":
+                return self.reload()
+            case other:
+                return {"ok": False, "message": f"nobody here knows {other!r}"}
+
+    def reload(self) -> dict[str, Any]:
+        """Read the config again. A bad one leaves the old one running and says so."""
+        try:
+            plan = load(self.plan.path).plan
+        except (ConfigError, OSError) as error:
+            log.error("reload refused, the old config runs on:\n%s", error)
+            return {"ok": False, "message": f"the old config runs on: {error}"}
+        if plan.journal.path != self.plan.journal.path or plan.site != self.plan.site:
+            message = "site and journal path change only with a restart; the old config runs on"
+            log.error(message)
+            return {"ok": False, "message": message}
+        self._change(plan)
+        log.info("reloaded %s", plan.path)
+        return {"ok": True, "message": f"reloaded {plan.path}"}
+
+    def _change(self, plan: Plan) -> None:
+        old, self.plan = self.plan, plan
+        self._put_plan()
+        time_ms, at_ms = self.stamp()
+        self.drive.feed(Resumed(time_ms, at_ms, "reload", 0, plan.hash))
+        self.own.forget(plan.watch.signals)
+        for name in {*old.buses, *plan.buses}:
+            if _bus_part(old, name) != _bus_part(plan, name):
+                if name in self._pollers:
+                    self._pollers.pop(name)[1].cancel()
+                if name in plan.buses:
+                    self._start_bus(name)
+        if old.mqtt != plan.mqtt or old.watch.signals != plan.watch.signals:
+            for follower, _ in self._followers.values():
+                follower.stop()
+            self._followers.clear()
+            self._start_followers()
+        self.own.look(self._all_followers(), self._alarm_rate())
+
+    # -- what is seen now ---------------------------------------------------------
+
+    def status(self) -> dict[str, Any]:
+        """The answer to ``dewline status --json``."""
+        modes = self.drive.watch.modes()
+        return {
+            "site": self.plan.site,
+            "state": self._state,
+            "alarms": self.drive.watch.alarm_table(),
+            "boxes": {
+                name: {
+                    "title": box.title,
+                    "modes": list(modes.get(name, ())),
+                    "readings": self._readings_of(name),
+                }
+                for name, box in self.plan.watch.boxes.items()
+            },
+            "followers": {
+                follower.name: {
+                    "events_behind": follower.statistics().events_behind,
+                    "seconds_behind": follower.statistics().seconds_behind,
+                }
+                for follower in self._all_followers()
+            },
+        }
+
+    def _readings_of(self, place: str) -> dict[str, dict[str, Any]]:
+        signals = self.plan.watch.signals
+        return {
+            name.partition(".")[2]: {
+                "value": reading.value,
+                "unit": signals[name].unit if name in signals else "",
+                "quality": reading.quality.text,
+                "time": iso_utc(time_ms),
+            }
+            for name, (time_ms, reading) in sorted(self.latest.items())
+            if name.startswith(f"{place}.")
+        }
+
+    def _facts(self) -> dict[str, Any]:
+        """What the heartbeat says."""
+        states = {alarm["state"] for alarm in self.drive.watch.alarm_table()}
+        order = ("unacknowledged", "latched-unacknowledged", "acknowledged", "returned")
+        worst = next((state for state in order if state in states), "normal")
+        return {
+            "seq": self.drive.seq,
+            "worst": worst,
+            "followers": {f.name: f.statistics().seconds_behind for f in self._all_followers()},
+        }
+
+
+def _bus_part(plan: Plan, name: str) -> object:
+    return plan.buses.get(name), [i for i in plan.instruments.values() if i.bus == name]
+
+
+async def serve(path: Path, clock: Clock) -> int:
+    """``dewline run``: load, then watch until SIGTERM or SIGINT; SIGHUP reads the config again."""
+    import signal  # noqa: PLC0415 - only the live daemon handles signals
+
+    service = Service(load(path).plan, clock)
+    loop = asyncio.get_running_loop()
+    for number in (signal.SIGTERM, signal.SIGINT):
+        loop.add_signal_handler(number, service.stop)
+    loop.add_signal_handler(signal.SIGHUP, service.reload)
+    with contextlib.suppress(asyncio.CancelledError):
+        await service.run()
+    return 0
+
+
+__all__ = ["DewlineError", "Service", "serve"]
