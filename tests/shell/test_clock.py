@@ -1,0 +1,98 @@
+"""The stepping clock: time jumps only when nothing runs and no I/O is in flight."""
+
+import asyncio
+import time
+
+import pytest
+from dewline.clock import RealClock, StepClock
+
+
+async def test_sleepers_wake_in_order_of_time_whatever_their_order_of_asking():
+    """Ten hours of sleeps pass in an instant, in time order."""
+    clock = StepClock(1_000_000)
+    woken: list[tuple[str, float]] = []
+
+    async def sleeper(name: str, seconds: float) -> None:
+        await clock.sleep(seconds)
+        woken.append((name, clock.monotonic()))
+
+    async def program() -> None:
+        async with asyncio.TaskGroup() as group:
+            for name, seconds in (("late", 36_000.0), ("early", 1.0), ("middle", 60.0)):
+                group.create_task(sleeper(name, seconds))
+
+    started = time.monotonic()
+    await clock.run(program())
+    assert woken == [("early", 1.0), ("middle", 60.0), ("late", 36_000.0)]
+    assert clock.wall_ms() == 1_000_000 + 36_000_000
+    assert time.monotonic() - started < 5
+
+
+async def test_time_stands_still_while_io_is_in_flight():
+    """A real wait inside io() lets no virtual time pass, though another task sleeps."""
+    clock = StepClock(0)
+
+    async def exchange() -> float:
+        with clock.io():
+            await asyncio.sleep(0.02)
+            return clock.monotonic()
+
+    async def program() -> float:
+        other = asyncio.create_task(clock.sleep(5))
+        seen = await exchange()
+        await other
+        return seen
+
+    assert await clock.run(program()) == 0.0
+    assert clock.monotonic() == 5.0
+
+
+async def test_every_jump_is_confirmed_before_anyone_wakes():
+    """The advance hook hears of each moment, and sleepers wake only after it has answered."""
+    heard: list[int] = []
+
+    async def advance(to_ms: int) -> None:
+        await asyncio.sleep(0)
+        heard.append(to_ms)
+
+    clock = StepClock(1000, advance)
+
+    async def program() -> list[int]:
+        await clock.sleep(1)
+        first = list(heard)
+        await clock.sleep(2)
+        return first
+
+    assert await clock.run(program()) == [2000]
+    assert heard == [2000, 4000]
+
+
+async def test_hung_io_is_an_error_not_a_frozen_night():
+    """I/O that never ends raises instead of freezing virtual time for ever."""
+    clock = StepClock(0, hang_after_s=0.05)
+
+    async def program() -> None:
+        with clock.io():
+            await asyncio.Event().wait()
+
+    with pytest.raises(RuntimeError, match="held by I/O"):
+        await clock.run(program())
+
+
+async def test_an_error_of_the_program_reaches_the_caller():
+    """What the program raises is what run raises."""
+
+    async def program() -> None:
+        raise ValueError("mine")
+
+    with pytest.raises(ValueError, match="mine"):
+        await StepClock(0).run(program())
+
+
+async def test_real_clock_can_run_faster():
+    """speed 100: a second of clock time takes a hundredth of a real one."""
+    clock = RealClock(speed=100.0, epoch_ms=5000)
+    started = time.monotonic()
+    await clock.sleep(1.0)
+    assert time.monotonic() - started < 0.5
+    assert clock.wall_ms() >= 6000

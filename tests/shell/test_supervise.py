@@ -1,0 +1,39 @@
+"""Tasks that fail are told of and started again, slower each time."""
+
+from dewline.clock import StepClock
+from dewline.supervise import keep_running
+
+
+async def test_a_failing_task_is_restarted_with_growing_pauses_and_counted(caplog):
+    """Each failure in a row is reported with its number; the pauses double."""
+    clock = StepClock(0)
+    starts: list[float] = []
+    heard: list[tuple[str, int]] = []
+
+    async def job() -> None:
+        starts.append(clock.monotonic())
+        if len(starts) < 5:
+            raise ValueError("broken")
+
+    await clock.run(keep_running("bus x", job, clock, lambda name, n: heard.append((name, n))))
+    assert heard == [("bus x", n) for n in (1, 2, 3, 4)]
+    assert starts == [0.0, 1.0, 3.0, 7.0, 15.0]
+    assert "task bus x failed (4 in a row)" in caplog.text
+
+
+async def test_a_task_that_ran_well_for_long_starts_counting_anew():
+    """A failure after ten good minutes is the first in a row again."""
+    clock = StepClock(0)
+    heard: list[int] = []
+    runs = 0
+
+    async def job() -> None:
+        nonlocal runs
+        runs += 1
+        if runs == 3:
+            return
+        await clock.sleep(700)
+        raise ValueError("once a day")
+
+    await clock.run(keep_running("t", job, clock, lambda _, n: heard.append(n)))
+    assert heard == [1, 1]
