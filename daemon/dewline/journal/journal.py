@@ -1,0 +1,240 @@
+"""The record, as the event loop sees it: put in, be told when it is on disk, never wait."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+from dewline.clock import Clock
+from dewline.errors import JournalError
+from dewline.journal.reader import site_of
+from dewline.journal.rows import Cursor, DeadLetter, PlanText, Snapshot, Units
+from dewline.journal.space import Lock, Reserve
+from dewline.journal.writer import Report, Writer
+from dewline.readings import Entry
+
+KEEP_RAW_MS = 30 * 86_400_000
+RESERVE_BYTES = 16_000_000
+
+OnEntries = Callable[[list[Entry]], None]
+
+
+@dataclass(frozen=True, slots=True)
+class Statistics:
+    """The record's health. ``damaged``: where a broken file was set aside in this run.
+
+    ``trouble``: why nothing can be written now, None while all is well.
+    """
+
+    commits: int
+    seq: int
+    event_seq: int
+    waiting: int
+    commit_s: float
+    slowest_commit_s: float
+    lost_readings: int
+    lost_events: int
+    refused: int
+    trouble: str | None
+    damaged: Path | None
+    file_bytes: int
+    log_bytes: int
+    free_bytes: int
+    reserve_held: bool
+
+
+class Journal:
+    """One writing daemon's record. Make it with ``open``, inside the running loop.
+
+    ``append`` and its kin never block. Someone must run ``run(clock)`` beside,
+    which hands over what waits every ``commit_every_ms``; an entry with events
+    is handed over at once, together with all that was appended before it.
+    """
+
+    def __init__(self, path: Path, commit_every_ms: int, keep_raw_ms: int, reserve_bytes: int):
+        self.path = path
+        self.commit_every_ms = commit_every_ms
+        self._loop = asyncio.get_running_loop()
+        self._clock: Clock | None = None
+        self._hold: contextlib.AbstractContextManager[None] | None = None
+        self._asked = 0
+        self._on_commit: list[OnEntries] = []
+        self._on_held: list[OnEntries] = []
+        self._passes: list[tuple[int, asyncio.Future[None]]] = []
+        self._reserve = Reserve(path, reserve_bytes)
+        self._lock = Lock(path)
+        try:
+            self._writer = Writer(path, keep_raw_ms, self._reserve, self._report_from_thread)
+        except BaseException:
+            self._lock.release()
+            raise
+
+    @classmethod
+    def open(
+        cls,
+        path: Path,
+        site: str,
+        commit_every_ms: int = 2000,
+        *,
+        keep_raw_ms: int = KEEP_RAW_MS,
+        reserve_bytes: int = RESERVE_BYTES,
+    ) -> Journal:
+        """Open or make the record of ``site`` and start its writer thread.
+
+        JournalError where another daemon holds it, where it was written by a
+        newer dewline or for another site. A damaged file is set aside (see
+        ``Statistics.damaged``) and a fresh one made.
+        """
+        owner = site_of(path)
+        if owner not in (None, site):
+            raise JournalError(f"{path} is the record of {owner}, not of {site}")
+        return cls(path, commit_every_ms, keep_raw_ms, reserve_bytes)
+
+    # ---- put in
+
+    def append(self, entry: Entry) -> None:
+        """Record an item and what followed from it. Never blocks."""
+        self._put(entry)
+        if entry.outcome.events:
+            self.commit_soon()
+
+    def put_plan(self, plan_hash: str, document: str) -> None:
+        """Keep the plan behind a hash, as JSON text."""
+        self._put(PlanText(plan_hash, document))
+
+    def put_units(self, units: Mapping[str, str]) -> None:
+        """Tell the units of signals by full name, before their first reading is appended."""
+        self._put(Units(dict(units)))
+
+    def put_snapshot(self, item_seq: int, plan_hash: str, document: str) -> None:
+        """Keep the state of the watch after item ``item_seq``; the newest few are kept."""
+        self._put(Snapshot(item_seq, plan_hash, document))
+
+    def advance(
+        self, follower: str, *, item_seq: int | None = None, event_seq: int | None = None
+    ) -> None:
+        """Move a follower's cursor to what its far side has confirmed."""
+        self._put(Cursor(follower, item_seq, event_seq))
+
+    def put_dead_letter(self, follower: str, time_ms: int, reason: str, document: str) -> None:
+        """Keep what a far side refused for good, with its reason."""
+        self._put(DeadLetter(follower, time_ms, reason, document))
+
+    def _put(self, job: Entry | PlanText | Units | Snapshot | Cursor | DeadLetter) -> None:
+        self._writer.put(job)
+
+    # ---- be told
+
+    def on_commit(self, callback: OnEntries) -> None:
+        """Have entries told in the loop, in order, once they are on disk."""
+        self._on_commit.append(callback)
+
+    def on_held(self, callback: OnEntries) -> None:
+        """Have entries with events told that the disk refuses for now (send them undurable).
+
+        They are kept, and told to ``on_commit`` as well once they are written.
+        """
+        self._on_held.append(callback)
+
+    def commit_soon(self) -> None:
+        """Hand all that waits to the writer thread now, without waiting for it."""
+        if self._hold is None and self._clock is not None:
+            self._hold = self._clock.io()  # a stepping clock stands still until the report
+            self._hold.__enter__()
+        self._asked = self._writer.ask()
+
+    async def flush(self) -> None:
+        """Wait until all that was put in is on disk; JournalError if the disk refuses it."""
+        self.commit_soon()
+        done = self._loop.create_future()
+        self._passes.append((self._asked, done))
+        await done
+
+    async def run(self, clock: Clock) -> None:
+        """Hand over what waits every ``commit_every_ms``, for ever."""
+        self._clock = clock
+        try:
+            while True:
+                await clock.sleep(self.commit_every_ms / 1000)
+                if self._writer.waiting:
+                    self.commit_soon()
+        finally:
+            self._clock = None
+
+    async def keep_house(self, now_ms: int) -> None:
+        """Make the minutes of full hours before ``now_ms`` (watch time), delete old raw."""
+        done = self._loop.create_future()
+
+        def tell() -> None:
+            with contextlib.suppress(RuntimeError):  # the loop is gone, and nobody waits
+                self._loop.call_soon_threadsafe(_finish, done, None)
+
+        with self._clock.io() if self._clock else contextlib.nullcontext():
+            self._writer.keep_house(now_ms, tell)
+            await done
+
+    def close(self) -> None:
+        """Commit what waits, end the thread, let the file go. Blocks for that long."""
+        self._writer.stop()
+        self._lock.release()
+
+    def statistics(self) -> Statistics:
+        counts = self._writer.counts
+        return Statistics(
+            commits=counts.commits,
+            seq=counts.seq,
+            event_seq=counts.event_seq,
+            waiting=self._writer.waiting,
+            commit_s=counts.commit_s,
+            slowest_commit_s=counts.slowest_commit_s,
+            lost_readings=counts.lost_readings,
+            lost_events=counts.lost_events,
+            refused=counts.refused,
+            trouble=counts.trouble,
+            damaged=counts.damaged,
+            file_bytes=_size_bytes(self.path),
+            log_bytes=_size_bytes(self.path.with_name(self.path.name + "-wal")),
+            free_bytes=self._reserve.free_bytes(),
+            reserve_held=self._reserve.held,
+        )
+
+    # ---- from the thread
+
+    def _report_from_thread(self, report: Report) -> None:
+        with contextlib.suppress(RuntimeError):  # the loop is gone, and nobody listens
+            self._loop.call_soon_threadsafe(self._take, report)
+
+    def _take(self, report: Report) -> None:
+        if report.asked >= self._asked and self._hold is not None:
+            self._hold.__exit__(None, None, None)
+            self._hold = None
+        for callbacks, entries in (
+            (self._on_commit, report.committed),
+            (self._on_held, report.held),
+        ):
+            for callback in callbacks if entries else ():
+                callback(entries)
+        error = None if report.trouble is None else JournalError(report.trouble)
+        for asked, done in self._passes:
+            if asked <= report.asked:
+                _finish(done, error)
+        self._passes = [(asked, done) for asked, done in self._passes if asked > report.asked]
+
+
+def _finish(done: asyncio.Future[None], error: Exception | None) -> None:
+    if done.done():
+        return
+    if error is None:
+        done.set_result(None)
+    else:
+        done.set_exception(error)
+
+
+def _size_bytes(path: Path) -> int:
+    try:
+        return path.stat().st_size
+    except OSError:
+        return 0

@@ -1,0 +1,223 @@
+"""Questions to the record, read-only, each with a time limit.
+
+No transaction outlives a call: an open one would keep the write-ahead log from
+starting over. A long answer comes in pieces, each read in its own transaction.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any, NamedTuple
+
+from dewline.errors import JournalError
+from dewline.journal.rows import ItemRow, Snapshot, item_of
+from dewline.journal.schema import SIGNAL_BITS, SIGNAL_MASK
+from dewline.journal.series import QUALITIES, Point, SeriesReader
+from dewline.readings import Command, LedgerRow, Quality, Reading, Resumed, Scan
+
+ITEMS_AT_ONCE = 1000
+LATEST_ROWS = 500_000
+
+
+class Tail(NamedTuple):
+    """The end of the record: the last item and event, and the last moment it tells of.
+
+    A tick may bring an event later than the last item; both times count that.
+    """
+
+    seq: int
+    event_seq: int
+    at_ms: int | None
+    time_ms: int | None
+
+
+class Row(NamedTuple):
+    """One reading in feed order, measured or derived, as followers send it."""
+
+    seq: int
+    time_ms: int
+    signal: str
+    unit: str
+    origin: str
+    value: float | None
+    quality: Quality
+
+
+class Note(NamedTuple):
+    """What a person wrote into the record."""
+
+    item_seq: int
+    time_ms: int
+    box: str | None
+    kind: str | None
+    by: str
+    text: str | None
+
+
+class Reader(SeriesReader):
+    """All questions dewline asks of its record. One reader for each task; cheap to make."""
+
+    # ---- the end, and what a restart needs
+
+    def tail(self) -> Tail:
+        """Where the record ends; (0, 0, None, None) for an empty one."""
+        item = self._first("SELECT seq, at_ms, time_ms FROM item ORDER BY seq DESC LIMIT 1")
+        event = self._first("SELECT seq, at_ms, item_seq FROM event ORDER BY seq DESC LIMIT 1")
+        snapshot = self._first("SELECT max(item_seq) FROM snapshot")
+        seq = max(item[0] if item else 0, event[2] if event else 0, (snapshot or (0,))[0] or 0)
+        event_seq = event[0] if event else 0
+        if item is None:
+            at_ms = event[1] if event else None
+            return Tail(seq, event_seq, at_ms, at_ms)
+        at_ms = max(item[1], event[1]) if event else item[1]
+        return Tail(seq, event_seq, at_ms, item[2] + at_ms - item[1])
+
+    def end_at_ms(self) -> int | None:
+        """Watch time of the last item or event; None for an empty record."""
+        return self.tail().at_ms
+
+    def snapshot(self) -> Snapshot | None:
+        """The newest state of the watch."""
+        row = self._first("SELECT * FROM snapshot ORDER BY item_seq DESC LIMIT 1")
+        return None if row is None else Snapshot(*row)
+
+    def plan(self, plan_hash: str) -> str | None:
+        """The JSON text of a plan, as it was put."""
+        row = self._first("SELECT document FROM plan WHERE hash = ?", plan_hash)
+        return None if row is None else str(row[0])
+
+    def follower(self, name: str) -> tuple[int, int]:
+        """(item_seq, event_seq) that this follower's far side has confirmed; zeros at first."""
+        row = self._first("SELECT item_seq, event_seq FROM follower WHERE name = ?", name)
+        return (0, 0) if row is None else (row[0], row[1])
+
+    # ---- in feed order
+
+    def items(
+        self, after_seq: int = 0, until_seq: int | None = None
+    ) -> Iterator[tuple[int, Scan | Command | Resumed]]:
+        """Items with after_seq < seq <= until_seq exactly as they were appended.
+
+        Measured readings only: derived ones follow from the items, never into them.
+        """
+        for rows, samples in self._pieces(after_seq, until_seq):
+            scans = self._scans(rows, samples)
+            for row in rows:
+                yield row[0], item_of(row, scans.get(row[0], {}))
+
+    def rows(self, after_seq: int = 0, until_seq: int | None = None) -> Iterator[Row]:
+        """All readings with after_seq < seq <= until_seq, in feed order."""
+        for items, samples in self._pieces(after_seq, until_seq):
+            times = {row[0]: row[1] for row in items}
+            for key, value, quality in samples:
+                name, unit, origin = self._signal(key & SIGNAL_MASK)
+                seq = key >> SIGNAL_BITS
+                if seq in times:
+                    yield Row(seq, times[seq], name, unit, origin, value, QUALITIES[quality])
+
+    def _pieces(
+        self, after_seq: int, until_seq: int | None
+    ) -> Iterator[tuple[list[ItemRow], list[tuple[int, float | None, int]]]]:
+        last = self.tail().seq if until_seq is None else until_seq
+        while True:
+            with self._reading() as connection:
+                items = connection.execute(
+                    "SELECT * FROM item WHERE seq > ? AND seq <= ? ORDER BY seq LIMIT ?",
+                    (after_seq, last, ITEMS_AT_ONCE),
+                ).fetchall()
+                if not items:
+                    return
+                low, high = items[0][0], items[-1][0]
+                samples = connection.execute(
+                    "SELECT * FROM sample WHERE key >= ? AND key < ? ORDER BY key",
+                    (low << SIGNAL_BITS, (high + 1) << SIGNAL_BITS),
+                ).fetchall()
+            yield items, samples
+            after_seq = high
+
+    def _scans(
+        self, items: list[ItemRow], samples: list[tuple[int, float | None, int]]
+    ) -> dict[int, dict[str, Reading]]:
+        scans: dict[int, dict[str, Reading]] = {row[0]: {} for row in items}
+        measured = self._measured()
+        # The inner loop of every replay: a tuple is made straight, without Reading's wrapper.
+        make, qualities = tuple.__new__, QUALITIES
+        for key, value, quality in samples:
+            name = measured.get(key & SIGNAL_MASK)
+            if name is not None:
+                scans[key >> SIGNAL_BITS][name] = make(Reading, (value, qualities[quality]))
+        return scans
+
+    def _measured(self) -> dict[int, str]:
+        signals = self._all_signals().items()
+        return {number: name for number, (name, _, origin) in signals if origin == "measured"}
+
+    def events(self, after_event_seq: int = 0, limit: int = 1000) -> list[dict[str, Any]]:
+        """Event documents after that event, oldest first."""
+        rows = self._all(
+            "SELECT document FROM event WHERE seq > ? ORDER BY seq LIMIT ?", after_event_seq, limit
+        )
+        return [json.loads(document) for (document,) in rows]
+
+    # ---- tables
+
+    def alarm_table(self) -> list[dict[str, Any]]:
+        """The last event document of every alarm that ever had one, by alarm name."""
+        rows = self._all(
+            "SELECT document FROM event WHERE seq IN"
+            " (SELECT max(seq) FROM event GROUP BY alarm) ORDER BY alarm"
+        )
+        return [json.loads(document) for (document,) in rows]
+
+    def ledger(
+        self, box: str | None = None, kind: str | None = None, since_ms: int | None = None
+    ) -> list[LedgerRow]:
+        """Ledger rows, oldest first; ``since_ms``: still open or ended at or after it."""
+        rows = self._all(
+            "SELECT * FROM ledger WHERE (?1 IS NULL OR box = ?1) AND (?2 IS NULL OR kind = ?2)"
+            " AND (?3 IS NULL OR ended_ms IS NULL OR ended_ms >= ?3) ORDER BY started_ms, id",
+            *(box, kind, since_ms),
+        )
+        return [LedgerRow(i, b, k, t0, t1, json.loads(doc)) for i, b, k, t0, t1, doc in rows]
+
+    def notes(self, since_ms: int = 0) -> list[Note]:
+        """What people wrote at or after that wall time, in feed order."""
+        rows = self._all("SELECT * FROM note WHERE time_ms >= ? ORDER BY item_seq", since_ms)
+        return [Note(*row) for row in rows]
+
+    def latest_readings(self) -> dict[str, Point]:
+        """The last reading of every signal in the newest half million readings."""
+        missing = {name for name, _, _ in self._all_signals().values()}
+        found: dict[str, Point] = {}
+        high = self._first("SELECT max(key) + 1 FROM sample")
+        top = high[0] if high and high[0] else 0
+        for _ in range(LATEST_ROWS // 5000):
+            rows = self._all(
+                "SELECT key, time_ms, value, quality FROM sample"
+                f" JOIN item ON seq = key >> {SIGNAL_BITS}"
+                " WHERE key < ? ORDER BY key DESC LIMIT 5000",
+                top,
+            )
+            for key, time_ms, value, quality in rows:
+                name = self._signal(key & SIGNAL_MASK)[0]
+                if name in missing:
+                    missing.discard(name)
+                    found[name] = Point(time_ms, value, QUALITIES[quality])
+            if not rows or not missing:
+                break
+            top = rows[-1][0]
+        return found
+
+
+def site_of(path: Path) -> str | None:
+    """The site whose events a record holds; None where there are none or it cannot be read."""
+    if not path.exists():
+        return None
+    with Reader(path) as reader:
+        try:
+            events = reader.events(reader.tail().event_seq - 1, limit=1)
+        except (JournalError, ValueError):
+            return None
+    return str(events[0]["site"]) if events else None

@@ -1,0 +1,127 @@
+"""What the record keeps: minutes for ever, raw readings for a while.
+
+Both are generators that commit a small transaction and yield, so that the
+writer can put an alarm on disk between two steps. Times are watch time
+(``at_ms``), which never goes back.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterator
+
+from dewline.journal.schema import SIGNAL_BITS, SIGNAL_MASK
+
+MINUTE_MS = 60_000
+HOUR_MS = 3_600_000
+RESTART_MS = 600_000  # raw that a restart may need where there is no snapshot
+SHED_ROWS = 20_000
+ROLLED = "minute"  # the name of the rollup's own row in ``follower``
+
+_ROLL = f"""
+INSERT INTO minute
+SELECT sample.key & {SIGNAL_MASK} AS signal_id,
+       item.time_ms / {MINUTE_MS} * {MINUTE_MS} AS minute_ms,
+       avg(value) FILTER (WHERE quality < 10),
+       min(value) FILTER (WHERE quality < 10),
+       max(value) FILTER (WHERE quality < 10),
+       count(value) FILTER (WHERE quality < 10),
+       max(quality)
+FROM item CROSS JOIN sample
+  ON sample.key BETWEEN item.seq << {SIGNAL_BITS} AND (item.seq << {SIGNAL_BITS}) | {SIGNAL_MASK}
+WHERE item.seq > :after AND item.seq <= :until
+GROUP BY 1, 2
+ON CONFLICT(signal_id, time_ms) DO UPDATE SET
+  mean = CASE WHEN count + excluded.count > 0
+         THEN (coalesce(mean, 0) * count + coalesce(excluded.mean, 0) * excluded.count)
+              / (count + excluded.count) END,
+  min = coalesce(min(min, excluded.min), min, excluded.min),
+  max = coalesce(max(max, excluded.max), max, excluded.max),
+  count = count + excluded.count,
+  worst_quality = max(worst_quality, excluded.worst_quality)
+"""
+_ROLLED_TO = """INSERT INTO follower VALUES (?, ?, 0)
+    ON CONFLICT(name) DO UPDATE SET item_seq = excluded.item_seq"""
+
+
+def first_seq_at(connection: sqlite3.Connection, at_ms: int) -> int:
+    """Seq of the first item at or after ``at_ms``; one past the last where there is none."""
+    low, high = connection.execute("SELECT min(seq), max(seq) + 1 FROM item").fetchone()
+    if low is None:
+        return 0
+    while low < high:
+        middle = (low + high) // 2
+        found = connection.execute(
+            "SELECT seq, at_ms FROM item WHERE seq >= ? ORDER BY seq LIMIT 1", (middle,)
+        ).fetchone()
+        if found[1] < at_ms:
+            low = found[0] + 1
+        else:
+            high = middle
+    return int(low)
+
+
+def rolled_seq(connection: sqlite3.Connection) -> int:
+    """Seq of the last item that went into the minutes."""
+    row = connection.execute("SELECT item_seq FROM follower WHERE name = ?", (ROLLED,)).fetchone()
+    return int(row[0]) if row else 0
+
+
+def roll(connection: sqlite3.Connection, now_ms: int) -> Iterator[None]:
+    """Make the minutes of every full hour before ``now_ms`` that has none yet.
+
+    Goes by item, not by time: what a clock set back writes into a minute a
+    second time is merged into it.
+    """
+    full_ms = now_ms // HOUR_MS * HOUR_MS
+    while True:
+        after = rolled_seq(connection)
+        next_item = connection.execute(
+            "SELECT at_ms FROM item WHERE seq > ? ORDER BY seq LIMIT 1", (after,)
+        ).fetchone()
+        if next_item is None or next_item[0] >= full_ms:
+            return
+        until = first_seq_at(connection, (next_item[0] // HOUR_MS + 1) * HOUR_MS) - 1
+        connection.execute("BEGIN IMMEDIATE")
+        connection.execute(_ROLL, {"after": after, "until": until})
+        connection.execute(_ROLLED_TO, (ROLLED, until))
+        connection.execute("COMMIT")
+        yield
+
+
+def spare_seq(connection: sqlite3.Connection) -> int:
+    """First seq that must stay because a restart would feed it again."""
+    newest = connection.execute("SELECT max(item_seq) FROM snapshot").fetchone()[0]
+    if newest is not None:
+        return int(newest)
+    last = connection.execute("SELECT at_ms FROM item ORDER BY seq DESC LIMIT 1").fetchone()
+    return 0 if last is None else first_seq_at(connection, last[0] - RESTART_MS)
+
+
+def shed(connection: sqlite3.Connection, before_seq: int) -> Iterator[None]:
+    """Delete raw readings and their items before that seq, oldest first."""
+    while shed_some(connection, before_seq):
+        yield
+
+
+def shed_some(connection: sqlite3.Connection, before_seq: int, rows: int = SHED_ROWS) -> bool:
+    """Delete about ``rows`` of the oldest readings before that seq; False: there were none."""
+    first = connection.execute("SELECT min(seq) FROM item WHERE seq < ?", (before_seq,)).fetchone()
+    if first[0] is None:
+        return False
+    key = connection.execute(
+        "SELECT key FROM sample ORDER BY key LIMIT 1 OFFSET ?", (rows,)
+    ).fetchone()
+    bound = before_seq if key is None else min(before_seq, (key[0] >> SIGNAL_BITS) + 1)
+    connection.execute("BEGIN IMMEDIATE")
+    connection.execute("DELETE FROM sample WHERE key < ?", (bound << SIGNAL_BITS,))
+    connection.execute("DELETE FROM item WHERE seq < ?", (bound,))
+    connection.execute("COMMIT")
+    return True
+
+
+def keep_house(connection: sqlite3.Connection, now_ms: int, keep_raw_ms: int) -> Iterator[None]:
+    """The hourly work: minutes first, then the raw that they stand for."""
+    yield from roll(connection, now_ms)
+    old = first_seq_at(connection, now_ms - keep_raw_ms)
+    yield from shed(connection, min(old, spare_seq(connection), rolled_seq(connection) + 1))

@@ -1,0 +1,237 @@
+"""What is put into the record, and the rows it becomes."""
+
+from __future__ import annotations
+
+import json
+import math
+import sqlite3
+from collections.abc import Iterable, Mapping
+from typing import Any, Literal, NamedTuple, assert_never
+
+from dewline.errors import JournalError
+from dewline.journal.schema import SIGNAL_BITS, SIGNAL_MASK
+from dewline.readings import (
+    Command,
+    Entry,
+    Event,
+    LedgerRow,
+    Quality,
+    Reading,
+    Resumed,
+    Scan,
+    compact_json,
+)
+
+Origin = Literal["measured", "derived"]
+SAMPLE = "INSERT OR REPLACE INTO sample VALUES (?, ?, ?)"
+ITEM = "INSERT INTO item VALUES (?, ?, ?, ?, ?, ?)"
+EVENT = "INSERT INTO event VALUES (?, ?, ?, ?, ?, ?) ON CONFLICT(id) DO NOTHING"
+NOTE = "INSERT OR REPLACE INTO note VALUES (?, ?, ?, ?, ?, ?)"
+LEDGER = """INSERT INTO ledger VALUES (?, ?, ?, ?, ?, ?) ON CONFLICT(id) DO UPDATE SET
+    started_ms = excluded.started_ms, ended_ms = excluded.ended_ms, document = excluded.document"""
+FOLLOWER = """INSERT INTO follower VALUES (:name, coalesce(:item, 0), coalesce(:event, 0))
+    ON CONFLICT(name) DO UPDATE SET
+    item_seq = coalesce(:item, item_seq), event_seq = coalesce(:event, event_seq)"""
+SNAPSHOTS_KEPT = 3
+
+
+class PlanText(NamedTuple):
+    """The plan behind a hash, as JSON."""
+
+    hash: str
+    document: str
+
+
+class Snapshot(NamedTuple):
+    """The whole state of the watch after the item of that seq, as JSON."""
+
+    item_seq: int
+    plan_hash: str
+    document: str
+
+
+class Cursor(NamedTuple):
+    """How far a follower's far side has confirmed; None leaves that half as it was."""
+
+    follower: str
+    item_seq: int | None
+    event_seq: int | None
+
+
+class DeadLetter(NamedTuple):
+    """What a far side refused for good, with its reason."""
+
+    follower: str
+    time_ms: int
+    reason: str
+    document: str
+
+
+class Units(NamedTuple):
+    """Units of signals by full name, for signals seen from now on."""
+
+    units: Mapping[str, str]
+
+
+Job = Entry | PlanText | Snapshot | Cursor | DeadLetter | Units
+SampleRow = tuple[int, float | None, int]
+ItemRow = tuple[int, int, int, str, str, str | None]
+
+
+def speakable(text: str) -> str:
+    """``text`` with lone surrogates replaced: what a terminal mangled must not cost an event."""
+    return text if text.isascii() else text.encode("utf-8", "replace").decode("utf-8")
+
+
+def item_row(seq: int, item: Scan | Command | Resumed) -> ItemRow:
+    """The row of an item; a scan needs no document, its readings are samples."""
+    head = (seq, item.time_ms, item.at_ms)
+    match item:
+        case Scan():
+            return (*head, "scan", item.source, None)
+        case Command():
+            return (*head, "command", speakable(item.source), _fields(item, COMMAND_FIELDS))
+        case Resumed():
+            return (*head, "resumed", "", _fields(item, RESUMED_FIELDS))
+        case _:
+            assert_never(item)
+
+
+COMMAND_FIELDS = ("command", "by", "alarm", "for_s", "why", "box", "kind")
+RESUMED_FIELDS = ("reason", "gap_ms", "plan_hash")
+
+
+def _fields(item: Command | Resumed, names: tuple[str, ...]) -> str:
+    present = {name: getattr(item, name) for name in names}
+    return speakable(compact_json({k: v for k, v in present.items() if v is not None}))
+
+
+def item_of(row: ItemRow, readings: Mapping[str, Reading]) -> Scan | Command | Resumed:
+    """The item of a row, exactly as it was appended. ``readings`` are those of a scan."""
+    _, time_ms, at_ms, kind, source, document = row
+    if kind == "scan":
+        return Scan(time_ms, at_ms, source, readings)
+    fields: dict[str, Any] = json.loads(document or "{}")
+    if kind == "command":
+        return Command(time_ms, at_ms, source, **fields)
+    if kind == "resumed":
+        return Resumed(time_ms, at_ms, **fields)
+    raise JournalError(f"item {row[0]} is of a kind this dewline does not know: {kind!r}")
+
+
+class Book:
+    """Writes jobs through one connection, inside a transaction that the caller opened.
+
+    Knows the ids of signals and the last event; ``reload`` after a rollback.
+    """
+
+    def __init__(self, connection: sqlite3.Connection, units: Mapping[str, str]) -> None:
+        self.connection = connection
+        self.units: dict[str, str] = dict(units)
+        self.reload()
+
+    def reload(self) -> None:
+        """Take from the file what a rolled-back transaction may have changed here."""
+        rows = self.connection.execute("SELECT name, unit, origin, id FROM signal")
+        self._known = {(name, unit, origin): number for name, unit, origin, number in rows}
+        self._ids: dict[Origin, dict[str, int]] = {"measured": {}, "derived": {}}
+        self.event_seq = self.connection.execute(
+            "SELECT coalesce(max(seq), 0) FROM event"
+        ).fetchone()[0]
+
+    def write(self, jobs: Iterable[Job]) -> None:
+        """Turn jobs into rows."""
+        items: list[ItemRow] = []
+        samples: list[SampleRow] = []
+        for job in jobs:
+            if isinstance(job, Entry):
+                self._entry(job, items, samples)
+            else:
+                self._aside(job)
+        self.connection.executemany(ITEM, items)
+        self.connection.executemany(SAMPLE, samples)
+
+    def _entry(self, entry: Entry, items: list[ItemRow], samples: list[SampleRow]) -> None:
+        seq, item, outcome = entry
+        if item is not None:
+            items.append(item_row(seq, item))
+            if isinstance(item, Scan):
+                self._samples(seq, item.readings, "measured", samples)
+            elif isinstance(item, Command) and item.command == "note":
+                self._note(seq, item)
+        if outcome.readings:
+            self._samples(seq, outcome.readings, "derived", samples)
+        for event in outcome.events:
+            self._event(event, seq)
+        for row in outcome.ledger:
+            self._ledger(row)
+
+    def _samples(
+        self, seq: int, readings: Mapping[str, Reading], origin: Origin, into: list[SampleRow]
+    ) -> None:
+        first = seq << SIGNAL_BITS
+        ids = self._ids[origin]
+        for name, (value, quality) in readings.items():
+            number = ids.get(name) or self._register(name, origin)
+            if value is not None and math.isnan(value):
+                value, quality = None, max(quality, Quality.NOT_A_NUMBER)  # noqa: PLW2901
+            into.append((first | number, value, quality))
+
+    def _register(self, name: str, origin: Origin) -> int:
+        unit = self.units.get(name, "")
+        number = self._known.get((name, unit, origin))
+        if number is None:
+            number = max(self._known.values(), default=0) + 1
+            if number > SIGNAL_MASK:
+                raise JournalError(f"{name}: a record holds at most {SIGNAL_MASK} signals")
+            self.connection.execute(
+                "INSERT INTO signal VALUES (?, ?, ?, ?)", (number, name, unit, origin)
+            )
+            self._known[name, unit, origin] = number
+        self._ids[origin][name] = number
+        return number
+
+    def _event(self, event: Event, item_seq: int) -> None:
+        # A seq that is taken belongs to another event, or to this very one after a crash:
+        # the id tells them apart, and no event is ever lost to a number.
+        seq = max(event.seq, self.event_seq + 1)
+        document = speakable(compact_json(event.document() | {"seq": seq}))
+        row = (seq, event.id, event.at_ms, event.alarm, document, item_seq)
+        if self.connection.execute(EVENT, row).rowcount > 0:
+            self.event_seq = seq
+
+    def _ledger(self, row: LedgerRow) -> None:
+        document = speakable(compact_json(row.document))
+        values = (row.id, row.box, row.kind, row.started_ms, row.ended_ms, document)
+        self.connection.execute(LEDGER, values)
+
+    def _note(self, seq: int, item: Command) -> None:
+        text = None if item.why is None else speakable(item.why)
+        row = (seq, item.time_ms, item.box, item.kind, speakable(item.by), text)
+        self.connection.execute(NOTE, row)
+
+    def _aside(self, job: PlanText | Snapshot | Cursor | DeadLetter | Units) -> None:
+        match job:
+            case PlanText():
+                self.connection.execute("INSERT OR IGNORE INTO plan VALUES (?, ?)", job)
+            case Snapshot():
+                self._snapshot(job)
+            case Cursor(name, item_seq, event_seq):
+                values = {"name": name, "item": item_seq, "event": event_seq}
+                self.connection.execute(FOLLOWER, values)
+            case DeadLetter():
+                row = (job.follower, job.time_ms, job.reason, speakable(job.document))
+                self.connection.execute("INSERT INTO dead_letter VALUES (NULL, ?, ?, ?, ?)", row)
+            case Units(units):
+                self.units.update(units)
+                self._ids = {"measured": {}, "derived": {}}
+            case _:
+                assert_never(job)
+
+    def _snapshot(self, snapshot: Snapshot) -> None:
+        self.connection.execute("INSERT OR REPLACE INTO snapshot VALUES (?, ?, ?)", snapshot)
+        self.connection.execute(
+            "DELETE FROM snapshot WHERE item_seq NOT IN"
+            " (SELECT item_seq FROM snapshot ORDER BY item_seq DESC LIMIT ?)",
+            (SNAPSHOTS_KEPT,),
+        )

@@ -1,0 +1,92 @@
+"""One signal over a stretch of wall time."""
+
+from __future__ import annotations
+
+import itertools
+from typing import NamedTuple
+
+from dewline.journal.readonly import ReadOnly
+from dewline.journal.schema import ANCHOR_EVERY, SIGNAL_BITS
+from dewline.readings import Quality
+
+QUALITIES = {int(quality): quality for quality in Quality}
+
+
+class Point(NamedTuple):
+    """One reading of a series."""
+
+    time_ms: int
+    value: float | None
+    quality: Quality
+
+
+class Minute(NamedTuple):
+    """One minute of a signal over its ``readings`` good readings; None where it had none."""
+
+    time_ms: int
+    mean: float | None
+    min: float | None
+    max: float | None
+    readings: int
+    worst_quality: Quality
+
+
+class SeriesReader(ReadOnly):
+    """Questions by wall time, which may step: the spine is ``seq``."""
+
+    def series(self, signal: str, from_ms: int, to_ms: int) -> list[Point]:
+        """Readings of one signal with from_ms <= time < to_ms, by time."""
+        points: list[Point] = []
+        for number in self._numbers(signal):
+            for low, high in self._stretches(from_ms, to_ms):
+                rows = self._all(
+                    "SELECT time_ms, value, quality FROM item CROSS JOIN sample"
+                    f" ON sample.key = (item.seq << {SIGNAL_BITS}) | ?"
+                    " WHERE item.seq BETWEEN ? AND ? AND time_ms >= ? AND time_ms < ?",
+                    *(number, low, high, from_ms, to_ms),
+                )
+                points += [Point(t, v, QUALITIES[q]) for t, v, q in rows]
+        points.sort(key=lambda point: point.time_ms)
+        return points
+
+    def minutes(self, signal: str, from_ms: int, to_ms: int) -> list[Minute]:
+        """Minutes of one signal that start in from_ms <= time < to_ms, by time."""
+        found: list[Minute] = []
+        for number in self._numbers(signal):
+            rows = self._all(
+                "SELECT time_ms, mean, min, max, count, worst_quality FROM minute"
+                " WHERE signal_id = ? AND time_ms >= ? AND time_ms < ? ORDER BY time_ms",
+                *(number, from_ms, to_ms),
+            )
+            found += [Minute(t, a, b, c, n, QUALITIES[worst]) for t, a, b, c, n, worst in rows]
+        found.sort(key=lambda minute: minute.time_ms)
+        return found
+
+    def _numbers(self, signal: str) -> list[int]:
+        """Ids of a signal in the unit it has now."""
+        unit = self.signals().get(signal)
+        return [i for i, (n, u, _) in self._known_signals.items() if n == signal and u == unit]
+
+    def _stretches(self, from_ms: int, to_ms: int) -> list[tuple[int, int]]:
+        """Ranges of seq that hold all items of a stretch of wall time, and some more.
+
+        One item in ANCHOR_EVERY is indexed by time. Between two of them time
+        runs on but for a step of the clock, which the anchors themselves show.
+        """
+        anchors = self._all(
+            f"SELECT seq, time_ms FROM item INDEXED BY item_anchor WHERE seq % {ANCHOR_EVERY} = 0"
+        )
+        ends = self._all(
+            "SELECT * FROM (SELECT seq, time_ms FROM item ORDER BY seq LIMIT 1)"
+            " UNION ALL SELECT * FROM (SELECT seq, time_ms FROM item ORDER BY seq DESC LIMIT 1)"
+        )
+        marks = sorted([*ends, *anchors])
+        found: list[tuple[int, int]] = []
+        for (low, low_ms), (high, high_ms) in itertools.pairwise(marks):
+            if max(low_ms, high_ms) < from_ms or min(low_ms, high_ms) >= to_ms:
+                continue
+            if found and found[-1][1] >= low - 1:
+                found[-1] = (found[-1][0], high)
+            else:
+                found.append((low, high))
+        return found

@@ -1,0 +1,72 @@
+"""The disk under the record: one daemon a file, and a reserve for when it is full."""
+
+from __future__ import annotations
+
+import contextlib
+import fcntl
+import os
+from pathlib import Path
+
+from dewline.errors import JournalError
+
+
+class Lock:
+    """Held by the one daemon that writes ``path``; the kernel lets go when it dies."""
+
+    def __init__(self, path: Path) -> None:
+        self._path = path.with_name(path.name + ".lock")
+        try:
+            self._file = os.open(self._path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
+        except OSError as error:
+            raise JournalError(f"{self._path} cannot be opened: {error.strerror}") from error
+        try:
+            fcntl.flock(self._file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError as error:
+            owner = os.read(self._file, 20).decode("ascii", "replace").strip() or "unknown"
+            os.close(self._file)
+            raise JournalError(f"{path} is in use by process {owner}") from error
+        with contextlib.suppress(OSError):  # the pid is for people; a full disk may refuse it
+            os.ftruncate(self._file, 0)
+            os.pwrite(self._file, f"{os.getpid()}\n".encode(), 0)
+
+    def release(self) -> None:
+        """Let another daemon have the record. The file stays: removing it would race."""
+        os.close(self._file)
+
+
+class Reserve:
+    """Disk space kept back (``JOURNAL.reserve``), given up first when the disk is full."""
+
+    def __init__(self, path: Path, size_bytes: int) -> None:
+        self._path = path.with_name(path.name + ".reserve")
+        self._size_bytes = size_bytes
+
+    @property
+    def held(self) -> bool:
+        return self._path.exists()
+
+    def free_bytes(self) -> int:
+        """What the file system still has for us; 0 where it cannot be asked."""
+        try:
+            disk = os.statvfs(self._path.parent)
+        except OSError:
+            return 0
+        return disk.f_bavail * disk.f_frsize
+
+    def hold(self) -> None:
+        """Keep the space back if it is there with as much again left over."""
+        if self.held or not self._size_bytes or self.free_bytes() < 2 * self._size_bytes:
+            return
+        try:
+            with self._path.open("wb") as file:
+                os.posix_fallocate(file.fileno(), 0, self._size_bytes)
+        except OSError:  # no room after all: better none than half
+            self.give_up()
+
+    def give_up(self) -> bool:
+        """Free the space; False if there was none."""
+        try:
+            self._path.unlink()
+        except OSError:
+            return False
+        return True
