@@ -8,6 +8,7 @@ brings readings only, so identity with live covers raised, returned, cleared.
 from __future__ import annotations
 
 import csv
+import math
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -63,12 +64,10 @@ def replay_csv(plan: Plan, path: Path, record: Record, progress: Progress) -> No
     """Feed a long-form CSV (``time,signal,value,quality``); ConfigError names a bad line."""
     drive = Drive(Watch(plan.watch), plan.hash, record)
     size = max(1, path.stat().st_size)
-    fed = 0
-    for scan, position in _scans(path, plan.watch.signals):
+    for fed, (scan, position) in enumerate(_scans(path, plan.watch.signals)):
         if drive.at_ms is None:
             drive.feed(Resumed(scan.time_ms, scan.time_ms, "start", 0, plan.hash))
         drive.feed(scan)
-        fed += 1
         if fed % 1000 == 0:
             progress(position / size)
     progress(1.0)
@@ -128,7 +127,7 @@ def _reading(
         raise _csv_error(
             path, line, "value", f"{text!r} is no number", "a number or nothing"
         ) from None
-    if value != value or value in (float("inf"), float("-inf")):
+    if not math.isfinite(value):
         return name, Reading(None, Quality.NOT_A_NUMBER)
     return name, Reading(value, quality)
 

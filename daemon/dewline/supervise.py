@@ -25,7 +25,7 @@ async def keep_running(
         try:
             await job()
             return
-        except Exception:  # noqa: BLE001 - whatever it was, the watch must go on and say so
+        except Exception:  # whatever it was, the watch must go on and say so
             if clock.monotonic() - started > _HEALTHY_AFTER_S:
                 failures = 0
             failures += 1

@@ -51,20 +51,23 @@ def who() -> str:
 
 def event_line(event: Mapping[str, Any]) -> str:
     """One line for a person: when, how bad, what, with the numbers that matter."""
-    value = event["value"]
-    figure = "" if value is None else f"  {value:g} {event['unit'] or ''}".rstrip()
-    limit = event["limit"]
-    against = "" if limit is None else f" (limit {limit:g} {event['limit_unit'] or ''})".rstrip()
-    against = against if against.endswith(")") or not against else against + ")"
-    reason = f"  {event['why']}" if event["why"] else ""
-    under = f"  under {event['under']}" if event["under"] else ""
-    by = f"  by {event['by']}" if event["by"] else ""
-    cause = event["cause"]["name"]
-    because = f"  cause {cause}" if event["transition"] == "raised" else ""
-    return (
-        f"{event['time'][:19].replace('T', ' ')}  {event['transition']:<12} "
-        f"{event['priority']:<8} {event['alarm']}{figure}{against}{because}{by}{under}{reason}"
-    )
+    parts = [
+        event["time"][:19].replace("T", " "),
+        f"{event['transition']:<12}",
+        f"{event['priority']:<8}",
+        event["alarm"],
+        _figure(event["value"], event["unit"]),
+        _figure(event["limit"], event["limit_unit"], "limit "),
+        f"cause {event['cause']['name']}" if event["transition"] == "raised" else "",
+        f"by {event['by']}" if event["by"] else "",
+        f"under {event['under']}" if event["under"] else "",
+        f"({event['why']})" if event["why"] else "",
+    ]
+    return "  ".join(part for part in parts if part)
+
+
+def _figure(value: float | None, unit: str | None, label: str = "") -> str:
+    return "" if value is None else f"{label}{value:.4g} {unit or ''}".rstrip()
 
 
 class ProgressLine:
@@ -75,12 +78,20 @@ class ProgressLine:
         self._started = time.monotonic()
         self._shown = 0.0
         self._live = sys.stderr.isatty()
+        self._drawn = False
+
+    def clear(self) -> None:
+        """Make room for a line of text."""
+        if self._drawn:
+            print("\r" + " " * 72 + "\r", end="", file=sys.stderr, flush=True)
+            self._drawn = False
 
     def __call__(self, share: float) -> None:
         now = time.monotonic()
         if not self._live or (now - self._shown < 0.2 and share < 1.0):
             return
         self._shown = now
+        self._drawn = share < 1.0
         passed = now - self._started
         left = passed * (1 - share) / share if share > 0 else float("inf")
         end = "\n" if share >= 1.0 else ""

@@ -1,0 +1,92 @@
+"""``dewline demo``: a simulated lab through one night."""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import logging
+import tempfile
+from pathlib import Path
+from typing import Any
+
+from dewline.cli.terminal import ProgressLine, event_line, say
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--hours", type=float, default=12.0, metavar="H", help="default 12")
+    parser.add_argument(
+        "--speed", type=float, metavar="N", help="N times real time (default: as fast as it goes)"
+    )
+    parser.add_argument("--seed", type=int, default=1, metavar="S")
+    parser.add_argument(
+        "--story", default="night", metavar="NAME", help="see dewline simulate --list"
+    )
+    parser.add_argument("--keep", type=Path, metavar="FOLDER", help="keep record and logs there")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Run the night and tell it. 0 when it ran through, whatever the lab did."""
+    from dewline.demo import NightReport, night  # noqa: PLC0415 - the demo's imports are its own
+
+    logging.basicConfig(level=logging.ERROR, format="%(name)s: %(message)s")
+    say(
+        f"A night of {args.hours:g} h in the simulated lab, story {args.story!r}, seed {args.seed}."
+    )
+    say("Modbus TCP, Modbus RTU and a frost-point stream on ptys, an MQTT broker, the daemon.\n")
+    bar = ProgressLine("night")
+
+    def heard(event: dict[str, Any]) -> None:
+        bar.clear()
+        print(event_line(event), flush=True)
+
+    with tempfile.TemporaryDirectory(prefix="dewline-demo-") as temporary:
+        folder = args.keep or Path(temporary)
+        folder.mkdir(parents=True, exist_ok=True)
+        report: NightReport = asyncio.run(
+            night(
+                folder.resolve(),
+                story=args.story,
+                hours=args.hours,
+                seed=args.seed,
+                speed=args.speed,
+                heard=heard,
+                progress=bar,
+            )
+        )
+        _summary(report, kept=bool(args.keep))
+    return 0
+
+
+def _summary(report: Any, *, kept: bool) -> None:
+    raised = [e for e in report.events if e["transition"] == "raised"]
+    by_priority = {
+        p: sum(e["priority"] == p for e in raised) for p in ("critical", "high", "medium", "low")
+    }
+    polls = sum(bus.polls for bus in report.statistics["buses"].values())
+    rate = report.hours * 3600 / report.took_s
+    say(f"\n{report.hours:g} h in {report.took_s:.0f} s: {rate:.0f} times real time")
+    say(f"{polls} polls, {report.statistics['readings']} readings recorded")
+    say(f"{len(report.events)} events came back from the broker, in order")
+    say("alarms raised: " + ", ".join(f"{n} {p}" for p, n in by_priority.items()))
+    for ahead in _warned_ahead(raised):
+        say(ahead)
+    for row in report.ledger:
+        say(f"ledger: {row['box']} {row['kind']} {row['started'][11:16]}-{row['ended'][11:16]}")
+    reads, writes = report.counts.get("read", 0), report.counts.get("write", 0)
+    say(f"requests the instruments saw: {reads} to read, {writes} to write")
+    if kept:
+        say(f"record, config and logs: {report.folder}")
+
+
+def _warned_ahead(raised: list[dict[str, Any]]) -> list[str]:
+    """For every high limit that was announced by a climb before: how far ahead."""
+    lines = []
+    for climb in raised:
+        if not climb["alarm"].endswith("-climbing"):
+            continue
+        high = climb["alarm"].removesuffix("-climbing") + "-high"
+        late = next((e for e in raised if e["alarm"] == high and e["at_ms"] > climb["at_ms"]), None)
+        if late:
+            hours = (late["at_ms"] - climb["at_ms"]) / 3.6e6
+            lines.append(f"{climb['alarm']} came {hours:.1f} h before {high}")
+    return lines
