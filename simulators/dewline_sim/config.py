@@ -1,0 +1,73 @@
+"""The watcher's config of a simulated lab: the lab's own file with the endpoints filled in."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import yaml
+
+from dewline_sim.server import Served
+from dewline_sim.story import Story
+
+_INSTRUMENT_KEYS = (
+    "bus", "unit", "profile", "every", "timeout", "gap_before", "turnaround", "max_registers",
+    "max_gap",
+)  # fmt: skip
+_COPIED = ("services", "purifiers", "boxes", "rule_sets", "rules")
+
+
+def config_of(story: Story, places: Mapping[str, Mapping[str, Any]]) -> dict[str, Any]:
+    """The config document. ``places`` names each bus's ``host`` and ``port``, or ``port`` path."""
+    setup = story.setup
+    document: dict[str, Any] = {
+        "site": setup.get("site", "saltmarsh"),
+        "timezone": setup.get("timezone", "UTC"),
+        "staffed": "08:00-18:00",
+        "journal": {"path": f"{story.name}.db"},
+        "buses": {bus: _bus(entry, places[bus]) for bus, entry in setup["buses"].items()},
+        "instruments": {
+            name: {k: v for k, v in entry.items() if k in _INSTRUMENT_KEYS}
+            for name, entry in setup["instruments"].items()
+        },
+    }
+    for key in _COPIED:
+        if key in setup:
+            document[key] = setup[key]
+    return document
+
+
+def _bus(entry: Mapping[str, Any], place: Mapping[str, Any]) -> dict[str, Any]:
+    if entry["kind"] == "tcp":
+        return {"modbus_tcp": dict(place)}
+    kind = "modbus_rtu" if entry["kind"] == "rtu" else "ascii"
+    return {
+        kind: {**place, "baud": int(entry.get("baud", 19_200 if kind == "modbus_rtu" else 9600))}
+    }
+
+
+def endpoints_of(served: Served) -> dict[str, dict[str, Any]]:
+    """Where each bus of a served lab is found."""
+    found: dict[str, dict[str, Any]] = {
+        bus: {"host": served.endpoints.host, "port": link.port}
+        for bus, link in served.ports.items()
+    }
+    found |= {bus: {"port": str(line.port.path)} for bus, line in served.lines.items()}
+    return found
+
+
+def write_config(folder: Path, story: Story, places: Mapping[str, Mapping[str, Any]]) -> Path:
+    """Write ``dewline.yaml`` for a served story into ``folder``.
+
+    The MQTT port is left as @MQTT_PORT@ for whoever starts the broker.
+    """
+    document = config_of(story, places)
+    text = yaml.safe_dump(document, sort_keys=False, allow_unicode=True, width=100)
+    path = folder / "dewline.yaml"
+    path.write_text(
+        f"# {story.title}: the simulated lab of this story.\n"
+        f"{text}mqtt: {{host: 127.0.0.1, port: @MQTT_PORT@}}\n",
+        encoding="utf-8",
+    )
+    return path

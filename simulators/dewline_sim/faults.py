@@ -1,0 +1,198 @@
+"""Faults on the wire, switchable while the lab runs.
+
+A fault belongs to a link (a bus), perhaps to one unit on it, holds for a while
+or until cleared, and strikes a share of the exchanges. ``shape`` turns the
+right reply into what then leaves the instrument: chunks, each with the real
+seconds to wait before it. Faults of the link itself (dropped, half-open,
+unplugged) are asked for with ``holds``.
+"""
+
+from __future__ import annotations
+
+import itertools
+import random
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any, Literal
+
+LinkKind = Literal["tcp", "rtu", "ascii"]
+Chunk = tuple[float, bytes]
+Frame = Callable[[int, bytes], bytes]  # unit, pdu -> bytes on the wire
+
+#: Which fault exists on which kind of link, and what it does.
+KINDS: Mapping[str, tuple[tuple[LinkKind, ...], str]] = {
+    "silence": (("tcp", "rtu", "ascii"), "no reply at all; a streamer falls silent"),
+    "late": (("tcp", "rtu"), "the reply comes delay_s later, whatever was asked meanwhile"),
+    "slow": (("tcp", "rtu"), "the unit thinks for delay_s before it answers, inside the timeout"),
+    "short": (("tcp", "rtu"), "a sound reply that holds fewer values than were asked for"),
+    "cut": (("tcp", "rtu", "ascii"), "the reply or line breaks off in its middle"),
+    "wrong-unit": (("tcp", "rtu"), "the reply bears another unit's number"),
+    "wrong-function": (("tcp", "rtu"), "the reply bears another function code"),
+    "exception": (("tcp", "rtu"), "an exception reply with `code`"),
+    "crc": (("rtu",), "the check sum is wrong"),
+    "noise-before": (("rtu", "ascii"), "stray bytes before the reply"),
+    "noise-inside": (("rtu", "ascii"), "a byte of the reply is flipped"),
+    "noise-after": (("rtu", "ascii"), "stray bytes after the reply"),
+    "split": (("tcp", "rtu", "ascii"), "the reply comes in pieces, gap_s apart"),
+    "echo": (("rtu",), "the line hands the request back before the reply"),
+    "drop": (("tcp",), "connections are closed and new ones refused"),
+    "half-open": (("tcp",), "connections stay, but nothing is heard or said any more"),
+    "unplug": (("rtu", "ascii"), "the adapter and its device node are gone"),
+}
+OF_LINK = ("drop", "half-open", "unplug")
+_DEFAULT_DELAY_S = {"late": 0.5, "slow": 0.1}
+_KEYS = {"kind", "link", "unit", "share", "delay_s", "gap_s", "code", "from_ms", "until_ms", "id"}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fault:
+    """One fault. Times are simulated epoch ms; delays are real seconds."""
+
+    id: int
+    kind: str
+    link: str
+    unit: int | None = None
+    share: float = 1.0
+    delay_s: float = 0.5
+    gap_s: float = 0.02
+    code: int = 4
+    from_ms: int = 0
+    until_ms: int | None = None
+
+    def holds_at(self, now_ms: int) -> bool:
+        return self.from_ms <= now_ms and (self.until_ms is None or now_ms < self.until_ms)
+
+
+class FaultError(ValueError):
+    """A fault that does not exist, or not on that link."""
+
+
+class Faults:
+    """All faults of a lab. ``links`` names each link's kind."""
+
+    def __init__(self, links: Mapping[str, LinkKind], seed: int = 0) -> None:
+        self.links = dict(links)
+        self.now_ms = 0
+        self.struck: dict[str, int] = {}
+        self._all: dict[int, Fault] = {}
+        self._ids = itertools.count(1)
+        self.rng = random.Random(f"faults/{seed}")
+
+    def add(self, fault: Mapping[str, Any]) -> Fault:
+        """Switch a fault on; FaultError where it makes no sense."""
+        kind, link = str(fault.get("kind")), str(fault.get("link"))
+        if kind not in KINDS:
+            raise FaultError(f"no fault {kind!r}; there are {', '.join(KINDS)}")
+        if link not in self.links:
+            raise FaultError(f"no link {link!r}; there are {', '.join(self.links)}")
+        if self.links[link] not in KINDS[kind][0]:
+            raise FaultError(f"{kind} does not exist on {self.links[link]} ({link})")
+        if unknown := set(fault) - _KEYS:
+            raise FaultError(f"a fault has no {', '.join(sorted(unknown))}")
+        fields = (
+            {"delay_s": _DEFAULT_DELAY_S.get(kind, 0.0)} | dict(fault) | {"id": next(self._ids)}
+        )
+        made = Fault(**fields)
+        self._all[made.id] = made
+        return made
+
+    def clear(self, which: int | None = None) -> int:
+        """Switch one fault off, or all; returns how many that were."""
+        gone = [i for i in self._all if which is None or i == which]
+        for i in gone:
+            del self._all[i]
+        return len(gone)
+
+    def active(self) -> list[Fault]:
+        """Faults that hold now; those that are over are forgotten."""
+        over = [f.id for f in self._all.values() if f.until_ms and f.until_ms <= self.now_ms]
+        for i in over:
+            del self._all[i]
+        return [f for f in self._all.values() if f.holds_at(self.now_ms)]
+
+    def any(self) -> bool:
+        """Whether any fault is known, now or later."""
+        return bool(self._all)
+
+    def holds(self, kind: str, link: str) -> bool:
+        """Whether a fault of the link itself holds now."""
+        return bool(self._all) and any(f.kind == kind and f.link == link for f in self.active())
+
+    def _strikes(self, link: str, unit: int | None) -> list[Fault]:
+        if not self._all:
+            return []
+        return [
+            f
+            for f in self.active()
+            if f.link == link
+            and f.kind not in OF_LINK
+            and f.unit in (None, unit)
+            and (f.share >= 1.0 or self.rng.random() < f.share)
+        ]
+
+    def shape(self, link: str, unit: int, request: bytes, pdu: bytes, frame: Frame) -> list[Chunk]:
+        """What leaves the instrument instead of the plain ``frame(unit, pdu)``."""
+        strikes = self._strikes(link, unit)
+        if not strikes:
+            return [(0.0, frame(unit, pdu))]
+        number = unit
+        for fault in strikes:
+            self.struck[fault.kind] = self.struck.get(fault.kind, 0) + 1
+            if fault.kind == "exception":
+                pdu = bytes((pdu[0] | 0x80, fault.code))
+            elif fault.kind == "short":
+                pdu = _fewer(pdu)
+            elif fault.kind == "wrong-function":
+                pdu = bytes((pdu[0] ^ 0x07,)) + pdu[1:]
+            elif fault.kind == "wrong-unit":
+                number = unit % 247 + 1
+        return self._on_the_wire(strikes, frame(number, pdu), request)
+
+    def shape_line(self, link: str, line: bytes) -> list[Chunk]:
+        """The same for a line of text that an instrument streams."""
+        strikes = self._strikes(link, None)
+        for fault in strikes:
+            self.struck[fault.kind] = self.struck.get(fault.kind, 0) + 1
+        return self._on_the_wire(strikes, line, b"") if strikes else [(0.0, line)]
+
+    def _on_the_wire(self, strikes: list[Fault], data: bytes, request: bytes) -> list[Chunk]:
+        by_kind = {f.kind: f for f in strikes}
+        if "silence" in by_kind:
+            return []
+        if "crc" in by_kind:
+            data = data[:-1] + bytes((data[-1] ^ 0x5A,))
+        if "cut" in by_kind:
+            data = data[: max(1, len(data) // 2)]
+        if "noise-inside" in by_kind:
+            data = self._flip(data)
+        if "noise-before" in by_kind:
+            data = self._noise() + data
+        if "noise-after" in by_kind:
+            data += self._noise()
+        if "echo" in by_kind:
+            data = request + data
+        delay = sum(f.delay_s for f in strikes if f.kind in ("late", "slow"))
+        if "split" in by_kind:
+            return _pieces(data, delay, by_kind["split"].gap_s)
+        return [(delay, data)]
+
+    def _flip(self, data: bytes) -> bytes:
+        at = self.rng.randrange(len(data))
+        return data[:at] + bytes((data[at] ^ self.rng.randint(1, 255),)) + data[at + 1 :]
+
+    def _noise(self) -> bytes:
+        return self.rng.randbytes(self.rng.randint(1, 6))
+
+
+def _fewer(pdu: bytes) -> bytes:
+    """A sound read reply with one value in place of all (none lost where there is but one)."""
+    if pdu[0] & 0x80 or len(pdu) < 4:
+        return pdu
+    width = 1 if pdu[0] < 3 else 2
+    return bytes((pdu[0], width)) + pdu[2 : 2 + width]
+
+
+def _pieces(data: bytes, delay: float, gap_s: float) -> list[Chunk]:
+    third = max(1, len(data) // 3)
+    cuts = [data[i : i + third] for i in range(0, len(data), third)]
+    return [(delay if i == 0 else gap_s, piece) for i, piece in enumerate(cuts)]

@@ -1,0 +1,1 @@
+"""Instruments of the simulated lab: sensors with their vices, and the registers they fill."""

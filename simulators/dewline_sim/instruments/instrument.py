@@ -1,0 +1,252 @@
+"""An instrument: a register map, the sensors behind it, and what can go wrong with the whole.
+
+One seeded random generator an instrument, so that a change to one leaves the
+noise of the others as it was.
+"""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, fields
+from typing import Any
+
+from dewline_sim.instruments.maps import MAPS
+from dewline_sim.instruments.registers import Register, State
+from dewline_sim.instruments.sensors import Sensor, Truth, build
+from dewline_sim.modbus import Table, Words
+
+#: The role in the lab behind a register whose name differs from it.
+ROLES: Mapping[str, str] = {
+    "o2": "oxygen",
+    "h2o": "moisture",
+    "box_pressure": "pressure",
+    "box_temperature": "temperature",
+    "cell_temperature": "temperature",
+    "frost_point": "moisture",
+    "sample_pressure": "pressure",
+}
+#: What an instrument knows of itself, whatever place it stands at.
+OWN: Mapping[str, float] = {
+    "sample_flow": 0.5,
+    "analyzer_on": 1.0,
+    "sample_pump_on": 1.0,
+    "service_due": 0.0,
+    "running_hours": 0.0,
+    "serial_number": 0.0,
+    "panel_alarm": 0.0,
+    "emergency_stop": 0.0,
+    "light": 0.0,
+}
+ZERO_BLOCK_MS = 2_000
+
+
+@dataclass(slots=True)
+class Channel:
+    """One register and what fills it. ``place`` is "" for what is the instrument's own."""
+
+    register: Register
+    place: str
+    role: str
+    sensor: Sensor | None
+    value: float = 0.0
+    state: State = State.SOUND
+
+
+class ActError(ValueError):
+    """An act that this instrument or place does not know."""
+
+
+class Instrument:
+    """Registers filled from the truth once a tick.
+
+    ``wiring`` maps a register to ``place.role`` where that is not the
+    instrument's own place; ``sensors`` changes what is typical of a register.
+    """
+
+    def __init__(
+        self,
+        name: str,
+        profile: str,
+        place: str,
+        *,
+        seed: int = 0,
+        wiring: Mapping[str, str] | None = None,
+        sensors: Mapping[str, Mapping[str, Any]] | None = None,
+        own: Mapping[str, float] | None = None,
+    ) -> None:
+        self.name = name
+        self.profile = profile
+        self.place = place
+        self.own: dict[str, float] = {**OWN, **(own or {})}
+        self.powered = True
+        self.frozen = False
+        self.zero_until_ms = 0
+        self.now_ms: int | None = None
+        self.rng = random.Random(f"{seed}/{name}")
+        self._cached: Words | None = None
+        wiring, sensors = wiring or {}, sensors or {}
+        self.channels = {
+            r.name: self._channel(r, wiring.get(r.name), sensors.get(r.name, {}))
+            for r in self.registers()
+        }
+        self._metered = [c for c in self.channels.values() if c.sensor is not None]
+        self._plain = [c for c in self.channels.values() if c.sensor is None]
+
+    def registers(self) -> tuple[Register, ...]:
+        """What it can show."""
+        return MAPS[self.profile]
+
+    def _channel(self, register: Register, wire: str | None, changes: Mapping[str, Any]) -> Channel:
+        place, _, role = (wire or "").rpartition(".")
+        role = role or ROLES.get(register.name, register.name)
+        own = not wire and role in self.own and role not in changes
+        if register.type == "bit" or register.name in PLAIN:
+            return Channel(register, "" if own else place or self.place, role, None)
+        return Channel(
+            register, "" if own else place or self.place, role, build(register.name, role, changes)
+        )
+
+    def tick(self, now_ms: int, truths: Mapping[str, Truth]) -> None:
+        """Go on to ``now_ms``; ``truths`` gives every place's roles."""
+        dt_s = 0.0 if self.now_ms is None else (now_ms - self.now_ms) / 1000.0
+        self.now_ms = now_ms
+        if not self.powered:
+            return
+        own, rng = self.own, self.rng
+        frozen = self.frozen
+        for channel in self._metered:
+            sensor = channel.sensor
+            assert sensor is not None
+            sensor.tick(dt_s, truths[channel.place] if channel.place else own, rng)
+            if not frozen:
+                channel.value, channel.state = sensor.value, sensor.state
+        if frozen:
+            return
+        for channel in self._plain:
+            truth = truths[channel.place] if channel.place else own
+            channel.value = truth.get(channel.role, 0.0)
+        self._cached = None
+
+    def words(self) -> Words:
+        """The bank as it stands: table -> address -> word."""
+        if self._cached is None:
+            self._cached = self._filled()
+        return self._cached
+
+    def _filled(self) -> Words:
+        bank: dict[Table, dict[int, int]] = {}
+        blank = self._blank()
+        for channel in self.channels.values():
+            register = channel.register
+            table = bank.setdefault(register.table, {})
+            if register.type == "bit" and register.table in ("holding", "input"):
+                bit = 0 if blank else int(channel.value > 0.5) << register.bit
+                table[register.address] = table.get(register.address, 0) | bit
+                continue
+            words = register.words(channel.value, channel.state)
+            for i, word in enumerate(words):
+                table[register.address + i] = 0 if blank else word
+        return bank
+
+    def _blank(self) -> bool:
+        """Just after a restart every register is zero."""
+        return self.now_ms is not None and self.now_ms < self.zero_until_ms
+
+    def shown(self, register: str) -> tuple[float | None, str]:
+        """Number (the lab's unit) and quality word that a reader gets now."""
+        if not self.powered:
+            return None, "bad/no-answer"
+        channel = self.channels[register]
+        if self._blank():
+            return self._shown_zero(channel.register)
+        return channel.register.shown(channel.value, channel.state)
+
+    def _shown_zero(self, register: Register) -> tuple[float | None, str]:
+        if register.loop is not None:
+            return None, "bad/loop-fault"
+        if register.type == "bit":
+            return 0.0, "good"
+        return -register.shift / register.factor, "good" if register.floor is None else "good/low"
+
+    def act(self, name: str, params: Mapping[str, Any]) -> None:
+        """Do to the instrument what a story says; ActError where that is unknown."""
+        doings: dict[str, Callable[..., None]] = {
+            "freeze": self._freeze,
+            "set": self._set,
+            "power": self._power,
+            "switch": self._switch,
+            "own": self._own,
+        }
+        doing = doings.get(name)
+        if doing is None:
+            raise ActError(f"{self.name}: no act {name!r}; there are {', '.join(ACTS)}")
+        try:
+            doing(**params)
+        except (TypeError, KeyError) as error:
+            raise ActError(f"{self.name}: {name}: {error}") from None
+
+    def _freeze(self, register: str | None = None, on: bool = True) -> None:
+        """Hold the last value: of one register, or of the whole block."""
+        if register is None:
+            self.words()
+            self.frozen = on
+        else:
+            self._sensor(register).frozen = on
+
+    def _set(self, register: str, **changes: Any) -> None:
+        """Change a sensor: zero, gain, drift_per_d, slip, deaf, added, noise, failed, ..."""
+        sensor = self._sensor(register)
+        known = {f.name for f in fields(sensor)}
+        if unknown := set(changes) - known:
+            raise KeyError(f"a sensor has no {', '.join(sorted(unknown))}")
+        for key, value in changes.items():
+            setattr(sensor, key, value)
+
+    def _power(self, on: bool) -> None:
+        """Cut the power, or give it back: then a block of zeros, then warming up."""
+        if on and not self.powered:
+            self.zero_until_ms = (self.now_ms or 0) + ZERO_BLOCK_MS
+            for channel in self._metered:
+                assert channel.sensor is not None
+                channel.sensor.restart()
+        self.powered = on
+        self._cached = None
+
+    def _switch(self, on: bool) -> None:
+        """Switch the analyzer itself off or on; it goes on answering."""
+        self.own["analyzer_on"] = self.own["sample_pump_on"] = float(on)
+        for register in ("o2", "h2o"):
+            if register in self.channels:
+                sensor = self._sensor(register)
+                if on and not sensor.on:
+                    sensor.restart()
+                sensor.on = on
+
+    def _own(self, **values: float) -> None:
+        """Set what the instrument knows of itself: sample_flow, service_due, ..."""
+        if unknown := set(values) - set(self.own):
+            raise KeyError(f"it has no {', '.join(sorted(unknown))} of its own")
+        self.own.update({k: float(v) for k, v in values.items()})
+
+    def _sensor(self, register: str) -> Sensor:
+        channel = self.channels.get(register)
+        if channel is None or channel.sensor is None:
+            raise KeyError(f"no sensor behind {register!r}")
+        return channel.sensor
+
+
+#: Registers that are numbers without a sensor behind them.
+PLAIN = frozenset(
+    (
+        "pressure_low", "pressure_high", "freezer_setpoint", "blower_speed", "bed_in_loop",
+        "regeneration_step", "serial_number", "forming_gas_flow", "solvent_vapour",
+    )
+)  # fmt: skip
+ACTS: Mapping[str, str] = {
+    "freeze": "hold the last value of a register, or of the whole block",
+    "set": "change a sensor: zero, gain, drift_per_d, slip, deaf, added, noise, failed, lag_up_s",
+    "power": "cut the power or give it back (a block of zeros, then warming up)",
+    "switch": "switch the analyzer off or on while it goes on answering",
+    "own": "set what the instrument knows of itself: sample_flow, sample_pump_on, service_due",
+}

@@ -1,0 +1,282 @@
+"""Sensors with their vices. Each turns the truth at its sample point into an indication.
+
+``tick(dt_s, truth, rng)`` moves a sensor on and leaves ``value`` (the lab's
+unit) and ``state``. ``truth`` is everything known of the place, since a sensor
+may answer to more than what it is sold for. Figures are starting points (common
+practice, no source) unless a source stands beside them.
+"""
+
+from __future__ import annotations
+
+import math
+import random
+from collections.abc import Mapping
+from dataclasses import dataclass, fields
+from typing import Any
+
+from dewline_sim.instruments.frost import frost_point_c
+from dewline_sim.instruments.registers import State
+
+Truth = Mapping[str, float]
+DAY_S = 86_400.0
+STANDARD_MBAR = 1013.25
+
+# ppm of oxygen that 1 ppm of a combustible takes with it on a hot zirconia cell:
+# the oxygen of complete combustion, e.g. C7H8 + 9 O2 -> 7 CO2 + 4 H2O.
+BURNS = {"toluene": 9.0, "thf": 5.5, "ether": 6.0, "hexane": 9.5, "hydrogen": 0.5}
+
+
+@dataclass(slots=True, kw_only=True)
+class Sensor:
+    """What all have in common: zero, gain, drift, noise, lag, range, freezing, switching off.
+
+    ``noise`` is one standard deviation in the sensor's unit, ``noise_share`` one
+    as a share of the value; ``drift_per_d`` moves the zero; lags are first-order
+    time constants (T90 = 2.3 of them).
+    """
+
+    role: str
+    zero: float = 0.0
+    gain: float = 1.0
+    drift_per_d: float = 0.0
+    noise: float = 0.0
+    noise_share: float = 0.0
+    lag_up_s: float = 0.0
+    lag_down_s: float = 0.0
+    low: float = -math.inf
+    high: float = math.inf
+    floor: float | None = None
+    slip: float = 1.0
+    warm_up_s: float = 0.0
+    value: float = 0.0
+    state: State = State.SOUND
+    on: bool = True
+    frozen: bool = False
+    failed: bool = False
+    deaf: float = 0.0
+    added: float = 0.0
+    warming_s: float = 0.0
+    inner: float | None = None
+
+    def tick(self, dt_s: float, truth: Truth, rng: random.Random) -> None:
+        """Go on by ``dt_s`` with this truth."""
+        self.zero += self.drift_per_d * dt_s / DAY_S
+        felt = self.felt(truth)
+        if self.inner is None:
+            self.inner = felt
+        self.settle(dt_s, felt)
+        if not self.frozen:
+            self.indicate(dt_s, rng)
+
+    def felt(self, truth: Truth) -> float:
+        """What reaches the sensing element: the truth, what a leaking sample line adds to it,
+        and of any change only the share that a deaf element (``deaf`` 1: wholly) lets through.
+        """
+        value = self.source(truth) + self.added
+        if self.deaf and self.inner is not None:
+            value = self.inner + (1.0 - self.deaf) * (value - self.inner)
+        return value
+
+    def source(self, truth: Truth) -> float:
+        """What this kind of element answers to."""
+        return truth[self.role]
+
+    def settle(self, dt_s: float, felt: float) -> None:
+        """First-order lag, faster or slower by direction; exact for a constant input."""
+        assert self.inner is not None
+        lag_s = self.lag_up_s if felt > self.inner else self.lag_down_s
+        if lag_s <= 0.0:
+            self.inner = felt
+        else:
+            self.inner += (felt - self.inner) * -math.expm1(-dt_s / lag_s)
+
+    def indicate(self, dt_s: float, rng: random.Random) -> None:
+        """From the element to the display."""
+        assert self.inner is not None
+        value = (self.inner * self.gain + self.extra() + self.zero) * self.slip
+        if self.noise or self.noise_share:
+            value += rng.gauss(0.0, 1.0) * (self.noise + self.noise_share * abs(value))
+        self.state, self.value = self.judged(value)
+        if self.warming_s > 0.0:
+            self.warming_s -= dt_s
+            self.state = State.WARMING
+        if self.failed:
+            self.state = State.FAULT
+        if not self.on:
+            self.state, self.value = State.OFF, 0.0
+
+    def extra(self) -> float:
+        """What the element adds of its own, in the sensor's unit."""
+        return 0.0
+
+    def judged(self, value: float) -> tuple[State, float]:
+        """Saturation at both ends, and the floor below which it shows nothing."""
+        if value > self.high:
+            return State.OVER, self.high
+        if value < self.low:
+            return State.UNDER, self.low
+        if self.floor is not None and value < self.floor:
+            return State.SOUND, self.floor
+        return State.SOUND, value
+
+    def restart(self) -> None:
+        """Power comes back: a sensor that needs warming up warms up."""
+        self.warming_s = self.warm_up_s
+
+
+@dataclass(slots=True, kw_only=True)
+class ElectrochemicalOxygen(Sensor):
+    """A wet cell: its electrolyte takes oxygen up and gives it back for hours.
+
+    After room air it shows about 10 ppm after 1 h, 1 ppm after some hours and
+    0.1 ppm after a day (common practice, no source): two stores, charged within
+    minutes in proportion to the oxygen, discharging over 1.3 h and 10 h.
+    """
+
+    stored_fast: float = 0.0
+    stored_slow: float = 0.0
+
+    def settle(self, dt_s: float, felt: float) -> None:
+        Sensor.settle(self, dt_s, felt)
+        level = self.inner or 0.0
+        self.stored_fast = _stored(self.stored_fast, 1e-4 * level, 4_700.0, dt_s)
+        self.stored_slow = _stored(self.stored_slow, 3e-6 * level, 36_000.0, dt_s)
+
+    def extra(self) -> float:
+        return self.stored_fast + self.stored_slow
+
+
+def _stored(held: float, target: float, discharge_s: float, dt_s: float) -> float:
+    tau = 600.0 if target > held else discharge_s
+    return held + (target - held) * -math.expm1(-dt_s / tau)
+
+
+@dataclass(slots=True, kw_only=True)
+class ZirconiaOxygen(Sensor):
+    """A hot cell: quick, but it burns what is combustible and shows the oxygen left over."""
+
+    solvent: str = "toluene"
+
+    def source(self, truth: Truth) -> float:
+        burnt = BURNS[self.solvent] * truth.get("solvent_vapour", 0.0)
+        burnt += BURNS["hydrogen"] * truth.get("hydrogen", 0.0)
+        return truth[self.role] - burnt
+
+
+@dataclass(slots=True, kw_only=True)
+class CapacitiveMoisture(Sensor):
+    """A film that wets in minutes and dries the slower the drier it gets.
+
+    Below ``slow_below`` ppm the drying lag grows as 1/ppm, up to tenfold.
+    ``cross`` is how many ppm it shows for 1 ppm of solvent.
+    """
+
+    slow_below: float = 2.0
+    cross: float = 0.0
+
+    def source(self, truth: Truth) -> float:
+        return truth[self.role] + self.cross * truth.get("solvent_vapour", 0.0)
+
+    def settle(self, dt_s: float, felt: float) -> None:
+        if self.inner is not None and felt < self.inner:
+            slower = min(10.0, max(1.0, self.slow_below / max(self.inner, 1e-6)))
+            lag_s = self.lag_down_s * slower
+            self.inner += (felt - self.inner) * -math.expm1(-dt_s / lag_s) if lag_s else 0.0
+            if not lag_s:
+                self.inner = felt
+        else:
+            Sensor.settle(self, dt_s, felt)
+
+
+@dataclass(slots=True, kw_only=True)
+class Hours(Sensor):
+    """A counter of running hours."""
+
+    def source(self, truth: Truth) -> float:
+        return 0.0
+
+    def indicate(self, dt_s: float, rng: random.Random) -> None:
+        if self.on:
+            self.value += dt_s / 3600.0
+
+
+def absolute_mbar(truth: Truth) -> float:
+    """Absolute pressure at a box, from its gauge pressure and the barometer."""
+    return truth.get("barometer", STANDARD_MBAR) + truth["pressure"]
+
+
+@dataclass(slots=True, kw_only=True)
+class FrostPoint(Sensor):
+    """A mirror or film that shows the frost point at the pressure of its sample."""
+
+    def source(self, truth: Truth) -> float:
+        return frost_point_c(truth["moisture"], absolute_mbar(truth) * 100.0)
+
+
+@dataclass(slots=True, kw_only=True)
+class AbsolutePressure(Sensor):
+    """Absolute pressure of the sample, mbar."""
+
+    def source(self, truth: Truth) -> float:
+        return absolute_mbar(truth)
+
+
+KINDS: Mapping[str, type[Sensor]] = {
+    "plain": Sensor,
+    "frost": FrostPoint,
+    "absolute": AbsolutePressure,
+    "electrochemical": ElectrochemicalOxygen,
+    "zirconia": ZirconiaOxygen,
+    "capacitive": CapacitiveMoisture,
+    "hours": Hours,
+}
+
+#: What each quantity's sensor is like unless a story says otherwise.
+TYPICAL: Mapping[str, Mapping[str, Any]] = {
+    "o2": {
+        "kind": "electrochemical", "lag_up_s": 8.0, "lag_down_s": 12.0, "noise": 0.004,
+        "noise_share": 0.003, "high": 2000.0, "low": -2.0, "warm_up_s": 0.0,
+    },
+    "h2o": {
+        "kind": "capacitive", "lag_up_s": 60.0, "lag_down_s": 180.0, "noise": 0.003,
+        "noise_share": 0.004, "high": 1000.0, "low": -2.0, "warm_up_s": 900.0,
+    },
+    "sample_flow": {"noise": 0.003},
+    "cell_temperature": {"noise": 0.05},
+    "running_hours": {"kind": "hours"},
+    "box_pressure": {"noise": 0.02, "low": -50.0, "high": 50.0},
+    "box_temperature": {"noise": 0.03, "lag_up_s": 60.0, "lag_down_s": 60.0},
+    "large_pressure": {"noise_share": 0.002, "noise": 0.01},
+    "small_pressure": {"noise_share": 0.002, "noise": 0.01},
+    "circulation_flow": {"noise_share": 0.006},
+    "bed_temperature": {"noise": 0.1},
+    "supply": {"noise": 4.0},
+    "forming_gas_pressure": {"noise": 10.0},
+    "cooling_water_temperature": {"noise": 0.05},
+    "cooling_water_flow": {"noise_share": 0.01},
+    "freezer_temperature": {"noise": 0.1},
+    "filter_differential": {"noise_share": 0.01},
+    "outlet_oxygen": {"noise": 0.003, "noise_share": 0.003},
+    "outlet_moisture": {"noise": 0.004, "noise_share": 0.004},
+    "foreline_pressure": {"noise_share": 0.01, "high": 79.99},
+    "room_oxygen": {"noise": 0.01},
+    "room_temperature": {"noise": 0.02},
+    "room_humidity": {"noise": 0.1},
+    "barometer": {"noise": 0.02},
+    "frost_point": {
+        "kind": "frost", "lag_up_s": 20.0, "lag_down_s": 60.0, "noise": 0.03, "low": -110.0,
+    },
+    "sample_pressure": {"kind": "absolute", "noise": 0.05},
+}  # fmt: skip
+
+
+def build(register: str, role: str, changes: Mapping[str, Any]) -> Sensor:
+    """A sensor for a register: the typical one, with a story's changes. ValueError if unknown."""
+    settings = dict(TYPICAL.get(register, {})) | dict(changes)
+    kind = KINDS.get(str(settings.pop("kind", "plain")))
+    if kind is None:
+        raise ValueError(f"{register}: no such kind of sensor; there are {', '.join(KINDS)}")
+    known = {f.name for f in fields(kind)}
+    if unknown := set(settings) - known:
+        raise ValueError(f"{register}: a sensor has no {', '.join(sorted(unknown))}")
+    return kind(role=role, **settings)

@@ -1,0 +1,207 @@
+"""Serial lines on ptys: what hangs on them (RTU units, talkers) and how bytes get out.
+
+A line has a *port* (the pty behind a stable path), something that ``hears``
+bytes and says what to send back, and a driver: ``LoopLine`` here answers at
+once inside the event loop; ``pacing.PacedLine`` keeps the wire's time.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import fcntl
+import os
+import struct
+import termios
+import time
+import tty
+from collections.abc import Mapping
+from pathlib import Path
+from typing import NamedTuple, Protocol
+
+from dewline_sim.faults import Chunk, Faults
+from dewline_sim.instruments.talkers import FrostMeter, MoistureMeter
+from dewline_sim.modbus import Unit, crc16, rtu_frame, rtu_request_length
+
+_STALE_S = 0.05
+
+
+class Reply(NamedTuple):
+    """What follows from a request of so many bytes."""
+
+    request_bytes: int
+    chunks: list[Chunk]
+
+
+class Hearer(Protocol):
+    """Whatever hangs on a line."""
+
+    def hear(self, data: bytes) -> list[Reply]:
+        """Bytes came in; what goes out."""
+
+
+class Port:
+    """A pty whose far end stands under a stable path, as a USB adapter under its by-id link."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self.master = -1
+        self._slave = -1
+
+    @property
+    def is_open(self) -> bool:
+        return self.master >= 0
+
+    def open(self) -> None:
+        """Plug in. The far end is held open too, so that a leaving client is no hang-up."""
+        self.master, self._slave = os.openpty()
+        tty.setraw(self._slave)
+        os.set_blocking(self.master, False)
+        fresh = self.path.with_name(self.path.name + ".new")
+        fresh.unlink(missing_ok=True)
+        fresh.symlink_to(os.ttyname(self._slave))
+        fresh.replace(self.path)
+
+    def close(self) -> None:
+        """Pull out: the path is gone and whoever has it open sees a hang-up."""
+        if self.is_open:
+            self.path.unlink(missing_ok=True)
+            os.close(self._slave)
+            os.close(self.master)
+            self.master = self._slave = -1
+
+    def read(self) -> bytes:
+        try:
+            return os.read(self.master, 4096)
+        except (BlockingIOError, OSError):
+            return b""
+
+    def write(self, data: bytes) -> None:
+        """Bytes that nobody fetches are lost once the far buffer is full, as on a real line."""
+        with contextlib.suppress(OSError):
+            os.write(self.master, data)
+
+    def delivered(self, within_s: float = 0.0005) -> None:
+        """Wait until what was written can be read at the far end, or has been.
+
+        The kernel hands pty bytes over in a worker; without this a stepping
+        client could move on before a line written for this moment is there.
+        """
+        end = time.perf_counter() + within_s
+        while time.perf_counter() < end:
+            waiting = fcntl.ioctl(self._slave, termios.FIONREAD, b"\0\0\0\0")
+            if struct.unpack("i", waiting)[0]:
+                return
+
+
+class RtuUnits:
+    """Modbus RTU units on one line."""
+
+    def __init__(self, name: str, units: Mapping[int, Unit], faults: Faults) -> None:
+        self.name = name
+        self.units = units
+        self.faults = faults
+        self._buffer = b""
+        self._last = 0.0
+
+    def hear(self, data: bytes) -> list[Reply]:
+        """Whole requests in these bytes, answered. What has a wrong CRC is passed over."""
+        now = time.monotonic()
+        if self._buffer and now - self._last > _STALE_S:
+            self._buffer = b""
+        self._last = now
+        self._buffer += data
+        replies = []
+        while (length := rtu_request_length(self._buffer)) and len(self._buffer) >= length:
+            request, self._buffer = self._buffer[:length], self._buffer[length:]
+            if crc16(request[:-2]) != request[-2:]:
+                self._buffer = b""
+                break
+            replies.append(Reply(length, self._answer(request)))
+        return replies
+
+    def _answer(self, request: bytes) -> list[Chunk]:
+        number, pdu = request[0], request[1:-2]
+        unit = self.units.get(number)
+        reply = unit.answer(pdu) if unit is not None else None
+        if reply is None:
+            return []
+        return self.faults.shape(self.name, number, request, reply, rtu_frame)
+
+
+class Talker:
+    """An instrument of lines of text."""
+
+    def __init__(self, name: str, meter: FrostMeter | MoistureMeter, faults: Faults) -> None:
+        self.name = name
+        self.meter = meter
+        self.faults = faults
+        self.asked = 0
+        self._buffer = b""
+
+    def hear(self, data: bytes) -> list[Reply]:
+        """A question gets its answer; a streamer does not listen."""
+        if not isinstance(self.meter, MoistureMeter):
+            return []
+        self._buffer = (self._buffer + data)[-64:]
+        replies = []
+        while self.meter.ASKED in self._buffer:
+            self._buffer = self._buffer.split(self.meter.ASKED, 1)[1]
+            self.asked += 1
+            replies.append(Reply(len(self.meter.ASKED), self.line()))
+        return replies
+
+    def line(self) -> list[Chunk]:
+        """The line to say now."""
+        if not self.meter.powered:
+            return []
+        return self.faults.shape_line(self.name, self.meter.line())
+
+
+class LoopLine:
+    """A line that answers at once, in the event loop; made for stepping clocks."""
+
+    def __init__(self, port: Port, hearer: Hearer, faults: Faults, name: str) -> None:
+        self.port = port
+        self.hearer = hearer
+        self.faults = faults
+        self.name = name
+
+    def start(self) -> None:
+        self.port.open()
+        asyncio.get_running_loop().add_reader(self.port.master, self._readable)
+
+    def stop(self) -> None:
+        if self.port.is_open:
+            asyncio.get_running_loop().remove_reader(self.port.master)
+            self.port.close()
+
+    def settle(self) -> None:
+        """Pull the adapter out or plug it in, as the faults have it."""
+        out = self.faults.holds("unplug", self.name)
+        if out and self.port.is_open:
+            self.stop()
+        elif not out and not self.port.is_open:
+            self.start()
+
+    def _readable(self) -> None:
+        for reply in self.hearer.hear(self.port.read()):
+            self.send(reply.chunks)
+
+    def send(self, chunks: list[Chunk]) -> None:
+        """Write now, or after each chunk's delay."""
+        wait_s = 0.0
+        for delay_s, data in chunks:
+            wait_s += delay_s
+            if wait_s > 0.0:
+                asyncio.get_running_loop().call_later(wait_s, self._write, data)
+            else:
+                self._write(data)
+
+    def _write(self, data: bytes) -> None:
+        if self.port.is_open:
+            self.port.write(data)
+
+    def delivered(self) -> None:
+        if self.port.is_open:
+            self.port.delivered()

@@ -1,0 +1,67 @@
+"""The live view: truth beside indication, one line a place, redrawn where it is a terminal."""
+
+from __future__ import annotations
+
+import time
+from typing import TextIO
+
+from dewline_sim.record import CsvWriter, TruthWriter, iso_utc
+from dewline_sim.server import Served
+
+_EVERY_S = 1.0
+_SHOWN = ("oxygen", "moisture", "pressure")
+
+
+class View:
+    """Prints where the lab is served, then every second what is true and what is shown."""
+
+    def __init__(self, served: Served, out: TextIO, writers: list[CsvWriter | TruthWriter]) -> None:
+        self._served = served
+        self._out = out
+        self._writers = writers
+        self._last = 0.0
+        self._lines = 0
+
+    def greet(self, *, quiet: bool) -> None:
+        """Say what is served where. A program that waits for the ports reads this line."""
+        for bus, link in self._served.ports.items():
+            self._out.write(f"{bus}: Modbus TCP {self._served.endpoints.host}:{link.port}\n")
+        for bus, line in self._served.lines.items():
+            self._out.write(f"{bus}: {line.port.path}\n")
+        if not quiet:
+            for wrong in self._served.scene.story.wrongs:
+                where = f"{wrong.cause} at {wrong.place}"
+                self._out.write(f"from {iso_utc(wrong.from_ms)}: {where} {wrong.note}\n")
+        self._out.write("serving\n")
+        self._out.flush()
+
+    def tick(self, *, quiet: bool) -> None:
+        """Write the records; redraw at most once a second."""
+        for writer in self._writers:
+            writer.write()
+        now = time.monotonic()
+        if quiet or now - self._last < _EVERY_S:
+            return
+        self._last = now
+        text = "\n".join(self.page())
+        if self._out.isatty() and self._lines:
+            self._out.write(f"\x1b[{self._lines}A\x1b[J")
+        self._out.write(text + "\n")
+        self._lines = text.count("\n") + 1
+        self._out.flush()
+
+    def page(self) -> list[str]:
+        """What is true and what is shown now."""
+        scene = self._served.scene
+        shown = {signal: (value, quality) for signal, value, quality in scene.shown()}
+        lines = [iso_utc(scene.now_ms)]
+        for place in scene.story.setup.get("boxes", {}):
+            truth = scene.lab.truth(place)
+            cells = []
+            for role in _SHOWN:
+                value, quality = shown.get(f"{place}.{role}", (None, "not read"))
+                said = "-" if value is None else f"{value:.3g}"
+                cells.append(f"{role} {truth.get(role, 0.0):.3g} shown {said} {quality}")
+            lines.append(f"  {place:10} " + " | ".join(cells))
+        faults = [f"{f.kind} on {f.link}" for f in scene.faults.active()]
+        return lines + ([f"  faults: {', '.join(faults)}"] if faults else [])

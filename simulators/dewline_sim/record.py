@@ -1,0 +1,123 @@
+"""Writing a story down: what the instruments show (CSV) and what is true (JSON lines)."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Mapping
+from datetime import UTC, datetime
+from typing import Any, TextIO
+
+from dewline_sim.faults import Faults
+from dewline_sim.scenario import TICK_MS, Scene, Wire
+
+#: What a reader makes of a fault on the wire, as a quality word; the others do no harm.
+_SEEN_AS: Mapping[str, str] = {
+    "exception": "bad/exception",
+    **dict.fromkeys(
+        (
+            "silence", "late", "short", "cut", "wrong-unit", "wrong-function", "crc",
+            "noise-before", "noise-inside", "drop", "half-open", "unplug",
+        ),
+        "bad/no-answer",
+    ),
+}  # fmt: skip
+
+
+def iso_utc(time_ms: int) -> str:
+    """``2026-03-02T02:14:09.250Z``."""
+    stamp = datetime.fromtimestamp(time_ms // 1000, UTC)
+    return f"{stamp:%Y-%m-%dT%H:%M:%S}.{time_ms % 1000:03d}Z"
+
+
+class CsvWriter:
+    """Long form ``time,signal,value,quality``, one block of rows a reading of the lab."""
+
+    def __init__(self, scene: Scene, out: TextIO, only: frozenset[str] | None = None) -> None:
+        self._scene = scene
+        self._out = out
+        self._wires = [w for w in scene.wires if only is None or w.signal in only]
+        self._places = [_address(scene, w) for w in self._wires]
+        self.rows = 0
+        out.write("time,signal,value,quality\n")
+
+    def write(self) -> None:
+        """One row a signal, for the scene's moment."""
+        stamp = iso_utc(self._scene.now_ms)
+        faults = self._scene.faults
+        rows = []
+        for wire, (bus, unit) in zip(self._wires, self._places, strict=True):
+            number, quality = wire.instrument.shown(wire.register)
+            if faults.any() and (seen := seen_as(faults, bus, unit)):
+                number, quality = None, seen
+            rows.append(
+                f"{stamp},{wire.signal},{'' if number is None else f'{number:.6g}'},{quality}\n"
+            )
+        self.rows += len(rows)
+        self._out.write("".join(rows))
+
+
+def _address(scene: Scene, wire: Wire) -> tuple[str, int]:
+    entry = scene.story.setup["instruments"][wire.instrument.name]
+    return entry["bus"], int(entry.get("unit", 1))
+
+
+def seen_as(faults: Faults, bus: str, unit: int) -> str | None:
+    """How a reader sees a unit under the faults that strike now; None where it reads it well."""
+    for fault in faults.active():
+        if (
+            fault.kind in _SEEN_AS
+            and fault.link == bus
+            and fault.unit in (None, unit)
+            and (fault.share >= 1.0 or faults.rng.random() < fault.share)
+        ):
+            return _SEEN_AS[fault.kind]
+    return None
+
+
+class TruthWriter:
+    """JSON lines: first what is wrong from when, then the true state of every place.
+
+    {"wrong": CAUSE, "place": ..., "from": ..., "to": ... or null, "note": ...}
+    {"time": ..., "place": ..., "truth": {role: number}}
+    """
+
+    def __init__(self, scene: Scene, out: TextIO, every_ms: int = 60_000) -> None:
+        self._scene = scene
+        self._out = out
+        self._every_ms = every_ms
+        for wrong in scene.story.wrongs:
+            line = {
+                "wrong": wrong.cause,
+                "place": wrong.place,
+                "from": iso_utc(wrong.from_ms),
+                "to": None if wrong.to_ms is None else iso_utc(wrong.to_ms),
+                "note": wrong.note,
+            }
+            self._say(line)
+        self._say({"sizes": dict(scene.story.sizes), "seed": scene.story.seed})
+
+    def write(self) -> None:
+        """The state of every place, if it is time."""
+        now_ms = self._scene.now_ms
+        if (now_ms - self._scene.story.start_ms) % self._every_ms:
+            return
+        for place in self._scene.places:
+            truth = {k: float(f"{v:.6g}") for k, v in self._scene.lab.truth(place).items()}
+            self._say({"time": iso_utc(now_ms), "place": place, "truth": truth})
+
+    def _say(self, document: Mapping[str, Any]) -> None:
+        self._out.write(json.dumps(document) + "\n")
+
+
+def run_through(
+    scene: Scene, writers: list[CsvWriter | TruthWriter], progress: Callable[[Scene], None]
+) -> None:
+    """Tell the whole story at full speed into the writers."""
+    for writer in writers:
+        writer.write()
+    while not scene.ended:
+        scene.advance(scene.now_ms + TICK_MS)
+        for writer in writers:
+            writer.write()
+        if scene.now_ms % 600_000 == 0:
+            progress(scene)
