@@ -23,6 +23,7 @@ import aiomqtt
 from dewline.clock import Clock, RealClock, StepClock
 from dewline.config import load
 from dewline.errors import DewlineError
+from dewline.journal import Reader
 from dewline.service import Service
 
 _START_WITHIN_S = 20.0
@@ -195,7 +196,8 @@ async def night(
         await asyncio.gather(ear, return_exceptions=True)
         report.counts = (await line.ask({"counts": True}))["counts"]
         report.statistics = service.statistics()
-        report.ledger = service.ledger()
+    with Reader(plan.journal.path) as reader:
+        report.ledger = reader.ledger()
     return report
 
 

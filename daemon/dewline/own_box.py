@@ -42,14 +42,6 @@ class OwnBox:
             self._values[name] = value
             self._tell([name])
 
-    def link(self, bus: str, up: bool) -> None:
-        """A bus is reached, or not."""
-        self.set(f"{bus}-link", float(up))
-
-    def answer(self, instrument: str, up: bool) -> None:
-        """An instrument answers, or not."""
-        self.set(f"{instrument}-answer", float(up))
-
     def task_failures(self, name: str, in_a_row: int) -> None:
         """A supervised task failed; three in a row make it a failing one."""
         if in_a_row >= 3:

@@ -7,6 +7,7 @@ record and is dropped.
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable
 from functools import lru_cache
 
@@ -37,6 +38,16 @@ def first_plan_hash(reader: Reader) -> str | None:
     return None
 
 
+def last_plan_hash(reader: Reader) -> str | None:
+    """Hash of the plan under which the record ended; None in an empty record."""
+    snapshot = reader.snapshot()
+    found, after = (snapshot.plan_hash, snapshot.item_seq) if snapshot else (None, 0)
+    for _, item in reader.items(after):
+        if isinstance(item, Resumed):
+            found = item.plan_hash
+    return found
+
+
 def recover(
     reader: Reader,
     plan: WatchPlan,
@@ -51,17 +62,17 @@ def recover(
     """
     plans = recorded_plans(reader)
     tail = reader.tail()
-    if tail.seq == 0:
+    if tail.at_ms is None or tail.time_ms is None:
         drive = Drive(Watch(plan), plan_hash, record, plans)
         drive.feed(Resumed(wall_ms, wall_ms, "start", 0, plan_hash))
         return drive
 
     drive = _rebuild(reader, plan, plan_hash, plans)
-    end_at_ms = max(reader.end_at_ms(), drive.at_ms or 0)
-    drive.tick_to(end_at_ms)
+    drive.tick_to(tail.at_ms)
+    end_at_ms = max(tail.at_ms, drive.at_ms or 0)
     drive.at_ms = end_at_ms
     drive.record = record
-    gap_ms = max(0, wall_ms - (tail.time_ms + end_at_ms - tail.at_ms))
+    gap_ms = max(0, wall_ms - tail.time_ms)
     drive.feed(Resumed(wall_ms, end_at_ms + gap_ms, "restart", gap_ms, plan_hash))
     return drive
 
@@ -80,7 +91,7 @@ def _rebuild(
         old_hash, seq = first_plan_hash(reader) or plan_hash, 0
     watch = Watch(plans(old_hash) or plan)
     if snapshot is not None:
-        watch.restore(snapshot.document)
+        watch.restore(json.loads(snapshot.document))
     drive = Drive(
         watch,
         old_hash,

@@ -28,7 +28,7 @@ from dewline.readings import (
     Scan,
     parse_iso_utc,
 )
-from dewline.recovery import first_plan_hash, recorded_plans
+from dewline.recovery import first_plan_hash, last_plan_hash, recorded_plans
 from dewline.watch.plan import SignalPlan, WatchPlan
 from dewline.watch.watch import Watch
 
@@ -39,8 +39,7 @@ Record = Callable[[Entry], None]
 def replay_journal(plan: Plan, reader: Reader, record: Record, progress: Progress) -> None:
     """Feed a whole record through the watch; everything that follows goes to ``record``."""
     plans = recorded_plans(reader)
-    last = reader.last_plan_hash()
-    retrace = last == plan.hash
+    retrace = last_plan_hash(reader) == plan.hash
     start_hash = (first_plan_hash(reader) if retrace else None) or plan.hash
     start = plans(start_hash) if retrace else None
     drive = Drive(
@@ -52,7 +51,7 @@ def replay_journal(plan: Plan, reader: Reader, record: Record, progress: Progres
         if seq % 1000 == 0:
             progress(seq / max(1, tail.seq))
     # What a tick brought about after the last item stands in the record too.
-    drive.tick_to(reader.end_at_ms())
+    drive.tick_to(tail.at_ms or 0)
     progress(1.0)
 
 

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from dewline import __version__, control
-from dewline.bus.poller import BusPoller
+from dewline.bus.poller import Poller
 from dewline.clock import Clock
 from dewline.config import Plan, load, watch_plan_to_json
 from dewline.drive import Drive
@@ -22,7 +22,7 @@ from dewline.errors import ConfigError, DewlineError
 from dewline.followers.follower import Follower
 from dewline.journal import Journal, Reader
 from dewline.own_box import OwnBox
-from dewline.readings import Command, Entry, Reading, Reply, Resumed, Scan, iso_utc
+from dewline.readings import Command, Entry, Reading, Reply, Resumed, Scan, compact_json, iso_utc
 from dewline.recovery import recover
 from dewline.supervise import keep_running
 from dewline.systemd import notify
@@ -41,16 +41,21 @@ class Service:
         self.latest: dict[str, tuple[int, Reading]] = {}
         self.started_ms = clock.wall_ms()
         self._stop = asyncio.Event()
-        self._pollers: dict[str, tuple[BusPoller, asyncio.Task[None]]] = {}
+        self._pollers: dict[str, tuple[Poller, asyncio.Task[None]]] = {}
         self._followers: dict[str, tuple[Follower, asyncio.Task[None]]] = {}
         self._state = "running"
+        self._readings = 0
 
     # -- life ---------------------------------------------------------------
 
     async def run(self) -> None:
         """Recover, watch until stopped, then leave the record complete."""
         self.journal = Journal.open(
-            self.plan.journal.path, self.plan.site, self.plan.journal.commit_every_ms
+            self.plan.journal.path,
+            self.plan.site,
+            self.plan.journal.commit_every_ms,
+            keep_raw_ms=self.plan.journal.keep_raw_ms,
+            reserve_bytes=self.plan.journal.reserve_bytes,
         )
         try:
             self._put_plan()
@@ -84,7 +89,9 @@ class Service:
         self.own = OwnBox(
             self.plan.watch.signals, self.stamp, self.feed, self.plan.journal.path.parent
         )
-        self.own.set("journal-damaged", float(self.journal.was_damaged))
+        damaged = self.journal.statistics().damaged
+        self.own.set("journal-damaged", float(damaged is not None))
+        self._snapshot()
 
     def _start(self, group: asyncio.TaskGroup) -> list[asyncio.Task[None]]:
         self._group = group
@@ -132,6 +139,7 @@ class Service:
     def feed(self, scan: Scan) -> None:
         """A scan from a poller or from the house itself goes through the watch at once."""
         outcome = self.drive.feed(scan)
+        self._readings += len(scan.readings)
         for readings in (scan.readings, outcome.readings):
             for name, reading in readings.items():
                 self.latest[name] = (scan.time_ms, reading)
@@ -149,14 +157,13 @@ class Service:
     # -- parts ----------------------------------------------------------------
 
     def _start_bus(self, name: str) -> None:
-        poller = BusPoller(
+        poller = Poller(
             self.plan.buses[name],
             [i for i in self.plan.instruments.values() if i.bus == name],
             clock=self.clock,
             stamp=self.stamp,
             emit=self.feed,
-            on_link=self.own.link,
-            on_answer=self.own.answer,
+            on_state=self._on_state,
         )
         self._pollers[name] = (poller, self._keep(f"bus {name}", poller.run))
 
@@ -168,13 +175,13 @@ class Service:
                 MqttFollower(
                     self.plan.mqtt,
                     self.plan.site,
-                    clock=self.clock,
-                    reader=lambda: Reader(self.plan.journal.path),
+                    self.clock,
+                    reader_factory=lambda: Reader(self.plan.journal.path),
                     advance=lambda seq: self.journal.advance("mqtt", event_seq=seq),
-                    submit=self.submit,
+                    submit=self._submit_from_afar,
                     facts=self._facts,
                     units=self._units(),
-                    started=iso_utc(self.started_ms),
+                    started_ms=self.started_ms,
                     version=__version__,
                 )
             )
@@ -182,6 +189,9 @@ class Service:
     def _start_follower(self, follower: Follower) -> None:
         task = self._keep(f"follower {follower.name}", follower.run)
         self._followers[follower.name] = (follower, task)
+
+    def _on_state(self, name: str, up: bool) -> None:
+        self.own.set(name, float(up))
 
     def _all_followers(self) -> Iterable[Follower]:
         return [follower for follower, _ in self._followers.values()]
@@ -196,9 +206,11 @@ class Service:
 
     def _put_plan(self) -> None:
         self.journal.put_plan(self.plan.hash, watch_plan_to_json(self.plan.watch))
+        self.journal.put_units(self._units())
 
     def _snapshot(self) -> None:
-        self.journal.put_snapshot(self.drive.seq, self.drive.plan_hash, self.drive.watch.save())
+        state = compact_json(self.drive.watch.save())
+        self.journal.put_snapshot(self.drive.seq, self.drive.plan_hash, state)
 
     async def _keep_snapshots(self) -> None:
         while True:
@@ -208,11 +220,16 @@ class Service:
     async def _keep_house(self) -> None:
         while True:
             await self.clock.sleep(HOUSEKEEPING_EVERY_S)
-            await self.journal.keep_house(self.clock.wall_ms(), self.plan.journal.keep_raw_ms)
+            await self.journal.keep_house(self.stamp()[1])
 
     # -- words from people ------------------------------------------------------
 
-    def submit(self, request: dict[str, Any], source: str = "mqtt") -> Reply:
+    async def _submit_from_afar(self, request: dict[str, Any]) -> Reply:
+        reply = self.submit(request, "mqtt")
+        await self.journal.flush()
+        return reply
+
+    def submit(self, request: dict[str, Any], source: str) -> Reply:
         """A command, already allowed: through the watch like everything else."""
         time_ms, at_ms = self.stamp()
         command = Command(
@@ -275,6 +292,7 @@ class Service:
             self._followers.clear()
             self._start_followers()
         self.own.look(self._all_followers(), self._alarm_rate())
+        self._snapshot()
 
     # -- what is seen now ---------------------------------------------------------
 
@@ -300,6 +318,15 @@ class Service:
                 }
                 for follower in self._all_followers()
             },
+        }
+
+    def statistics(self) -> dict[str, Any]:
+        """Counts since the start: readings taken in, each bus, each follower, the journal."""
+        return {
+            "readings": self._readings,
+            "buses": {name: poller.statistics() for name, (poller, _) in self._pollers.items()},
+            "followers": {f.name: f.statistics() for f in self._all_followers()},
+            "journal": self.journal.statistics(),
         }
 
     def _readings_of(self, place: str) -> dict[str, dict[str, Any]]:
