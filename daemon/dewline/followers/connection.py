@@ -1,0 +1,111 @@
+"""One connection to an MQTT broker: opened afresh each time, and closed for certain."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import logging
+import socket
+import ssl
+from collections.abc import AsyncIterator, Coroutine
+from typing import Any
+
+import aiomqtt
+import paho.mqtt.client as paho
+
+from dewline.clock import Clock
+from dewline.config.plan import MqttPlan
+from dewline.followers.secret import read_secret, secret_file
+
+CONNECT_TIMEOUT_S = 3.0
+ANSWER_TIMEOUT_S = 5.0
+LEAVE_TIMEOUT_S = 1.0
+# Retained topics of a big lab come in one burst; commands never come near this.
+MAX_WAITING_MESSAGES = 20_000
+MAX_IN_FLIGHT = 64
+
+# The libraries tell every publish in flight and every packet; what counts is told by us.
+_SILENT = logging.getLogger("dewline.followers.mqtt.wire")
+_SILENT.setLevel(logging.CRITICAL)
+
+
+def _client(plan: MqttPlan, identifier: str, will: aiomqtt.Will) -> aiomqtt.Client:
+    client = aiomqtt.Client(
+        plan.host,
+        plan.port,
+        username=plan.username,
+        password=None if plan.password_file is None else read_secret(plan.password_file),
+        identifier=identifier,
+        protocol=aiomqtt.ProtocolVersion.V311,
+        will=will,
+        clean_session=True,
+        timeout=ANSWER_TIMEOUT_S,
+        keepalive=plan.keepalive_s,
+        tls_context=None if plan.tls_ca is None else _tls(plan),
+        logger=_SILENT,
+        max_inflight_messages=MAX_IN_FLIGHT,
+        max_queued_incoming_messages=MAX_WAITING_MESSAGES,
+    )
+    _inner(client).connect_timeout = CONNECT_TIMEOUT_S
+    return client
+
+
+def _tls(plan: MqttPlan) -> ssl.SSLContext:
+    assert plan.tls_ca is not None
+    return ssl.create_default_context(cafile=secret_file(plan.tls_ca))
+
+
+def _inner(client: aiomqtt.Client) -> paho.Client:
+    """The paho client inside: aiomqtt has no way of its own to drop a half-made connection."""
+    return client._client
+
+
+@contextlib.asynccontextmanager
+async def connection(
+    plan: MqttPlan, identifier: str, will: aiomqtt.Will, clock: Clock
+) -> AsyncIterator[aiomqtt.Client]:
+    """A connected client, never used twice: a second use would send again what had failed.
+
+    Raises MqttError or OSError when the broker is away, FollowerError for an
+    unreadable secret. However it ends, the socket is closed afterwards.
+    """
+    client = _client(plan, identifier, will)
+    try:
+        with clock.io():
+            await _finish_even_if_cancelled(client.__aenter__())
+        yield client
+    finally:
+        with clock.io():
+            await _leave(client)
+
+
+async def _finish_even_if_cancelled(entering: Coroutine[Any, Any, aiomqtt.Client]) -> None:
+    """The socket is made in a thread that cannot be stopped: wait for it, then let go.
+
+    Left alone, it would come to life later as a connection that nobody holds,
+    and its last will would say ``lost`` of a daemon that is well.
+    """
+    task = asyncio.ensure_future(entering)
+    try:
+        await asyncio.shield(task)
+    except asyncio.CancelledError:
+        await asyncio.wait({task}, timeout=CONNECT_TIMEOUT_S + LEAVE_TIMEOUT_S)
+        task.cancel()
+        await asyncio.gather(task, return_exceptions=True)
+        raise
+
+
+async def _leave(client: aiomqtt.Client) -> None:
+    """Say DISCONNECT where that is possible and close the socket in any case."""
+    inner = _inner(client)
+    inner.disconnect()
+    for turn in range(100):
+        sock = inner.socket()
+        if not isinstance(sock, socket.socket):
+            break
+        if turn >= 50:  # it was not to be had politely: the reader sees the end and closes
+            with contextlib.suppress(OSError):
+                sock.shutdown(socket.SHUT_RDWR)
+        await asyncio.sleep(LEAVE_TIMEOUT_S / 100)
+    if client._disconnected.done() and not client._disconnected.cancelled():
+        client._disconnected.exception()  # looked at, else asyncio logs it as never retrieved

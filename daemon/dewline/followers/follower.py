@@ -1,0 +1,71 @@
+"""What every follower offers the service, and what it asks of the journal."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, Protocol
+
+from dewline.readings import Entry
+
+
+@dataclass(frozen=True, slots=True)
+class FollowerStatistics:
+    """How far a follower has come. ``events_behind`` counts events not yet confirmed.
+
+    ``seconds_behind`` is the age of the oldest of them, 0 where there is none.
+    """
+
+    connected: bool
+    events_behind: int
+    seconds_behind: float
+    published: int
+    errors: int
+
+
+class Follower(Protocol):
+    """Carries what is committed to a far side, at least once and in order."""
+
+    name: str
+
+    async def run(self) -> None:
+        """Follow until ``stop`` or cancellation; a far side that is away is only waited for."""
+
+    def stop(self) -> None:
+        """Deliver what is committed so far, take leave, and let ``run`` return."""
+
+    def committed(self, entries: Sequence[Entry]) -> None:
+        """Told in the loop thread after each commit. Never blocks, never raises."""
+
+    def held(self, entries: Sequence[Entry]) -> None:
+        """Told of entries with events that the disk refuses for now; ``committed`` follows."""
+
+    def statistics(self) -> FollowerStatistics:
+        """How it stands now."""
+
+
+class JournalTail(Protocol):
+    """The end of the record."""
+
+    @property
+    def event_seq(self) -> int:
+        """``seq`` of the newest event, 0 where there is none."""
+
+
+class JournalReader(Protocol):
+    """The part of the journal's reader that event followers use."""
+
+    def tail(self) -> JournalTail:
+        """The end of the record."""
+
+    def events(self, after_event_seq: int, limit: int) -> list[dict[str, Any]]:
+        """At most ``limit`` event documents with a higher ``seq``, in order."""
+
+    def alarm_table(self) -> list[dict[str, Any]]:
+        """The last event document of every alarm that ever had one."""
+
+    def follower(self, name: str) -> tuple[int, int]:
+        """(item_seq, event_seq) up to which that follower's far side has confirmed."""
+
+    def close(self) -> None:
+        """Let go of the file."""

@@ -1,0 +1,66 @@
+"""Secrets come from files, are read when needed, and stand in no message."""
+
+from __future__ import annotations
+
+import hmac
+import os
+from pathlib import Path
+
+from dewline.errors import FollowerError
+
+
+def secret_file(path: Path) -> Path:
+    """``path``, or the file of that name in $CREDENTIALS_DIRECTORY where ``path`` is missing."""
+    handed = os.environ.get("CREDENTIALS_DIRECTORY")
+    if handed and not path.exists():
+        return Path(handed) / path.name
+    return path
+
+
+def read_secret(path: Path) -> str:
+    """The first line of a secret file. FollowerError names the file, never what is in it."""
+    try:
+        text = secret_file(path).read_text(encoding="utf-8")
+    except OSError as error:
+        raise FollowerError(f"cannot read {path}: {error.strerror}") from None
+    except UnicodeDecodeError:
+        # The error would quote the bytes it stumbled over.
+        raise FollowerError(f"{path} is not UTF-8 text") from None
+    secret = text.partition("\n")[0].strip()
+    if not secret:
+        raise FollowerError(f"{path} is empty")
+    return secret
+
+
+class TokenFile:
+    """A token kept in a file, read again when the file has changed."""
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+        self._stamp: tuple[int, int, int] | None = None
+        self._token: bytes | None = None
+
+    def accepts(self, token: object) -> bool:
+        """True for the very token; False for anything else, and while there is no such file."""
+        expected = self._current()
+        if expected is None or not isinstance(token, str):
+            return False
+        return hmac.compare_digest(token.encode("utf-8", "surrogatepass"), expected)
+
+    def _current(self) -> bytes | None:
+        try:
+            stat = secret_file(self._path).stat()
+        except OSError:
+            self._stamp = None
+            return None
+        stamp = (stat.st_mtime_ns, stat.st_size, stat.st_ino)
+        if stamp != self._stamp:
+            self._token = self._read()
+            self._stamp = stamp
+        return self._token
+
+    def _read(self) -> bytes | None:
+        try:
+            return read_secret(self._path).encode()
+        except FollowerError:
+            return None

@@ -1,0 +1,243 @@
+"""Servers that tests share: a real mosquitto, its subscribers, and a gate in front of it."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import json
+import os
+import signal
+import socket
+import subprocess
+import time
+from collections.abc import AsyncIterator, Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+READY = "ready/mark"
+
+
+def wait_for_port(port: int, process: subprocess.Popen[bytes], within_s: float = 10.0) -> None:
+    """Return once something listens there; RuntimeError if the process ends or is too slow."""
+    deadline = time.monotonic() + within_s
+    while time.monotonic() < deadline:
+        if process.poll() is not None:
+            raise RuntimeError(f"{process.args} ended with {process.returncode}")
+        with contextlib.suppress(OSError), socket.create_connection(("127.0.0.1", port), 0.5):
+            return
+        time.sleep(0.005)
+    raise RuntimeError(f"nothing listens on port {port}")
+
+
+def make_free_port() -> int:
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])
+
+
+class Broker:
+    """One mosquitto on 127.0.0.1. ``settings`` are lines of its config file."""
+
+    def __init__(self, folder: Path, settings: str) -> None:
+        self.folder = folder
+        self.port = make_free_port()
+        self.config = folder / "mosquitto.conf"
+        # ``user root``: else a mosquitto started by root could not read the test's files.
+        self.config.write_text(f"listener {self.port} 127.0.0.1\nuser root\n{settings}\n")
+        self.process: subprocess.Popen[bytes] | None = None
+
+    def start(self) -> None:
+        with (self.folder / "mosquitto.log").open("ab") as log:
+            self.process = subprocess.Popen(
+                ["mosquitto", "-c", str(self.config)], stdout=log, stderr=log
+            )
+        wait_for_port(self.port, self.process)
+
+    def _end(self, number: signal.Signals) -> None:
+        if self.process is not None:
+            self.process.send_signal(number)
+            self.process.wait(10)
+            self.process = None
+
+    def stop(self) -> None:
+        self._end(signal.SIGTERM)
+
+    def kill(self) -> None:
+        """As a power cut would: nothing is saved, nobody is told."""
+        self._end(signal.SIGKILL)
+
+    def freeze(self) -> None:
+        assert self.process is not None
+        self.process.send_signal(signal.SIGSTOP)
+
+    def thaw(self) -> None:
+        assert self.process is not None
+        self.process.send_signal(signal.SIGCONT)
+
+
+class Subscriber:
+    """mosquitto_sub writing to a file. Each message: (topic, retained, qos, payload)."""
+
+    def __init__(self, folder: Path, port: int, filters: tuple[str, ...], options: list[str]):
+        self._file = folder / f"sub-{time.monotonic_ns()}.txt"
+        chosen = [word for text in filters for word in ("-t", text)]
+        with self._file.open("wb") as out:
+            self._process = subprocess.Popen(
+                [
+                    *("mosquitto_sub", "-h", "127.0.0.1", "-p", str(port), "-q", "1"),
+                    *(*chosen, "-F", "%t\t%r\t%q\t%p", *options),
+                ],
+                stdout=out,
+                env={**os.environ, "LC_ALL": "C.UTF-8"},
+            )
+
+    def messages(self, topic: str | None = None) -> list[tuple[str, bool, int, str]]:
+        rows = [line.split("\t", 3) for line in self._file.read_text().splitlines()]
+        return [
+            (row[0], row[1] == "1", int(row[2]), row[3])
+            for row in rows
+            if len(row) == 4 and (row[0] == topic or (topic is None and row[0] != READY))
+        ]
+
+    def payloads(self, topic: str) -> list[str]:
+        return [payload for _, _, _, payload in self.messages(topic)]
+
+    def documents(self, topic: str) -> list[dict[str, Any]]:
+        return [json.loads(payload) for payload in self.payloads(topic) if payload]
+
+    async def until(
+        self, ready: Callable[[Subscriber], object], within_s: float = 15.0
+    ) -> list[tuple[str, bool, int, str]]:
+        """All messages, once ``ready`` holds; AssertionError with them if it never does."""
+        deadline = time.monotonic() + within_s
+        while not ready(self):
+            assert time.monotonic() < deadline, f"waited in vain; got {self.messages()}"
+            await asyncio.sleep(0.02)
+        return self.messages()
+
+    def stop(self) -> None:
+        self._process.terminate()
+        self._process.wait(10)
+
+
+class Gate:
+    """A TCP way to a port that can be cut (both ends closed) and opened again."""
+
+    def __init__(self, to_port: int) -> None:
+        self._to_port = to_port
+        self._server: asyncio.Server | None = None
+        self._links: set[asyncio.StreamWriter] = set()
+        self._tasks: set[asyncio.Task[None]] = set()
+        self.port = make_free_port()
+        self.connections = 0
+
+    async def open(self) -> None:
+        self._server = await asyncio.start_server(self._serve, "127.0.0.1", self.port)
+
+    async def cut(self) -> None:
+        if self._server is not None:
+            self._server.close()
+            self._server = None
+        for link in list(self._links):
+            link.transport.abort()
+        await asyncio.gather(*self._tasks, return_exceptions=True)
+
+    async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        self.connections += 1
+        task = asyncio.current_task()
+        assert task is not None
+        self._tasks.add(task)
+        task.add_done_callback(self._tasks.discard)
+        try:
+            back, forth = await asyncio.open_connection("127.0.0.1", self._to_port)
+        except OSError:
+            writer.transport.abort()
+            return
+        self._links |= {writer, forth}
+        await asyncio.gather(self._carry(reader, forth), self._carry(back, writer))
+        self._links -= {writer, forth}
+
+    async def _carry(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        with contextlib.suppress(OSError):
+            while data := await reader.read(65536):
+                writer.write(data)
+                await writer.drain()
+        writer.close()
+        with contextlib.suppress(OSError):
+            await writer.wait_closed()
+
+
+@pytest.fixture
+def free_port() -> Callable[[], int]:
+    """Gives TCP ports of 127.0.0.1 that nothing listened on a moment ago."""
+    return make_free_port
+
+
+@pytest.fixture
+def make_broker(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Callable[..., Broker]]:
+    """Makes started mosquittos: ``make_broker(settings, folder=...)``; all are stopped at the end.
+
+    A broker has ``port``, ``start``, ``stop``, ``kill``, ``freeze`` and ``thaw``.
+    """
+    made: list[Broker] = []
+
+    def make(settings: str = "allow_anonymous true", folder: Path | None = None) -> Broker:
+        broker = Broker(folder or tmp_path_factory.mktemp("broker"), settings)
+        made.append(broker)
+        broker.start()
+        return broker
+
+    yield make
+    for broker in made:
+        broker.kill()
+
+
+@pytest.fixture
+def broker(make_broker: Callable[..., Broker]) -> Broker:
+    """A real mosquitto that lets everyone in, on a free port, and keeps nothing on disk."""
+    return make_broker()
+
+
+@pytest.fixture
+async def subscribe(tmp_path: Path) -> AsyncIterator[Callable[..., Any]]:
+    """``await subscribe(port, *filters, options=[])``: a running, subscribed mosquitto_sub."""
+    running: list[Subscriber] = []
+
+    async def start(port: int, *filters: str, options: list[str] | None = None) -> Subscriber:
+        # A message of our own on a side topic shows that the subscription stands.
+        extra = options or []
+        subscriber = Subscriber(tmp_path, port, (*filters, READY), extra)
+        running.append(subscriber)
+        mark = str(time.monotonic_ns())
+        ready = [*("-p", str(port)), *extra, "-t", READY, "-m", mark, "-q", "1"]
+        deadline = time.monotonic() + 10
+        while mark not in subscriber.payloads(READY):
+            assert time.monotonic() < deadline, "mosquitto_sub did not subscribe"
+            publisher = await asyncio.create_subprocess_exec(
+                "mosquitto_pub", "-h", "127.0.0.1", *ready
+            )
+            await publisher.wait()
+            await asyncio.sleep(0.02)
+        return subscriber
+
+    yield start
+    for subscriber in running:
+        subscriber.stop()
+
+
+@pytest.fixture
+async def make_gate() -> AsyncIterator[Callable[[int], Any]]:
+    """``await make_gate(port)``: an open ``Gate`` to that port, closed at the end."""
+    made: list[Gate] = []
+
+    async def make(port: int) -> Gate:
+        gate = Gate(port)
+        made.append(gate)
+        await gate.open()
+        return gate
+
+    yield make
+    for gate in made:
+        await gate.cut()

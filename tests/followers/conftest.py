@@ -1,0 +1,163 @@
+"""A record in memory, a house to follow, and a follower on it."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+from collections.abc import AsyncIterator, Callable
+from typing import Any
+
+import pytest
+
+from dewline.clock import RealClock
+from dewline.config.plan import MqttPlan
+from dewline.errors import JournalError
+from dewline.followers.mqtt import MqttFollower
+from dewline.readings import Entry, Event, Outcome, Reply
+
+START_MS = 1_772_417_649_250
+
+
+class Tail:
+    def __init__(self, event_seq: int) -> None:
+        self.event_seq = event_seq
+
+
+class MemoryReader:
+    """The reader's part that a follower uses, over events in a list."""
+
+    def __init__(self, record: Record) -> None:
+        self._record = record
+
+    def tail(self) -> Tail:
+        return Tail(len(self._record.events))
+
+    def events(self, after_event_seq: int, limit: int) -> list[dict[str, Any]]:
+        newer = self._record.events[after_event_seq : after_event_seq + limit]
+        return [event.document() for event in newer]
+
+    def alarm_table(self) -> list[dict[str, Any]]:
+        last = {event.alarm: event.document() for event in self._record.events}
+        return list(last.values())
+
+    def follower(self, name: str) -> tuple[int, int]:
+        return (0, self._record.cursors.get(name, 0))
+
+    def close(self) -> None:
+        pass
+
+
+class Record:
+    """Committed events and cursors."""
+
+    def __init__(self) -> None:
+        self.events: list[Event] = []
+        self.cursors: dict[str, int] = {}
+        self.advances: list[int] = []
+        self.damage: JournalError | None = None
+
+    def reader(self) -> MemoryReader:
+        if self.damage is not None:
+            raise self.damage
+        return MemoryReader(self)
+
+    def advance(self, seq: int) -> None:
+        self.advances.append(seq)
+        self.cursors["mqtt"] = seq
+
+
+class House:
+    """Commits entries to the record and tells the follower, as the service does."""
+
+    def __init__(self) -> None:
+        self.record = Record()
+        self.follower: MqttFollower | None = None
+        self.commands: list[dict[str, Any]] = []
+        self.reply: Reply | Exception = Reply(True, "acknowledged", "00c0ffee00c0ffee")
+        self.facts: dict[str, Any] | None = {"seq": 7, "worst": "normal", "followers": {}}
+
+    def event(self, alarm: str = "heron.moisture-high", transition: str = "raised") -> Event:
+        """The next event of ``alarm``, not yet committed."""
+        seq = len(self.record.events) + 1
+        return Event(
+            id=f"{seq:016x}",
+            seq=seq,
+            time_ms=START_MS + seq * 1000,
+            at_ms=START_MS + seq * 1000,
+            site="saltmarsh",
+            box=alarm.partition(".")[0],
+            alarm=alarm,
+            transition=transition,  # type: ignore[arg-type]
+            state="unacknowledged" if transition == "raised" else "normal",
+            priority="high",
+            signal=f"{alarm.partition('.')[0]}.moisture",
+            value=1.1,
+            unit="ppm",
+            quality="good",
+        )
+
+    def happen(self, alarm: str = "heron.moisture-high", transition: str = "raised") -> Event:
+        """Commit one event."""
+        event = self.event(alarm, transition)
+        self.record.events.append(event)
+        self.commit(Entry(event.seq, None, Outcome(events=(event,))))
+        return event
+
+    def commit(self, entry: Entry) -> None:
+        if self.follower is not None:
+            self.follower.committed([entry])
+
+    async def submit(self, command: dict[str, Any]) -> Reply:
+        self.commands.append(command)
+        if isinstance(self.reply, Exception):
+            raise self.reply
+        return self.reply
+
+
+@pytest.fixture
+def house() -> House:
+    """A house with an empty record and nobody following it yet."""
+    return House()
+
+
+@pytest.fixture
+def make_follower(house: House) -> Callable[..., MqttFollower]:
+    """``make_follower(port, clock=..., **plan)``: a follower of the house, not yet running."""
+
+    def make(port: int, clock: Any = None, **plan: Any) -> MqttFollower:
+        house.follower = MqttFollower(
+            MqttPlan(port=port, **plan),
+            "saltmarsh",
+            clock or RealClock(),
+            reader=house.record.reader,
+            advance=house.record.advance,
+            submit=house.submit,
+            facts=lambda: house.facts,
+            units={"heron.moisture": "ppm", "heron.pressure": "mbar"},
+            started="2026-03-02T02:14:09.250Z",
+            version="0.1.0",
+        )
+        return house.follower
+
+    return make
+
+
+@pytest.fixture
+async def running(make_follower: Callable[..., MqttFollower]) -> AsyncIterator[Callable[..., Any]]:
+    """``await running(port, **plan)``: a follower that runs, and is connected unless told not."""
+    tasks: list[asyncio.Task[None]] = []
+
+    async def start(port: int, connected: bool = True, **plan: Any) -> MqttFollower:
+        follower = make_follower(port, **plan)
+        tasks.append(asyncio.create_task(follower.run()))
+        async with asyncio.timeout(15):
+            while connected and not follower.statistics().connected:  # noqa: ASYNC110
+                await asyncio.sleep(0.01)
+        follower.task = tasks[-1]  # type: ignore[attr-defined]
+        return follower
+
+    yield start
+    for task in tasks:
+        task.cancel()
+        with contextlib.suppress(asyncio.CancelledError):
+            await task
