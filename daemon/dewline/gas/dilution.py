@@ -8,7 +8,7 @@ from typing import Final
 from dewline.errors import OutOfRange
 from dewline.gas.constants import fraction_ppm, not_negative, positive, share
 
-PLUG_VOLUMES: Final = 1.0  # the limit no purge can beat
+PLUG_VOLUMES: Final = 1.0  # replaces all the gas if nothing mixes
 
 
 def volumes_needed(
