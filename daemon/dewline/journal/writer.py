@@ -13,22 +13,21 @@ import threading
 import time
 from collections import deque
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 
 from dewline.errors import JournalError
+from dewline.journal.backlog import Backlog, Session, grave
 from dewline.journal.retention import keep_house, rolled_seq, shed_some, spare_seq
-from dewline.journal.rows import Book, Cursor, Job, PlanText, Units
+from dewline.journal.rows import Book, Job
 from dewline.journal.salvage import open_or_replace, replace_damaged
 from dewline.journal.schema import is_damage
 from dewline.journal.space import Reserve
-from dewline.readings import Entry, Scan
+from dewline.readings import Entry
 
 log = logging.getLogger(__name__)
 
 RETRY_S = 5.0
-HELD_EVENTS = 10_000
-HELD_READINGS = 200_000
 ROOM_TRIES = 8
 WAL_LARGE_BYTES = 16_000_000
 # What a job itself can be guilty of, as against the disk.
@@ -57,34 +56,9 @@ class Counts:
     event_seq: int = 0
     commit_s: float = 0.0
     slowest_commit_s: float = 0.0
-    lost_readings: int = 0
-    lost_events: int = 0
     refused: int = 0
     trouble: str | None = None
     damaged: Path | None = None
-
-
-@dataclass(slots=True)
-class Session:
-    """What this run has put in and a fresh file would need again."""
-
-    plans: dict[str, PlanText] = field(default_factory=dict)
-    cursors: dict[str, Cursor] = field(default_factory=dict)
-    units: dict[str, str] = field(default_factory=dict)
-
-    def remember(self, job: Job) -> None:
-        match job:
-            case PlanText():
-                self.plans[job.hash] = job
-            case Cursor():
-                old = self.cursors.get(job.follower, job)
-                self.cursors[job.follower] = Cursor(
-                    job.follower,
-                    old.item_seq if job.item_seq is None else job.item_seq,
-                    old.event_seq if job.event_seq is None else job.event_seq,
-                )
-            case Units():
-                self.units.update(job.units)
 
 
 class Writer:
@@ -108,8 +82,9 @@ class Writer:
         self._session = Session()
         reserve.hold()
         self._inbox: deque[Job] = deque()
-        self._held: list[Job] = []
-        self._told = 0
+        self._backlog = Backlog()
+        self._refused: list[Entry] = []
+        self._retry_at = 0.0
         self._house: Iterator[None] | None = None
         self._house_now_ms: int | None = None
         self._house_done: Callable[[], None] = lambda: None
@@ -143,9 +118,13 @@ class Writer:
         self._thread.join()
 
     @property
+    def backlog(self) -> Backlog:
+        return self._backlog
+
+    @property
     def waiting(self) -> int:
         """Jobs not on disk yet."""
-        return len(self._inbox) + len(self._held)
+        return len(self._inbox) + len(self._backlog.jobs)
 
     # ---- the thread
 
@@ -153,9 +132,10 @@ class Writer:
         while not self._stopping:
             self._wake.wait(self._patience_s())
             self._wake.clear()
-            self._pass()
-            self._step_house()
-        self._pass()
+            self._turn()
+        self._turn()
+        if self._backlog.jobs:
+            log.error("journal: %d entries were never written", len(self._backlog.jobs))
         try:
             self._connection.close()  # checkpoints, and removes the log
         except sqlite3.Error as error:
@@ -164,30 +144,44 @@ class Writer:
     def _patience_s(self) -> float | None:
         if self._house is not None or self._house_now_ms is not None:
             return 0.0
-        return RETRY_S if self._held else None
+        return RETRY_S if self._backlog.jobs else None
+
+    def _turn(self) -> None:
+        try:
+            self._pass()
+            self._step_house()
+        except Exception:  # the thread must outlive its own mistakes: it is the only one
+            log.exception("journal: a turn of the writer failed")
+            if not self._stopping:
+                time.sleep(1.0)
 
     def _pass(self) -> None:
         asked = self._asked  # before the inbox: all put in before the ask is in this pass
         while self._inbox:
             job = self._inbox.popleft()
             self._session.remember(job)
-            self._held.append(job)
-        committed: list[Entry] = []
-        held: list[Entry] = []
-        try:
-            if self._held:
-                self._commit()
-                committed = [job for job in self._held if isinstance(job, Entry)]
-                self._held, self._told = [], 0
-            self.counts.trouble = None
-        except (sqlite3.Error, JournalError) as error:
-            held = self._hold(error)
-        except Exception as error:  # the thread must outlive its own mistakes
-            log.exception("journal: a pass failed")
-            held = self._hold(error)
+            self._backlog.jobs.append(job)
+        if self._backlog.jobs and self._due():
+            self._try()
+        committed = [] if self.counts.trouble else self._backlog.clear()
+        held = self._refused + (self._backlog.keep() if self.counts.trouble else [])
         if committed or held or asked != self._reported:
-            self._reported = asked
+            self._refused, self._reported = [], asked
             self._report(Report(asked, committed, held, self.counts.trouble))
+
+    def _due(self) -> bool:
+        """A disk that refused is not asked again at once: each try costs all that is held."""
+        return self._stopping or not self.counts.trouble or time.monotonic() >= self._retry_at
+
+    def _try(self) -> None:
+        try:
+            self._commit()
+            self.counts.trouble = None
+        except Exception as error:  # whatever it was, the jobs are held and tried again
+            if self.counts.trouble is None:
+                log.error("journal: not written, held: %s", error, exc_info=_unforeseen(error))
+            self.counts.trouble = str(error) or type(error).__name__
+            self._retry_at = time.monotonic() + RETRY_S
 
     def _commit(self) -> None:
         """Put all that is held on disk, making room or a fresh file where that helps."""
@@ -195,7 +189,7 @@ class Writer:
             self._use(*open_or_replace(self._path))
         for _ in range(ROOM_TRIES):
             try:
-                return self._write(self._held)
+                return self._write(self._backlog.jobs)
             except sqlite3.OperationalError as error:
                 if not self._make_room(error):
                     raise
@@ -209,8 +203,8 @@ class Writer:
         started = time.monotonic()
         # An event must be on the disk itself before anyone is told; readings may wait in
         # the log for the next sync. The mode can only change outside a transaction.
-        grave = any(isinstance(job, Entry) and job.outcome.events for job in jobs)
-        self._connection.execute(f"PRAGMA synchronous = {'FULL' if grave else 'NORMAL'}")
+        mode = "FULL" if grave(jobs) else "NORMAL"
+        self._connection.execute(f"PRAGMA synchronous = {mode}")
         self._connection.execute("BEGIN IMMEDIATE")
         try:
             self._book.write(jobs)
@@ -230,12 +224,20 @@ class Writer:
         self._connection.execute("PRAGMA synchronous = FULL")
         self._connection.execute("BEGIN IMMEDIATE")
         try:
-            self._held = [job for job in self._held if self._taken(job)]
+            verdicts = [self._taken(job) for job in self._backlog.jobs]
             self._connection.execute("COMMIT")
         except BaseException:
             self._undo()
             raise
-        self._count(self._held, 0.0)
+        jobs = self._backlog.jobs
+        self._refused = [
+            job
+            for job, taken in zip(jobs, verdicts, strict=True)
+            if not taken and isinstance(job, Entry) and job.outcome.events
+        ]
+        self.counts.refused += verdicts.count(False)
+        self._backlog.jobs = [job for job, taken in zip(jobs, verdicts, strict=True) if taken]
+        self._count(self._backlog.jobs, 0.0)
 
     def _taken(self, job: Job) -> bool:
         self._connection.execute("SAVEPOINT job")
@@ -244,7 +246,6 @@ class Writer:
         except sqlite3.OperationalError:
             raise
         except _UNWRITABLE as error:
-            self.counts.refused += 1
             log.error("journal: refused %.200r: %s", job, error)
             self._connection.execute("ROLLBACK TO job")
             self._book.reload()
@@ -307,40 +308,7 @@ class Writer:
         self._connection, self.counts.damaged = connection, damaged or self.counts.damaged
         self._closed = False
         self._book = Book(connection, self._session.units)
-        again: list[Job] = [*self._session.plans.values(), *self._session.cursors.values()]
-        self._held = [*again, *self._held]
-        self._told += len(again)
-
-    def _hold(self, error: Exception) -> list[Entry]:
-        """Keep what could not be written; returns entries whose events must go out undurable."""
-        if self.counts.trouble is None:
-            log.error("journal: not written, held: %s", error)
-        self.counts.trouble = str(error) or type(error).__name__
-        fresh = self._held[self._told :]
-        self._held = self._capped(self._held)
-        self._told = len(self._held)
-        return [job for job in fresh if isinstance(job, Entry) and job.outcome.events]
-
-    def _capped(self, jobs: list[Job]) -> list[Job]:
-        """The newest readings and events up to their caps; people's words and cursors stay."""
-        readings = events = 0
-        kept: list[Job] = []
-        for job in reversed(jobs):
-            if isinstance(job, Entry):
-                size, grave = _size(job), len(job.outcome.events)
-                if grave:
-                    events += grave
-                    if events > HELD_EVENTS:
-                        self.counts.lost_events += grave
-                        continue
-                elif isinstance(job.item, Scan) or job.item is None:
-                    readings += size
-                    if readings > HELD_READINGS and not job.outcome.ledger:
-                        self.counts.lost_readings += size
-                        continue
-            kept.append(job)
-        kept.reverse()
-        return kept
+        self._backlog.put_before(self._session.again())
 
     # ---- the hourly work
 
@@ -356,15 +324,18 @@ class Writer:
             self._reserve.hold()
             self._end_house()
         except sqlite3.Error as error:
-            log.error("journal: house-keeping: %s", error)
-            self._undo()
             self._end_house()
+            log.error("journal: house-keeping: %s", error)
+            if is_damage(error):
+                self._start_afresh(error)
+            else:
+                self._undo()
 
     def _end_house(self) -> None:
         self._house = None
         self._house_done()
 
 
-def _size(entry: Entry) -> int:
-    measured = len(entry.item.readings) if isinstance(entry.item, Scan) else 0
-    return measured + len(entry.outcome.readings)
+def _unforeseen(error: Exception) -> bool:
+    """Whether a trace is worth its lines: a full or busy disk needs none."""
+    return not isinstance(error, (sqlite3.Error, JournalError))
