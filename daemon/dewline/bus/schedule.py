@@ -1,0 +1,110 @@
+"""Whose turn it is on a bus. No clock and no I/O: seconds come in as numbers.
+
+Every instrument has slots at fixed distances from the start; a slot that is
+missed is skipped, so there are no bursts. An instrument that fell silent is
+*probed*: at growing distances, one at a time, after the others, and never for
+more than a twentieth of the line's time while another instrument answers.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from math import ceil
+from typing import Final
+
+SILENT_AFTER: Final = 3  # failed turns in a row
+_PROBED_AFTER: Final = 2
+_LONGEST_SPACING_S: Final = 60.0
+_PROBE_SHARE: Final = 1 / 20
+_LISTEN_AFTER: Final = 0.8  # of the period of a stream, so that an early line is not missed
+
+
+@dataclass(slots=True)
+class Slot:
+    """Where one instrument stands. ``due_s`` is its next slot.
+
+    A streamed instrument speaks when it likes: its slots follow its lines.
+    """
+
+    every_s: float
+    start_s: float
+    streamed: bool = False
+    number: int = 0
+    failures: int = 0
+    missed: int = 0
+
+    @property
+    def due_s(self) -> float:
+        return self.start_s + self.number * self.every_s
+
+    @property
+    def probing(self) -> bool:
+        return self.failures >= _PROBED_AFTER
+
+    def over(self, now_s: float, answered: bool) -> None:
+        """The turn is over: choose the next slot."""
+        self.failures = 0 if answered else self.failures + 1
+        if self.streamed and answered:
+            self.start_s, self.number = now_s + _LISTEN_AFTER * self.every_s, 0
+            return
+        self.number += self._spacing()
+        behind_s = now_s - self.due_s
+        if behind_s >= 0:
+            skipped = int(behind_s / self.every_s) + 1
+            self.number += skipped
+            self.missed += 0 if self.probing else skipped
+
+    def _spacing(self) -> int:
+        doubled = 1 << min(max(0, self.failures - _PROBED_AFTER), 30)
+        return max(1, min(doubled, int(_LONGEST_SPACING_S / self.every_s)))
+
+
+class Schedule:
+    """The slots of all instruments of one bus."""
+
+    def __init__(self, slots: Sequence[Slot]) -> None:
+        self.slots = tuple(slots)
+        self._probe_from_s = float("-inf")
+
+    @property
+    def missed(self) -> int:
+        """Slots skipped because the bus was busy."""
+        return sum(slot.missed for slot in self.slots)
+
+    def next(self, now_s: float) -> tuple[int, float]:
+        """Whose turn is next, and when (which may be past)."""
+        order = [(self._ready_s(slot), slot.probing, i) for i, slot in enumerate(self.slots)]
+        due = [entry for entry in order if entry[0] <= now_s]
+        if due:  # those who answer before those who may be dead, else first come first served
+            patient_s = now_s - _LONGEST_SPACING_S
+            ready, _, index = min(due, key=lambda e: (e[1] and e[0] > patient_s, e[0], e[2]))
+        else:
+            ready, _, index = min(order)
+        return index, ready
+
+    def _ready_s(self, slot: Slot) -> float:
+        return max(slot.due_s, self._probe_from_s) if slot.probing else slot.due_s
+
+    def over(self, index: int, began_s: float, now_s: float, answered: bool) -> None:
+        """The turn of instrument ``index`` lasted from ``began_s`` to ``now_s``."""
+        slot = self.slots[index]
+        if slot.probing:
+            self._probe_from_s = now_s + self._pause_s(now_s - began_s)
+        slot.over(now_s, answered)
+
+    def _pause_s(self, probe_s: float) -> float:
+        """How long no other probe is sent, so that probes leave the line to the others."""
+        probed = sum(slot.probing for slot in self.slots)
+        if probed == len(self.slots):
+            return 0.0
+        fair_s = _LONGEST_SPACING_S / probed - probe_s
+        return max(0.0, min(probe_s * (1 / _PROBE_SHARE - 1), fair_s))
+
+    def forgive(self, now_s: float) -> None:
+        """A new link: silence on the old one is no one's fault, nor are the slots it cost."""
+        self._probe_from_s = float("-inf")
+        for slot in self.slots:
+            slot.failures = 0
+            first = ceil((now_s - slot.start_s) / slot.every_s)
+            slot.number = first

@@ -1,0 +1,45 @@
+"""Serial ports: why one cannot be opened, and who holds it.
+
+The port is locked with flock by pyserial (``exclusive``); the kernel drops the lock
+with the process, however it ended.
+"""
+
+from __future__ import annotations
+
+import fcntl
+import os
+from pathlib import Path
+
+from dewline.errors import LinkDown
+
+
+def why_closed(port: str) -> LinkDown:
+    """The reason why ``port`` could not be opened, in words for a person."""
+    try:
+        handle = os.open(port, os.O_RDWR | os.O_NOCTTY | os.O_NONBLOCK)
+    except OSError as error:
+        return LinkDown(f"{port}: {error.strerror}")
+    try:
+        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError:
+        pid = _lock_holder(os.fstat(handle))
+        return LinkDown(f"{port} is held by " + (f"process {pid}" if pid else "another process"))
+    except OSError as error:
+        return LinkDown(f"{port}: {error.strerror}")
+    finally:
+        os.close(handle)
+    return LinkDown(f"{port} cannot be set up as a serial port")
+
+
+def _lock_holder(port: os.stat_result) -> int | None:
+    """The pid of the flock on this file. Format of /proc/locks: proc(5)."""
+    device = f"{os.major(port.st_dev):02x}:{os.minor(port.st_dev):02x}:{port.st_ino}"
+    try:
+        locks = Path("/proc/locks").read_text(encoding="ascii")
+    except OSError:  # not on this system
+        return None
+    for line in locks.splitlines():
+        fields = line.split()
+        if "FLOCK" in fields and "->" not in fields and fields[-3] == device:
+            return int(fields[-4])
+    return None

@@ -1,0 +1,102 @@
+"""The seam to an instrument: one open link, one exchange at a time.
+
+Three real kinds stand behind it (Modbus TCP, Modbus RTU, ASCII lines); one
+conformance suite holds for all. A session only ever reads.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+from collections.abc import Coroutine
+from typing import Any, Protocol, TypeVar, assert_never
+
+from dewline.bus.plan import Block
+from dewline.clock import Clock
+from dewline.config.plan import (
+    AsciiPlan,
+    BusPlan,
+    InstrumentPlan,
+    ModbusRtuPlan,
+    ModbusTcpPlan,
+)
+
+T = TypeVar("T")
+
+
+class Session(Protocol):
+    """One link to the instruments of a bus. Every failure is a BusError."""
+
+    @property
+    def rejected(self) -> int:
+        """Answers thrown away because they came when nothing was asked, or were not the answer."""
+
+    async def open(self) -> None:
+        """Open the link, or raise LinkDown saying why. Without effect on an open one."""
+
+    async def exchange(self, instrument: InstrumentPlan, block: Block) -> bytes:
+        """Ask for ``block`` and give the checked payload of its answer.
+
+        Raises LinkDown, NoReply, BadFrame or Refused. Cancelling the caller does not cut the
+        exchange on the wire; the next one waits for its end.
+        """
+
+    async def close(self) -> None:
+        """Let go of the link and of whatever is under way."""
+
+
+def new_session(bus: BusPlan, clock: Clock) -> Session:
+    """The session for a bus; not yet open. Libraries are loaded only for kinds in use."""
+    match bus:
+        case ModbusTcpPlan():
+            from dewline.bus.session_tcp import TcpSession  # noqa: PLC0415
+
+            return TcpSession(bus, clock)
+        case ModbusRtuPlan():
+            from dewline.bus.session_rtu import RtuSession  # noqa: PLC0415
+
+            return RtuSession(bus, clock)
+        case AsciiPlan():
+            from dewline.bus.session_ascii import AsciiSession  # noqa: PLC0415
+
+            return AsciiSession(bus, clock)
+        case _:
+            assert_never(bus)
+
+
+class Turnstile:
+    """Lets one transaction through at a time and shields it from its caller's cancellation."""
+
+    def __init__(self) -> None:
+        self._lock = asyncio.Lock()
+        self._tasks: set[asyncio.Task[Any]] = set()
+
+    async def run(self, transaction: Coroutine[Any, Any, T]) -> T:
+        """The result of ``transaction``, once those before it are over."""
+        task = asyncio.create_task(self._through(transaction))
+        self._tasks.add(task)
+        task.add_done_callback(self._over)
+        return await asyncio.shield(task)
+
+    async def _through(self, transaction: Coroutine[Any, Any, T]) -> T:
+        try:
+            async with self._lock:
+                return await transaction
+        finally:
+            transaction.close()  # cancelled while waiting for the lock: it never began
+
+    def _over(self, task: asyncio.Task[Any]) -> None:
+        self._tasks.discard(task)
+        if not task.cancelled():
+            task.exception()  # a caller that was cancelled will not look at it
+
+    async def stop(self) -> None:
+        """Cancel whatever is under way and wait until it is gone."""
+        for task in tuple(self._tasks):
+            task.cancel()
+        await asyncio.gather(*self._tasks, return_exceptions=True)
+
+
+def quiet_library() -> None:
+    """The library logs frames of every client at error level; dewline logs changes itself."""
+    logging.getLogger("pymodbus").setLevel(logging.CRITICAL + 1)

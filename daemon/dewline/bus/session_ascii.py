@@ -1,0 +1,216 @@
+"""Instruments that speak in lines of text, asked for or streamed.
+
+The buffer is bounded, the line in which listening began is dropped, and one
+deadline holds for a whole exchange, however slowly its bytes trickle in.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import termios
+from collections.abc import Coroutine
+from typing import Final
+
+# Not part of pymodbus' documented API; the tests on real ptys watch over it.
+from pymodbus.transport.serialtransport import create_serial_connection
+
+from dewline.bus.plan import Block
+from dewline.bus.serial_port import why_closed
+from dewline.bus.session import Turnstile, quiet_library
+from dewline.bus.silence import Pace, Rest
+from dewline.clock import Clock
+from dewline.config.plan import AsciiPlan, AsciiProfile, InstrumentPlan
+from dewline.errors import BadFrame, BusError, LinkDown, NoReply
+
+QUIET_AFTER_TIMEOUT_S: Final = 0.3
+_BUFFER_BYTES: Final = 4096
+
+
+class AsciiSession:
+    """One serial port with line instruments on it: one that streams, or several that are asked."""
+
+    def __init__(self, bus: AsciiPlan, clock: Clock) -> None:
+        quiet_library()
+        self._bus = bus
+        self._clock = clock
+        self._turnstile = Turnstile()
+        self._wire: _Wire | None = None
+        self._in_step = False
+        self._pace = Pace(clock, 0.0)
+        self._rest = Rest(clock, QUIET_AFTER_TIMEOUT_S)
+        self.rejected = 0
+
+    async def open(self) -> None:
+        await self._turnstile.run(self._open())
+
+    async def exchange(self, instrument: InstrumentPlan, block: Block) -> bytes:
+        """One line without its end and its checksum. A streamed line counts from this call on."""
+        return await self._turnstile.run(self._exchange(instrument, _profile(instrument)))
+
+    async def close(self) -> None:
+        await self._turnstile.stop()
+        self._drop()
+
+    async def _open(self) -> _Wire:
+        if self._wire is not None and not self._wire.lost:
+            return self._wire
+        self._drop()
+        self._wire, self._in_step = await _connect(self._bus), False
+        return self._wire
+
+    async def _exchange(self, instrument: InstrumentPlan, profile: AsciiProfile) -> bytes:
+        wire = await self._open()
+        if profile.ask is None:
+            return await self._listen(wire, instrument, profile)
+        await self._rest.over(lambda: wire.heard_at)
+        await self._pace.wait_for(instrument)
+        wire.buffer.clear()
+        self._in_step = True
+        wire.write(_request(profile.ask, profile.line_end))
+        try:
+            with self._clock.io():
+                patience = asyncio.sleep(instrument.timeout_ms / 1000)
+                return _checked_untrusted(await self._line(wire, profile, patience), profile)
+        except BaseException:  # cancelled or not: the answer may still be on its way
+            self._rest.failed()
+            raise
+        finally:
+            self._pace.used(instrument)
+
+    async def _listen(
+        self, wire: _Wire, instrument: InstrumentPlan, profile: AsciiProfile
+    ) -> bytes:
+        """Not within ``clock.io()``: what speaks in its own time needs time to pass."""
+        while self._cut(wire, profile) is not None:
+            pass  # lines from before this call are past
+        patience = self._clock.sleep((instrument.every_ms + instrument.timeout_ms) / 1000)
+        return _checked_untrusted(await self._line(wire, profile, patience), profile)
+
+    async def _line(
+        self, wire: _Wire, profile: AsciiProfile, patience: Coroutine[None, None, None]
+    ) -> bytes:
+        heard_before = wire.heard_at
+        timer = asyncio.ensure_future(patience)
+        try:
+            while (line := self._cut(wire, profile)) is None:
+                if wire.lost:
+                    raise LinkDown(f"{self._bus.line.port}: the port is gone")
+                if timer.done():
+                    raise _silence(wire.heard_at != heard_before)
+                await asyncio.wait({timer, wire.news}, return_when=asyncio.FIRST_COMPLETED)
+            return line
+        finally:
+            timer.cancel()
+            await asyncio.wait({timer})
+
+    def _cut(self, wire: _Wire, profile: AsciiProfile) -> bytes | None:
+        """The next whole line in the buffer, blank ones left out."""
+        end = profile.line_end.encode()
+        while end in wire.buffer:
+            line, _, wire.buffer = wire.buffer.partition(end)
+            line = line.strip(b"\r\n\0")
+            if not self._in_step:  # its beginning was not heard
+                self._in_step = True
+                self.rejected += 1
+            elif len(line) > profile.max_line:
+                self.rejected += 1
+            elif line:
+                return bytes(line)
+        if len(wire.buffer) > profile.max_line + len(end):
+            wire.buffer.clear()
+            self._in_step = False
+        return None
+
+    def _drop(self) -> None:
+        wire, self._wire = self._wire, None
+        if wire is not None:
+            wire.close()
+
+
+class _Wire(asyncio.Protocol):
+    """The bytes of a port, no more than ``_BUFFER_BYTES`` of them."""
+
+    def __init__(self) -> None:
+        self.buffer = bytearray()
+        self.heard_at = 0.0
+        self.lost = False
+        self.news: asyncio.Future[None] = asyncio.get_running_loop().create_future()
+        self._transport: asyncio.Transport | None = None
+
+    def attach(self, transport: asyncio.Transport) -> None:
+        self._transport = transport
+
+    def data_received(self, data: bytes) -> None:
+        self.heard_at = asyncio.get_running_loop().time()
+        self.buffer += data
+        del self.buffer[:-_BUFFER_BYTES]
+        self._wake()
+
+    def connection_lost(self, exc: Exception | None) -> None:
+        self.lost = True
+        self._wake()
+
+    def _wake(self) -> None:
+        news, self.news = self.news, asyncio.get_running_loop().create_future()
+        news.set_result(None)
+
+    def write(self, data: bytes) -> None:
+        if self._transport is not None and not self.lost:
+            self._transport.write(data)
+
+    def close(self) -> None:
+        if self._transport is not None:
+            self._transport.close()
+
+
+async def _connect(bus: AsciiPlan) -> _Wire:
+    line = bus.line
+    try:
+        transport, wire = await create_serial_connection(
+            asyncio.get_running_loop(),
+            _Wire,
+            line.port,
+            baudrate=line.baud,
+            bytesize=line.data_bits,
+            parity=line.parity[0].upper(),
+            stopbits=line.stop_bits,
+            timeout=0,
+        )
+    except (OSError, ValueError, termios.error):
+        raise why_closed(line.port) from None
+    assert isinstance(wire, _Wire)
+    wire.attach(transport)
+    # The transport sets itself up two passes later and stumbles over a port closed before.
+    await asyncio.sleep(0)
+    await asyncio.sleep(0)
+    return wire
+
+
+def _profile(instrument: InstrumentPlan) -> AsciiProfile:
+    if instrument.ascii is None:
+        raise BadFrame(f"{instrument.name} has no line profile")
+    return instrument.ascii
+
+
+def _request(ask: str, line_end: str) -> bytes:
+    return (ask if ask.endswith(("\r", "\n")) else ask + line_end).encode()
+
+
+def _silence(heard: bool) -> BusError:
+    return BadFrame("bytes, but no whole line") if heard else NoReply("no line came")
+
+
+def _checked_untrusted(line: bytes, profile: AsciiProfile) -> bytes:
+    """``line`` without its checksum; BadFrame when that is wrong.
+
+    xor-hex: the last two characters are the XOR of all characters before them.
+    """
+    if profile.checksum == "none":
+        return line
+    body, given = line[:-2], line[-2:]
+    total = 0
+    for byte in body:
+        total ^= byte
+    if given.upper() != b"%02X" % total:
+        raise BadFrame("a line with a wrong checksum")
+    return body

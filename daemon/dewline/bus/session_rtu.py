@@ -1,0 +1,110 @@
+"""Modbus RTU. Frames bear no transaction id, so silence is what tells an answer from a late one.
+
+After a timeout or a bad frame the line rests until nothing was heard for
+``quiet_after_timeout``; an equal answer that comes later still cannot be told apart.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import termios
+from typing import Final
+
+from pymodbus.client import AsyncModbusSerialClient
+
+from dewline.bus.modbus import Gate, ask, rtu_reply_untrusted
+from dewline.bus.plan import Block
+from dewline.bus.serial_port import why_closed
+from dewline.bus.session import Turnstile, quiet_library
+from dewline.bus.silence import Pace, Rest
+from dewline.bus.timing import line_silence_s
+from dewline.clock import Clock
+from dewline.config.plan import InstrumentPlan, ModbusRtuPlan
+from dewline.errors import LinkDown, Refused
+
+_FOR_EVER_S: Final = 86_400.0  # the library's own timeout; ours is always shorter
+
+
+class RtuSession:
+    """One serial port with Modbus RTU instruments on it."""
+
+    def __init__(self, bus: ModbusRtuPlan, clock: Clock) -> None:
+        quiet_library()
+        self._bus = bus
+        self._clock = clock
+        self._turnstile = Turnstile()
+        self._client: AsyncModbusSerialClient | None = None
+        self._gate = Gate(rtu_reply_untrusted, slice(1, -2))
+        self._pace = Pace(clock, line_silence_s(bus.line))
+        self._rest = Rest(clock, bus.quiet_after_timeout_ms / 1000)
+
+    @property
+    def rejected(self) -> int:
+        return self._gate.rejected
+
+    async def open(self) -> None:
+        await self._turnstile.run(self._open())
+
+    async def exchange(self, instrument: InstrumentPlan, block: Block) -> bytes:
+        return await self._turnstile.run(self._exchange(instrument, block))
+
+    async def close(self) -> None:
+        await self._turnstile.stop()
+        self._drop()
+
+    async def _open(self) -> AsyncModbusSerialClient:
+        if self._client is not None and self._client.connected:
+            return self._client
+        self._drop()
+        line = self._bus.line
+        client = AsyncModbusSerialClient(
+            line.port,
+            baudrate=line.baud,
+            bytesize=line.data_bits,
+            parity=line.parity[0].upper(),
+            stopbits=line.stop_bits,
+            handle_local_echo=self._bus.echo == "strip",
+            timeout=_FOR_EVER_S,
+            retries=0,
+            reconnect_delay=0,
+            trace_packet=self._gate.trace_packet,
+            trace_connect=self._gate.trace_connect,
+        )
+        await _connect(client, line.port)
+        self._client = client
+        return client
+
+    async def _exchange(self, instrument: InstrumentPlan, block: Block) -> bytes:
+        client = await self._open()
+        await self._rest.over(lambda: self._gate.heard_at)
+        await self._pace.wait_for(instrument)
+        try:
+            with self._clock.io():
+                return await ask(client, self._gate, instrument, block)
+        except Refused:
+            raise
+        except BaseException:  # cancelled or not: the answer may still be on its way
+            self._rest.failed()
+            raise
+        finally:
+            self._pace.used(instrument)
+
+    def _drop(self) -> None:
+        client, self._client = self._client, None
+        if client is not None:
+            client.close()
+
+
+async def _connect(client: AsyncModbusSerialClient, port: str) -> None:
+    try:
+        connected = await client.connect()
+        # The library adds its reader to the loop two passes later; a port closed before
+        # that would make it stumble.
+        await asyncio.sleep(0)
+        await asyncio.sleep(0)
+    except (OSError, ValueError, termios.error) as error:  # a port that vanishes while opened
+        client.close()
+        raise LinkDown(f"{port}: {error}") from None
+    if not connected:
+        client.close()
+        raise why_closed(port)

@@ -1,0 +1,117 @@
+"""Modbus TCP. A timeout or a bad frame costs the socket, so no late answer can ever be read."""
+
+from __future__ import annotations
+
+import asyncio
+import socket
+from typing import Final
+
+from pymodbus.client import AsyncModbusTcpClient
+
+from dewline.bus.modbus import Gate, ask, tcp_reply_untrusted
+from dewline.bus.plan import Block
+from dewline.bus.session import Turnstile, quiet_library
+from dewline.clock import Clock
+from dewline.config.plan import InstrumentPlan, ModbusTcpPlan
+from dewline.errors import LinkDown, Refused
+
+CONNECT_TIMEOUT_S: Final = 3.0
+_FOR_EVER_S: Final = 86_400.0  # the library's own timeout; ours is always shorter
+# A peer that vanished is noticed within 10 + 3 x 5 s of idling, or 10 s after a write.
+_SOCKET_OPTIONS: Final = (
+    (socket.SOL_SOCKET, "SO_KEEPALIVE", 1),
+    (socket.IPPROTO_TCP, "TCP_KEEPIDLE", 10),
+    (socket.IPPROTO_TCP, "TCP_KEEPINTVL", 5),
+    (socket.IPPROTO_TCP, "TCP_KEEPCNT", 3),
+    (socket.IPPROTO_TCP, "TCP_USER_TIMEOUT", 10_000),
+)
+
+
+class TcpSession:
+    """One connection to a Modbus TCP server or gateway."""
+
+    def __init__(self, bus: ModbusTcpPlan, clock: Clock) -> None:
+        quiet_library()
+        self._bus = bus
+        self._clock = clock
+        self._turnstile = Turnstile()
+        self._client: AsyncModbusTcpClient | None = None
+        self._gate = Gate(tcp_reply_untrusted, slice(7, None))
+
+    @property
+    def rejected(self) -> int:
+        return self._gate.rejected
+
+    async def open(self) -> None:
+        await self._turnstile.run(self._open())
+
+    async def exchange(self, instrument: InstrumentPlan, block: Block) -> bytes:
+        return await self._turnstile.run(self._exchange(instrument, block))
+
+    async def close(self) -> None:
+        await self._turnstile.stop()
+        self._drop()
+
+    async def _open(self) -> AsyncModbusTcpClient:
+        if self._client is not None and self._client.connected:
+            return self._client
+        self._drop()
+        client = AsyncModbusTcpClient(
+            self._bus.host,
+            port=self._bus.port,
+            timeout=_FOR_EVER_S,
+            retries=0,
+            reconnect_delay=0,
+            trace_packet=self._gate.trace_packet,
+            trace_connect=self._gate.trace_connect,
+        )
+        try:
+            with self._clock.io():
+                async with asyncio.timeout(CONNECT_TIMEOUT_S):
+                    connected = await client.connect()
+        except TimeoutError:
+            connected = False
+        except BaseException:
+            client.close()
+            raise
+        if not connected:
+            client.close()
+            raise LinkDown(f"cannot connect to {self._bus.host}:{self._bus.port}")
+        _set_options(client)
+        self._client = client
+        return client
+
+    async def _exchange(self, instrument: InstrumentPlan, block: Block) -> bytes:
+        reused = self._client is not None and self._client.connected
+        client = await self._open()
+        try:
+            return await self._ask(client, instrument, block)
+        except LinkDown:
+            if not reused or self._gate.heard:
+                raise
+        # The far side dropped an idle connection; that is no error, and a read may be repeated.
+        return await self._ask(await self._open(), instrument, block)
+
+    async def _ask(
+        self, client: AsyncModbusTcpClient, instrument: InstrumentPlan, block: Block
+    ) -> bytes:
+        try:
+            with self._clock.io():
+                return await ask(client, self._gate, instrument, block)
+        except Refused:
+            raise
+        except BaseException:  # cancelled or not: the answer may still be on its way
+            self._drop()
+            raise
+
+    def _drop(self) -> None:
+        client, self._client = self._client, None
+        if client is not None:
+            client.close()
+
+
+def _set_options(client: AsyncModbusTcpClient) -> None:
+    connection = client.ctx.transport.get_extra_info("socket")
+    for level, name, value in _SOCKET_OPTIONS:
+        if hasattr(socket, name):  # TCP_USER_TIMEOUT and the like are Linux's own
+            connection.setsockopt(level, getattr(socket, name), value)
