@@ -1,0 +1,272 @@
+"""What no single field can show: names that clash, references that lead nowhere, one port twice."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from difflib import get_close_matches
+
+from dewline.config.nodes import Path_
+from dewline.config.profiles import find, names, raw_unit
+from dewline.config.roles import (
+    RESERVED,
+    chamber_suffix,
+    close_role,
+    takes_role_name,
+    unit_of,
+)
+from dewline.config.schema import BusConfig, RtuConfig
+from dewline.config.site import SECTIONS, Mapping_, Site
+
+_KINDS = ("modbus_rtu", "modbus_tcp", "ascii")
+
+
+def crosscheck(site: Site) -> None:
+    """Report everything that is wrong between the parts of a config."""
+    _places(site)
+    _buses(site)
+    _instruments(site)
+    _mappings(site)
+    _boxes(site)
+    _contacts(site)
+    _page(site)
+
+
+def _places(site: Site) -> None:
+    taken: dict[str, str] = {}
+    for section, kind in SECTIONS:
+        for name in site.raw(section):
+            if name in RESERVED:
+                site.source.report(
+                    (section, name), f"{name!r} is reserved", "give it another name", on_key=True
+                )
+            elif name in taken:
+                site.source.report(
+                    (section, name),
+                    f"there is a {taken[name]} of that name",
+                    f"name the {kind} otherwise: boxes, purifiers and services share their names",
+                    on_key=True,
+                )
+            taken.setdefault(name, kind)
+
+
+def _buses(site: Site) -> None:
+    ports: dict[str, str] = {}
+    for name, bus in site.config.buses.items():
+        kinds = [kind for kind in _KINDS if kind in site.raw("buses", name)]
+        if len(kinds) != 1:
+            found = " and ".join(kinds) or "no kind of bus"
+            site.source.report(
+                ("buses", name), f"has {found}", f"write exactly one of {', '.join(_KINDS)}"
+            )
+        serial = bus.modbus_rtu or bus.ascii
+        if serial is None:
+            continue
+        kind = "modbus_rtu" if bus.modbus_rtu else "ascii"
+        if serial.port in ports:
+            site.source.report(
+                ("buses", name, kind, "port"),
+                f"bus {ports[serial.port]} has this port",
+                "put both on one bus, or give each its own port",
+            )
+        ports.setdefault(serial.port, name)
+
+
+def _instruments(site: Site) -> None:
+    streams: dict[str, str] = {}
+    for name, instrument in site.config.instruments.items():
+        path: Path_ = ("instruments", name)
+        _known(site, (*path, "bus"), instrument.bus, site.raw("buses"), "bus")
+        profile = site.profiles.get(instrument.profile)
+        if profile is None:
+            _no_profile(site, (*path, "profile"), instrument.profile)
+        bus = site.config.buses.get(instrument.bus)
+        if bus is None or profile is None:
+            continue
+        spoken = "ascii" if bus.ascii else "modbus"
+        if _whole(bus) and profile.speaks != spoken:
+            site.source.report(
+                (*path, "profile"),
+                f"{instrument.profile} speaks {profile.speaks}, bus {instrument.bus} {spoken}",
+                "name another profile or bus",
+            )
+        if isinstance(bus.modbus_rtu, RtuConfig) and not 1 <= instrument.unit <= 247:
+            site.source.report(
+                (*path, "unit"), f"{instrument.unit} is no unit of a serial line", "write 1 to 247"
+            )
+        streamed = profile.ascii is not None and profile.ascii.ask is None
+        if bus.ascii and (streamed or instrument.bus in streams):
+            if (other := streams.get(instrument.bus)) and other != name:
+                site.source.report(
+                    (*path, "bus"), f"{other} talks on this bus", "give each its own bus"
+                )
+            streams.setdefault(instrument.bus, name)
+
+
+def _whole(bus: BusConfig) -> bool:
+    return any(getattr(bus, kind) is not None for kind in _KINDS)
+
+
+def _no_profile(site: Site, path: Path_, name: str) -> None:
+    near = get_close_matches(name, names("profiles"), n=1)
+    remedy = f"did you mean {near[0]}?" if near else "`dewline profiles` lists what is built in"
+    if find(name, "profiles", site.folder) is None:
+        site.source.report(path, f"there is no profile {name!r}", remedy)
+
+
+def _known(site: Site, path: Path_, name: str, known: Iterable[str], what: str) -> None:
+    known = list(known)
+    if name in known:
+        return
+    near = get_close_matches(name, known, n=1)
+    remedy = f"did you mean {near[0]}?" if near else f"known: {', '.join(known) or 'none'}"
+    site.source.report(path, f"there is no {what} {name!r}", remedy)
+
+
+def _mappings(site: Site) -> None:
+    units: dict[str, tuple[str, str]] = {}
+    mappings = list(site.mappings())
+    for mapping in mappings:
+        _name(site, mapping)
+        if mapping.feed is None:
+            continue
+        _register(site, mapping, units)
+        _reference(site, mapping, mappings)
+
+
+def _name(site: Site, mapping: Mapping_) -> None:
+    if mapping.role is not None or site.source.broken(mapping.path):
+        return
+    suffix = chamber_suffix(mapping.name)
+    if mapping.kind == "box" and suffix is not None:
+        chamber = mapping.name.removesuffix(f"_{suffix}")
+        site.source.report(
+            mapping.path,
+            f"{mapping.place} has no antechamber {chamber!r}",
+            "add it under antechambers, or name the signal otherwise",
+            on_key=True,
+        )
+    elif near := close_role(mapping.name):
+        same = near == mapping.name
+        problem = f"is no role of a {mapping.kind}" if same else f"is no role; there is {near!r}"
+        remedy = (
+            "map it under a box" if same else f"write {near}, if the built-in rules should see it"
+        )
+        if same:
+            site.source.report(mapping.path, problem, remedy, on_key=True)
+        else:
+            site.source.warn(mapping.path, problem, remedy)
+
+
+def _register(site: Site, mapping: Mapping_, units: dict[str, tuple[str, str]]) -> None:
+    path, feed = mapping.path, mapping.feed or ""
+    instruments = site.raw("instruments")
+    if mapping.instrument not in instruments:
+        _known(site, path, mapping.instrument, instruments, "instrument")
+        return
+    profile = site.profile_of(mapping.instrument)
+    if profile is None:
+        return
+    if mapping.register not in profile.known:
+        _known(site, path, mapping.register, sorted(profile.known), "register")
+        return
+    register = profile.registers.get(mapping.register)
+    if register is None:
+        return
+    if wrong := site.misfit(mapping):
+        site.source.report(path, wrong, "map a register that is")
+        return
+    unit = unit_of(mapping.role, raw_unit(register))
+    first = units.setdefault(feed, (unit, mapping.full))
+    if first[0] != unit:
+        site.source.report(
+            path,
+            f"{feed} is kept in {first[0] or 'no unit'} for {first[1]}, here in {unit or 'no unit'}",
+            "map another register",
+        )
+
+
+def _reference(site: Site, mapping: Mapping_, mappings: list[Mapping_]) -> None:
+    """A pressure against the wrong zero needs the barometer to be put right."""
+    wanted = mapping.role.reference if mapping.role else None
+    profile = site.profile_of(mapping.instrument)
+    register = profile.registers.get(mapping.register) if profile else None
+    if wanted is None or register is None or register.reference in (None, wanted):
+        return
+    near = {mapping.place, *(m.place for m in mappings if m.kind == "service")}
+    if not any(m.name == "barometer" and m.place in near for m in mappings):
+        site.source.report(
+            mapping.path,
+            f"{mapping.feed} is {register.reference}, {mapping.name} is {wanted}",
+            "map a `barometer`, so that one can be made of the other",
+        )
+
+
+def _boxes(site: Site) -> None:
+    if not site.raw("boxes") and not site.source.broken(("boxes",)):
+        site.source.report(("boxes",), "has no box", "add at least one", on_key=True)
+    contacts = site.raw("push", "contacts")
+    for name, box in site.config.boxes.items():
+        path: Path_ = ("boxes", name)
+        if box.purifier is not None:
+            _known(site, (*path, "purifier"), box.purifier, site.raw("purifiers"), "purifier")
+        if box.supply is not None:
+            _known(site, (*path, "supply"), box.supply, site.raw("services"), "service")
+        for contact in box.contacts or ():
+            _known(site, (*path, "contacts"), contact, contacts, "contact")
+        for role in box.analyzers:
+            if role not in site.raw("boxes", name, "signals"):
+                site.source.report(
+                    (*path, "analyzers", role),
+                    f"{name} has no signal {role!r}",
+                    "map it under signals, or leave the analyzer out",
+                    on_key=True,
+                )
+    for name in site.raw("boxes"):
+        for chamber in site.antechambers(name):
+            if taken := takes_role_name(chamber):
+                site.source.report(
+                    ("boxes", name, "antechambers", chamber),
+                    f"would make {taken!r}, which is another signal",
+                    "name the antechamber otherwise",
+                    on_key=True,
+                )
+
+
+def _contacts(site: Site) -> None:
+    contacts = site.config.push.contacts if site.config.push else {}
+    for name, contact in contacts.items():
+        path: Path_ = ("push", "contacts", name)
+        if contact.then is not None:
+            _known(site, (*path, "then"), contact.then, site.raw("push", "contacts"), "contact")
+        if contact.then is not None and contact.escalate_after is None:
+            if not site.source.broken((*path, "escalate_after")):
+                site.source.report(
+                    (*path, "then"), "never comes", "add `escalate_after:`, for example 15 min"
+                )
+        if contact.then is None and contact.escalate_after is not None:
+            if not site.source.broken((*path, "then")):
+                site.source.report(
+                    (*path, "escalate_after"), "leads to nobody", "add `then:` with a contact"
+                )
+        seen, at = {name}, contact.then
+        while at is not None and at in contacts and at not in seen:
+            seen.add(at)
+            at = contacts[at].then
+        if at == name:
+            site.source.report((*path, "then"), "leads back to itself", "end with one contact")
+
+
+def _page(site: Site) -> None:
+    page = site.config.page
+    if page is None:
+        return
+    host, _, port = page.bind.rpartition(":")
+    if not 1 <= int(port) <= 65535:
+        site.source.report(("page", "bind"), f"{port} is no port", "write 1 to 65535")
+    local = host in ("127.0.0.1", "localhost", "[::1]")
+    if not local and page.token_file is None and not site.source.broken(("page", "token_file")):
+        site.source.report(
+            ("page", "bind"),
+            f"{host} can be reached by others",
+            "add `token_file:`, or bind 127.0.0.1",
+        )

@@ -1,0 +1,192 @@
+"""The kinds of value a config is made of: names, quantities, times of day.
+
+Each is a pydantic type that turns what somebody wrote into canonical units and
+says, when it cannot, what is wrong and what to write instead.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from typing import Annotated, Any, NoReturn
+
+from pydantic import BeforeValidator, PlainValidator, WithJsonSchema
+from pydantic_core import PydanticCustomError
+
+from dewline.errors import UnitError
+from dewline.units import Quantity, convert, dimension, parse_quantity
+
+NAME = r"[a-z][a-z0-9-]{0,39}"
+SIGNAL = r"[a-z][a-z0-9_]{0,39}"
+EXAMPLES = {  # what to write, for each dimension
+    "fraction": "5 ppm",
+    "pressure": "5 mbar",
+    "temperature": "22 degC",
+    "volume": "60 L",
+    "time": "30 s",
+    "mass": "1.2 kg",
+    "bytes": "16 MB",
+    "volume/time": "60 m3/h",
+    "fraction/time": "0.5 ppm/h",
+    "pressure/time": "1 mbar/h",
+    "temperature/time": "2 K/h",
+    "number": "0.5",
+    "number/time": "5 /h",
+}
+
+
+def refuse(problem: str, remedy: str) -> NoReturn:
+    """Raise what ``salvage`` turns into a Problem."""
+    raise PydanticCustomError("dewline", "{problem}", {"problem": problem, "remedy": remedy})
+
+
+def example(wanted: str) -> str:
+    """A remedy for a value of that dimension."""
+    shown = EXAMPLES.get(wanted, "a number, a space and a unit")
+    return f"write {wanted}, for example {shown}"
+
+
+def read_quantity(value: Any, wanted: str | None = None) -> Quantity:
+    """A Quantity of dimension ``wanted`` (None: any), or the error that says what to write."""
+    remedy = example(wanted) if wanted else 'write a number, a space and a unit, as in "5 ppm"'
+    if isinstance(value, int | float) and not isinstance(value, bool):
+        refuse(f"{value} has no unit", remedy)
+    if not isinstance(value, str):
+        refuse(f"{value!r} is no quantity", remedy)
+    try:
+        quantity = parse_quantity(value)
+    except UnitError as error:
+        refuse(str(error), remedy)
+    found = dimension(quantity.unit)
+    if wanted is not None and found != wanted:
+        refuse(f"{value!r} is {found}, not {wanted}", remedy)
+    return quantity
+
+
+def _in_unit(
+    unit: str, low: float | None = None, high: float | None = None
+) -> Callable[[Any], float]:
+    wanted = dimension(unit)
+
+    def read(value: Any) -> float:
+        number = read_quantity(value, wanted).to(unit)
+        if low is not None and number < low:
+            refuse(f"{value!r} is too little", f"write at least {low:g} {unit}")
+        if high is not None and number > high:
+            refuse(f"{value!r} is too much", f"write at most {high:g} {unit}")
+        return number
+
+    return read
+
+
+def _ms(low: float, high: float) -> Callable[[Any], int]:
+    read = _in_unit("ms", low, high)
+    return lambda value: round(read(value))
+
+
+def _schema(wanted: str) -> WithJsonSchema:
+    unit = {"type": "string", "description": f"{wanted}: number, space, unit"}
+    return WithJsonSchema({**unit, "examples": [EXAMPLES[wanted]]})
+
+
+_DAY_MS = 86_400_000
+Duration = Annotated[int, BeforeValidator(_ms(0, 3650 * _DAY_MS)), _schema("time")]
+PositiveDuration = Annotated[int, BeforeValidator(_ms(1, 3650 * _DAY_MS)), _schema("time")]
+Cycle = Annotated[int, BeforeValidator(_ms(20, 3_600_000)), _schema("time")]
+Volume = Annotated[float, BeforeValidator(_in_unit("m3", 1e-9)), _schema("volume")]
+Litres = Annotated[float, BeforeValidator(_in_unit("L", 0)), _schema("volume")]
+Flow = Annotated[float, BeforeValidator(_in_unit("m3/h", 0)), _schema("volume/time")]
+Kilograms = Annotated[float, BeforeValidator(_in_unit("kg", 0)), _schema("mass")]
+Pressure = Annotated[float, BeforeValidator(_in_unit("mbar", 0)), _schema("pressure")]
+Ppm = Annotated[float, BeforeValidator(_in_unit("ppm", 0)), _schema("fraction")]
+Bytes = Annotated[float, BeforeValidator(_in_unit("MB", 0)), _schema("bytes")]
+
+
+def _named(pattern: str, shown: str) -> BeforeValidator:
+    def read(value: Any) -> str:
+        if not isinstance(value, str) or not re.fullmatch(pattern, value):
+            refuse(f"{value!r} is no {shown}", f"match {pattern}")
+        return value
+
+    return BeforeValidator(read)
+
+
+def _text(pattern: str) -> WithJsonSchema:
+    return WithJsonSchema({"type": "string", "pattern": f"^{pattern}$"})
+
+
+Name = Annotated[str, _named(NAME, "name: small letters, digits and hyphens"), _text(NAME)]
+Signal = Annotated[
+    str, _named(SIGNAL, "signal name: small letters, digits and underscores"), _text(SIGNAL)
+]
+Feed = Annotated[
+    str,
+    _named(rf"{NAME}\.{SIGNAL}", "register: INSTRUMENT.REGISTER"),
+    _text(rf"{NAME}\.{SIGNAL}"),
+]
+Host = Annotated[str, _named(r"[A-Za-z0-9._:\-]{1,253}", "host name or address"), _text(r"\S+")]
+Topic = Annotated[
+    str, _named(r"[A-Za-z0-9_\-]+(/[A-Za-z0-9_\-]+)*", "topic prefix"), _text(r"[^+#$]+")
+]
+Url = Annotated[str, _named(r"https?://[^\s/]+\S*", "address: http://HOST:PORT"), _text("https?:")]
+Words = Annotated[str, _named(r"(?s).{1,2000}", "text"), WithJsonSchema({"type": "string"})]
+FileName = Annotated[
+    str, _named(r"[^\x00\n]{1,500}", "file name"), WithJsonSchema({"type": "string"})
+]
+
+_HOURS = re.compile(r"([01]\d|2[0-3]):([0-5]\d)-([01]\d|2[0-3]):([0-5]\d)")
+
+
+def _hours(value: Any) -> tuple[int, int]:
+    match = _HOURS.fullmatch(value) if isinstance(value, str) else None
+    if match is None:
+        refuse(f"{value!r} is no span of hours", 'write it as "19:00-07:00", in quotes')
+    first, first_min, last, last_min = (int(part) for part in match.groups())
+    return (first * 60 + first_min, last * 60 + last_min)
+
+
+Hours = Annotated[
+    tuple[int, int],
+    PlainValidator(_hours),
+    WithJsonSchema({"type": "string", "examples": ["19:00-07:00"]}),
+]
+
+
+def _zone(value: Any) -> str:
+    from zoneinfo import ZoneInfo
+
+    try:
+        ZoneInfo(value)
+    except (KeyError, ValueError, TypeError, OSError):
+        refuse(f"{value!r} is no time zone", "write a name as in Europe/Lisbon, or UTC")
+    return str(value)
+
+
+Zone = Annotated[str, BeforeValidator(_zone), WithJsonSchema({"type": "string"})]
+
+Limit = Quantity | str  # a number with its unit ("" for a bare one), or the name of a signal
+
+
+def _limit(value: Any) -> Limit:
+    if isinstance(value, int | float) and not isinstance(value, bool):
+        return Quantity(float(value), "")
+    if isinstance(value, str) and re.fullmatch(r"(\{antechamber\}_)?" + SIGNAL, value):
+        return value
+    return read_quantity(value)
+
+
+def _any_quantity(value: Any) -> Quantity:
+    if isinstance(value, int | float) and not isinstance(value, bool):
+        return Quantity(float(value), "")
+    return read_quantity(value)
+
+
+_AMOUNT = {"type": ["string", "number"], "examples": ["5 ppm", 0.5]}
+LimitField = Annotated[Limit, PlainValidator(_limit), WithJsonSchema(_AMOUNT)]
+Amount = Annotated[Quantity, PlainValidator(_any_quantity), WithJsonSchema(_AMOUNT)]
+
+
+def band(quantities: list[Quantity], unit: str) -> tuple[float, float]:
+    """Both ends of a band in ``unit``; UnitError across dimensions."""
+    low, high = (convert(q.value, q.unit, unit) for q in quantities)
+    return (low, high)

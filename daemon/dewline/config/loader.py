@@ -1,0 +1,191 @@
+"""``load``: a YAML file to a Plan and all there is to say about it, or every mistake at once."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from difflib import get_close_matches
+from pathlib import Path
+from typing import Any
+
+from dewline.config.assemble import (
+    assemble,
+    bus_plans,
+    ground_of,
+    instrument_plans,
+    secret_file,
+)
+from dewline.config.crosscheck import crosscheck
+from dewline.config.nodes import Source, read_source
+from dewline.config.plan import ModbusRtuPlan, Plan, SerialLine
+from dewline.config.profiles import BUILTIN, find, names, read_profile
+from dewline.config.rule_plans import Off, RuleBook, write_book
+from dewline.config.rule_schema import RuleSetFile, RuleSpec
+from dewline.config.rules import Ground, Layer
+from dewline.config.salvage import salvage
+from dewline.config.schema import SiteConfig
+from dewline.config.site import Site
+from dewline.config.wire import fed, longest_ms
+from dewline.errors import ConfigError, Problem
+
+
+@dataclass(frozen=True, slots=True)
+class Setting:
+    """One value of an effective rule, and the layer it came from."""
+
+    key: str
+    value: Any
+    layer: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Loaded:
+    """A plan with what `check` tells of it. ``supervised``: signal -> the alarms that watch it."""
+
+    plan: Plan
+    warnings: tuple[Problem, ...] = ()
+    supervised: dict[str, tuple[str, ...]] = field(default_factory=dict)
+    off: tuple[Off, ...] = ()
+    effective: dict[str, tuple[Setting, ...]] = field(default_factory=dict)
+
+
+def load(path: Path) -> Loaded:
+    """Read a config. ConfigError with all its problems, in the order of the files' lines."""
+    problems: list[Problem] = []
+    warnings: list[Problem] = []
+    source = read_source(path, problems, warnings)
+    site = _site(source, path.parent)
+    if site is None:
+        raise ConfigError(sorted(problems))
+    crosscheck(site)
+    ground = ground_of(site)
+    book = _book(site, ground)
+    _timeouts(site)
+    if problems:
+        raise ConfigError(sorted(problems))
+    plan = assemble(site, ground, book)
+    _missing(site, plan)
+    if not book.plans:
+        source.warn((), "has no rules: nothing is judged", "add `rule_sets: [inert-box]`")
+    return Loaded(
+        plan=plan,
+        warnings=tuple(sorted(warnings)),
+        supervised=_supervised(ground, book),
+        off=tuple(book.off),
+        effective={alarm: _settings(book, alarm) for alarm in book.plans},
+    )
+
+
+def _site(source: Source, folder: Path) -> Site | None:
+    if source.data is None:
+        return None
+    config = salvage(SiteConfig, source, stand_ins={"site": "unnamed", "boxes": {}})
+    if config is None:
+        return None
+    site = Site(source, folder, config)
+    for instrument in config.instruments.values():
+        name = instrument.profile
+        if name not in site.profiles:
+            found = find(name, "profiles", folder)
+            site.profiles[name] = None if found is None else read_profile(found, source)
+    return site
+
+
+def _book(site: Site, ground: Ground) -> RuleBook:
+    config, source = site.config, site.source
+    layers = [layer for index in range(len(config.rule_sets)) if (layer := _set(site, index))]
+    layers.append(Layer("rules", source, ("rules",), config.rules))
+    own = {
+        name: Layer(f"boxes.{name}.rules", source, ("boxes", name, "rules"), box.rules)
+        for name, box in config.boxes.items()
+        if box.rules
+    }
+    regimes = {name: box.regime for name, box in config.boxes.items()}
+    return write_book(layers, own, ground, regimes)
+
+
+def _set(site: Site, index: int) -> Layer | None:
+    name = site.config.rule_sets[index]
+    path = find(name, "rules", site.folder)
+    if path is None:
+        near = get_close_matches(name, names("rules"), n=1)
+        remedy = f"did you mean {near[0]}?" if near else "`dewline rules` lists what is built in"
+        site.source.report(("rule_sets", index), f"there is no rule set {name!r}", remedy)
+        return None
+    rules = read_rule_set(path, site.source)
+    return Layer(name, rules[0], ("rules",), rules[1], loose=True)
+
+
+def read_rule_set(path: Path, site: Source) -> tuple[Source, dict[str, RuleSpec]]:
+    """A rule set's file; its problems go where the site's go."""
+    source = read_source(path, site.problems, site.warnings)
+    parsed = salvage(RuleSetFile, source, stand_ins={"rules": {}})
+    return (source, {} if parsed is None else parsed.rules)
+
+
+def _timeouts(site: Site) -> None:
+    """A timeout that even a perfect instrument could not meet is a mistake."""
+    buses = bus_plans(site.config)
+    for name, plan in instrument_plans(site).items():
+        bus = buses.get(plan.bus)
+        if not isinstance(bus, ModbusRtuPlan):
+            continue
+        least = longest_ms(bus, fed(plan), plan.max_registers, plan.max_gap)
+        if plan.timeout_ms < least:
+            site.source.report(
+                ("instruments", name, "timeout"),
+                f"{plan.timeout_ms} ms is less than the {least:.1f} ms its answer needs"
+                f" at {bus.line.baud} baud",
+                f"write at least {2 * least:.0f} ms",
+            )
+
+
+def _missing(site: Site, plan: Plan) -> None:
+    """Files and ports that are not here: `run` waits for them, `check` only says so."""
+    for name, bus in plan.buses.items():
+        line = getattr(bus, "line", None)
+        if isinstance(line, SerialLine) and not Path(line.port).exists():
+            kind = "modbus_rtu" if isinstance(bus, ModbusRtuPlan) else "ascii"
+            site.source.warn(
+                ("buses", name, kind, "port"),
+                f"{line.port} is not on this machine",
+                "plug it in; `run` waits for it",
+            )
+    for path, name in _files(site):
+        if not secret_file(site, name).exists():
+            site.source.warn(
+                path, f"there is no file {name}", "create it, readable by dewline only"
+            )
+
+
+def _files(site: Site) -> list[tuple[tuple[str, ...], str]]:
+    """Every file that a follower needs, and where the config names it."""
+    found: list[tuple[tuple[str, ...], str]] = []
+
+    def walk(data: Any, path: tuple[str, ...]) -> None:
+        for key, value in data.items():
+            if isinstance(value, dict):
+                walk(value, (*path, key))
+            elif key.endswith("_file") or (*path, key) == ("mqtt", "tls", "ca"):
+                found.append(((*path, key), value))
+
+    for section in ("mqtt", "influx", "push", "page"):
+        walk(site.raw(section), (section,))
+    return found
+
+
+def _supervised(ground: Ground, book: RuleBook) -> dict[str, tuple[str, ...]]:
+    alarms: dict[str, list[str]] = {name: [] for name in ground.signals}
+    for alarm, plan in book.plans.items():
+        alarms.setdefault(plan.signal, []).append(alarm)
+    return {signal: tuple(names) for signal, names in alarms.items()}
+
+
+def _settings(book: RuleBook, alarm: str) -> tuple[Setting, ...]:
+    rule = book.origins[alarm]
+    return tuple(Setting(k, v, rule.origin[k].label) for k, v in rule.values.items())
+
+
+def built_in(folder: str, name: str) -> Path | None:
+    """The file of a built-in profile or rule set."""
+    path = BUILTIN / folder / f"{name}.yaml"
+    return path if name in names(folder) else None

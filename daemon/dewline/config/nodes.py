@@ -1,0 +1,298 @@
+"""YAML text to plain data that remembers where every value stands.
+
+PyYAML only composes the text to nodes; the data is built here, because its own
+constructor lets four traps of YAML 1.1 through without a word: a key written
+twice, ``no`` read as false, ``010`` read as 8 and ``12:30:00`` read as 45000.
+Each is reported with its place, and the walk goes on.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, NamedTuple
+
+import yaml
+
+from dewline.errors import Problem
+
+Path_ = tuple[str | int, ...]
+_TAG = "tag:yaml.org,2002:"
+_BOOL_WORDS = {"yes", "no", "on", "off", "y", "n"}
+_MOST_VALUES = 50_000  # aliases of aliases can blow one line up to a terabyte
+
+
+class Place(NamedTuple):
+    """Line and column, from 1, of a value and of its key."""
+
+    line: int
+    column: int
+    key_line: int
+    key_column: int
+
+
+@dataclass(slots=True)
+class Source:
+    """One YAML file: its data, where each part stands, and what is wrong with it.
+
+    ``problems`` and ``warnings`` are shared by all files of one config.
+    """
+
+    file: str
+    problems: list[Problem]
+    warnings: list[Problem]
+    data: Any = None
+    places: dict[Path_, Place] = field(default_factory=dict)
+
+    def at(self, path: Path_) -> Place:
+        """The place of the nearest part of ``path`` that stands in the file."""
+        while path and path not in self.places:
+            path = path[:-1]
+        return self.places.get(path, Place(1, 1, 1, 1))
+
+    def report(self, path: Path_, problem: str, remedy: str, *, on_key: bool = False) -> None:
+        """Add a problem; the same one twice counts once."""
+        _add(self.problems, self._problem(path, problem, remedy, on_key))
+
+    def warn(self, path: Path_, problem: str, remedy: str) -> None:
+        """Add a warning."""
+        _add(self.warnings, self._problem(path, problem, remedy, False))
+
+    def broken(self, path: Path_) -> bool:
+        """Whether a problem was reported at ``path`` or under it."""
+        key = dotted(path)
+        mine = (p.key for p in self.problems if p.file == self.file)
+        return any(k == key or k.startswith((f"{key}.", f"{key}[")) for k in mine)
+
+    def _problem(self, path: Path_, problem: str, remedy: str, on_key: bool) -> Problem:
+        place = self.at(path)
+        on_key = on_key or path not in self.places
+        line, column = place[2:] if on_key else place[:2]
+        return Problem(self.file, line, column, dotted(path), problem, remedy)
+
+
+def _add(problems: list[Problem], problem: Problem) -> None:
+    if problem not in problems:
+        problems.append(problem)
+
+
+def dotted(path: Path_) -> str:
+    """``boxes.heron.rules`` or ``registers[3].address``; ``file`` for the whole of it."""
+    text = "".join(f"[{part}]" if isinstance(part, int) else f".{part}" for part in path)
+    return text.removeprefix(".") or "file"
+
+
+def read_source(path: Path, problems: list[Problem], warnings: list[Problem]) -> Source:
+    """Read and compose a file. What is wrong goes to ``problems``; the data is then what is left."""
+    source = Source(str(path), problems, warnings)
+    try:
+        text = path.read_bytes().decode("utf-8")
+    except OSError as error:
+        source.report((), f"cannot be read: {error.strerror}", "name a file that is there")
+        return source
+    except UnicodeDecodeError as error:
+        source.report((), f"is not UTF-8: byte {error.start}", "save it as UTF-8")
+        return source
+    except ValueError as error:  # a NUL in the path itself
+        source.report((), f"cannot be read: {error}", "name a file that is there")
+        return source
+    read_text(source, text)
+    return source
+
+
+def read_text(source: Source, text: str) -> None:
+    """Fill ``source`` from YAML text."""
+    try:
+        root = yaml.compose(text, Loader=yaml.SafeLoader)
+    except yaml.MarkedYAMLError as error:
+        _syntax(source, error)
+        return
+    except (yaml.YAMLError, ValueError) as error:
+        source.report((), f"is not YAML: {error}".replace("\n", " "), "remove what cannot be text")
+        return
+    except RecursionError:
+        source.report((), "is nested too deeply", "write it flatter")
+        return
+    try:
+        source.data = {} if root is None else _Walk(source).value(root, ())
+    except RecursionError:
+        source.report((), "is nested too deeply", "write it flatter")
+
+
+def _syntax(source: Source, error: yaml.MarkedYAMLError) -> None:
+    mark = error.problem_mark or error.context_mark
+    if mark is not None:
+        line, column = mark.line + 1, mark.column + 1
+        source.places[()] = Place(line, column, line, column)
+    said = " ".join(str(part) for part in (error.context, error.problem) if part)
+    source.report((), f"is not YAML: {said}", "check indentation, colons, brackets and quotes")
+
+
+class _Drop(Exception):
+    """A value that was reported and has no data."""
+
+
+class _Walk:
+    """Builds data from nodes and records places and problems on the way."""
+
+    def __init__(self, source: Source) -> None:
+        self._source = source
+        self._open: set[int] = set()
+        self._count = 0
+
+    def value(self, node: yaml.Node, path: Path_) -> Any:
+        """Data of a node; None where nothing is left of it."""
+        try:
+            return self._value(node, path)
+        except _Drop:
+            return None
+
+    def _value(self, node: yaml.Node, path: Path_) -> Any:
+        mark = node.start_mark
+        place = self._source.places.get(path)
+        line, column = mark.line + 1, mark.column + 1
+        key_place = (line, column) if place is None else place[2:]
+        self._source.places[path] = Place(line, column, *key_place)
+        self._count += 1
+        if id(node) in self._open:
+            self._refuse(path, "refers to itself", "write it out")
+        if self._count > _MOST_VALUES:
+            if self._count == _MOST_VALUES + 1:
+                self._source.report((), "has far too many values", "use fewer aliases")
+            raise _Drop
+        if isinstance(node, yaml.ScalarNode):
+            return self._scalar(node, path)
+        if node.tag not in (_TAG + "map", _TAG + "seq"):
+            self._refuse(path, f"bears the tag {node.tag}", "write it without the tag")
+        self._open.add(id(node))
+        try:
+            if isinstance(node, yaml.MappingNode):
+                return self._mapping(node, path)
+            return self._sequence(node, path)
+        finally:
+            self._open.discard(id(node))
+
+    def _sequence(self, node: yaml.Node, path: Path_) -> list[Any]:
+        return [self.value(item, (*path, index)) for index, item in enumerate(node.value)]
+
+    def _mapping(self, node: yaml.MappingNode, path: Path_) -> dict[str, Any]:
+        data: dict[str, Any] = {}
+        merged: list[yaml.Node] = []
+        for key_node, value_node in node.value:
+            if key_node.tag == _TAG + "merge":
+                merged += value_node.value if value_node.tag == _TAG + "seq" else [value_node]
+                continue
+            try:
+                self._pair(key_node, value_node, path, data)
+            except _Drop:
+                continue
+        for other in merged:
+            self._merge(other, path, data)
+        return data
+
+    def _pair(
+        self, key_node: yaml.Node, value_node: yaml.Node, path: Path_, data: dict[str, Any]
+    ) -> None:
+        key = self._key(key_node, path)
+        here = (*path, key)
+        line, column = key_node.start_mark.line + 1, key_node.start_mark.column + 1
+        if key in data or here in self._source.places:
+            first = self._source.at(here).key_line
+            _add(
+                self._source.problems,
+                Problem(
+                    self._source.file,
+                    line,
+                    column,
+                    dotted(here),
+                    f"is written twice, first in line {first}",
+                    "keep one of the two",
+                ),
+            )
+            raise _Drop
+        self._source.places[here] = Place(line, column, line, column)
+        data[key] = self._value(value_node, here)
+
+    def _merge(self, node: yaml.Node, path: Path_, data: dict[str, Any]) -> None:
+        if not isinstance(node, yaml.MappingNode) or id(node) in self._open:
+            self._source.report(path, "merges what is no mapping", "merge an anchored mapping")
+            return
+        self._open.add(id(node))
+        for key_node, value_node in node.value:
+            if key_node.tag != _TAG + "merge" and key_node.value not in data:
+                try:
+                    self._pair(key_node, value_node, path, data)
+                except _Drop:
+                    continue
+        self._open.discard(id(node))
+
+    def _key(self, node: yaml.Node, path: Path_) -> str:
+        if not isinstance(node, yaml.ScalarNode) or node.tag == _TAG + "null":
+            self._refuse(path, "has a key that is no text", "write a name before the colon")
+        assert isinstance(node, yaml.ScalarNode)
+        here = (*path, node.value)
+        if here not in self._source.places:
+            line, column = node.start_mark.line + 1, node.start_mark.column + 1
+            self._source.places[here] = Place(line, column, line, column)
+            try:
+                self._trap(node, here)
+            finally:
+                del self._source.places[here]
+        return str(node.value)
+
+    def _scalar(self, node: yaml.ScalarNode, path: Path_) -> Any:
+        self._trap(node, path)
+        kind, text = node.tag.removeprefix(_TAG), node.value
+        try:
+            if kind == "int":
+                return int(text.replace("_", ""), 0)
+            if kind == "float":
+                return _finite(text)
+        except ValueError:
+            self._refuse(path, f"{_short(text)} is no number", "write digits")
+        if kind == "bool":
+            return text.lower() == "true"
+        if kind == "null":
+            self._refuse(path, "is empty", "give it a value or leave the key out")
+        if kind not in ("str", "value"):
+            self._refuse(path, f"{_short(text)} is read as {kind}", "put it in quotes")
+        return text
+
+    def _trap(self, node: yaml.ScalarNode, path: Path_) -> None:
+        kind, text = node.tag.removeprefix(_TAG), node.value
+        if kind == "bool" and text.lower() in _BOOL_WORDS:
+            truth = "true" if text.lower() in ("yes", "on", "y") else "false"
+            self._refuse(
+                path,
+                f"{text} is read as {truth} by YAML",
+                f'write {truth}, or "{text}" in quotes if the word is meant',
+            )
+        if kind in ("int", "float") and ":" in text:
+            self._refuse(
+                path,
+                f"{text} is read as a number of base sixty by YAML",
+                f'write "{text}" in quotes if a time is meant',
+            )
+        digits = text.lstrip("+-")
+        if kind == "int" and len(digits) > 1 and digits[0] == "0" and digits[1] not in "xXb":
+            self._refuse(
+                path,
+                f"{text} is read as an octal number by YAML",
+                f"write {digits.lstrip('0_') or '0'} without the leading zero",
+            )
+
+    def _refuse(self, path: Path_, problem: str, remedy: str) -> None:
+        self._source.report(path, problem, remedy)
+        raise _Drop
+
+
+def _finite(text: str) -> float:
+    number = float(text.replace("_", ""))
+    if not math.isfinite(number):
+        raise ValueError(text)
+    return number
+
+
+def _short(text: str) -> str:
+    return text if len(text) <= 40 else text[:37] + "..."

@@ -1,0 +1,281 @@
+"""Find and read instrument profiles: beside the config, then among the built-in ones."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+from dewline.config.fields import band, example
+from dewline.config.nodes import Path_, Source, read_source
+from dewline.config.plan import AsciiProfile, RegisterPlan
+from dewline.config.profile_schema import REASONS, Ask, ProfileHead, RegisterConfig, Stream
+from dewline.config.salvage import salvage
+from dewline.errors import UnitError
+from dewline.readings import Quality
+from dewline.units import Quantity, convert, dimension, linear
+
+BUILTIN = Path(__file__).resolve().parent.parent / "builtin"
+_WIDTH = {"int16": 16, "uint16": 16, "int32": 32, "uint32": 32, "float32": 32, "float64": 64}
+
+
+@dataclass(slots=True)
+class Profile:
+    """A profile as read. ``known`` also holds registers that have a mistake."""
+
+    source: Source
+    registers: dict[str, RegisterConfig] = field(default_factory=dict)
+    paths: dict[str, Path_] = field(default_factory=dict)
+    known: set[str] = field(default_factory=set)
+    ascii: AsciiProfile | None = None
+    speaks: str = "modbus"  # or ascii
+
+
+def find(name: str, folder: str, beside: Path) -> Path | None:
+    """The file of a profile or rule set called ``name``; None if there is none."""
+    if "/" in name or name.endswith((".yaml", ".yml")):
+        path = beside / name
+        return path if path.is_file() else None
+    for home in (beside / folder, BUILTIN / folder):
+        path = home / f"{name}.yaml"
+        if path.is_file():
+            return path
+    return None
+
+
+def names(folder: str) -> list[str]:
+    """What is built in there."""
+    return sorted(path.stem for path in (BUILTIN / folder).glob("*.yaml"))
+
+
+def read_profile(path: Path, site: Source) -> Profile:
+    """Read one profile; its problems go where the site's go."""
+    source = read_source(path, site.problems, site.warnings)
+    profile = Profile(source)
+    head = salvage(ProfileHead, source)
+    if head is None:
+        return profile
+    _speech(profile, head)
+    for index, item in enumerate(head.registers):
+        _register(profile, ("registers", index), item)
+    if not head.registers:
+        source.report(("registers",), "has no registers", "list at least one")
+    if profile.ascii is not None:
+        _groups(profile, profile.ascii, "ask" if head.ask else "stream")
+    return profile
+
+
+def _speech(profile: Profile, head: ProfileHead) -> None:
+    if head.stream is not None and head.ask is not None:
+        profile.source.report(("ask",), "stands beside `stream`", "keep one of the two")
+    spoken: Stream | Ask | None = head.ask or head.stream
+    data = profile.source.data
+    if isinstance(data, dict) and ("stream" in data or "ask" in data):
+        profile.speaks = "ascii"
+    if spoken is None:
+        return
+    profile.ascii = AsciiProfile(
+        pattern=spoken.pattern,
+        ask=spoken.send if isinstance(spoken, Ask) else None,
+        line_end=spoken.line_end,
+        max_line=spoken.max_line,
+        checksum=spoken.checksum,
+    )
+
+
+def _register(profile: Profile, path: Path_, item: object) -> None:
+    source = profile.source
+    if isinstance(item, dict) and isinstance(item.get("name"), str):
+        profile.known.add(item["name"])
+    if item is None:
+        return
+    config = salvage(RegisterConfig, source, data=item, base=path)
+    if config is None:
+        return
+    if config.name in profile.registers:
+        source.report((*path, "name"), f"{config.name!r} is there already", "give it another name")
+        return
+    _check(profile, path, config)
+    if not source.broken(path):
+        profile.registers[config.name] = config
+        profile.paths[config.name] = path
+
+
+def _check(profile: Profile, path: Path_, config: RegisterConfig) -> None:
+    source = profile.source
+    if profile.speaks == "ascii":
+        for key in ("table", "address", "word_order", "bit", "loop"):
+            if getattr(config, key) is not None:
+                source.report((*path, key), "means nothing in a line of text", "leave it out")
+    else:
+        _check_modbus(source, path, config)
+    _check_amounts(source, path, config)
+
+
+def _check_modbus(source: Source, path: Path_, config: RegisterConfig) -> None:
+    for key in ("table", "address"):
+        if getattr(config, key) is None and not source.broken((*path, key)):
+            source.report((*path, key), "is missing", f"add `{key}:`", on_key=True)
+    if config.address is not None and config.address + _words(config) > 65536:
+        source.report((*path, "address"), "runs past 65535", "write a lower address")
+    wide = _words(config) > 1
+    order = (*path, "word_order")
+    if wide and config.word_order is None and not source.broken(order):
+        source.report(
+            order,
+            f"is missing, and {config.type} has no usual one",
+            "write ABCD as sent, CDAB words swapped, BADC bytes swapped or DCBA all reversed",
+            on_key=True,
+        )
+    if not wide and config.word_order is not None:
+        source.report(order, f"means nothing for {config.type}", "leave it out")
+    _check_bit(source, path, config)
+    _check_loop(source, path, config)
+    _check_sentinels(source, path, config)
+
+
+def _check_bit(source: Source, path: Path_, config: RegisterConfig) -> None:
+    single = config.table in ("coil", "discrete")
+    if single and config.type != "bit":
+        source.report((*path, "type"), f"{config.type} in a table of bits", "write type: bit")
+    if single and config.bit is not None:
+        source.report((*path, "bit"), "means nothing in a table of bits", "leave it out")
+    if config.table in ("holding", "input") and config.type == "bit" and config.bit is None:
+        source.report(
+            (*path, "bit"), "is missing", "say which bit of the register: 0 to 15", on_key=True
+        )
+    if config.bit is not None and config.type != "bit" and not single:
+        source.report((*path, "bit"), f"means nothing for {config.type}", "write type: bit")
+    if config.type == "bit" and config.unit:
+        source.report((*path, "unit"), "a bit has no unit", "leave it out")
+
+
+def _check_loop(source: Source, path: Path_, config: RegisterConfig) -> None:
+    if config.loop is not None and config.span is None and not source.broken((*path, "span")):
+        source.report(
+            (*path, "span"),
+            "is missing",
+            "say what 4 mA and 20 mA mean, as in [0 L/min, 1 L/min]",
+            on_key=True,
+        )
+    if config.span is not None and config.loop is None:
+        source.report((*path, "span"), "means nothing without `loop`", "add loop: 4-20mA")
+    if config.loop is not None and config.unit not in ("", "mA"):
+        source.report((*path, "unit"), "a loop is in mA; its span has the unit", "leave it out")
+
+
+def _check_sentinels(source: Source, path: Path_, config: RegisterConfig) -> None:
+    width = _WIDTH.get(config.type)
+    for raw in config.sentinels:
+        if width is None:
+            continue
+        signed = config.type.startswith("int")
+        low, high = (
+            (-(1 << (width - 1)), (1 << (width - 1)) - 1) if signed else (0, (1 << width) - 1)
+        )
+        if not low <= raw <= high:
+            source.report(
+                (*path, "sentinels"),
+                f"{raw} cannot stand in {config.type}",
+                f"write a raw value from {low} to {high}",
+            )
+
+
+def _check_amounts(source: Source, path: Path_, config: RegisterConfig) -> None:
+    unit = raw_unit(config)
+    for key in ("valid", "span"):
+        pair: list[Quantity] | None = getattr(config, key)
+        if pair is None or not _same(source, (*path, key), pair, unit):
+            continue
+        low, high = band(pair, unit)
+        if low >= high:
+            source.report((*path, key), "is reversed or empty", "write the lower end first")
+    if config.floor is not None:
+        _same(source, (*path, "floor"), [config.floor], unit)
+    if config.scale == 0:
+        source.report((*path, "scale"), "makes every value the same", "write another scale")
+
+
+def _same(source: Source, path: Path_, amounts: list[Quantity], unit: str) -> bool:
+    wanted = dimension(unit)
+    wrong = [q for q in amounts if dimension(q.unit) != wanted]
+    for amount in wrong[:1]:
+        found = dimension(amount.unit)
+        source.report(
+            path,
+            f"{amount.value:g} {amount.unit} is {found}, not {wanted}".replace("  ", " "),
+            example(wanted),
+        )
+    return not wrong
+
+
+def _groups(profile: Profile, spoken: AsciiProfile, key: str) -> None:
+    groups = set(re.compile(spoken.pattern).groupindex)
+    for name in sorted(groups - profile.known):
+        profile.source.report(
+            (key, "pattern"), f"{name!r} is no register", "add it under `registers:`"
+        )
+    for name in sorted(set(profile.registers) - groups):
+        profile.source.report(
+            (*profile.paths[name], "name"),
+            "is no group of the pattern",
+            f"write (?P<{name}>…) there",
+        )
+
+
+def _words(config: RegisterConfig) -> int:
+    return {"int32": 2, "uint32": 2, "float32": 2, "float64": 4}.get(config.type, 1)
+
+
+def raw_unit(config: RegisterConfig) -> str:
+    """The unit the register's value has before it is made canonical."""
+    return config.span[0].unit if config.span else config.unit
+
+
+def register_plan(
+    config: RegisterConfig, canonical: str, index: int, *, text: bool
+) -> RegisterPlan:
+    """The frozen form. ``text``: the register is a group of a line, ``index`` its place there."""
+    unit = raw_unit(config)
+    factor, shift = linear(unit, canonical)
+    if config.span:
+        factor, shift = 1.0, 0.0  # the span is canonical already
+    plan = RegisterPlan(
+        name=config.name,
+        table=config.table or "input",
+        address=config.address if config.address is not None else index,
+        type="float64" if text else config.type,
+        word_order=config.word_order,
+        scale=config.scale,
+        offset=config.offset,
+        unit="mA" if config.loop else unit,
+        canonical_unit=canonical,
+        factor=factor,
+        shift=shift,
+    )
+    return replace(
+        plan,
+        valid=None if config.valid is None else band(config.valid, canonical),
+        floor=None
+        if config.floor is None
+        else convert(config.floor.value, config.floor.unit, canonical),
+        sentinels=_qualities(config),
+        loop=config.loop,
+        span=None if config.span is None else band(config.span, canonical),
+        reference=config.reference,
+        bit=config.bit,
+        states=dict(config.states),
+    )
+
+
+def _qualities(config: RegisterConfig) -> dict[int, Quality]:
+    return {raw: REASONS[reason] for raw, reason in config.sentinels.items()}
+
+
+def try_unit(register: RegisterConfig, canonical: str) -> str | None:
+    """None if the register can be kept in ``canonical``, else why not."""
+    try:
+        linear(raw_unit(register), canonical)
+    except UnitError as error:
+        return str(error)
+    return None

@@ -1,0 +1,165 @@
+"""Rules in layers: rule sets in order, then ``rules:``, then ``boxes.BOX.rules:``, key by key."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from dewline.config.fields import NAME, SIGNAL
+from dewline.config.nodes import Path_, Source
+from dewline.config.roles import DERIVED, ROLES
+from dewline.config.rule_schema import COMPANIONS, CONDITIONS, RuleSpec
+from dewline.watch.plan import SignalPlan
+
+_TARGET = re.compile(
+    rf"(?:(?P<place>{NAME}|\{{supply\}}|\{{purifier\}})\.)?"
+    rf"(?P<chamber>\{{antechamber\}}_)?(?P<name>{SIGNAL})"
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Layer:
+    """The rules of one place in the order. ``loose``: a rule may find no signal, and is then off."""
+
+    label: str
+    source: Source
+    path: Path_
+    rules: Mapping[str, RuleSpec]
+    loose: bool = False
+
+
+@dataclass(slots=True)
+class Layered:
+    """One rule with its layers laid over each other; ``origin`` says whose each value is."""
+
+    name: str
+    values: dict[str, Any] = field(default_factory=dict)
+    origin: dict[str, Layer] = field(default_factory=dict)
+    layers: list[Layer] = field(default_factory=list)
+
+    @property
+    def conditions(self) -> list[str]:
+        return [key for key in CONDITIONS if key in self.values]
+
+    @property
+    def loose(self) -> bool:
+        """Whether the signal was chosen by a rule set rather than by this site's config."""
+        return "signal" in self.origin and self.origin["signal"].loose
+
+    def report(self, key: str | None, problem: str, remedy: str) -> None:
+        """Report at a key, in the layer that gave its value; at the newest layer without one."""
+        layer = self.origin.get(key or "", self.layers[-1])
+        path = (*layer.path, self.name)
+        layer.source.report(
+            (*path, key) if key in self.values else path, problem, remedy, on_key=key is None
+        )
+
+    def broken(self) -> bool:
+        """Whether any layer has a mistake reported inside this rule."""
+        return any(layer.source.broken((*layer.path, self.name)) for layer in self.layers)
+
+
+def lay(name: str, layers: Iterable[Layer]) -> Layered:
+    """The rule ``name`` with every layer applied."""
+    rule = Layered(name)
+    for layer in layers:
+        spec = layer.rules.get(name)
+        if spec is None:
+            continue
+        rule.layers.append(layer)
+        given = {key: getattr(spec, key) for key in spec.model_fields_set}
+        fresh = {key for key in given if key in CONDITIONS}
+        if fresh and fresh != set(rule.conditions):
+            for key in (*CONDITIONS, *COMPANIONS):
+                rule.values.pop(key, None)
+                rule.origin.pop(key, None)
+        rule.values |= given
+        rule.origin |= dict.fromkeys(given, layer)
+    return rule
+
+
+@dataclass(frozen=True, slots=True)
+class Target:
+    """Where a rule speaks: a signal of a place, of an antechamber there or not."""
+
+    place: str
+    signal: str
+    chamber: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Ground:
+    """What there is to watch: signals (also those with a mistake), places and what they share."""
+
+    signals: Mapping[str, SignalPlan]
+    boxes: Mapping[str, tuple[str, ...]]  # box -> antechambers
+    services: tuple[str, ...]
+    supplies: tuple[str, ...]  # the services that give gas
+    purifiers: tuple[str, ...]
+    shared: Mapping[str, tuple[str, ...]]  # box -> its purifier and supply
+    derived: dict[str, SignalPlan] = field(default_factory=dict)  # what rules asked for
+
+    @property
+    def places(self) -> tuple[str, ...]:
+        return (*self.boxes, *self.purifiers, *self.services)
+
+    def has(self, place: str, name: str) -> str | None:
+        """The full name if ``place`` has the signal or the watch can derive it."""
+        full = f"{place}.{name}"
+        if full in self.signals:
+            return full
+        wanted = DERIVED.get(name)
+        if place in self.boxes and wanted is not None:
+            if all(f"{place}.{need}" in self.signals for need in wanted.needs):
+                self.derived[full] = SignalPlan(full, place, name, wanted.unit)
+                return full
+        return None
+
+    def plan(self, full: str) -> SignalPlan:
+        """The plan of a signal that ``has`` named."""
+        return self.signals[full] if full in self.signals else self.derived[full]
+
+    def near(self, place: str, name: str) -> str | None:
+        """The signal a place sees under a name: its own, its purifier's, its supply's, the site's."""
+        around = (place, *self.shared.get(place, ()))
+        role = ROLES.get(name)
+        if role is None or "service" in role.places:
+            around = (*around, *self.services)
+        return next((full for p in around if (full := self.has(p, name))), None)
+
+    def targets(self, text: str, among: Iterable[str] | None = None) -> Iterator[Target]:
+        """Every signal that ``signal: TEXT`` means, in all places or in those given."""
+        match = _TARGET.fullmatch(text)
+        if match is None:
+            return
+        places = self._places(match["place"], match["name"], bool(match["chamber"]))
+        for place in places if among is None else [p for p in places if p in among]:
+            if match["chamber"]:
+                for chamber in self.boxes.get(place, ()):
+                    if full := self.has(place, f"{chamber}_{match['name']}"):
+                        yield Target(place, full, chamber)
+            elif full := self.has(place, match["name"]):
+                yield Target(place, full)
+
+    def _places(self, prefix: str | None, name: str, chamber: bool) -> tuple[str, ...]:
+        if prefix == "{supply}":
+            return self.supplies
+        if prefix == "{purifier}":
+            return self.purifiers
+        if prefix:
+            return (prefix,) if prefix in self.places else ()
+        role = ROLES.get(name)
+        boxes_only = chamber or (role is not None and role.places == ("box",))
+        return tuple(self.boxes) if boxes_only else self.places
+
+    def expected(self, text: str) -> tuple[str, ...]:
+        """The places where one would look for the signal: all boxes for a role of a box."""
+        match = _TARGET.fullmatch(text)
+        if match is None or match["place"]:
+            return ()
+        role = ROLES.get(match["name"])
+        if match["chamber"] or (role is not None and role.places == ("box",)):
+            return tuple(self.boxes)
+        return ()

@@ -1,0 +1,214 @@
+"""The grammar of a site's config."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Literal
+
+from pydantic import Discriminator, Field, Tag
+
+from dewline.config.fields import (
+    Bytes,
+    Cycle,
+    Duration,
+    Feed,
+    FileName,
+    Flow,
+    Host,
+    Hours,
+    Kilograms,
+    Litres,
+    Name,
+    PositiveDuration,
+    Ppm,
+    Pressure,
+    Signal,
+    Topic,
+    Url,
+    Volume,
+    Words,
+    Zone,
+)
+from dewline.config.rule_schema import RuleSpec, Strict
+from dewline.readings import Priority
+
+Port = Annotated[int, Field(ge=1, le=65535)]
+Baud = Annotated[int, Field(ge=300, le=4_000_000)]
+
+
+class JournalConfig(Strict):
+    path: FileName | None = None
+    commit_every: PositiveDuration = 2000
+    keep_raw: PositiveDuration = 30 * 86_400_000
+    reserve: Bytes = 16.0
+
+
+class SerialConfig(Strict):
+    port: FileName
+    baud: Baud = 19200
+    parity: Literal["even", "odd", "none"] = "even"
+    data_bits: Literal[7, 8] = 8
+    stop_bits: Literal[1, 2] = 1
+
+
+class RtuConfig(Strict):
+    port: FileName
+    baud: Baud = 19200
+    parity: Literal["even", "odd", "none"] = "even"
+    stop_bits: Literal[1, 2] = 1
+    echo: Literal["none", "strip"] = "none"
+    quiet_after_timeout: Duration = 300
+
+
+class AsciiConfig(SerialConfig):
+    baud: Baud = 9600
+    parity: Literal["even", "odd", "none"] = "none"
+
+
+class TcpConfig(Strict):
+    host: Host
+    port: Port = 502
+
+
+class BusConfig(Strict):
+    """Exactly one of the three."""
+
+    modbus_rtu: RtuConfig | None = None
+    modbus_tcp: TcpConfig | None = None
+    ascii: AsciiConfig | None = None
+
+
+class InstrumentConfig(Strict):
+    bus: Name
+    profile: FileName
+    unit: Annotated[int, Field(ge=0, le=255)] = 1
+    every: Cycle = 1000
+    timeout: Annotated[PositiveDuration, Field(le=60_000)] = 300
+    gap_before: Duration = 0
+    turnaround: Duration = 0
+    max_registers: Annotated[int, Field(ge=1, le=125)] = 125
+    max_gap: Annotated[int, Field(ge=0, le=124)] = 8
+
+
+class ServiceConfig(Strict):
+    kind: Literal["house", "cylinder", "liquid", "cooling", "vacuum", "power", "room"]
+    title: Words | None = None
+    signals: dict[Signal, Feed] = {}
+
+
+class PurifierConfig(Strict):
+    title: Words | None = None
+    beds: Annotated[int, Field(ge=1, le=2)] = 1
+    flow: Flow | None = None
+    oxygen_capacity: Litres | None = None
+    water_capacity: Kilograms | None = None
+    signals: dict[Signal, Feed] = {}
+
+
+class AntechamberConfig(Strict):
+    volume: Volume
+    cycles: Annotated[int, Field(ge=1, le=50)] = 3
+    evacuate_below: Pressure = 5.0
+
+
+class AnalyzerConfig(Strict):
+    kind: Literal[
+        "electrochemical",
+        "zirconia",
+        "optical",
+        "capacitive",
+        "phosphorus-pentoxide",
+        "chilled-mirror",
+        "laser",
+    ]
+    sample_point: Literal["box", "return", "bed-outlet", "pipe", "bypass"] = "box"
+    zero_uncertainty: Ppm = 0.2
+
+
+class BoxConfig(Strict):
+    title: Words = ""
+    gas: Literal["nitrogen", "argon"] = "nitrogen"
+    regime: Literal["positive", "negative"] = "positive"
+    volume: Volume | None = None
+    purifier: Name | None = None
+    supply: Name | None = None
+    refill_from: Literal["box", "supply"] = "box"
+    antechambers: dict[Signal, AntechamberConfig] = {}
+    analyzers: dict[Literal["oxygen", "moisture"], AnalyzerConfig] = {}
+    signals: dict[Signal, Feed] = {}
+    rules: dict[Name, RuleSpec] = {}
+    contacts: list[Name] | None = None
+
+
+class TlsConfig(Strict):
+    ca: FileName
+
+
+class CommandsConfig(Strict):
+    token_file: FileName
+
+
+def _commands_form(value: Any) -> str:
+    return "trust" if isinstance(value, str) else "token"
+
+
+Commands = Annotated[
+    Annotated[CommandsConfig, Tag("token")] | Annotated[Literal["trust-broker"], Tag("trust")],
+    Discriminator(_commands_form),
+]
+
+
+class MqttConfig(Strict):
+    host: Host = "127.0.0.1"
+    port: Port = 1883
+    prefix: Topic = "dewline"
+    username: Words | None = None
+    password_file: FileName | None = None
+    tls: TlsConfig | None = None
+    readings_every: Duration = 10_000
+    commands: Commands | None = None
+
+
+class InfluxConfig(Strict):
+    url: Url
+    org: Words = ""
+    bucket: Words = "dewline"
+    token_file: FileName | None = None
+
+
+class ContactConfig(Strict):
+    url_file: FileName
+    from_priority: Priority = "high"
+    hours: Hours | None = None
+    escalate_after: PositiveDuration | None = None
+    then: Name | None = None
+
+
+class PushConfig(Strict):
+    contacts: dict[Name, ContactConfig]
+
+
+class PageConfig(Strict):
+    bind: Annotated[str, Field(pattern=r"^(\[[0-9a-fA-F:]+\]|[A-Za-z0-9.\-]+):\d{1,5}$")] = (
+        "127.0.0.1:8420"
+    )
+    token_file: FileName | None = None
+
+
+class SiteConfig(Strict):
+    """A whole config."""
+
+    site: Name
+    timezone: Zone = "UTC"
+    staffed: Hours | None = None
+    journal: JournalConfig = JournalConfig()
+    buses: dict[Name, BusConfig] = {}
+    instruments: dict[Name, InstrumentConfig] = {}
+    services: dict[Name, ServiceConfig] = {}
+    purifiers: dict[Name, PurifierConfig] = {}
+    boxes: dict[Name, BoxConfig]
+    rule_sets: list[FileName] = []
+    rules: dict[Name, RuleSpec] = {}
+    mqtt: MqttConfig | None = None
+    influx: InfluxConfig | None = None
+    push: PushConfig | None = None
+    page: PageConfig | None = None

@@ -1,0 +1,121 @@
+"""A config as far as it could be read, with everything it refers to."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from dewline.config.nodes import Path_, Source
+from dewline.config.profiles import Profile, raw_unit, register_plan
+from dewline.config.roles import PlaceKind, Role, fits, role_of, unit_of
+from dewline.config.schema import SiteConfig
+from dewline.errors import UnitError
+from dewline.watch.plan import SignalPlan
+
+SECTIONS: tuple[tuple[str, PlaceKind], ...] = (
+    ("boxes", "box"),
+    ("purifiers", "purifier"),
+    ("services", "service"),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Mapping_:
+    """One line under ``signals:``: what feeds a signal of a place."""
+
+    section: str
+    kind: PlaceKind
+    place: str
+    name: str
+    feed: str | None  # None where the line has a mistake
+    role: Role | None
+
+    @property
+    def full(self) -> str:
+        return f"{self.place}.{self.name}"
+
+    @property
+    def path(self) -> Path_:
+        return (self.section, self.place, "signals", self.name)
+
+    @property
+    def instrument(self) -> str:
+        return (self.feed or "").partition(".")[0]
+
+    @property
+    def register(self) -> str:
+        return (self.feed or "").partition(".")[2]
+
+
+@dataclass(slots=True)
+class Site:
+    """The parsed config, its text, and the profiles its instruments name."""
+
+    source: Source
+    folder: Path
+    config: SiteConfig
+    profiles: dict[str, Profile | None] = field(default_factory=dict)  # by profile name
+
+    def raw(self, *path: str) -> dict[str, Any]:
+        """The mapping that was written at a path, mistakes included; empty if there is none."""
+        data = self.source.data
+        for part in path:
+            data = data.get(part) if isinstance(data, dict) else None
+        return data if isinstance(data, dict) else {}
+
+    def antechambers(self, box: str) -> tuple[str, ...]:
+        """Names of a box's antechambers, mistakes included."""
+        return tuple(self.raw("boxes", box, "antechambers"))
+
+    def profile_of(self, instrument: str) -> Profile | None:
+        """The profile of an instrument, if both could be read."""
+        config = self.config.instruments.get(instrument)
+        return None if config is None else self.profiles.get(config.profile)
+
+    def mappings(self) -> Iterator[Mapping_]:
+        """Every signal that any place maps, in the order written."""
+        for section, kind in SECTIONS:
+            for place in self.raw(section):
+                chambers = self.antechambers(place) if kind == "box" else ()
+                parsed = getattr(self.config, section).get(place)
+                good = {} if parsed is None else parsed.signals
+                for name in self.raw(section, place, "signals"):
+                    role = role_of(kind, name, chambers)
+                    yield Mapping_(section, kind, place, name, good.get(name), role)
+
+    def signals(self) -> dict[str, SignalPlan]:
+        """The plan of every mapped signal; of one with a mistake what can be known of it."""
+        return {m.full: self._signal(m) for m in self.mappings()}
+
+    def _signal(self, mapping: Mapping_) -> SignalPlan:
+        instrument = self.config.instruments.get(mapping.instrument)
+        profile = self.profile_of(mapping.instrument)
+        register = None if profile is None else profile.registers.get(mapping.register)
+        unit = unit_of(mapping.role, "" if register is None else raw_unit(register))
+        reference = None if register is None else register.reference
+        return SignalPlan(
+            name=mapping.full,
+            place=mapping.place,
+            role=mapping.name,
+            unit=unit,
+            instrument=None if instrument is None else mapping.instrument,
+            bus=None if instrument is None else instrument.bus,
+            every_ms=1000 if instrument is None else instrument.every,
+            reference=reference or (mapping.role.reference if mapping.role else None),
+        )
+
+    def misfit(self, mapping: Mapping_) -> str | None:
+        """Why the register cannot play the role it feeds; None if it can."""
+        profile = self.profile_of(mapping.instrument)
+        register = None if profile is None else profile.registers.get(mapping.register)
+        if register is None or profile is None or mapping.role is None:
+            return None
+        text = profile.speaks == "ascii"
+        try:
+            plan = register_plan(register, raw_unit(register), 0, text=text)
+        except UnitError:
+            return None
+        wanted = fits(mapping.role, plan)
+        return None if wanted is None else f"{mapping.feed} is not {wanted}"
