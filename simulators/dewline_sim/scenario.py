@@ -66,6 +66,7 @@ class Scene:
             {c.place for i in self.instruments.values() for c in i.channels.values() if c.place}
         )
         self._next = 0
+        self._check_wires()
         self._tick()
 
     def _wires(self, setup: Mapping[str, Any]) -> Iterator[Wire]:
@@ -76,6 +77,14 @@ class Scene:
                     if register not in self.instruments[name].channels:
                         raise ActError(f"{place}.{role}: {name} has no register {register!r}")
                     yield Wire(f"{place}.{role}", self.instruments[name], register)
+
+    def _check_wires(self) -> None:
+        """Whatever is read by name must be there in the lab."""
+        for wire in self.wires:
+            channel = wire.instrument.channels[wire.register]
+            if channel.place and channel.role not in self.lab.truth(channel.place):
+                where = f"{wire.instrument.name}.{wire.register}"
+                raise ActError(f"{where}: the lab has no {channel.role} at {channel.place}")
 
     @property
     def ended(self) -> bool:

@@ -109,6 +109,8 @@ class Instrument:
 
     def tick(self, now_ms: int, truths: Mapping[str, Truth]) -> None:
         """Go on to ``now_ms``; ``truths`` gives every place's roles."""
+        if self.now_ms is None:
+            self._leave_out_what_is_not_there(truths)
         dt_s = 0.0 if self.now_ms is None else (now_ms - self.now_ms) / 1000.0
         self.now_ms = now_ms
         if not self.powered:
@@ -127,6 +129,15 @@ class Instrument:
             truth = truths[channel.place] if channel.place else own
             channel.value = truth.get(channel.role, 0.0)
         self._cached = None
+
+    def _leave_out_what_is_not_there(self, truths: Mapping[str, Truth]) -> None:
+        """A panel has registers for sensors that a box may lack; they stand at zero."""
+        for channel in list(self._metered):
+            truth = truths[channel.place] if channel.place else self.own
+            if channel.role not in truth:
+                self._metered.remove(channel)
+                channel.sensor = None
+                self._plain.append(channel)
 
     def words(self) -> Words:
         """The bank as it stands: table -> address -> word."""

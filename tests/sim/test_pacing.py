@@ -1,0 +1,92 @@
+"""A paced line keeps the wire's time."""
+
+from __future__ import annotations
+
+import itertools
+import os
+import select
+import threading
+import time
+import tty
+from pathlib import Path
+
+import pytest
+
+from dewline_sim.faults import Faults
+from dewline_sim.lines import Port, RtuUnits
+from dewline_sim.modbus import Unit, crc16
+from dewline_sim.pacing import PacedLine
+
+# Serial line guide V1.02 §2.5.1, worked out: (8 + 5 + 2N) characters of 11 bits and
+# twice t3.5 (1.750 ms above 19200 Bd), in milliseconds.
+EXCHANGE_MS = {
+    (9600, 1): 25.2083,
+    (9600, 10): 45.8333,
+    (19200, 1): 12.6042,
+    (19200, 10): 22.9167,
+    (19200, 32): 48.1250,
+    (115200, 1): 4.9323,
+    (115200, 10): 6.6510,
+    (115200, 125): 28.6128,
+}
+
+
+def exchange(fd: int, question: bytes, length: int) -> float:
+    """Ask, read the whole reply; the moment its last byte was there."""
+    os.write(fd, question)
+    got = 0
+    while got < length:
+        assert select.select([fd], [], [], 1.0)[0], "no reply"
+        got += len(os.read(fd, 4096))
+    return time.perf_counter()
+
+
+@pytest.mark.parametrize(("baud", "registers"), list(EXCHANGE_MS))
+def test_an_exchange_lasts_as_long_as_on_the_wire(
+    baud: int, registers: int, tmp_path: Path
+) -> None:
+    """Back to back, an exchange takes the time of the serial line guide within 3 %."""
+    bank = {"holding": dict.fromkeys(range(200), 7)}
+    unit = Unit(1, "wire", lambda: bank)  # type: ignore[arg-type,return-value]
+    faults = Faults({"line": "rtu"})
+    port = Port(tmp_path / "line")
+    hearer = RtuUnits("line", {1: unit}, faults)
+    line = PacedLine(port, hearer, faults, "line", baud=baud, lock=threading.Lock())
+    line.start()
+    fd = os.open(tmp_path / "line", os.O_RDWR | os.O_NOCTTY)
+    try:
+        tty.setraw(fd)
+        question = bytes((1, 3, 0, 0, 0, registers))
+        question += crc16(question)
+        length = 5 + 2 * registers
+        moments = [exchange(fd, question, length) for _ in range(12)]
+    finally:
+        os.close(fd)
+        line.stop()
+    gaps = sorted(1000 * (b - a) for a, b in itertools.pairwise(moments))
+    middle = gaps[len(gaps) // 2]
+    wanted = EXCHANGE_MS[baud, registers]
+    print(f"{baud} Bd, {registers} registers: {middle:.3f} ms, on the wire {wanted:.3f} ms")
+    assert middle == pytest.approx(wanted, rel=0.03)
+
+
+def test_bytes_leave_one_after_the_other(tmp_path: Path) -> None:
+    """At 9600 Bd the reply does not come in one lump: half of it is there at half the time."""
+    unit = Unit(1, "wire", lambda: {"holding": dict.fromkeys(range(50), 7)})
+    faults = Faults({"line": "rtu"})
+    port = Port(tmp_path / "line")
+    line = PacedLine(
+        port, RtuUnits("line", {1: unit}, faults), faults, "line", baud=9600, lock=threading.Lock()
+    )
+    line.start()
+    fd = os.open(tmp_path / "line", os.O_RDWR | os.O_NOCTTY)
+    try:
+        tty.setraw(fd)
+        question = bytes((1, 3, 0, 0, 0, 20))
+        os.write(fd, question + crc16(question))
+        time.sleep(0.013 + 0.026)  # request and silence 13.2 ms, reply 51.6 ms
+        half = len(os.read(fd, 4096))
+    finally:
+        os.close(fd)
+        line.stop()
+    assert 12 <= half <= 32
