@@ -39,7 +39,6 @@ from dewline.watch.plan import (
     WatchPlan,
 )
 
-
 SUPPLY_KINDS = ("house", "cylinder", "liquid")
 
 

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Any
+from typing import Any, TypeGuard
 
 from dewline.config.fields import EXAMPLES, Limit
 from dewline.config.roles import ROLES
 from dewline.config.rule_schema import CONDITIONS, NOT_YET
 from dewline.config.rules import Layered
 from dewline.errors import UnitError
-from dewline.units import Quantity, convert, dimension
+from dewline.units import Quantity, convert, dimension, parse_quantity
 from dewline.watch.plan import (
     Above,
     Below,
@@ -28,9 +28,13 @@ from dewline.watch.plan import (
 )
 
 Resolve = Callable[[str], SignalPlan | None]
-_NEEDS = {"over": ("rising", "falling"), "confidence": ("rising", "falling")}
-_NEEDS |= {"ignore_below": ("unchanged_for",), "of": ("above_own",)}
-_NEEDS |= {"count": ("above", "below", "outside")}
+_NEEDS: dict[str, tuple[str, ...]] = {
+    "over": ("rising", "falling"),
+    "confidence": ("rising", "falling"),
+    "ignore_below": ("unchanged_for",),
+    "of": ("above_own",),
+    "count": ("above", "below", "outside"),
+}
 OVER_MS = 30 * 60_000
 CONFIDENCE = 0.95
 SLOPE_DEADBAND = 0.2
@@ -120,14 +124,17 @@ def _check_deadband(rule: Layered, signal: SignalPlan, condition: Condition, wid
     if width < 0:
         rule.report("deadband", "is negative", "write how far back the value must come")
     inner = condition.condition if isinstance(condition, Count) else condition
-    if isinstance(inner, Outside) and not isinstance(inner.low, str):
-        if not isinstance(inner.high, str) and 2 * width >= inner.high - inner.low:
-            rule.report("deadband", "is as wide as the band", "write less than half the band")
+    numbers = [v for v in (getattr(inner, f, None) for f in ("low", "high")) if _is_number(v)]
+    if len(numbers) == 2 and 2 * width >= numbers[1] - numbers[0]:
+        rule.report("deadband", "is as wide as the band", "write less than half the band")
     # A share or a concentration cannot fall below zero: such an alarm would never end.
-    positive = signal.unit in ("ppm", "%")
-    if isinstance(inner, Above) and positive and not isinstance(inner.limit, str):
-        if width >= inner.limit > 0:
-            rule.report("deadband", "is as large as the limit", "write a part of the limit")
+    limit = inner.limit if isinstance(inner, Above) and signal.unit in ("ppm", "%") else None
+    if isinstance(limit, float) and width >= limit > 0:
+        rule.report("deadband", "is as large as the limit", "write a part of the limit")
+
+
+def _is_number(value: object) -> TypeGuard[float]:
+    return isinstance(value, float)
 
 
 class _Maker:
@@ -138,8 +145,6 @@ class _Maker:
 
     @staticmethod
     def parse(text: str) -> Quantity:
-        from dewline.units import parse_quantity
-
         return parse_quantity(text)
 
     def wrong(self, key: str, problem: str, remedy: str) -> _Wrong:

@@ -148,9 +148,8 @@ def _name(site: Site, mapping: Mapping_) -> None:
     elif near := close_role(mapping.name):
         same = near == mapping.name
         problem = f"is no role of a {mapping.kind}" if same else f"is no role; there is {near!r}"
-        remedy = (
-            "map it under a box" if same else f"write {near}, if the built-in rules should see it"
-        )
+        see = f"write {near}, if the built-in rules should see it"
+        remedy = "map it under a box" if same else see
         if same:
             site.source.report(mapping.path, problem, remedy, on_key=True)
         else:
@@ -180,7 +179,7 @@ def _register(site: Site, mapping: Mapping_, units: dict[str, tuple[str, str]]) 
     if first[0] != unit:
         site.source.report(
             path,
-            f"{feed} is kept in {first[0] or 'no unit'} for {first[1]}, here in {unit or 'no unit'}",
+            f"{feed} is in {first[0] or 'no unit'} for {first[1]}, here in {unit or 'no unit'}",
             "map another register",
         )
 
@@ -235,19 +234,18 @@ def _boxes(site: Site) -> None:
 def _contacts(site: Site) -> None:
     contacts = site.config.push.contacts if site.config.push else {}
     for name, contact in contacts.items():
-        path: Path_ = ("push", "contacts", name)
+        path = ("push", "contacts", name)
         if contact.then is not None:
             _known(site, (*path, "then"), contact.then, site.raw("push", "contacts"), "contact")
-        if contact.then is not None and contact.escalate_after is None:
-            if not site.source.broken((*path, "escalate_after")):
-                site.source.report(
-                    (*path, "then"), "never comes", "add `escalate_after:`, for example 15 min"
-                )
-        if contact.then is None and contact.escalate_after is not None:
-            if not site.source.broken((*path, "then")):
-                site.source.report(
-                    (*path, "escalate_after"), "leads to nobody", "add `then:` with a contact"
-                )
+        written = site.raw(*path)
+        if "then" in written and "escalate_after" not in written:
+            site.source.report(
+                (*path, "then"), "never comes", "add `escalate_after:`, for example 15 min"
+            )
+        if "escalate_after" in written and "then" not in written:
+            site.source.report(
+                (*path, "escalate_after"), "leads to nobody", "add `then:` with a contact"
+            )
         seen, at = {name}, contact.then
         while at is not None and at in contacts and at not in seen:
             seen.add(at)

@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable
 from typing import Annotated, Any, NoReturn
+from zoneinfo import ZoneInfo
 
 from pydantic import BeforeValidator, PlainValidator, WithJsonSchema
 from pydantic_core import PydanticCustomError
@@ -153,8 +154,6 @@ Hours = Annotated[
 
 
 def _zone(value: Any) -> str:
-    from zoneinfo import ZoneInfo
-
     try:
         ZoneInfo(value)
     except (KeyError, ValueError, TypeError, OSError):

@@ -84,7 +84,7 @@ def dotted(path: Path_) -> str:
 
 
 def read_source(path: Path, problems: list[Problem], warnings: list[Problem]) -> Source:
-    """Read and compose a file. What is wrong goes to ``problems``; the data is then what is left."""
+    """Read and compose a file. What is wrong goes to ``problems``, what is left to ``data``."""
     source = Source(str(path), problems, warnings)
     try:
         text = path.read_bytes().decode("utf-8")

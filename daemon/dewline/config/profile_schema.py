@@ -84,12 +84,12 @@ class RegisterConfig(Strict):
     unit: Unit = ""
     valid: Band | None = None
     floor: Amount | None = None
-    sentinels: Sentinels = {}
+    sentinels: Sentinels = Field(default_factory=dict)
     loop: Literal["4-20mA"] | None = None
     span: Band | None = None
     reference: Literal["absolute", "gauge"] | None = None
     bit: Annotated[int, Field(ge=0, le=15)] | None = None
-    states: States = {}
+    states: States = Field(default_factory=dict)
 
 
 class Stream(Strict):
@@ -111,7 +111,7 @@ class ProfileHead(Strict):
     """A profile but for its registers, which are read one by one."""
 
     title: Words | None = None
-    registers: list[Any] = []
+    registers: list[Any] = Field(default_factory=list)
     stream: Stream | None = None
     ask: Ask | None = None
 
@@ -119,4 +119,4 @@ class ProfileHead(Strict):
 class ProfileFile(ProfileHead):
     """A whole profile, for the JSON Schema."""
 
-    registers: list[RegisterConfig] = []  # type: ignore[assignment]
+    registers: list[RegisterConfig] = Field(default_factory=list)

@@ -170,9 +170,7 @@ def _check_sentinels(source: Source, path: Path_, config: RegisterConfig) -> Non
         if width is None:
             continue
         signed = config.type.startswith("int")
-        low, high = (
-            (-(1 << (width - 1)), (1 << (width - 1)) - 1) if signed else (0, (1 << width) - 1)
-        )
+        low, high = (-(1 << (width - 1)) if signed else 0, (1 << width) - 1)
         if not low <= raw <= high:
             source.report(
                 (*path, "sentinels"),

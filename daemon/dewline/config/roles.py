@@ -112,19 +112,23 @@ ANTECHAMBER: dict[str, Role] = _table(
 
 @dataclass(frozen=True, slots=True)
 class Derived:
-    """A signal the watch computes for a box that has all of ``needs``."""
+    """A signal made of others for a box that has all of ``needs``.
+
+    ``ready``: this version computes it; the other names are kept for later ones.
+    """
 
     name: str
     unit: str
     needs: tuple[str, ...]
+    ready: bool = False
 
 
 DERIVED: dict[str, Derived] = {
     d.name: d
     for d in (
         Derived("frost_point_calc", "degC", ("moisture",)),
-        Derived("oxygen_slope", "ppm/h", ("oxygen",)),
-        Derived("moisture_slope", "ppm/h", ("moisture",)),
+        Derived("oxygen_slope", "ppm/h", ("oxygen",), ready=True),
+        Derived("moisture_slope", "ppm/h", ("moisture",), ready=True),
         Derived("oxygen_ingress", "mL/h", ("oxygen",)),
         Derived("moisture_ingress", "mL/h", ("moisture",)),
         Derived("oxygen_idle", "ppm", ("oxygen",)),

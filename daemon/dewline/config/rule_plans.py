@@ -13,6 +13,7 @@ from typing import Any
 
 from dewline.config.conditions import check_shape, condition_of, deadband_of, guard_of
 from dewline.config.daemon_rules import silent
+from dewline.config.roles import DERIVED
 from dewline.config.rules import Ground, Layer, Layered, Target, lay
 from dewline.watch.plan import DAEMON, RulePlan, SignalPlan
 
@@ -39,7 +40,7 @@ class RuleBook:
 def write_book(
     general: list[Layer], own: Mapping[str, Layer], ground: Ground, regimes: Mapping[str, str]
 ) -> RuleBook:
-    """Expand every rule. ``own`` holds the layer of each box; problems go to the layers' sources."""
+    """Expand every rule. ``own`` holds the boxes' layers; problems go to the layers' sources."""
     return _Writer(general, own, ground, regimes).write()
 
 
@@ -142,6 +143,9 @@ class _Writer:
                     self._off(rule, place)
             return
         if any(rule.name in layer.rules for layer in self._own.values()):
+            return
+        if text in DERIVED and not DERIVED[text].ready:
+            rule.report("signal", f"{text} is not computed yet in this version", "leave it out")
             return
         known = {plan.role for plan in self._ground.signals.values()}
         near = get_close_matches(text, known, n=1)

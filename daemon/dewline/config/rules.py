@@ -21,7 +21,7 @@ _TARGET = re.compile(
 
 @dataclass(frozen=True, slots=True)
 class Layer:
-    """The rules of one place in the order. ``loose``: a rule may find no signal, and is then off."""
+    """The rules of one place in the order. ``loose``: a rule that finds no signal is off."""
 
     label: str
     source: Source
@@ -111,18 +111,19 @@ class Ground:
         if full in self.signals:
             return full
         wanted = DERIVED.get(name)
-        if place in self.boxes and wanted is not None:
-            if all(f"{place}.{need}" in self.signals for need in wanted.needs):
-                self.derived[full] = SignalPlan(full, place, name, wanted.unit)
-                return full
-        return None
+        if place not in self.boxes or wanted is None or not wanted.ready:
+            return None
+        if any(f"{place}.{need}" not in self.signals for need in wanted.needs):
+            return None
+        self.derived[full] = SignalPlan(full, place, name, wanted.unit)
+        return full
 
     def plan(self, full: str) -> SignalPlan:
         """The plan of a signal that ``has`` named."""
         return self.signals[full] if full in self.signals else self.derived[full]
 
     def near(self, place: str, name: str) -> str | None:
-        """The signal a place sees under a name: its own, its purifier's, its supply's, the site's."""
+        """What a place sees under a name: its own, its purifier's, supply's or the site's."""
         around = (place, *self.shared.get(place, ()))
         role = ROLES.get(name)
         if role is None or "service" in role.places:

@@ -42,11 +42,13 @@ def salvage(
         try:
             return model.model_validate(left)
         except ValidationError as error:
-            for found in error.errors(include_url=False):
+            every = error.errors(include_url=False)
+            for found in every:
                 if turn == 0 or found["type"] != "missing":
                     _report(source, model, base, left, found)
-            for found in error.errors(include_url=False):
-                _cut(left, found, stand_ins or {})
+            cut = [_cut(left, found, stand_ins or {}) for found in every]
+            if not all(cut):
+                return None
     return None
 
 
@@ -68,33 +70,29 @@ def _real(data: Any, loc: Sequence[Any]) -> Path_:
     """The part of a pydantic location that exists in the data: no tags, no ``[key]``."""
     path: list[str | int] = []
     for part in loc:
-        if isinstance(data, dict) and part in data:
+        inside = isinstance(data, dict) and part in data
+        if inside or (isinstance(data, list) and isinstance(part, int) and part < len(data)):
             data = data[part]
-        elif isinstance(data, list) and isinstance(part, int) and part < len(data):
-            data = data[part]
-        else:
-            continue
-        path.append(part)
+            path.append(part)
     return tuple(path)
 
 
-def _cut(data: Any, found: Mapping[str, Any], stand_ins: Mapping[str, Any]) -> None:
-    """Take the wrong part out. Lists go whole, for their places count."""
+def _cut(data: Any, found: Mapping[str, Any], stand_ins: Mapping[str, Any]) -> bool:
+    """Take the wrong part out, lists whole, for places count in them. False if nothing is left."""
     loc = tuple(found["loc"])
     path = _real(data, loc)
     if found["type"] == "missing" and len(loc) == 1:
-        data[loc[0]] = copy.deepcopy(stand_ins.get(str(loc[0])))
-        return
-    for index, part in enumerate(path):
-        if isinstance(part, int):
-            path = path[:index]
-            break
+        data.update({k: copy.deepcopy(v) for k, v in stand_ins.items() if k == loc[0]})
+        return loc[0] in stand_ins
+    whole = next((i for i, part in enumerate(path) if isinstance(part, int)), len(path))
+    path = path[:whole]
     for part in path[:-1]:
         if not isinstance(data, dict) or part not in data:
-            return
+            return True  # cut with another mistake
         data = data[part]
     if path and isinstance(data, dict):
         data.pop(path[-1], None)
+    return bool(path)
 
 
 _TYPES = {
@@ -124,6 +122,12 @@ def _words(model: type[BaseModel], path: Path_, found: Mapping[str, Any]) -> tup
         return ("is missing", f"add `{path[-1]}:`")
     if kind == "extra_forbidden":
         return ("is no key of this place", _instead(model, path))
+    if kind in ("too_short", "too_long"):
+        return (f"has {context['actual_length']} items", str(found["msg"]).partition(" after")[0])
+    return _value_words(kind, context, value, str(found["msg"]))
+
+
+def _value_words(kind: str, context: Mapping[str, Any], value: Any, said: str) -> tuple[str, str]:
     if kind in _TYPES:
         return (f"{_shown(value)} is not {_TYPES[kind]}", f"write {_TYPES[kind]}")
     if kind == "literal_error":
@@ -131,9 +135,7 @@ def _words(model: type[BaseModel], path: Path_, found: Mapping[str, Any]) -> tup
     if kind in _BOUNDS:
         key, word = _BOUNDS[kind]
         return (f"{_shown(value)} is out of range", f"write {word} {context[key]}")
-    if kind in ("too_short", "too_long"):
-        return (f"has {context['actual_length']} items", str(found["msg"]).partition(" after")[0])
-    return (f"{_shown(value)}: {found['msg']}", "`dewline schema` says what may stand here")
+    return (f"{_shown(value)}: {said}", "`dewline schema` says what may stand here")
 
 
 def _shown(value: Any) -> str:

@@ -92,7 +92,7 @@ class InstrumentConfig(Strict):
 class ServiceConfig(Strict):
     kind: Literal["house", "cylinder", "liquid", "cooling", "vacuum", "power", "room"]
     title: Words | None = None
-    signals: dict[Signal, Feed] = {}
+    signals: dict[Signal, Feed] = Field(default_factory=dict)
 
 
 class PurifierConfig(Strict):
@@ -101,7 +101,7 @@ class PurifierConfig(Strict):
     flow: Flow | None = None
     oxygen_capacity: Litres | None = None
     water_capacity: Kilograms | None = None
-    signals: dict[Signal, Feed] = {}
+    signals: dict[Signal, Feed] = Field(default_factory=dict)
 
 
 class AntechamberConfig(Strict):
@@ -132,10 +132,10 @@ class BoxConfig(Strict):
     purifier: Name | None = None
     supply: Name | None = None
     refill_from: Literal["box", "supply"] = "box"
-    antechambers: dict[Signal, AntechamberConfig] = {}
-    analyzers: dict[Literal["oxygen", "moisture"], AnalyzerConfig] = {}
-    signals: dict[Signal, Feed] = {}
-    rules: dict[Name, RuleSpec] = {}
+    antechambers: dict[Signal, AntechamberConfig] = Field(default_factory=dict)
+    analyzers: dict[Literal["oxygen", "moisture"], AnalyzerConfig] = Field(default_factory=dict)
+    signals: dict[Signal, Feed] = Field(default_factory=dict)
+    rules: dict[Name, RuleSpec] = Field(default_factory=dict)
     contacts: list[Name] | None = None
 
 
@@ -201,13 +201,13 @@ class SiteConfig(Strict):
     timezone: Zone = "UTC"
     staffed: Hours | None = None
     journal: JournalConfig = JournalConfig()
-    buses: dict[Name, BusConfig] = {}
-    instruments: dict[Name, InstrumentConfig] = {}
-    services: dict[Name, ServiceConfig] = {}
-    purifiers: dict[Name, PurifierConfig] = {}
+    buses: dict[Name, BusConfig] = Field(default_factory=dict)
+    instruments: dict[Name, InstrumentConfig] = Field(default_factory=dict)
+    services: dict[Name, ServiceConfig] = Field(default_factory=dict)
+    purifiers: dict[Name, PurifierConfig] = Field(default_factory=dict)
     boxes: dict[Name, BoxConfig]
-    rule_sets: list[FileName] = []
-    rules: dict[Name, RuleSpec] = {}
+    rule_sets: list[FileName] = Field(default_factory=list)
+    rules: dict[Name, RuleSpec] = Field(default_factory=dict)
     mqtt: MqttConfig | None = None
     influx: InfluxConfig | None = None
     push: PushConfig | None = None
