@@ -1,0 +1,236 @@
+"""One alarm and its way through the state table.
+
+``Alarm`` holds what is known of one alarm, ``Desk`` moves alarms: it asks the
+table, settles the timers and has the event written. The condition goes on
+being judged under every overlay; only its telling stops.
+
+Nobody is woken twice by the end of a mode or a parent: an alarm that stands
+already stays as it stands; only one that would be raised is suppressed.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from typing import Any
+
+from dewline.readings import Event, Priority, State, Transition
+from dewline.watch import rates
+from dewline.watch.judge import Judge
+from dewline.watch.plan import RulePlan
+from dewline.watch.scribe import Scribe
+from dewline.watch.slots import Slot
+from dewline.watch.states import ACTIVE, LATCHED, OVERLAYS, Fact, Row, Trigger, find
+from dewline.watch.suppression import Hold, Suppression
+
+# Nobody waits for an acknowledgement in these; a person is reminded of those.
+SEEN: frozenset[State] = frozenset({"acknowledged", "normal", "latched-acknowledged", *OVERLAYS})
+REMINDED: frozenset[State] = frozenset({"unacknowledged", "acknowledged", "latched-unacknowledged"})
+
+
+class Alarm:
+    """What is known of one alarm. ``state`` is what people see, the overlay on top."""
+
+    __slots__ = (
+        "changes",
+        "chattered_ms",
+        "escalated",
+        "hold",
+        "judge",
+        "latched",
+        "plan",
+        "priority",
+        "rank",
+        "remind_ms",
+        "shelved_until_ms",
+        "state",
+        "told",
+        "unseen_since_ms",
+    )
+
+    def __init__(self, plan: RulePlan, judge: Judge) -> None:
+        self.plan = plan
+        self.judge = judge
+        self.rank = 0
+        self.state: State = "normal"
+        self.priority: Priority = plan.priority
+        self.latched = False  # a latch to be kept through an overlay
+        self.shelved_until_ms: int | None = None
+        self.hold: Hold | None = None
+        self.unseen_since_ms: int | None = None  # since when nobody has acknowledged it
+        self.escalated: dict[str, int] = {}  # contact whose escalation went on, and when
+        self.remind_ms: int | None = None
+        self.changes: deque[rates.Change] = deque(maxlen=rates.REMEMBERED)
+        self.chattered_ms: int | None = None
+        self.told: dict[str, Any] | None = None  # the last event document, while not normal
+
+    @property
+    def slot(self) -> Slot:
+        return self.judge.condition.slot
+
+    @property
+    def active(self) -> bool:
+        return self.judge.delay.active
+
+    @property
+    def overlaid(self) -> bool:
+        return self.state in OVERLAYS
+
+    def facts(self, hold: Hold | None) -> dict[Fact, bool]:
+        return {
+            "active": self.active,
+            "latch": self.plan.latch,
+            "auto": self.plan.acknowledge == "auto",
+            "latched": self.latched,
+            "shelved": self.shelved_until_ms is not None,
+            "suppressed": hold is not None,
+        }
+
+    def save(self) -> dict[str, Any]:
+        return {
+            "state": self.state,
+            "priority": self.priority,
+            "latched": self.latched,
+            "shelved_until_ms": self.shelved_until_ms,
+            "hold": self.hold.save() if self.hold else None,
+            "unseen_since_ms": self.unseen_since_ms,
+            "escalated": dict(self.escalated),
+            "remind_ms": self.remind_ms,
+            "changes": [list(change) for change in self.changes],
+            "chattered_ms": self.chattered_ms,
+            "told": self.told,
+            "judge": self.judge.save(),
+        }
+
+    def restore(self, state: dict[str, Any]) -> None:
+        self.state = state["state"]
+        self.priority = state["priority"]
+        self.latched = state["latched"]
+        self.shelved_until_ms = state["shelved_until_ms"]
+        self.hold = Hold.restored(state["hold"]) if state["hold"] else None
+        self.unseen_since_ms = state["unseen_since_ms"]
+        self.escalated = dict(state["escalated"])
+        self.remind_ms = state["remind_ms"]
+        self.changes.extend((at_ms, ended) for at_ms, ended in state["changes"])
+        self.chattered_ms = state["chattered_ms"]
+        self.told = state["told"]
+        self.judge.restore(state["judge"])
+
+
+class Desk:
+    """Moves alarms by the table. ``held`` are those under a suppression."""
+
+    def __init__(self, scribe: Scribe, suppression: Suppression) -> None:
+        self.scribe = scribe
+        self.suppression = suppression
+        self.rate = rates.AlarmRate()
+        self.rate_slot: Slot | None = None  # its own alarm is not counted in it
+        self.held: set[Alarm] = set()
+
+    def flip(self, alarm: Alarm) -> None:
+        """The judge has changed its mind: raise or return the alarm, or remember it."""
+        at_ms = self.scribe.at_ms
+        if not alarm.active:
+            self._noted(alarm, self.move(alarm, "clear"), ended=True)
+            return
+        alarm.latched = alarm.latched or alarm.plan.latch
+        if alarm.overlaid:
+            return
+        hold = self.suppression.hold_of(alarm, at_ms)
+        if hold is None:
+            self._noted(alarm, self.move(alarm, "active"), ended=False)
+        else:
+            self._suppress(alarm, hold)
+
+    def _suppress(self, alarm: Alarm, hold: Hold) -> None:
+        alarm.hold = hold
+        self.held.add(alarm)
+        self.move(alarm, "suppress", under=hold.under, why=hold.why)
+
+    def let_go(self, alarm: Alarm, why: str) -> None:
+        """The suppression of ``alarm`` is over."""
+        hold, alarm.hold = alarm.hold, None
+        self.held.discard(alarm)
+        self.move(alarm, "unsuppress", under=hold.under if hold else None, why=why)
+
+    def move(
+        self,
+        alarm: Alarm,
+        trigger: Trigger,
+        *,
+        by: str | None = None,
+        why: str | None = None,
+        until_ms: int | None = None,
+        under: str | None = None,
+    ) -> Event | None:
+        """Make the move the table allows, and tell it; None where it allows none."""
+        hold = alarm.hold
+        if alarm.active and trigger in ("unshelve", "return") and hold is None:
+            hold = self.suppression.hold_of(alarm, self.scribe.at_ms)
+        row = find(alarm.state, trigger, alarm.facts(hold))
+        if row is None:
+            return None
+        self._settle(alarm, row)
+        if row.to == "suppressed" and hold is not None:
+            alarm.hold = hold
+            self.held.add(alarm)
+            under = under or hold.under
+        return self._tell(alarm, row.transition, by=by, why=why, until_ms=until_ms, under=under)
+
+    def remark(self, alarm: Alarm, transition: Transition, why: str) -> None:
+        """Say something about an alarm without moving it."""
+        self._tell(alarm, transition, why=why)
+
+    def _tell(
+        self,
+        alarm: Alarm,
+        transition: Transition,
+        *,
+        by: str | None = None,
+        why: str | None = None,
+        until_ms: int | None = None,
+        under: str | None = None,
+    ) -> Event:
+        mode = self.suppression.telling(alarm.plan.place)
+        return self.scribe.write(
+            alarm, transition, mode, by=by, why=why, until_ms=until_ms, under=under
+        )
+
+    def _settle(self, alarm: Alarm, row: Row) -> None:
+        """Latch memory and people's timers after a move."""
+        at_ms = self.scribe.at_ms
+        was, alarm.state = alarm.state, row.to
+        alarm.latched = row.to not in ("normal", "returned") and (
+            alarm.latched or row.to in LATCHED or (alarm.plan.latch and was in ACTIVE)
+        )
+        if row.to == "unacknowledged" and row.trigger != "escalate":
+            self._announce(alarm, row, at_ms)
+        elif row.to in SEEN:
+            alarm.unseen_since_ms = None
+            alarm.escalated.clear()
+        every_ms = alarm.plan.remind_every_ms
+        if row.to not in REMINDED or not every_ms:
+            alarm.remind_ms = None
+        elif row.trigger not in ("clear", "escalate"):
+            alarm.remind_ms = at_ms + every_ms
+
+    def _announce(self, alarm: Alarm, row: Row, at_ms: int) -> None:
+        if alarm.unseen_since_ms is None:
+            alarm.unseen_since_ms = at_ms
+        if row.trigger == "remind":
+            return
+        alarm.priority = self.scribe.priority(alarm.plan.priority, alarm.plan.night)
+        if alarm.slot is not self.rate_slot:
+            self.rate.add(at_ms)
+
+    def _noted(self, alarm: Alarm, event: Event | None, *, ended: bool) -> None:
+        """Remember a raise or a return, and say once an hour that it chatters."""
+        if event is None:
+            return
+        at_ms = self.scribe.at_ms
+        alarm.changes.append((at_ms, ended))
+        told = alarm.chattered_ms
+        if told is not None and at_ms - told < rates.CHATTER_NOTICE_MS:
+            return
+        if rates.chatters(alarm.changes, at_ms):
+            alarm.chattered_ms = at_ms
+            self.remark(alarm, "chattering", f"{len(alarm.changes)} raises and returns or more")

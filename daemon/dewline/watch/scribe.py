@@ -1,0 +1,138 @@
+"""Writes events: ids that survive a crash, a seq without a hole, wall-time labels."""
+
+from __future__ import annotations
+
+import hashlib
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING, Any
+from zoneinfo import ZoneInfo
+
+from dewline.readings import Event, Priority, Transition
+from dewline.watch.plan import WatchPlan
+
+if TYPE_CHECKING:
+    from dewline.watch.alarms import Alarm
+
+
+class Scribe:
+    """Counts and labels events. ``events`` gathers those of the item in hand."""
+
+    def __init__(self, plan: WatchPlan) -> None:
+        self.site = plan.site
+        self.seq = 0
+        self.at_ms = 0
+        self.offset_ms = 0  # wall label minus watch time, as of the last item from outside
+        self.events: list[Event] = []
+        self._staffed = plan.staffed
+        self._zone = ZoneInfo(plan.timezone) if plan.timezone != "UTC" else UTC
+        # at_ms never goes back, so repeats can only be among the events of this moment.
+        self._told: dict[str, int] = {}
+        self._told_at_ms = 0
+
+    def label(self, at_ms: int) -> int:
+        """Wall time of a moment of watch time."""
+        return at_ms + self.offset_ms
+
+    def identity(self, alarm: str, transition: Transition) -> str:
+        """16 hex digits that a repeat after a crash gets again."""
+        if self._told_at_ms != self.at_ms:
+            self._told.clear()
+            self._told_at_ms = self.at_ms
+        key = f"{alarm}|{transition}"
+        n = self._told.get(key, 0)
+        self._told[key] = n + 1
+        text = f"{self.site}|{key}|{self.at_ms}|{n}"
+        return hashlib.sha256(text.encode()).hexdigest()[:16]
+
+    def write(
+        self,
+        alarm: Alarm,
+        transition: Transition,
+        mode: str | None,
+        *,
+        by: str | None = None,
+        why: str | None = None,
+        until_ms: int | None = None,
+        under: str | None = None,
+    ) -> Event:
+        """One event about ``alarm`` as it stands now."""
+        self.seq += 1
+        plan, slot = alarm.plan, alarm.slot
+        event = Event(
+            id=self.identity(plan.alarm, transition),
+            seq=self.seq,
+            time_ms=self.label(self.at_ms),
+            at_ms=self.at_ms,
+            site=self.site,
+            box=plan.place,
+            alarm=plan.alarm,
+            transition=transition,
+            state=alarm.state,
+            priority=alarm.priority,
+            signal=plan.signal,
+            value=slot.shown,
+            unit=slot.unit or None,
+            quality=slot.quality.text,
+            limit=alarm.judge.condition.limit(),
+            limit_unit=plan.unit or None,
+            since_ms=self.label(alarm.judge.since_ms) if alarm.judge.since_ms else None,
+            by=by,
+            why=why,
+            until_ms=None if until_ms is None else self.label(until_ms),
+            under=under,
+            mode=mode,
+            advice=plan.advice,
+            caution=plan.caution,
+        )
+        self.events.append(event)
+        alarm.told = None if alarm.state == "normal" else event.document()
+        return event
+
+    def retire(self, told: dict[str, Any], why: str) -> None:
+        """An alarm whose rule is no more: cleared, with what was last told of it."""
+        self.seq += 1
+        alarm: str = told["alarm"]
+        self.events.append(
+            Event(
+                id=self.identity(alarm, "cleared"),
+                seq=self.seq,
+                time_ms=self.label(self.at_ms),
+                at_ms=self.at_ms,
+                site=self.site,
+                box=told["box"],
+                alarm=alarm,
+                transition="cleared",
+                state="normal",
+                priority=told["priority"],
+                signal=told["signal"],
+                why=why,
+            )
+        )
+
+    def night(self) -> bool:
+        """Nobody is there: outside the staffed hours of the site, by its own clock."""
+        if self._staffed is None:
+            return False
+        local = datetime.fromtimestamp(self.label(self.at_ms) / 1000, self._zone)
+        minute = local.hour * 60 + local.minute
+        start, end = self._staffed
+        return not (start <= minute < end if start <= end else minute >= start or minute < end)
+
+    def priority(self, day: Priority, night: Priority | None) -> Priority:
+        return night if night is not None and self.night() else day
+
+    def save(self) -> dict[str, Any]:
+        return {
+            "seq": self.seq,
+            "at_ms": self.at_ms,
+            "offset_ms": self.offset_ms,
+            "told": dict(self._told),
+            "told_at_ms": self._told_at_ms,
+        }
+
+    def restore(self, state: dict[str, Any]) -> None:
+        self.seq = state["seq"]
+        self.at_ms = state["at_ms"]
+        self.offset_ms = state["offset_ms"]
+        self._told = dict(state["told"])
+        self._told_at_ms = state["told_at_ms"]

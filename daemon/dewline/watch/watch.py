@@ -1,0 +1,310 @@
+"""The watch: one pure object that takes items in and says what follows from them.
+
+It knows no clock, socket, file or task. Its only time is ``at_ms`` of its
+items, which never goes back. The order for each item: modes, derived signals,
+rules (parents first), alarm states and overlays. ``save`` holds everything:
+a watch restored from it gives the same events for the same items.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import replace
+from typing import Any, assert_never
+
+from dewline.readings import (
+    NOTHING,
+    Command,
+    Item,
+    Outcome,
+    Quality,
+    Reading,
+    Reply,
+    Resumed,
+    Scan,
+    Tick,
+)
+from dewline.watch.alarms import Alarm, Desk
+from dewline.watch.people import People
+from dewline.watch.plan import Mode, WatchPlan
+from dewline.watch.scribe import Scribe
+from dewline.watch.slope import NEVER_MS, MedianWindow
+from dewline.watch.slots import FIRST_UNCERTAIN, Slot
+from dewline.watch.suppression import Suppression
+from dewline.watch.timers import Timers
+from dewline.watch.wiring import Wiring
+
+Loud = tuple[Slot, float | None, Quality]
+SAVED_VERSION = 1
+
+
+class Watch:
+    """Judges the signals of one site by one plan."""
+
+    def __init__(self, plan: WatchPlan) -> None:
+        self.plan = plan
+        self.at_ms = 0
+        self._started = False
+        self._wiring = Wiring(plan)
+        self._slots = self._wiring.slots
+        self._alarms = self._wiring.alarms
+        self._modes = self._wiring.modes
+        self._gates = self._wiring.gates
+        self._timed = [a for a in self._alarms.values() if a.judge.condition.timed]
+        self._scribe = Scribe(plan)
+        self._desk = Desk(self._scribe, Suppression(self._alarms, self._modes))
+        self._desk.rate_slot = self._wiring.rate_slot
+        self._timers = Timers(plan, self._desk)
+        self._people = People(plan, self._alarms, self._desk, self._modes)
+        self._orphans: dict[str, dict[str, Any]] = {}  # alarms whose rule is gone, as last told
+        self._rate_told = 0
+        self._due_ms = 0  # no tick before this one can change anything
+
+    @property
+    def event_seq(self) -> int:
+        """``seq`` of the last event."""
+        return self._scribe.seq
+
+    def alarm_table(self) -> list[dict[str, Any]]:
+        """The last event document of every alarm that is not normal."""
+        return [a.told for a in self._alarms.values() if a.state != "normal" and a.told]
+
+    def modes(self) -> dict[str, list[Mode]]:
+        """The modes of every box, in the order in which they began."""
+        return {
+            name: sorted(box.since, key=box.since.__getitem__) for name, box in self._modes.items()
+        }
+
+    # ---------------------------------------------------------------- items
+
+    def feed(self, item: Item) -> Outcome:
+        """Take one item in. Never raises, whatever the item says."""
+        at_ms = item.at_ms if item.at_ms > self.at_ms else self.at_ms
+        self.at_ms = self._scribe.at_ms = at_ms
+        if not self._started:
+            self._start(at_ms)
+        if isinstance(item, Tick):
+            return self._tick(at_ms)
+        self._scribe.offset_ms = item.time_ms - at_ms
+        if isinstance(item, Scan):
+            return self._scan(at_ms, item)
+        if isinstance(item, Command):
+            return self._command(at_ms, item)
+        if isinstance(item, Resumed):
+            return self._resume(at_ms, item)
+        assert_never(item)
+
+    def _start(self, at_ms: int) -> None:
+        self._started = True
+        for slot in self._slots.values():
+            slot.start_anew(at_ms)
+
+    def _scan(self, at_ms: int, scan: Scan) -> Outcome:
+        readings = scan.readings
+        for switch in self._gates:
+            if switch in readings:
+                self._hear_switch(at_ms, switch, readings[switch])
+        slot_of = self._slots.get
+        loud: list[Loud] = []
+        for name, (value, quality) in readings.items():
+            slot = slot_of(name)
+            if slot is None:
+                continue
+            if (
+                quality < FIRST_UNCERTAIN
+                and value is not None
+                and slot.lo <= value <= slot.hi
+                and at_ms < slot.closes_at
+            ):
+                # Quiet: nothing listens to a change as small as this (see slots).
+                if value != slot.value:
+                    slot.value = value
+                    slot.same_since_ms = at_ms
+                elif at_ms - slot.alive_ms >= slot.stale_ms:
+                    slot.same_since_ms = at_ms
+                slot.alive_ms = at_ms
+                slot.quality = quality
+                for window in slot.windows:
+                    window.values.append(value)
+            else:
+                loud.append((slot, value, quality))
+        if not loud and not self._desk.held:
+            return NOTHING
+        return self._judge_loud(at_ms, loud)
+
+    def _hear_switch(self, at_ms: int, switch: str, reading: Reading) -> None:
+        """``analyzer_on`` speaks before the analyzers it switches, also within one scan."""
+        gate = self._gates[switch]
+        if reading.value is None or reading.quality >= FIRST_UNCERTAIN:
+            return
+        was_off = gate.off
+        gate.hear(at_ms, reading.value)
+        if gate.off != was_off:
+            self._retune(at_ms, self._wiring.gated(switch))
+
+    def _judge_loud(self, at_ms: int, loud: list[Loud]) -> Outcome:
+        closed: dict[MedianWindow, Slot] = {}
+        for slot, value, quality in loud:
+            closed.update(dict.fromkeys(slot.take(at_ms, value, quality), slot))
+        heard = [slot for slot, _, _ in loud]
+        boxes = dict.fromkeys(box for slot in heard for box in slot.modes)
+        for box in boxes:
+            box.hear(at_ms)
+            self._due_ms = min(self._due_ms, box.due_ms())
+        readings: dict[str, Reading] = {}
+        for into, reading in self._wiring.derive.scan(closed, readings):
+            into.take(at_ms, reading.value, reading.quality)
+            heard.append(into)
+        self._judge(at_ms, heard)
+        return self._outcome(at_ms, readings)
+
+    def _judge(self, at_ms: int, heard: list[Slot]) -> None:
+        """Rules of the signals heard, parents first; then their quiet bands anew."""
+        own = dict.fromkeys(alarm for slot in heard for alarm in slot.alarms)
+        guarded = dict.fromkeys(alarm for slot in heard for alarm in slot.guarded)
+        for alarm in sorted({**own, **guarded}, key=_rank):
+            judge = alarm.judge
+            if judge.hear(at_ms) if alarm in own else judge.hear_guard(at_ms):
+                self._desk.flip(alarm)
+            if judge.condition.timed:
+                self._due_ms = min(self._due_ms, judge.due_ms() or NEVER_MS)
+        self._retune(at_ms, heard)
+        self._retune(at_ms, (slot for limit in heard for slot in limit.leaning))
+        self._retune(at_ms, (alarm.slot for alarm in guarded))
+
+    def _retune(self, at_ms: int, slots: Iterable[Slot]) -> None:
+        for slot in slots:
+            slot.retune(at_ms)
+
+    def _tick(self, at_ms: int) -> Outcome:
+        if at_ms >= self._due_ms:
+            self._sweep(at_ms)
+        elif not self._desk.held:
+            return NOTHING
+        return self._outcome(at_ms, {})
+
+    def _sweep(self, at_ms: int) -> None:
+        """Everything that time alone may move; then when to look again."""
+        for box in self._modes.values():
+            if box.due_ms() <= at_ms:
+                box.tick(at_ms)
+                self._retune(at_ms, box.listened())
+        for alarm in self._timed:
+            due_ms = alarm.judge.due_ms()
+            if due_ms is not None and due_ms <= at_ms:
+                if alarm.judge.hear(at_ms):
+                    self._desk.flip(alarm)
+                alarm.slot.retune(at_ms)
+        for alarm in self._alarms.values():
+            if alarm.state != "normal":
+                self._timers.tick(alarm, at_ms)
+        self._due_ms = self._next_due_ms()
+
+    def _next_due_ms(self) -> int:
+        due = [box.due_ms() for box in self._modes.values()]
+        due += [alarm.judge.due_ms() or NEVER_MS for alarm in self._timed]
+        for alarm in self._alarms.values():
+            if alarm.state != "normal":
+                due.extend(self._timers.due_ms(alarm))
+        due.append(self._desk.rate.due_ms() or NEVER_MS)
+        return min(due)
+
+    def _command(self, at_ms: int, command: Command) -> Outcome:
+        if command.at_ms != at_ms:
+            command = replace(command, at_ms=at_ms)
+        reply = self._people.obey(command)
+        self._retune(at_ms, self._slots.values())
+        self._due_ms = 0
+        return self._outcome(at_ms, {}, reply)
+
+    def _resume(self, at_ms: int, resumed: Resumed) -> Outcome:
+        for told in self._orphans.values():
+            self._scribe.retire(told, "rule removed")
+        self._orphans.clear()
+        if resumed.reason != "reload":
+            for slot in self._slots.values():
+                slot.start_anew(at_ms)
+            for alarm in self._alarms.values():
+                alarm.judge.start_anew(at_ms)
+            self._sweep(at_ms)
+        self._retune(at_ms, self._slots.values())
+        self._due_ms = 0
+        return self._outcome(at_ms, {})
+
+    def _outcome(
+        self, at_ms: int, readings: dict[str, Reading], reply: Reply | None = None
+    ) -> Outcome:
+        """Let go what may go, count new alarms, and hand over what this item brought about."""
+        for alarm in sorted(self._desk.held, key=_rank):
+            if self._desk.suppression.may_go(alarm, at_ms) and alarm.hold is not None:
+                self._desk.let_go(alarm, alarm.hold.over)
+        self._tell_rate(at_ms, readings)
+        events = self._scribe.events
+        if not events and not readings and reply is None:
+            return NOTHING
+        if events:
+            self._scribe.events = []
+            self._due_ms = 0  # a raise or a shelf has timers of its own
+        return Outcome(tuple(events), readings, (), reply)
+
+    def _tell_rate(self, at_ms: int, readings: dict[str, Reading]) -> None:
+        """New alarms of the last ten minutes, as a signal with rules like any other."""
+        slot = self._wiring.rate_slot
+        if slot is None:
+            return
+        count = self._desk.rate.count(at_ms)
+        if count == self._rate_told and slot.value is not None:
+            return
+        self._rate_told = count
+        reading = Reading(float(count), Quality.GOOD)
+        readings[slot.name] = reading
+        slot.take(at_ms, reading.value, reading.quality)
+        self._judge(at_ms, [slot])
+
+    # ---------------------------------------------------------------- state
+
+    def save(self) -> dict[str, Any]:
+        """Everything, ready for JSON."""
+        return {
+            "version": SAVED_VERSION,
+            "at_ms": self.at_ms,
+            "started": self._started,
+            "scribe": self._scribe.save(),
+            "slots": {name: slot.save() for name, slot in self._slots.items()},
+            "gates": {name: gate.save() for name, gate in self._gates.items()},
+            "modes": {name: box.save() for name, box in self._modes.items()},
+            "alarms": {name: alarm.save() for name, alarm in self._alarms.items()},
+            "orphans": self._orphans,
+            "rate": self._desk.rate.save(),
+            "rate_told": self._rate_told,
+        }
+
+    def restore(self, state: dict[str, Any]) -> None:
+        """Take up a saved state, also one of another plan: what both know goes on."""
+        self.at_ms = state["at_ms"]
+        self._started = state["started"]
+        self._scribe.restore(state["scribe"])
+        for slot in self._slots.values():
+            slot.start_anew(self.at_ms)
+        for parts, kind in ((self._slots, "slots"), (self._gates, "gates"), (self._modes, "modes")):
+            for name, part in parts.items():
+                if name in state[kind]:
+                    part.restore(state[kind][name])
+        self._restore_alarms(state)
+        self._desk.rate.restore(state["rate"])
+        self._rate_told = state["rate_told"]
+        self._retune(self.at_ms, self._slots.values())
+        self._due_ms = 0
+
+    def _restore_alarms(self, state: dict[str, Any]) -> None:
+        for name, alarm in self._alarms.items():
+            if name in state["alarms"]:
+                alarm.restore(state["alarms"][name])
+        self._desk.held = {a for a in self._alarms.values() if a.hold is not None}
+        gone = {n: a["told"] for n, a in state["alarms"].items() if a["state"] != "normal"}
+        known = {**state["orphans"], **gone}
+        self._orphans = {n: told for n, told in known.items() if n not in self._alarms and told}
+
+
+def _rank(alarm: Alarm) -> int:
+    return alarm.rank
