@@ -10,6 +10,8 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Iterable
 
+from dewline.watch.slope import NEVER_MS
+
 CYCLE_WINDOW_MS = 60_000
 CYCLES = 3
 RATE_WINDOW_MS = 600_000
@@ -55,9 +57,9 @@ class AlarmRate:
             self._times_ms.popleft()
         return len(self._times_ms)
 
-    def due_ms(self) -> int | None:
-        """When the count next falls."""
-        return self._times_ms[0] + RATE_WINDOW_MS if self._times_ms else None
+    def due_ms(self, at_ms: int) -> int:
+        """When the count next falls; far away when there is nothing to fall."""
+        return self._times_ms[0] + RATE_WINDOW_MS if self.count(at_ms) else NEVER_MS
 
     def save(self) -> list[int]:
         return list(self._times_ms)

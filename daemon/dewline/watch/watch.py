@@ -206,7 +206,7 @@ class Watch:
         for alarm in self._alarms.values():
             if alarm.state != "normal":
                 due.extend(self._timers.due_ms(alarm))
-        due.append(self._desk.rate.due_ms() or NEVER_MS)
+        due.append(self._desk.rate.due_ms(self.at_ms))
         return min(due)
 
     def _command(self, at_ms: int, command: Command) -> Outcome:
