@@ -9,8 +9,30 @@ from __future__ import annotations
 import fcntl
 import os
 from pathlib import Path
+from typing import TypedDict
 
+from dewline.config.plan import SerialLine
 from dewline.errors import LinkDown
+
+
+class Settings(TypedDict):
+    """Serial settings as pyserial and pymodbus name them."""
+
+    baudrate: int
+    bytesize: int
+    parity: str
+    stopbits: int
+
+
+def settings(line: SerialLine) -> Settings:
+    """How to open a line. A pseudo-terminal has no parity and refuses to be given one."""
+    pseudo = os.path.realpath(line.port).startswith("/dev/pts/")
+    return Settings(
+        baudrate=line.baud,
+        bytesize=8 if pseudo else line.data_bits,
+        parity="N" if pseudo else line.parity[0].upper(),
+        stopbits=line.stop_bits,
+    )
 
 
 def why_closed(port: str) -> LinkDown:

@@ -9,13 +9,15 @@ from __future__ import annotations
 import asyncio
 import termios
 from collections.abc import Coroutine
+from functools import reduce
+from operator import xor
 from typing import Final
 
 # Not part of pymodbus' documented API; the tests on real ptys watch over it.
 from pymodbus.transport.serialtransport import create_serial_connection
 
 from dewline.bus.plan import Block
-from dewline.bus.serial_port import why_closed
+from dewline.bus.serial_port import settings, why_closed
 from dewline.bus.session import Turnstile, quiet_library
 from dewline.bus.silence import Pace, Rest
 from dewline.clock import Clock
@@ -170,10 +172,7 @@ async def _connect(bus: AsciiPlan) -> _Wire:
             asyncio.get_running_loop(),
             _Wire,
             line.port,
-            baudrate=line.baud,
-            bytesize=line.data_bits,
-            parity=line.parity[0].upper(),
-            stopbits=line.stop_bits,
+            **settings(line),
             timeout=0,
         )
     except (OSError, ValueError, termios.error):
@@ -203,14 +202,11 @@ def _silence(heard: bool) -> BusError:
 def _checked_untrusted(line: bytes, profile: AsciiProfile) -> bytes:
     """``line`` without its checksum; BadFrame when that is wrong.
 
-    xor-hex: the last two characters are the XOR of all characters before them.
+    xor-hex: the line ends in ``*HH``, the exclusive or of every byte before the star.
     """
     if profile.checksum == "none":
         return line
-    body, given = line[:-2], line[-2:]
-    total = 0
-    for byte in body:
-        total ^= byte
-    if given.upper() != b"%02X" % total:
+    body, _, given = line.rpartition(b"*")
+    if given.upper() != b"%02X" % reduce(xor, body, 0):
         raise BadFrame("a line with a wrong checksum")
     return body

@@ -14,7 +14,7 @@ from pymodbus.client import AsyncModbusSerialClient
 
 from dewline.bus.modbus import Gate, ask, rtu_reply_untrusted
 from dewline.bus.plan import Block
-from dewline.bus.serial_port import why_closed
+from dewline.bus.serial_port import settings, why_closed
 from dewline.bus.session import Turnstile, quiet_library
 from dewline.bus.silence import Pace, Rest
 from dewline.bus.timing import line_silence_s
@@ -59,10 +59,7 @@ class RtuSession:
         line = self._bus.line
         client = AsyncModbusSerialClient(
             line.port,
-            baudrate=line.baud,
-            bytesize=line.data_bits,
-            parity=line.parity[0].upper(),
-            stopbits=line.stop_bits,
+            **settings(line),
             handle_local_echo=self._bus.echo == "strip",
             timeout=_FOR_EVER_S,
             retries=0,
