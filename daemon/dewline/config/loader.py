@@ -20,7 +20,7 @@ from dewline.config.plan import ModbusRtuPlan, Plan, SerialLine
 from dewline.config.profiles import BUILTIN, find, names, read_profile
 from dewline.config.rule_plans import Off, RuleBook, write_book
 from dewline.config.rule_schema import RuleSetFile, RuleSpec
-from dewline.config.rules import Ground, Layer
+from dewline.config.rules import Ground, Layer, Layered
 from dewline.config.salvage import salvage
 from dewline.config.schema import SiteConfig
 from dewline.config.site import Site
@@ -30,7 +30,7 @@ from dewline.errors import ConfigError, Problem
 
 @dataclass(frozen=True, slots=True)
 class Setting:
-    """One value of an effective rule, and the layer it came from."""
+    """One value of an effective rule as it was written, and the layer it came from."""
 
     key: str
     value: Any
@@ -50,29 +50,36 @@ class Loaded:
 
 def load(path: Path) -> Loaded:
     """Read a config. ConfigError with all its problems, in the order of the files' lines."""
-    problems: list[Problem] = []
-    warnings: list[Problem] = []
-    source = read_source(path, problems, warnings)
+    loaded, source = examine(path)
+    if loaded is None:
+        raise ConfigError(sorted(source.problems))
+    return loaded
+
+
+def examine(path: Path) -> tuple[Loaded | None, Source]:
+    """Like ``load``, but the problems and warnings stay in the source; None if there are any."""
+    source = read_source(path, [], [])
     site = _site(source, path.parent)
     if site is None:
-        raise ConfigError(sorted(problems))
+        return (None, source)
     crosscheck(site)
     ground = ground_of(site)
     book = _book(site, ground)
     _timeouts(site)
-    if problems:
-        raise ConfigError(sorted(problems))
+    if source.problems:
+        return (None, source)
     plan = assemble(site, ground, book)
     _missing(site, plan)
     if not book.plans:
         source.warn((), "has no rules: nothing is judged", "add `rule_sets: [inert-box]`")
-    return Loaded(
+    loaded = Loaded(
         plan=plan,
-        warnings=tuple(sorted(warnings)),
+        warnings=tuple(sorted(source.warnings)),
         supervised=_supervised(ground, book),
         off=tuple(book.off),
         effective={alarm: _settings(book, alarm) for alarm in book.plans},
     )
+    return (loaded, source)
 
 
 def _site(source: Source, folder: Path) -> Site | None:
@@ -182,7 +189,16 @@ def _supervised(ground: Ground, book: RuleBook) -> dict[str, tuple[str, ...]]:
 
 def _settings(book: RuleBook, alarm: str) -> tuple[Setting, ...]:
     rule = book.origins[alarm]
-    return tuple(Setting(k, v, rule.origin[k].label) for k, v in rule.values.items())
+    return tuple(Setting(k, written(rule, k), rule.origin[k].label) for k in rule.values)
+
+
+def written(rule: Layered, key: str) -> Any:
+    """A value of a rule as its file has it."""
+    layer = rule.origin[key]
+    data = layer.source.data
+    for part in (*layer.path, rule.name, key):
+        data = data[part]
+    return data
 
 
 def built_in(folder: str, name: str) -> Path | None:

@@ -69,7 +69,7 @@ def lay(name: str, layers: Iterable[Layer]) -> Layered:
         if spec is None:
             continue
         rule.layers.append(layer)
-        given = {key: getattr(spec, key) for key in spec.model_fields_set}
+        given = {k: getattr(spec, k) for k in type(spec).model_fields if k in spec.model_fields_set}
         fresh = {key for key in given if key in CONDITIONS}
         if fresh and fresh != set(rule.conditions):
             for key in (*CONDITIONS, *COMPANIONS):

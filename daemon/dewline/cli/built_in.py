@@ -1,0 +1,54 @@
+"""What ``dewline rules`` and ``dewline profiles`` share: list what is shipped, or print one."""
+
+from __future__ import annotations
+
+import argparse
+from difflib import get_close_matches
+from typing import Any
+
+import yaml
+
+from dewline.cli.terminal import print_json, say
+from dewline.config.loader import built_in
+from dewline.config.profiles import names
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """An optional name, and ``--json``."""
+    parser.add_argument("name", nargs="?", metavar="NAME", help="print this one; absent: list all")
+    parser.add_argument("--json", action="store_true", help="machine output on stdout")
+
+
+def show(folder: str, part: str, args: argparse.Namespace) -> int:
+    """List the files of ``folder``, or print one: its text is fit to be copied and changed."""
+    if args.name is None:
+        return _list(folder, part, args.json)
+    path = built_in(folder, args.name)
+    if path is None:
+        near = get_close_matches(args.name, names(folder), n=1)
+        hint = f"did you mean {near[0]}?" if near else f"there are: {', '.join(names(folder))}"
+        say(f"nothing called {args.name} is built in; {hint}")
+        return 2
+    text = path.read_text(encoding="utf-8")
+    if args.json:
+        print_json({"name": args.name, **yaml.safe_load(text)})
+    else:
+        print(text, end="")
+    return 0
+
+
+def _list(folder: str, part: str, as_json: bool) -> int:
+    rows = [_row(folder, part, name) for name in names(folder)]
+    if as_json:
+        print_json(rows)
+        return 0
+    for row in rows:
+        say(f"{row['name']:<16} {row['title']} ({row[part]} {part})")
+    return 0
+
+
+def _row(folder: str, part: str, name: str) -> dict[str, Any]:
+    path = built_in(folder, name)
+    assert path is not None  # names() has just listed it
+    data = yaml.safe_load(path.read_text(encoding="utf-8"))
+    return {"name": name, "title": data["title"], part: len(data[part])}

@@ -1,0 +1,14 @@
+"""``dewline profiles [NAME]``: the instrument profiles that are built in."""
+
+from __future__ import annotations
+
+import argparse
+
+from dewline.cli import built_in
+
+HELP = "instrument profiles that are built in"
+arguments = built_in.arguments
+
+
+def run(args: argparse.Namespace) -> int:
+    return built_in.show("profiles", "registers", args)

@@ -1,0 +1,30 @@
+"""``dewline schema [config | profile | rules]``: the JSON Schema of what a person writes."""
+
+from __future__ import annotations
+
+import argparse
+import json
+
+HELP = "the JSON Schema of the config, of a profile or of a rule set"
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("of", nargs="?", choices=("config", "profile", "rules"), default="config")
+
+
+def run(args: argparse.Namespace) -> int:
+    from pydantic import BaseModel  # noqa: PLC0415 - only here
+
+    from dewline.config.profile_schema import ProfileFile  # noqa: PLC0415
+    from dewline.config.rule_schema import RuleSetFile  # noqa: PLC0415
+    from dewline.config.schema import SiteConfig  # noqa: PLC0415
+
+    models: dict[str, type[BaseModel]] = {
+        "config": SiteConfig,
+        "profile": ProfileFile,
+        "rules": RuleSetFile,
+    }
+    schema = models[args.of].model_json_schema()
+    schema["$schema"] = "https://json-schema.org/draft/2020-12/schema"
+    print(json.dumps(schema, indent=2, ensure_ascii=False))
+    return 0
