@@ -24,6 +24,7 @@ from dewline.clock import Clock, RealClock, StepClock
 from dewline.config import load
 from dewline.errors import DewlineError
 from dewline.journal import Reader
+from dewline.readings import LedgerRow
 from dewline.service import Service
 
 _START_WITHIN_S = 20.0
@@ -43,7 +44,7 @@ class NightReport:
     events: list[dict[str, Any]] = field(default_factory=list)
     counts: dict[str, int] = field(default_factory=dict)
     statistics: dict[str, Any] = field(default_factory=dict)
-    ledger: list[dict[str, Any]] = field(default_factory=list)
+    ledger: list[LedgerRow] = field(default_factory=list)
 
 
 class LabLine:
@@ -149,7 +150,7 @@ async def listen(
         await client.subscribe(f"dewline/{site}/event", qos=1)
         ready.set()
         async for message in client.messages:
-            heard(json.loads(bytes(message.payload)))  # type: ignore[arg-type]
+            heard(json.loads(bytes(message.payload)))
 
 
 async def night(

@@ -48,14 +48,13 @@ class OwnBox:
             self._failing.add(name)
             self.set("tasks-failed", float(len(self._failing)))
 
-    def look(self, followers: Iterable[Follower], alarm_rate: int) -> None:
-        """Measure what nobody announces: disk, followers' lag, the rate of alarms."""
+    def look(self, followers: Iterable[Follower]) -> None:
+        """Measure what nobody announces: disk and followers' lag; tell everything."""
         name = f"{DAEMON}."
         free_mb = shutil.disk_usage(self._folder).free / 1e6
         fresh = {
             "disk-free": round(free_mb),
             "tasks-failed": len(self._failing),
-            "alarm-rate": alarm_rate,
         }
         for follower in followers:
             fresh[f"{follower.name}-behind"] = round(follower.statistics().seconds_behind)
@@ -64,15 +63,10 @@ class OwnBox:
                 self._values[name + key] = float(value)
         self._tell(sorted(self._values))
 
-    async def run(
-        self,
-        clock: Clock,
-        followers: Callable[[], Iterable[Follower]],
-        alarm_rate: Callable[[], int],
-    ) -> None:
+    async def run(self, clock: Clock, followers: Callable[[], Iterable[Follower]]) -> None:
         """Tell everything every 30 s."""
         while True:
-            self.look(followers(), alarm_rate())
+            self.look(followers())
             await clock.sleep(WHOLE_EVERY_S)
 
     def forget(self, signals: Iterable[str]) -> None:

@@ -62,6 +62,7 @@ class Service:
             await self.journal.flush()
             self._recover()
             self.journal.on_commit(self._committed)
+            self.journal.on_held(self._held)
             server = await control.serve(self.plan.journal.socket, self._answer)
             async with asyncio.TaskGroup() as group:
                 house = self._start(group)
@@ -98,7 +99,7 @@ class Service:
         house = {
             "ticker": self._tick,
             "committer": lambda: self.journal.run(self.clock),
-            "own box": lambda: self.own.run(self.clock, self._all_followers, self._alarm_rate),
+            "own box": lambda: self.own.run(self.clock, self._all_followers),
             "snapshots": self._keep_snapshots,
             "housekeeping": self._keep_house,
         }
@@ -119,7 +120,7 @@ class Service:
         for _, task in self._pollers.values():
             task.cancel()
         await asyncio.gather(*(t for _, t in self._pollers.values()), return_exceptions=True)
-        self.own.look(self._all_followers(), self._alarm_rate())
+        self.own.look(self._all_followers())
         self._snapshot()
         await self.journal.flush()
         for follower, _ in self._followers.values():
@@ -154,6 +155,11 @@ class Service:
         for follower, _ in self._followers.values():
             follower.committed(entries)
 
+    def _held(self, entries: Sequence[Entry]) -> None:
+        """The disk refuses: alarms go out all the same, marked as not durable."""
+        for follower, _ in self._followers.values():
+            follower.held(entries)
+
     # -- parts ----------------------------------------------------------------
 
     def _start_bus(self, name: str) -> None:
@@ -176,12 +182,12 @@ class Service:
                     self.plan.mqtt,
                     self.plan.site,
                     self.clock,
-                    reader_factory=lambda: Reader(self.plan.journal.path),
+                    reader=lambda: Reader(self.plan.journal.path),
                     advance=lambda seq: self.journal.advance("mqtt", event_seq=seq),
                     submit=self._submit_from_afar,
                     facts=self._facts,
                     units=self._units(),
-                    started_ms=self.started_ms,
+                    started=iso_utc(self.started_ms),
                     version=__version__,
                 )
             )
@@ -198,9 +204,6 @@ class Service:
 
     def _units(self) -> dict[str, str]:
         return {name: signal.unit for name, signal in self.plan.watch.signals.items()}
-
-    def _alarm_rate(self) -> int:
-        return self.drive.watch.alarm_rate()
 
     # -- the record -----------------------------------------------------------
 
@@ -291,7 +294,7 @@ class Service:
                 follower.stop()
             self._followers.clear()
             self._start_followers()
-        self.own.look(self._all_followers(), self._alarm_rate())
+        self.own.look(self._all_followers())
         self._snapshot()
 
     # -- what is seen now ---------------------------------------------------------

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from dewline.cli.terminal import ProgressLine, event_line, say
+from dewline.readings import iso_utc
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -71,7 +72,8 @@ def _summary(report: Any, *, kept: bool) -> None:
     for ahead in _warned_ahead(raised):
         say(ahead)
     for row in report.ledger:
-        say(f"ledger: {row['box']} {row['kind']} {row['started'][11:16]}-{row['ended'][11:16]}")
+        ended = "open" if row.ended_ms is None else iso_utc(row.ended_ms)[11:16]
+        say(f"ledger: {row.box} {row.kind} {iso_utc(row.started_ms)[11:16]}-{ended}")
     reads, writes = report.counts.get("read", 0), report.counts.get("write", 0)
     say(f"requests the instruments saw: {reads} to read, {writes} to write")
     if kept:
