@@ -29,7 +29,7 @@ _FIRST: Migration = (
         kind TEXT NOT NULL, source TEXT NOT NULL, document TEXT)""",
     # Wall time may step, so seq cannot be found from it by bisection. A whole index would
     # cost a fifth of all bytes written; one row in 256 finds the place as well.
-    f"CREATE INDEX item_anchor ON item(time_ms) WHERE seq % {ANCHOR_EVERY} = 0",
+    f"CREATE INDEX item_anchor ON item(time_ms, at_ms) WHERE seq % {ANCHOR_EVERY} = 0",
     "CREATE TABLE sample(key INTEGER PRIMARY KEY, value REAL, quality INTEGER NOT NULL)",
     """CREATE TABLE signal(
         id INTEGER PRIMARY KEY CHECK (id BETWEEN 1 AND 65535), name TEXT NOT NULL,

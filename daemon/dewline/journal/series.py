@@ -70,20 +70,23 @@ class SeriesReader(ReadOnly):
     def _stretches(self, from_ms: int, to_ms: int) -> list[tuple[int, int]]:
         """Ranges of seq that hold all items of a stretch of wall time, and some more.
 
-        One item in ANCHOR_EVERY is indexed by time. Between two of them time
-        runs on but for a step of the clock, which the anchors themselves show.
+        One item in ANCHOR_EVERY is indexed by time. Between two of them wall
+        time may step once, forth or back; watch time bounds how far it ran
+        before and after the step.
         """
         anchors = self._all(
-            f"SELECT seq, time_ms FROM item INDEXED BY item_anchor WHERE seq % {ANCHOR_EVERY} = 0"
+            "SELECT seq, time_ms, at_ms FROM item INDEXED BY item_anchor"
+            f" WHERE seq % {ANCHOR_EVERY} = 0"
         )
-        ends = self._all(
-            "SELECT * FROM (SELECT seq, time_ms FROM item ORDER BY seq LIMIT 1)"
-            " UNION ALL SELECT * FROM (SELECT seq, time_ms FROM item ORDER BY seq DESC LIMIT 1)"
-        )
-        marks = sorted([*ends, *anchors])
+        ends = [
+            self._first(f"SELECT seq, time_ms, at_ms FROM item ORDER BY seq {order} LIMIT 1")
+            for order in ("ASC", "DESC")
+        ]
+        marks = sorted([*(end for end in ends if end), *anchors])
         found: list[tuple[int, int]] = []
-        for (low, low_ms), (high, high_ms) in itertools.pairwise(marks):
-            if max(low_ms, high_ms) < from_ms or min(low_ms, high_ms) >= to_ms:
+        for (low, low_ms, low_at), (high, high_ms, high_at) in itertools.pairwise(marks):
+            run_ms = high_at - low_at
+            if max(low_ms + run_ms, high_ms) < from_ms or min(low_ms, high_ms - run_ms) >= to_ms:
                 continue
             if found and found[-1][1] >= low - 1:
                 found[-1] = (found[-1][0], high)

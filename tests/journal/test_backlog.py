@@ -1,0 +1,81 @@
+"""What is held while the disk refuses, and what is let go."""
+
+from __future__ import annotations
+
+import pytest
+
+from dewline.journal.backlog import Backlog, Session
+from dewline.journal.rows import Cursor, PlanText, Snapshot, Units
+from dewline.readings import Command, Entry, LedgerRow, Outcome
+
+
+@pytest.fixture
+def small(monkeypatch):
+    monkeypatch.setattr("dewline.journal.backlog.EVENTS_KEPT", 3)
+    monkeypatch.setattr("dewline.journal.backlog.READINGS_KEPT", 10)
+
+
+@pytest.mark.usefixtures("small")
+def test_old_readings_go_first_and_are_counted(scan_of):
+    """Of scans without events the newest stay, up to the cap."""
+    backlog = Backlog([Entry(n, scan_of(n, a=1.0, b=2.0), Outcome()) for n in range(1, 9)])
+    assert backlog.keep() == []
+    assert [job.seq for job in backlog.jobs] == [4, 5, 6, 7, 8]
+    assert backlog.lost_readings == 6
+
+
+@pytest.mark.usefixtures("small")
+def test_events_words_and_ledgers_outlive_readings(scan_of, event_of):
+    """Events up to their cap, commands, ledger rows, plans and snapshots stay."""
+    row = LedgerRow("t", "heron", "gap", 0, 1, {})
+    firm = [
+        Entry(1, Command(1, 1, "socket", "note", "anna"), Outcome()),
+        Entry(2, scan_of(2, a=1.0), Outcome((event_of(1),))),
+        Entry(3, scan_of(3, a=1.0), Outcome(ledger=(row,))),
+        PlanText("abc", "{}"),
+        Snapshot(3, "abc", "{}"),
+    ]
+    backlog = Backlog([*firm, *(Entry(n, scan_of(n, a=1.0), Outcome()) for n in range(4, 40))])
+    backlog.keep()
+    assert backlog.jobs[: len(firm)] == firm
+    assert len(backlog.jobs) == len(firm) + 10
+
+
+@pytest.mark.usefixtures("small")
+def test_events_past_their_cap_are_told_all_the_same(scan_of, event_of):
+    """Every event is handed on once; of those held, the newest stay."""
+    entries = [Entry(n, scan_of(n), Outcome((event_of(n),))) for n in range(1, 6)]
+    backlog = Backlog(list(entries))
+    assert backlog.keep() == entries
+    assert backlog.lost_events == 2
+    backlog.jobs.append(Entry(6, scan_of(6), Outcome((event_of(6),))))
+    assert [entry.seq for entry in backlog.keep()] == [6]
+    assert [entry.seq for entry in backlog.clear()] == [4, 5, 6]
+    assert backlog.jobs == []
+
+
+def test_what_is_put_before_is_not_told(event_of):
+    """A fresh file's plans go first and do not count as news."""
+    entry = Entry(0, None, Outcome((event_of(1),)))
+    backlog = Backlog([entry])
+    assert backlog.keep() == [entry]
+    backlog.put_before([PlanText("abc", "{}")])
+    assert backlog.keep() == []
+    assert backlog.jobs == [PlanText("abc", "{}"), entry]
+
+
+def test_a_session_remembers_plans_units_and_whole_cursors():
+    """Halves of a cursor that came apart are put in again as one."""
+    session = Session()
+    jobs = [
+        PlanText("abc", "{}"),
+        Cursor("mqtt", None, 4),
+        Cursor("mqtt", 9, None),
+        Cursor("mqtt", None, 5),
+        Units({"heron.a": "ppm"}),
+        Units({"heron.b": "mbar"}),
+    ]
+    for job in jobs:
+        session.remember(job)
+    assert session.again() == [PlanText("abc", "{}"), Cursor("mqtt", 9, 5)]
+    assert session.units == {"heron.a": "ppm", "heron.b": "mbar"}

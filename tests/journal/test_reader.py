@@ -1,0 +1,189 @@
+"""What the record answers, and how it refuses."""
+
+from __future__ import annotations
+
+import os
+import sqlite3
+import time
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from dewline.errors import JournalError
+from dewline.journal import Reader
+from dewline.journal.schema import connect
+from dewline.readings import Command, Entry, Outcome, Quality, Reading
+
+
+async def test_an_empty_record_has_an_empty_tail(opened, path):
+    """Nothing in, nothing out."""
+    async with opened() as journal:
+        await journal.flush()
+        with Reader(path) as reader:
+            assert reader.tail() == (0, 0, None, None)
+            assert reader.end_at_ms() is None
+            assert reader.snapshot() is None
+            assert list(reader.items()) == []
+            assert reader.alarm_table() == []
+            assert reader.latest_readings() == {}
+            assert reader.series("heron.a", 0, 10) == []
+
+
+async def test_the_tail_counts_what_a_tick_brought_later(opened, path, scan_of, event_of):
+    """An event at a later tick moves the end of watch time, and wall time with it."""
+    async with opened() as journal:
+        journal.append(Entry(1, scan_of(5000, time_ms=65_000, a=1.0), Outcome()))
+        await journal.flush()
+        with Reader(path) as reader:
+            assert reader.tail() == (1, 0, 5000, 65_000)
+            journal.append(Entry(1, None, Outcome((event_of(1, at_ms=12_000),))))
+            await journal.flush()
+            assert reader.tail() == (1, 1, 12_000, 72_000)
+            assert reader.end_at_ms() == 12_000
+
+
+async def test_the_alarm_table_has_the_last_word_of_every_alarm(opened, path, event_of):
+    """One document an alarm: its newest."""
+    async with opened() as journal:
+        events = tuple(
+            event_of(n, alarm=f"heron.{name}", transition=transition)
+            for n, (name, transition) in enumerate(
+                [("a", "raised"), ("b", "raised"), ("a", "returned"), ("c", "raised")], 1
+            )
+        )
+        journal.append(Entry(0, None, Outcome(events)))
+        await journal.flush()
+        with Reader(path) as reader:
+            table = [(e["alarm"], e["transition"], e["seq"]) for e in reader.alarm_table()]
+            assert [e["seq"] for e in reader.events(1, limit=2)] == [2, 3]
+    assert table == [
+        ("heron.a", "returned", 3),
+        ("heron.b", "raised", 2),
+        ("heron.c", "raised", 4),
+    ]
+
+
+async def test_notes_are_found_by_time(opened, path):
+    """Only commands that are notes become notes."""
+    async with opened() as journal:
+        for seq, name in enumerate(("note", "acknowledge", "note"), 1):
+            command = Command(seq * 1000, seq * 1000, "socket", name, "anna", box="heron", why="x")
+            journal.append(Entry(seq, command, Outcome()))
+        await journal.flush()
+        with Reader(path) as reader:
+            assert [note.item_seq for note in reader.notes()] == [1, 3]
+            assert [note.item_seq for note in reader.notes(3000)] == [3]
+
+
+async def test_latest_readings_are_the_last_of_each_signal(opened, path, scan_of):
+    """A signal that fell silent keeps its last reading, good or not."""
+    async with opened() as journal:
+        journal.append(Entry(1, scan_of(1, a=1.0, b=2.0), Outcome()))
+        journal.append(Entry(2, scan_of(2, a=None), Outcome()))
+        journal.append(
+            Entry(3, scan_of(3), Outcome(readings={"heron.d": Reading(4.0, Quality.GOOD)}))
+        )
+        await journal.flush()
+        with Reader(path) as reader:
+            assert reader.latest_readings() == {
+                "heron.a": (2, None, Quality.NO_ANSWER),
+                "heron.b": (1, 2.0, Quality.GOOD),
+                "heron.d": (3, 4.0, Quality.GOOD),
+            }
+
+
+@settings(max_examples=25, deadline=None)
+@given(
+    # Stretches of steady time between steps of the clock, each longer than two anchors apart.
+    st.lists(
+        st.tuples(st.integers(-7_200_000, 7_200_000), st.integers(600, 900)),
+        min_size=1,
+        max_size=4,
+    ),
+    st.integers(-3_000_000, 9_000_000),
+    st.integers(0, 3_000_000),
+)
+def test_a_series_holds_every_reading_of_its_stretch_though_the_clock_stepped(
+    tmp_path_factory, steps, from_ms, length_ms
+):
+    """By wall time, against a plain filter of all rows: none missing, none too many."""
+    path = tmp_path_factory.mktemp("series") / "s.db"
+    connection = connect(path)
+    connection.execute("INSERT INTO signal VALUES (1, 'heron.a', 'ppm', 'measured')")
+    rows, time_ms = [], 10_000_000
+    for step_ms, count in steps:
+        time_ms += step_ms
+        for _ in range(count):
+            time_ms += 1000
+            rows.append((len(rows) + 1, time_ms, len(rows) * 1000))
+    connection.execute("BEGIN")
+    connection.executemany("INSERT INTO item VALUES (?1, ?2, ?3, 'scan', 's', NULL)", rows)
+    connection.executemany("INSERT INTO sample VALUES (?1 << 16 | 1, ?1, 0)", [r[:1] for r in rows])
+    connection.execute("COMMIT")
+    connection.close()
+    start = 10_000_000 + from_ms
+    with Reader(path) as reader:
+        points = reader.series("heron.a", start, start + length_ms)
+    want = sorted((t, float(seq)) for seq, t, _ in rows if start <= t < start + length_ms)
+    assert sorted((p.time_ms, p.value) for p in points) == want
+
+
+async def test_a_slow_question_is_cut_off(opened, path, scan_of):
+    """The time limit ends a query, says so, and the reader works on afterwards."""
+    async with opened() as journal:
+        for seq in range(1, 300):
+            journal.append(Entry(seq, scan_of(seq, a=1.0), Outcome()))
+        await journal.flush()
+        with Reader(path, time_limit_s=0.05) as reader:
+            started = time.monotonic()
+            with pytest.raises(JournalError, match=r"longer than 0\.05 s"):
+                reader._all("SELECT count(*) FROM sample a, sample b, sample c, sample d")
+            assert time.monotonic() - started < 1
+            assert reader.tail().seq == 299
+
+
+async def test_no_transaction_outlives_a_question(opened, path, scan_of):
+    """Half-way through a long answer the log can still be checkpointed to its end."""
+    async with opened() as journal:
+        for seq in range(1, 2500):
+            journal.append(Entry(seq, scan_of(seq, a=1.0), Outcome()))
+        await journal.flush()
+        with Reader(path) as reader:
+            stream = reader.items()
+            next(stream)
+            other = sqlite3.connect(path)
+            busy, _, _ = other.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
+            other.close()
+            assert busy == 0
+            assert len(list(stream)) == 2498
+
+
+async def test_a_reader_cannot_write(opened, path):
+    """Whatever it is asked."""
+    async with opened() as journal:
+        await journal.flush()
+        with Reader(path) as reader, pytest.raises(JournalError, match="readonly"):
+            reader._all("DELETE FROM event")
+
+
+def test_no_file_no_answer(tmp_path):
+    """A missing record is said to be missing, and none is made."""
+    path = tmp_path / "none.db"
+    with Reader(path) as reader, pytest.raises(JournalError, match="No such file"):
+        reader.tail()
+    assert not path.exists()
+
+
+async def test_a_reader_follows_a_file_that_was_replaced(opened, path, scan_of):
+    """After the damaged file was set aside, the same reader asks the fresh one."""
+    async with opened() as journal:
+        journal.append(Entry(1, scan_of(1, a=1.0), Outcome()))
+        await journal.flush()
+    reader = Reader(path)
+    assert reader.tail().seq == 1
+    os.rename(path, path.with_name("old.db"))
+    async with opened() as journal:
+        await journal.flush()
+        assert reader.tail().seq == 0
+        reader.close()

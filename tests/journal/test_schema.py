@@ -1,0 +1,149 @@
+"""The shape of the file, who may open it, and files of other ages."""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import sqlite3
+import sys
+
+import pytest
+
+from dewline.errors import JournalError
+from dewline.journal import Journal, Reader
+from dewline.journal.schema import MIGRATIONS, connect
+from dewline.readings import QUALITY_TEXT, Entry, Outcome
+
+TABLES = {
+    "item": ["seq", "time_ms", "at_ms", "kind", "source", "document"],
+    "sample": ["key", "value", "quality"],
+    "reading": ["time_ms", "signal", "value", "quality"],
+    "signal": ["id", "name", "unit", "origin"],
+    "quality": ["code", "text"],
+    "minute": ["signal_id", "time_ms", "mean", "min", "max", "count", "worst_quality"],
+    "event": ["seq", "id", "at_ms", "alarm", "document", "item_seq"],
+    "ledger": ["id", "box", "kind", "started_ms", "ended_ms", "document"],
+    "follower": ["name", "item_seq", "event_seq"],
+    "snapshot": ["item_seq", "plan_hash", "document"],
+    "plan": ["hash", "document"],
+    "meta": ["schema_version"],
+}
+
+
+@pytest.fixture
+def fresh(path):
+    connection = connect(path)
+    yield connection
+    connection.close()
+
+
+def test_tables_are_as_published(fresh):
+    """Names and order of columns are a promise to anyone with sqlite3."""
+    for table, columns in TABLES.items():
+        assert [row[1] for row in fresh.execute(f"PRAGMA table_info({table})")] == columns
+
+
+def test_small_pages_and_a_log(fresh):
+    """page_size 1024 keeps a small commit small; WAL lets readers and writer pass."""
+    assert fresh.execute("PRAGMA page_size").fetchone() == (1024,)
+    assert fresh.execute("PRAGMA journal_mode").fetchone() == ("wal",)
+
+
+def test_qualities_are_in_the_file(fresh):
+    """Codes and words agree with those of the house."""
+    rows = dict(fresh.execute("SELECT code, text FROM quality").fetchall())
+    assert rows == {int(quality): text for quality, text in QUALITY_TEXT.items()}
+
+
+def test_a_newer_file_is_refused_and_left_as_it_was(path):
+    """Neither writer nor reader touches what a newer dewline wrote."""
+    connection = connect(path)
+    connection.execute("UPDATE meta SET schema_version = 99")
+    connection.close()
+    before = path.read_bytes()
+    with pytest.raises(JournalError, match="newer dewline"):
+        connect(path)
+    with Reader(path) as reader, pytest.raises(JournalError, match="newer dewline"):
+        reader.tail()
+    assert path.read_bytes() == before
+
+
+def test_a_foreign_database_is_refused(path):
+    """A database that is no record of ours is not written to."""
+    connection = sqlite3.connect(path)
+    connection.execute("CREATE TABLE recipes(name)")
+    connection.close()
+    before = path.read_bytes()
+    with pytest.raises(JournalError, match="no dewline record"):
+        connect(path)
+    assert path.read_bytes() == before
+
+
+def test_a_missing_folder_is_said(tmp_path):
+    """No folder is made: the disk meant for the record may just not be mounted."""
+    with pytest.raises(JournalError, match="mounted"):
+        connect(tmp_path / "card" / "saltmarsh.db")
+
+
+def test_an_older_file_is_backed_up_and_brought_up(path):
+    """Each step runs once, after a backup that still is of the old version."""
+    connection = connect(path)
+    connection.execute("INSERT INTO plan VALUES ('abc', '{}')")
+    connection.close()
+    steps = [*MIGRATIONS, ["CREATE TABLE extra(x)", "INSERT INTO extra VALUES (1)"]]
+    for _ in range(2):
+        connection = connect(path, steps)
+        assert connection.execute("SELECT * FROM extra").fetchall() == [(1,)]
+        assert connection.execute("SELECT schema_version FROM meta").fetchone() == (2,)
+        connection.close()
+    kept = sqlite3.connect(path.with_name(path.name + ".schema-1"))
+    assert kept.execute("SELECT schema_version FROM meta").fetchone() == (1,)
+    assert kept.execute("SELECT hash FROM plan").fetchall() == [("abc",)]
+    kept.close()
+
+
+def test_a_failed_step_leaves_the_old_version(path):
+    """A statement that fails rolls its whole step back."""
+    connect(path).close()
+    with pytest.raises(sqlite3.OperationalError):
+        connect(path, [*MIGRATIONS, ["CREATE TABLE extra(x)", "CREATE TABLE extra(x)"]])
+    connection = connect(path)
+    assert connection.execute("SELECT schema_version FROM meta").fetchone() == (1,)
+    connection.close()
+
+
+async def test_a_second_daemon_is_refused_with_the_pid_of_the_first(opened, path):
+    """In this process and in another one."""
+    async with opened():
+        with pytest.raises(JournalError, match=f"in use by process {os.getpid()}"):
+            Journal.open(path, "saltmarsh")
+        script = (
+            "import asyncio, sys, pathlib; from dewline.journal import Journal\n"
+            "async def main(): Journal.open(pathlib.Path(sys.argv[1]), 'saltmarsh')\n"
+            "asyncio.run(main())"
+        )
+        other = await asyncio.create_subprocess_exec(
+            sys.executable, "-c", script, str(path), stderr=asyncio.subprocess.PIPE
+        )
+        _, complaint = await other.communicate()
+        assert f"in use by process {os.getpid()}" in complaint.decode()
+    async with opened() as journal:
+        await journal.flush()
+
+
+async def test_the_record_of_another_site_is_refused(opened, path, event_of):
+    """Two labs never share one record by a copied config."""
+    async with opened() as journal:
+        journal.append(Entry(0, None, Outcome((event_of(1, site="mudflat"),))))
+        await journal.flush()
+    with pytest.raises(JournalError, match="record of mudflat"):
+        Journal.open(path, "saltmarsh")
+
+
+async def test_closing_leaves_one_file(opened, path, scan_of):
+    """A clean stop checkpoints: no log is left beside the record."""
+    async with opened() as journal:
+        journal.append(Entry(1, scan_of(1, a=1.0), Outcome()))
+    assert sorted(p.name for p in path.parent.iterdir()) == ["saltmarsh.db", "saltmarsh.db.lock"]
+    with Reader(path) as reader:
+        assert reader.tail().seq == 1
