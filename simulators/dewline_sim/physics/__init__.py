@@ -1,0 +1,1 @@
+"""The plant of the simulated lab: moles that move between places, never made or lost unseen."""

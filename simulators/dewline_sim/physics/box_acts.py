@@ -1,0 +1,322 @@
+"""What people and faults do at a box."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import TYPE_CHECKING, cast
+
+from dewline_sim.physics.chamber import Chamber
+from dewline_sim.physics.mixture import (
+    CM3_MOL,
+    H2,
+    H2O,
+    LITRE_MOL,
+    MOLAR_MASS,
+    O2,
+    SOLVENT,
+    add,
+    move,
+)  # fmt: skip
+from dewline_sim.physics.openings import Opening, Where
+from dewline_sim.physics.people import PATTERNS, Pattern
+from dewline_sim.physics.transfer import Transfer, inward, outward
+from dewline_sim.physics.valves import Stuck
+from dewline_sim.physics.walls import WetThing, cardboard, glove_filler, moist_part
+
+if TYPE_CHECKING:
+    from dewline_sim.lab import Lab
+    from dewline_sim.physics.box import Box
+
+_WATER_MOL_G = 1e-3 / MOLAR_MASS[H2O]
+_THINGS: dict[str, Callable[[float], WetThing]] = {"part": moist_part, "cardboard": cardboard}
+
+
+def _box(lab: Lab, place: str) -> Box:
+    if place not in lab.boxes:
+        raise ValueError(f"{place} is not a box; boxes are {', '.join(lab.boxes)}")
+    return lab.boxes[place]
+
+
+def _chamber(lab: Lab, place: str, name: str) -> Chamber:
+    chambers = _box(lab, place).chambers
+    if name not in chambers:
+        raise ValueError(f"{place} has no chamber {name!r}; it has {', '.join(chambers)}")
+    return chambers[name]
+
+
+def _one_of(word: str, known: tuple[str, ...], what: str) -> str:
+    if word not in known:
+        raise ValueError(f"{what} {word!r} is not one of {', '.join(known)}")
+    return word
+
+
+def _bring(lab: Lab, item: WetThing) -> WetThing:
+    lab.ledger.came[H2O] += item.mol
+    return item
+
+
+def _thing(lab: Lab, kind: str, water_g: float) -> WetThing:
+    make = _THINGS[_one_of(kind, tuple(_THINGS), "item")]
+    return _bring(lab, make(water_g * _WATER_MOL_G))
+
+
+def transfer_start(
+    lab: Lab, place: str, *, chamber: str = "large", cycles: int = 3, low_mbar: float = 5.0,
+    hold_s: float = 60.0, load_s: float = 60.0, unload_s: float = 120.0,
+    item_water_g: float = 0.0, item: str = "part",
+) -> None:  # fmt: skip
+    """Bring something in: load, cycles of evacuate, hold and refill, unload."""
+    box, room = _box(lab, place), _chamber(lab, place, chamber)
+    stages = inward(
+        room,
+        cycles=cycles,
+        low_mbar=low_mbar,
+        hold_s=hold_s,
+        load_s=load_s,
+        unload_s=unload_s,
+        chance=box.chance,
+    )
+    thing = _thing(lab, item, item_water_g) if item_water_g > 0.0 else None
+    if thing is not None:
+        box.luggage.append(thing)
+    box.transfers.append(Transfer(room, stages, thing))
+
+
+def transfer_out(
+    lab: Lab, place: str, *, chamber: str = "large", load_s: float = 60.0, unload_s: float = 60.0
+) -> None:
+    """Take something out of a clean chamber; it is left full of air."""
+    stages = outward(load_s, unload_s)
+    _box(lab, place).transfers.append(Transfer(_chamber(lab, place, chamber), stages, None))
+
+
+def open_door(lab: Lab, place: str, *, chamber: str = "large", door: str = "outer") -> None:
+    _door(lab, place, chamber, door, True)
+
+
+def close_door(lab: Lab, place: str, *, chamber: str = "large", door: str = "outer") -> None:
+    _door(lab, place, chamber, door, False)
+
+
+def _door(lab: Lab, place: str, chamber: str, door: str, is_open: bool) -> None:
+    _one_of(door, ("outer", "inner"), "door")
+    setattr(_chamber(lab, place, chamber), f"{door}_open", is_open)
+
+
+def evacuate(lab: Lab, place: str, *, chamber: str = "large", to_mbar: float = 0.0) -> None:
+    """Open the pump valve; it closes by itself at ``to_mbar`` only in that gas stops flowing."""
+    room = _chamber(lab, place, chamber)
+    room.evacuating, room.refilling, room.stop_pa = True, False, to_mbar * 100.0
+
+
+def refill(lab: Lab, place: str, *, chamber: str = "large") -> None:
+    room = _chamber(lab, place, chamber)
+    room.evacuating, room.refilling = False, True
+
+
+def close_valves(lab: Lab, place: str, *, chamber: str = "large") -> None:
+    room = _chamber(lab, place, chamber)
+    room.evacuating = room.refilling = False
+
+
+def seal_leak(
+    lab: Lab, place: str, *, chamber: str = "large", door: str = "outer", diameter_mm: float = 0.2
+) -> None:
+    """A door seal leaks like a round hole; 0 mends it."""
+    _one_of(door, ("outer", "inner"), "door")
+    hole = Opening(f"{chamber}-{door}", "shell", diameter_mm * 1e-3, 5e-5) if diameter_mm else None
+    setattr(_chamber(lab, place, chamber), f"{door}_seal", hole)
+
+
+def purge_on(lab: Lab, place: str, *, flow_l_min: float = 300.0) -> None:
+    _box(lab, place).valves.purge_l_min = flow_l_min
+
+
+def purge_off(lab: Lab, place: str) -> None:
+    _box(lab, place).valves.purge_l_min = 0.0
+
+
+def hole(
+    lab: Lab, place: str, *, diameter_mm: float, where: str = "shell", path_mm: float = 0.05
+) -> None:
+    """A round hole in the shell, or in the loop before or after the bed ("suction")."""
+    _one_of(where, ("shell", "suction", "suction-before-bed"), "where")
+    _drill(lab, place, Opening("hole", cast(Where, where), diameter_mm * 1e-3, path_mm * 1e-3))
+
+
+def scratch(
+    lab: Lab, place: str, *, gap_um: float, length_mm: float = 100.0, path_mm: float = 5.0
+) -> None:
+    """A scratched seal: a slit ``gap_um`` high, ``length_mm`` long, ``path_mm`` through."""
+    _drill(lab, place, Opening("scratch", "shell", gap_um * 1e-6, path_mm * 1e-3, length_mm * 1e-3))
+
+
+def tear_glove(lab: Lab, place: str, *, diameter_mm: float = 36.0) -> None:
+    _drill(lab, place, Opening("tear", "shell", diameter_mm * 1e-3, 4e-4))
+
+
+def _drill(lab: Lab, place: str, opening: Opening) -> None:
+    box = _box(lab, place)
+    if opening.where == "shell":
+        box.openings.append(opening)
+    elif box.purifier is None:
+        raise ValueError(f"{place} has no purifier to leak")
+    else:
+        box.purifier.openings.append(opening)
+
+
+def mend(lab: Lab, place: str) -> None:
+    """Close every hole, scratch, tear and calibrated leak of the box and its loop."""
+    box = _box(lab, place)
+    box.openings.clear()
+    box.test_leak_m3_s = 0.0
+    if box.purifier is not None:
+        box.purifier.openings.clear()
+
+
+def air_leak(lab: Lab, place: str, *, l_h: float) -> None:
+    """A calibrated leak of room air inward, whatever the pressure; 0 closes it."""
+    _box(lab, place).test_leak_m3_s = l_h * 1e-3 / 3600.0
+
+
+def inject_air(lab: Lab, place: str, *, ml: float) -> None:
+    """A syringe of room air."""
+    box = _box(lab, place)
+    add(box.zone, lab.ledger.came, lab.climate.air, ml * 1e-6 * box.density)
+
+
+def expose(lab: Lab, place: str, *, share: float) -> None:
+    """Replace a share of the box's gas by room air, as after an opening."""
+    if not 0.0 <= share <= 1.0:
+        raise ValueError(f"share {share} must be between 0 and 1")
+    box = _box(lab, place)
+    for zone in (box.zone, box.corner):
+        n = sum(zone)
+        move(zone, lab.ledger.went, share)
+        add(zone, lab.ledger.came, lab.climate.air, share * n)
+    box.zone_mol = sum(box.zone)
+
+
+def set_band(
+    lab: Lab, place: str, *, low_mbar: float, high_mbar: float, target_mbar: float | None = None
+) -> None:
+    _box(lab, place).valves.set_band(low_mbar, high_mbar, target_mbar)
+
+
+def pressure_control(lab: Lab, place: str, *, on: bool) -> None:
+    """Off: fill and relief stay shut, as for a pressure hold."""
+    _box(lab, place).valves.held_shut = not on
+
+
+def pedal_add(lab: Lab, place: str, *, seconds: float = 2.0) -> None:
+    _box(lab, place).valves.pedal_add_s = seconds
+
+
+def pedal_remove(lab: Lab, place: str, *, seconds: float = 2.0) -> None:
+    _box(lab, place).valves.pedal_remove_s = seconds
+
+
+def valve_sticks(lab: Lab, place: str, *, valve: str = "fill", position: str = "open") -> None:
+    """position: open, shut, or no (mended)."""
+    _one_of(valve, ("fill", "relief"), "valve")
+    stuck = cast(Stuck, _one_of(position, ("open", "shut", "no"), "position"))
+    valves = _box(lab, place).valves
+    if valve == "fill":
+        valves.fill_stuck = stuck
+    else:
+        valves.relief_stuck = stuck
+
+
+def hands(
+    lab: Lab, place: str, *, pattern: str = "work", arms_l: float = 9.0, pull_l: float = 5.0,
+    rest_s: float = 300.0, stay_s: float = 180.0,
+) -> None:  # fmt: skip
+    """none; work; day (9-12 and 14-17 h local); withdrawals (only the pull)."""
+    plan = cast(Pattern, _one_of(pattern, PATTERNS, "pattern"))
+    _box(lab, place).hands.plan(
+        plan,
+        lab.now_s,
+        arms_l=arms_l,
+        pull_l=pull_l,
+        rest_s=rest_s,
+        stay_s=stay_s,
+    )
+
+
+def new_gloves(lab: Lab, place: str, *, water_g: float = 1.2) -> None:
+    """New gloves: rubber full of air and moisture, and wet fillers."""
+    box = _box(lab, place)
+    box.gloves.renew(lab.ledger, lab.climate.air, lab.climate.barometer_pa)
+    box.things.append(_bring(lab, glove_filler(water_g * _WATER_MOL_G)))
+
+
+def wet_item(lab: Lab, place: str, *, water_g: float, item: str = "part") -> None:
+    """Something that holds ``water_g`` lies in the box from now on."""
+    _box(lab, place).things.append(_thing(lab, item, water_g))
+
+
+def solvent_open(lab: Lab, place: str, *, ml_h: float = 5.0) -> None:
+    """Evaporating solvent, 0.87 g/mL; 0 closes the bottle."""
+    _box(lab, place).rates[SOLVENT] = ml_h * 0.87e-3 / MOLAR_MASS[SOLVENT] / 3600.0
+
+
+def solvent_close(lab: Lab, place: str) -> None:
+    _box(lab, place).rates[SOLVENT] = 0.0
+
+
+def source(
+    lab: Lab, place: str, *, oxygen_cm3_h: float = 0.0, water_cm3_h: float = 0.0,
+    hydrogen_cm3_h: float = 0.0,
+) -> None:  # fmt: skip
+    """Steady sources inside the box, cm3 of gas an hour at 0 degC and 1013.25 mbar."""
+    rates = _box(lab, place).rates
+    for species, amount in ((O2, oxygen_cm3_h), (H2O, water_cm3_h), (H2, hydrogen_cm3_h)):
+        rates[species] = amount * CM3_MOL / 3600.0
+
+
+def lights(lab: Lab, place: str, *, warmer_k: float = 4.0) -> None:
+    """Lights or a hot plate: how much warmer the box becomes in the end; 0 is off."""
+    _box(lab, place).lights_k = warmer_k
+
+
+def freezer_fault(lab: Lab, place: str, *, weakness: float = 1.0, dead: bool = False) -> None:
+    """Loses a share of its cooling, or the compressor does not start; (0, false) mends it."""
+    freezer = _box(lab, place).freezer
+    if freezer is None:
+        raise ValueError(f"{place} has no freezer")
+    freezer.weakness, freezer.broken = weakness, dead
+
+
+def freezer_door(lab: Lab, place: str, *, is_open: bool = True) -> None:
+    freezer = _box(lab, place).freezer
+    if freezer is None:
+        raise ValueError(f"{place} has no freezer")
+    freezer.lid_open = is_open
+
+
+def freezer_ice(lab: Lab, place: str, *, grams: float) -> None:
+    """Ice from an earlier opening."""
+    freezer = _box(lab, place).freezer
+    if freezer is None:
+        raise ValueError(f"{place} has no freezer")
+    freezer.ice_mol += grams * _WATER_MOL_G
+    lab.ledger.came[H2O] += grams * _WATER_MOL_G
+
+
+def litres_of_gas(lab: Lab, place: str, *, oxygen_l: float) -> None:
+    """A dose of pure oxygen, litres at 0 degC and 1013.25 mbar, at once."""
+    box = _box(lab, place)
+    box.zone[O2] += oxygen_l * LITRE_MOL
+    lab.ledger.came[O2] += oxygen_l * LITRE_MOL
+
+
+ACTS: dict[str, Callable[..., None]] = {
+    act.__name__: act
+    for act in (
+        transfer_start, transfer_out, open_door, close_door, evacuate, refill, close_valves,
+        seal_leak, purge_on, purge_off, hole, scratch, tear_glove, mend, air_leak, inject_air,
+        expose, set_band, pressure_control, pedal_add, pedal_remove, valve_sticks, hands,
+        new_gloves, wet_item, solvent_open, solvent_close, source, lights, freezer_fault,
+        freezer_door, freezer_ice,
+    )
+} | {"oxygen_dose": litres_of_gas}  # fmt: skip

@@ -1,0 +1,280 @@
+"""The loop: blower, cooling, one bed or two, shared by the boxes that name it."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Final
+
+from dewline_sim.physics.bed import Bed, Layer
+from dewline_sim.physics.climate import Climate
+from dewline_sim.physics.mixture import H2O, O2, SOLVENT, Ledger, Mixture, R, add
+from dewline_sim.physics.openings import Opening
+from dewline_sim.physics.ramp import Ramp
+from dewline_sim.physics.regeneration import Regeneration
+from dewline_sim.physics.services import Cooling
+from dewline_sim.physics.spec import PurifierSpec
+
+if TYPE_CHECKING:
+    from dewline_sim.physics.box import Box
+
+_SPIN_UP_S: Final = 20.0
+_WARM_UP_S: Final = 600.0  # bearings and gas: the last 5 % of the flow
+_EVAPORATE_S: Final = 300.0
+_BED_TAU_S: Final = 2400.0
+
+
+class Purifier:
+    """Moves gas of its boxes through a bed. Flows in m3/s inside, m3/h at the edges."""
+
+    def __init__(self, spec: PurifierSpec, climate: Climate, ledger: Ledger) -> None:
+        self.spec = spec
+        self._climate = climate
+        self._ledger = ledger
+        self.boxes: list[Box] = []
+        self.beds = [Bed(spec, climate.temperature_c + 2.0) for _ in range(spec.beds)]
+        self.in_loop: int | None = 0
+        self.regeneration: Regeneration | None = None
+        self.on = True
+        self.powered = True
+        self.speed = Ramp(1.0)  # set by people, of the day or night flow
+        self.filter = Ramp(1.0)  # what a clogged filter leaves of the flow
+        self.bypassed = False
+        self.openings: list[Opening] = []
+        self.water_leak_mol_s = 0.0
+        self.leak_before_bed = False
+        self.pool_mol = 0.0  # liquid that leaked and has not evaporated
+        self.night = spec.night_flow_m3_h is not None
+        self._spin = self._warm = 1.0
+        self.speed_percent = 100.0
+        self.flow_m3_s = 0.0
+        self.forming_mol = 0.0  # drawn from the forming-gas cylinder since the start
+        self.update(0.0, 0.0)
+
+    @property
+    def bed(self) -> Bed | None:
+        return None if self.in_loop is None else self.beds[self.in_loop]
+
+    @property
+    def running(self) -> bool:
+        """The blower turns (which alone cleans nothing)."""
+        return self.on and self.powered
+
+    def update(self, now_s: float, dt: float) -> None:
+        """Blower speed and flow of the coming step."""
+        goal = self.speed.at(now_s) * self._schedule(now_s) if self.running else 0.0
+        self._spin += (goal - self._spin) * (-math.expm1(-dt / _SPIN_UP_S) if dt else 1.0)
+        warm_goal = 1.0 if self.running else 0.0
+        self._warm += (warm_goal - self._warm) * -math.expm1(-dt / _WARM_UP_S)
+        self.speed_percent = 100.0 * self._spin if self._spin > 1e-4 else 0.0
+        open_path = all(box.supply.moves_valves for box in self.boxes)
+        open_path = open_path and (self.in_loop is not None or self.bypassed)
+        flow = self.spec.flow_m3_h * self._spin * self.filter.at(now_s) * (0.95 + 0.05 * self._warm)
+        self.flow_m3_s = flow / 3600.0 if open_path and self._spin > 1e-4 else 0.0
+
+    def _schedule(self, now_s: float) -> float:
+        spec, hour = self.spec, self._climate.local_hour(now_s)
+        if spec.night_flow_m3_h is None or not self.night:
+            return 1.0
+        if spec.night_from_h > spec.night_to_h:
+            dark = hour >= spec.night_from_h or hour < spec.night_to_h
+        else:
+            dark = spec.night_from_h <= hour < spec.night_to_h
+        return spec.night_flow_m3_h / spec.flow_m3_h if dark else 1.0
+
+    def share_m3_s(self, box: Box) -> float:
+        """The part of the flow that goes through this box, by volume."""
+        if len(self.boxes) == 1:
+            return self.flow_m3_s
+        whole = sum(b.spec.volume_m3 for b in self.boxes)
+        return self.flow_m3_s * box.spec.volume_m3 / whole
+
+    def transport(self, dt: float) -> None:
+        """Pass gas through the bed for ``dt`` s. Second order; cut up when a cell would overrun."""
+        bed = self.bed
+        if self.flow_m3_s == 0.0 or (bed is None and len(self.boxes) == 1):
+            return
+        pieces = 1
+        if bed is not None and not self.bypassed:
+            dose = sum(self.share_m3_s(b) * b.density * b.zone[O2] / b.zone_mol for b in self.boxes)
+            pieces = min(40, 1 + int(dose * dt / (0.02 * bed.oxygen.capacity)))
+        for _ in range(pieces):
+            if len(self.boxes) == 1 and bed is not None:
+                self._one(bed, self.boxes[0], dt / pieces)
+            else:
+                self._many(bed, dt / pieces)
+
+    def _one(self, bed: Bed, box: Box, dt: float) -> None:
+        """A box alone on the loop: exact for cells that stand still."""
+        if self.bypassed:
+            return
+        zone, n = box.zone, box.zone_mol
+        passed = self.flow_m3_s * box.density * (1.0 - self.spec.bypass) * dt
+        pace = passed / n
+        layer = bed.oxygen
+        taken = zone[O2] * -math.expm1(-pace * (1.0 - layer.slope))
+        zone[O2] -= taken
+        layer.pass_gas(taken, passed)
+        layer = bed.water
+        grip = 1.0 - layer.slope
+        hold = -math.expm1(-pace * grip) / grip if grip > 1e-9 else pace
+        taken = (zone[H2O] * grip - layer.offset * n) * hold
+        zone[H2O] -= taken
+        layer.pass_gas(taken, passed)
+        if zone[SOLVENT]:
+            taken = zone[SOLVENT] * self.spec.solvent_share * pace
+            zone[SOLVENT] -= taken
+            bed.solvent_mol += taken
+            bed.poison_mol += taken
+
+    def _many(self, bed: Bed | None, dt: float) -> None:
+        """Several boxes: their gas mixes, passes the bed and comes back by share (midpoint)."""
+        boxes = self.boxes
+        flows = [self.share_m3_s(b) * b.density * dt for b in boxes]
+        paces = [f / b.zone_mol for f, b in zip(flows, boxes, strict=True)]
+        whole = sum(flows)
+        through = (1.0 - self.spec.bypass) * whole
+        for species in range(6):
+            offset, slope = self._outlet(bed, species)
+            inside = [b.zone[species] / b.zone_mol for b in boxes]
+            back = _mixed(inside, flows, whole) * slope + offset
+            half = [x + 0.5 * k * (back - x) for x, k in zip(inside, paces, strict=True)]
+            back = _mixed(half, flows, whole) * slope + offset
+            for box, x, flow in zip(boxes, half, flows, strict=True):
+                box.zone[species] -= flow * (x - back)
+            taken = sum(flow * (x - back) for x, flow in zip(half, flows, strict=True))
+            if bed is not None:
+                self._keep(bed, species, taken, through)
+
+    def _outlet(self, bed: Bed | None, species: int) -> tuple[float, float]:
+        """Gas that comes back = slope x mixed + offset, slip included."""
+        layer = self._layer(bed, species)
+        through = 1.0 - self.spec.bypass
+        if bed is None or self.bypassed:
+            return 0.0, 1.0
+        if species == SOLVENT:
+            return 0.0, 1.0 - through * self.spec.solvent_share
+        if layer is None:
+            return 0.0, 1.0
+        return through * layer.offset, self.spec.bypass + through * layer.slope
+
+    def _layer(self, bed: Bed | None, species: int) -> Layer | None:
+        if bed is None or species not in (O2, H2O):
+            return None
+        return bed.oxygen if species == O2 else bed.water
+
+    def _keep(self, bed: Bed, species: int, taken: float, passed: float) -> None:
+        layer = self._layer(bed, species)
+        if layer is not None and not self.bypassed:
+            layer.pass_gas(taken, passed)
+        elif species == SOLVENT:
+            bed.solvent_mol += taken
+            bed.poison_mol += max(0.0, taken)
+        else:  # rounding of species that only mix: give it back
+            self.boxes[0].zone[species] += taken
+
+    def leak_in(self, dt: float) -> None:
+        """Air and water that get into the loop itself, before or after the bed."""
+        if self.openings:
+            for hole in self.openings:
+                self._suck(hole, dt)
+        if self.water_leak_mol_s:
+            got = self.water_leak_mol_s * dt
+            self.pool_mol += got
+            self._ledger.came[H2O] += got
+        if self.pool_mol and self.flow_m3_s:
+            vapour = self.pool_mol * -math.expm1(-dt / _EVAPORATE_S)
+            self.pool_mol -= vapour
+            self._admit(H2O, vapour, self.leak_before_bed)
+
+    def suction_pa(self) -> float:
+        """How far the loop before the blower is below box pressure."""
+        return self.spec.suction_mbar * 100.0 * (self.flow_m3_s * 3600.0 / self.spec.flow_m3_h) ** 2
+
+    def _suck(self, hole: Opening, dt: float) -> None:
+        box = self.boxes[0]
+        speed = hole.velocity_m_s(box.gauge_pa - self.suction_pa(), box.mass_density)
+        volume = abs(speed) * hole.area_m2 * dt
+        if speed > 0.0:
+            share = min(0.5, volume * box.density / box.zone_mol)
+            box.lose(share)
+            return
+        air = self._climate
+        mol = volume * air.barometer_pa / (R * (air.temperature_c + 273.15))
+        gas: Mixture = [0.0] * 6
+        add(gas, self._ledger.came, air.air, mol)
+        for species in range(6):
+            self._admit(species, gas[species], hole.where == "suction-before-bed")
+
+    def _admit(self, species: int, mol: float, before_bed: bool) -> None:
+        """Put something in the loop; ahead of the bed, the bed takes its part first."""
+        bed = self.bed
+        layer = self._layer(bed, species)
+        if before_bed and layer is not None and not self.bypassed and self.flow_m3_s:
+            taken = mol * (1.0 - self.spec.bypass) * (1.0 - layer.slope)
+            layer.pass_gas(taken, 0.0)
+            mol -= taken
+        for box in self.boxes:
+            share = self.share_m3_s(box) / self.flow_m3_s if self.flow_m3_s else 1 / len(self.boxes)
+            box.zone[species] += mol * share
+
+    def tick(self, now_s: float, dt: float, cooling: Cooling) -> None:
+        """Every few seconds: temperatures, layers, regeneration."""
+        room_c = self._climate.temperature_c
+        turn = self.flow_m3_s * 3600.0 / self.spec.flow_m3_h
+        for i, bed in enumerate(self.beds):
+            if self.regeneration is not None and self.regeneration.bed is bed:
+                continue
+            heat_k = (
+                (2.0 + 18.0 * (1.0 - cooling.share(now_s))) * turn if i == self.in_loop else 0.0
+            )
+            bed.tick(dt, room_c + heat_k, _BED_TAU_S)
+        if self.regeneration is not None and self.powered:
+            self._regenerate(dt, room_c)
+
+    def _regenerate(self, dt: float, room_c: float) -> None:
+        program = self.regeneration
+        assert program is not None
+        self.forming_mol += program.tick(dt, room_c, self._ledger)
+        if program.done:
+            self.finish_regeneration(restart=program.restart)
+
+    def start_regeneration(self, hydrogen: bool, right_gas: bool) -> None:
+        """Isolate the bed in use (a second one takes over) and begin the program."""
+        if self.regeneration is not None:
+            raise ValueError(f"{self.spec.name} is already regenerating")
+        tired = self.in_loop or 0
+        restart = self.on
+        if self.spec.beds > 1:
+            self.in_loop = (tired + 1) % self.spec.beds
+        else:
+            self.in_loop, self.on = None, False
+        self.regeneration = Regeneration(
+            self.spec, self.beds[tired], hydrogen, right_gas, restart and self.spec.beds == 1
+        )
+
+    def finish_regeneration(self, restart: bool) -> None:
+        """End the program, run through or not; a lone bed goes back into the loop."""
+        program, self.regeneration = self.regeneration, None
+        if program is None or self.spec.beds > 1:
+            return
+        self.in_loop = 0
+        self.on = self.on or restart
+        for i in range(6):
+            for box in self.boxes:
+                box.zone[i] += program.bed.rest[i] / len(self.boxes)
+            program.bed.rest[i] = 0.0
+
+    def lose_power(self) -> None:
+        """Blower and program stop; a program does not go on by itself, a blower only if told to."""
+        self.powered = False
+        self.on = self.on and self.spec.auto_restart
+        self.finish_regeneration(restart=False)
+
+    def held(self, gas: Mixture) -> None:
+        for bed in self.beds:
+            bed.held(gas)
+        gas[H2O] += self.pool_mol
+
+
+def _mixed(inside: list[float], flows: list[float], whole: float) -> float:
+    return sum(x * f for x, f in zip(inside, flows, strict=True)) / whole

@@ -1,0 +1,107 @@
+"""A transfer through an antechamber, stage by stage, as a person or the panel's program does it."""
+
+from __future__ import annotations
+
+import random
+from typing import TYPE_CHECKING
+
+from dewline_sim.physics.chamber import Chamber
+from dewline_sim.physics.walls import WetThing
+
+if TYPE_CHECKING:
+    from dewline_sim.physics.box import Box
+
+_PUMP_LIMIT_S = 1800.0  # nobody waits longer for the gauge
+
+
+class Transfer:
+    """Stages of (name, size): seconds for load, hold and unload, mbar absolute for evacuate."""
+
+    def __init__(
+        self, chamber: Chamber, stages: list[tuple[str, float]], item: WetThing | None
+    ) -> None:
+        self.chamber = chamber
+        self._stages = stages
+        self._item = item
+        self._passed_s = 0.0
+        self._started = False
+
+    @property
+    def done(self) -> bool:
+        return not self._stages
+
+    @property
+    def stage(self) -> str:
+        return self._stages[0][0] if self._stages else "none"
+
+    def tick(self, box: Box, dt: float) -> None:
+        """Go on for ``dt`` s."""
+        if not self._stages:
+            return
+        name, size = self._stages[0]
+        if not self._started:
+            self._start(name, size)
+        self._passed_s += dt
+        if self._over(box, name, size):
+            self._end(box, name)
+            self._stages.pop(0)
+            self._started, self._passed_s = False, 0.0
+
+    def _start(self, name: str, size: float) -> None:
+        chamber = self.chamber
+        self._started = True
+        chamber.outer_open = name == "load"
+        chamber.inner_open = name == "unload"
+        chamber.evacuating = name in ("evacuate", "hold-pumping")
+        chamber.refilling = name == "refill"
+        if name == "evacuate":
+            chamber.stop_pa = size * 100.0
+        elif name == "hold-pumping":
+            chamber.stop_pa = 0.0
+
+    def _over(self, box: Box, name: str, size: float) -> bool:
+        pressure_pa = self.chamber.pressure_pa(box.kelvin)
+        if name == "evacuate":
+            return pressure_pa <= size * 100.0 * 1.0001 or self._passed_s >= _PUMP_LIMIT_S
+        if name == "refill":
+            return pressure_pa >= box.pressure_pa - 50.0 or self._passed_s >= _PUMP_LIMIT_S
+        return self._passed_s >= size
+
+    def _end(self, box: Box, name: str) -> None:
+        chamber = self.chamber
+        chamber.evacuating = chamber.refilling = False
+        chamber.outer_open = chamber.inner_open = False
+        if name == "load" and self._item is not None:
+            box.luggage.remove(self._item)
+            chamber.item, self._item = self._item, None
+        if name == "unload" and chamber.item is not None:
+            box.things.append(chamber.item)
+            chamber.item = None
+
+
+def inward(
+    chamber: Chamber,
+    *,
+    cycles: int,
+    low_mbar: float,
+    hold_s: float,
+    load_s: float,
+    unload_s: float,
+    chance: random.Random,
+) -> list[tuple[str, float]]:
+    """Stages of bringing something in. A hand valve is worked at a person's pace."""
+
+    def pace() -> float:
+        return 1.0 if chamber.spec.automatic else chance.uniform(0.8, 1.5)
+
+    stages: list[tuple[str, float]] = [("load", load_s * pace())]
+    for _ in range(cycles):
+        stages += [("evacuate", low_mbar), ("hold", max(1.0, hold_s * pace())), ("refill", 0.0)]
+        if not chamber.spec.automatic:
+            stages.append(("wait", 5.0 * pace()))
+    return [*stages, ("unload", unload_s * pace())]
+
+
+def outward(load_s: float, unload_s: float) -> list[tuple[str, float]]:
+    """Stages of taking something out of a clean chamber: no cycles, and it is left with air."""
+    return [("unload", unload_s), ("wait", 10.0), ("load", load_s)]
