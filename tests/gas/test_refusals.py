@@ -8,12 +8,31 @@ from typing import Any
 import pytest
 
 from dewline.errors import OutOfRange
-from dewline.gas import air, antechamber, bed, cleanup, dilution, humidity, leak, permeation
+from dewline.gas import (
+    air,
+    antechamber,
+    bed,
+    cleanup,
+    coverage,
+    dilution,
+    hold,
+    humidity,
+    ingress,
+    leak,
+    permeation,
+    trend,
+)
 from dewline.gas.antechamber import Cycle
 from dewline.gas.leak import HoldPoint
 
-ROOM = (air, antechamber, bed, cleanup, dilution, humidity, leak, permeation)
+ROOM = (
+    *(air, antechamber, bed, cleanup, coverage, dilution),
+    *(hold, humidity, ingress, leak, permeation, trend),
+)
 POINT = HoldPoint(300.0, 295.15, 101_325.0)
+TIMES = [float(t) for t in range(0, 3600, 20)]
+READINGS = [hold.HoldReading(t, 5.0, 22.0, 1013.0) for t in TIMES]
+OXYGEN = [ingress.OxygenReading(t, 1.0 + t / 3600) for t in TIMES]
 CYCLE = Cycle(1000.0, 101_325.0, 1.0)
 
 # One sane call of every public function; each number in it is replaced in turn.
@@ -131,6 +150,26 @@ CALLS: list[tuple[Callable[..., Any], dict[str, Any]]] = [
         {"ppm": 5.0, "flow_m3_h": 60.0, "efficiency": 0.95, "outlet_ppm": 0.1},
     ),
     (cleanup.source_isolated_cm3_h, {"slope_ppm_h": 1.0, "volume_m3": 1.2}),
+    (coverage.half_width, {"normal_standard": 1.0, "rectangular_half": 1.0}),
+    (hold.evaluate, {"readings": READINGS, "volume_l": 1200.0}),
+    (
+        hold.measured_compliance,
+        {
+            "volume_l": 1200.0,
+            "pressure_mbar": 1018.0,
+            "added_l": 2.0,
+            "rise_mbar": 1.0,
+            "rise_standard_mbar": 0.05,
+        },
+    ),
+    (hold.planned_s, {"expanded_per_h": 1e-4, "volume_l": 1200.0, "expected_change_k": 0.5}),
+    (
+        ingress.evaluate_oxygen,
+        {"readings": OXYGEN, "volume_l": 1200.0, "air_ppm": 209_460.0},
+    ),
+    (trend.block_medians, {"times": TIMES, "values": TIMES}),
+    (trend.independent_count, {"residuals": TIMES}),
+    (trend.fit, {"times": TIMES, "values": TIMES}),
 ]
 CASES = [
     pytest.param(call, sane, name, id=f"{call.__module__.split('.')[-1]}.{call.__name__}-{name}")
