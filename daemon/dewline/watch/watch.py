@@ -47,6 +47,8 @@ class Watch:
         self._started = False
         self._wiring = Wiring(plan)
         self._slots = self._wiring.slots
+        # What is derived here is never fed: a recorded one would be the verdict of another plan.
+        self._fed = {n: s for n, s in self._slots.items() if s not in self._wiring.derived}
         self._alarms = self._wiring.alarms
         self._modes = self._wiring.modes
         self._gates = self._wiring.gates
@@ -74,6 +76,10 @@ class Watch:
         return {
             name: sorted(box.since, key=box.since.__getitem__) for name, box in self._modes.items()
         }
+
+    def alarm_rate(self) -> int:
+        """New alarms of the last ten minutes."""
+        return self._desk.rate.count(self.at_ms)
 
     # ---------------------------------------------------------------- items
 
@@ -104,7 +110,7 @@ class Watch:
         for switch in self._gates:
             if switch in readings:
                 self._hear_switch(at_ms, switch, readings[switch])
-        slot_of = self._slots.get
+        slot_of = self._fed.get
         loud: list[Loud] = []
         for name, (value, quality) in readings.items():
             slot = slot_of(name)

@@ -27,6 +27,7 @@ class Wiring:
     def __init__(self, plan: WatchPlan) -> None:
         self.plan = plan
         self.slots: dict[str, Slot] = {}
+        self.derived: set[Slot] = set()  # written by the watch itself
         self._stale_ms = {
             rule.signal: rule.condition.after_ms
             for rule in plan.rules.values()
@@ -65,6 +66,7 @@ class Wiring:
             if into is not None:
                 target = self.slot(into)
                 target.unit = target.unit or "ppm/h"
+                self.derived.add(target)
                 self.derive.slope(self.window(self.slot(name), SLOPE_OVER_MS), target)
 
     def _wire_alarms(self) -> dict[str, Alarm]:
@@ -117,5 +119,6 @@ class Wiring:
     def _find_rate_slot(self) -> Slot | None:
         for name, signal in self.plan.signals.items():
             if signal.place == DAEMON and signal.role in RATE_ROLES:
+                self.derived.add(self.slots[name])
                 return self.slots[name]
         return None
