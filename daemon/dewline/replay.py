@@ -63,7 +63,7 @@ def replay_csv(plan: Plan, path: Path, record: Record, progress: Progress) -> No
     """Feed a long-form CSV (``time,signal,value,quality``); ConfigError names a bad line."""
     drive = Drive(Watch(plan.watch), plan.hash, record)
     size = max(1, path.stat().st_size)
-    for fed, (scan, position) in enumerate(_scans(path, plan.watch.signals)):
+    for fed, (scan, position) in enumerate(csv_scans(path, plan.watch.signals)):
         if drive.at_ms is None:
             drive.feed(Resumed(scan.time_ms, scan.time_ms, "start", 0, plan.hash))
         drive.feed(scan)
@@ -72,8 +72,11 @@ def replay_csv(plan: Plan, path: Path, record: Record, progress: Progress) -> No
     progress(1.0)
 
 
-def _scans(path: Path, signals: Mapping[str, SignalPlan]) -> Iterator[tuple[Scan, int]]:
-    """Rows of one time and one place are one scan. Yields it with the share of bytes read."""
+def csv_scans(path: Path, signals: Mapping[str, SignalPlan]) -> Iterator[tuple[Scan, int]]:
+    """Scans of a long-form CSV, each with the bytes read so far; ConfigError names a bad line.
+
+    Rows of one time and one place are one scan.
+    """
     with path.open(newline="", encoding="utf-8") as stream:
         rows = csv.reader(stream)
         header = next(rows, [])
