@@ -16,8 +16,10 @@ from dewline_sim import story as stories
 from dewline_sim.config import endpoints_of, write_config
 from dewline_sim.control import Control
 from dewline_sim.instruments.instrument import ActError
+from dewline_sim.lab import Lab
 from dewline_sim.live import View
 from dewline_sim.pacing import keep_pace
+from dewline_sim.physics.spec import lab_spec
 from dewline_sim.record import CsvWriter, TruthWriter, run_through
 from dewline_sim.scenario import TICK_MS, Scene
 from dewline_sim.server import Endpoints, Served
@@ -87,10 +89,8 @@ def _run(args: argparse.Namespace) -> int:
 
 def scene_of(name: str, seed: int = 1, hours: float | None = None) -> Scene:
     """A story ready to be told, with its lab."""
-    from dewline_sim.lab import Lab  # noqa: PLC0415 (slow: --list must not wait for it)
-
     story = stories.load(name, seed, hours)
-    return Scene(story, Lab(story.setup["lab"], seed, story.start_ms))
+    return Scene(story, Lab(lab_spec(story.setup["lab"]), seed, story.start_ms))
 
 
 def _serves(args: argparse.Namespace) -> bool:

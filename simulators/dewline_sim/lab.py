@@ -46,12 +46,15 @@ class Lab:
         spec = next(b for b in self.spec.boxes if b.name == name)
         for kind, wanted, known in (
             ("supply", spec.supply, self.supplies),
+            ("supply", spec.valve_supply, self.supplies),
             ("purifier", spec.purifier, self.purifiers),
         ):
             if wanted is not None and wanted not in known:
                 raise ValueError(f"{name}: no {kind} {wanted}; known are {', '.join(known)}")
         purifier = self.purifiers[spec.purifier] if spec.purifier is not None else None
-        box = Box(spec, self.climate, self.ledger, self.supplies[spec.supply], purifier, seed=seed)
+        supply = self.supplies[spec.supply]
+        moves = supply if spec.valve_supply is None else self.supplies[spec.valve_supply]
+        box = Box(spec, self.climate, self.ledger, supply, purifier, valve_supply=moves, seed=seed)
         if purifier is not None:
             purifier.boxes.append(box)
         return box

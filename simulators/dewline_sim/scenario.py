@@ -13,6 +13,7 @@ from typing import Any, Protocol
 
 from dewline_sim.faults import Faults, LinkKind
 from dewline_sim.instruments.instrument import ActError, Instrument
+from dewline_sim.instruments.sensors import STANDARD_MBAR
 from dewline_sim.instruments.talkers import TALKERS, FrostMeter
 from dewline_sim.story import Happening, Story
 
@@ -65,6 +66,7 @@ class Scene:
         self.places = sorted(
             {c.place for i in self.instruments.values() for c in i.channels.values() if c.place}
         )
+        self._powered = dict.fromkeys(self.instruments, True)
         self._next = 0
         self._check_wires()
         self._tick()
@@ -80,9 +82,10 @@ class Scene:
 
     def _check_wires(self) -> None:
         """Whatever is read by name must be there in the lab."""
+        truths = self.truths()
         for wire in self.wires:
             channel = wire.instrument.channels[wire.register]
-            if channel.place and channel.role not in self.lab.truth(channel.place):
+            if channel.place and channel.role not in truths[channel.place]:
                 where = f"{wire.instrument.name}.{wire.register}"
                 raise ActError(f"{where}: the lab has no {channel.role} at {channel.place}")
 
@@ -104,11 +107,20 @@ class Scene:
             self._happen(happenings[self._next])
             self._next += 1
         self.lab.advance(now_ms)
-        truths = {place: self.lab.truth(place) for place in self.places}
+        truths = self.truths()
         for instrument in self.instruments.values():
+            powered = truths.get(instrument.place, {}).get("powered", 1.0) > 0.5
+            if powered != self._powered[instrument.name]:
+                self._powered[instrument.name] = powered
+                instrument.act("power", {"on": powered})
             instrument.tick(now_ms, truths)
         for bus, meter in self._streamers:
             self.on_line(bus, meter)
+
+    def truths(self) -> dict[str, dict[str, float]]:
+        """The truth of every place that has an instrument, in mbar and by the roles' names."""
+        barometer = self.lab.truth("site").get("barometer", STANDARD_MBAR)
+        return {p: canonical(self.lab.truth(p), barometer) for p in self.places}
 
     def _happen(self, what: Happening) -> None:
         if what.fault is not None:
@@ -134,6 +146,19 @@ class Scene:
         for wire in self.wires:
             number, quality = wire.instrument.shown(wire.register)
             yield wire.signal, number, quality
+
+
+def canonical(truth: Mapping[str, float], barometer_mbar: float) -> dict[str, float]:
+    """The lab's truth in the units of the instruments: all pressures in mbar."""
+    out = dict(truth)
+    out.setdefault("barometer", barometer_mbar)
+    if "level" in out:  # a supply: bar gauge
+        out["pressure"] *= 1000.0
+    if "forming_gas_pressure" in out:
+        out["forming_gas_pressure"] *= 1000.0
+    if "solvent" in out:
+        out["solvent_vapour"] = out["solvent"]
+    return out
 
 
 def _instrument(name: str, entry: Mapping[str, Any], seed: int) -> Instrument:

@@ -20,7 +20,7 @@ STILL = {
     "pressure_low": 2.0, "pressure_high": 4.0, "fill_valve": 1.0, "relief_valve": 0.0,
     "purging": 0.0, "circulating": 1.0, "regenerating": 0.0, "circulation_flow": 57.5,
     "blower_speed": 88.8, "bed_in_loop": 1.0, "bed_temperature": 31.2, "regeneration_step": 0.0,
-    "outlet_oxygen": 0.11, "outlet_moisture": 0.22, "forming_gas_pressure": 42_000.0,
+    "outlet_oxygen": 0.11, "outlet_moisture": 0.22, "forming_gas_pressure": 42.0,
     "forming_gas_flow": 0.0, "cooling_water_temperature": 15.5, "cooling_water_flow": 4.25,
     "filter_differential": 2.5, "freezer_temperature": -34.6, "freezer_setpoint": -35.0,
     "freezer_compressor": 1.0, "freezer_door": 0.0, "large_pressure": 612.5,
@@ -82,7 +82,7 @@ class StillLab:
         """Nothing moves."""
 
     def truth(self, place: str) -> Mapping[str, float]:
-        return {"pressure": 6_000.0} if place == "house-nitrogen" else self.truths
+        return {"pressure": 6.0, "level": 0.0} if place == "house-nitrogen" else self.truths
 
     def act(self, name: str, place: str, **params: Any) -> None:
         self.done.append((name, place, params))

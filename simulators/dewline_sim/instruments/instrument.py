@@ -16,7 +16,7 @@ from dewline_sim.instruments.registers import Register, State
 from dewline_sim.instruments.sensors import Sensor, Truth, build
 from dewline_sim.modbus import Table, Words
 
-#: The role in the lab behind a register whose name differs from it.
+#: The role in the lab (and its place, where it has its own) behind a register of another name.
 ROLES: Mapping[str, str] = {
     "o2": "oxygen",
     "h2o": "moisture",
@@ -25,6 +25,8 @@ ROLES: Mapping[str, str] = {
     "cell_temperature": "temperature",
     "frost_point": "moisture",
     "sample_pressure": "pressure",
+    "foreline_pressure": "vacuum.foreline_pressure",
+    "vacuum_pump_on": "vacuum.vacuum_pump_on",
 }
 #: What an instrument knows of itself, whatever place it stands at.
 OWN: Mapping[str, float] = {
@@ -36,7 +38,6 @@ OWN: Mapping[str, float] = {
     "serial_number": 0.0,
     "panel_alarm": 0.0,
     "emergency_stop": 0.0,
-    "light": 0.0,
 }
 ZERO_BLOCK_MS = 2_000
 
@@ -98,8 +99,7 @@ class Instrument:
         return MAPS[self.profile]
 
     def _channel(self, register: Register, wire: str | None, changes: Mapping[str, Any]) -> Channel:
-        place, _, role = (wire or "").rpartition(".")
-        role = role or ROLES.get(register.name, register.name)
+        place, _, role = (wire or ROLES.get(register.name, register.name)).rpartition(".")
         own = not wire and role in self.own and role not in changes
         if register.type == "bit" or register.name in PLAIN:
             return Channel(register, "" if own else place or self.place, role, None)
@@ -152,7 +152,7 @@ class Instrument:
             register = channel.register
             table = bank.setdefault(register.table, {})
             if register.type == "bit" and register.table in ("holding", "input"):
-                bit = 0 if blank else int(channel.value > 0.5) << register.bit
+                bit = 0 if blank else int(abs(channel.value) > 0.5) << register.bit
                 table[register.address] = table.get(register.address, 0) | bit
                 continue
             words = register.words(channel.value, channel.state)

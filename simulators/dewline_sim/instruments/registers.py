@@ -94,7 +94,7 @@ class Register:
     def words(self, value: float, state: State) -> list[int]:
         """What stands in the registers; for a bit the bit itself."""
         if self.type == "bit":
-            return [1 if value > 0.5 else 0]
+            return [1 if abs(value) > 0.5 else 0]
         if self.loop is not None:
             return [round(self.milliamperes(value, state) / self.per)]
         if state in self.codes:
@@ -133,7 +133,7 @@ class Register:
     def shown(self, value: float, state: State) -> tuple[float | None, str]:
         """The number (lab's unit) and quality word that a reader of these words gets."""
         if self.type == "bit":
-            return (1.0 if value > 0.5 else 0.0), "good"
+            return (1.0 if abs(value) > 0.5 else 0.0), "good"
         if self.loop is not None:
             return self._shown_by_loop(value, state)
         if state and state in self.codes:
