@@ -22,7 +22,7 @@ from dewline.config.plan import (
     SerialLine,
 )
 from dewline.config.plan_json import plan_hash
-from dewline.config.profiles import raw_unit, register_plan
+from dewline.config.profiles import raw_unit, register_plan, there
 from dewline.config.roles import unit_of
 from dewline.config.rule_plans import RuleBook
 from dewline.config.rules import Ground
@@ -180,6 +180,8 @@ def instrument_plans(site: Site) -> dict[str, InstrumentPlan]:
         profile = site.profile_of(mapping.instrument)
         if mapping.feed is None or profile is None or mapping.register not in profile.registers:
             continue
+        if site.misfit(mapping):
+            continue
         register = profile.registers[mapping.register]
         units.setdefault(mapping.feed, unit_of(mapping.role, raw_unit(register)))
         feeds.setdefault(mapping.instrument, {}).setdefault(mapping.register, []).append(
@@ -229,9 +231,9 @@ def secret_file(site: Site, name: str) -> Path:
     """Where a secret stands: beside the config, else in $CREDENTIALS_DIRECTORY, else beside."""
     beside = site.folder / name
     credentials = os.environ.get("CREDENTIALS_DIRECTORY")
-    if not beside.exists() and credentials:
+    if not there(beside) and credentials:
         given = Path(credentials) / name
-        if given.exists():
+        if there(given):
             return given
     return beside
 

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from typing import Any, TypeGuard
 
-from dewline.config.fields import EXAMPLES, Limit
+from dewline.config.fields import Limit, example
 from dewline.config.roles import ROLES
 from dewline.config.rule_schema import CONDITIONS, NOT_YET
 from dewline.config.rules import Layered
@@ -114,10 +115,14 @@ def guard_of(rule: Layered, resolve: Resolve) -> Guard | str | None:
 
 def _number(key: str, rule: Layered, text: str, signal: SignalPlan) -> float:
     try:
-        return float(text) if not signal.unit else _Maker.parse(text).to(signal.unit)
+        number = float(text) if not signal.unit else parse_quantity(text).to(signal.unit)
     except (UnitError, ValueError) as error:
-        rule.report(key, str(error), _example(signal.unit, signal.unit))
+        rule.report(key, str(error), _example(signal.unit))
         raise _Wrong from error
+    if not math.isfinite(number):
+        rule.report(key, f"{text} is no number", _example(signal.unit))
+        raise _Wrong
+    return number
 
 
 def _check_deadband(rule: Layered, signal: SignalPlan, condition: Condition, width: float) -> None:
@@ -143,10 +148,6 @@ class _Maker:
     def __init__(self, rule: Layered, signal: SignalPlan, resolve: Resolve) -> None:
         self.rule, self.signal, self._resolve = rule, signal, resolve
 
-    @staticmethod
-    def parse(text: str) -> Quantity:
-        return parse_quantity(text)
-
     def wrong(self, key: str, problem: str, remedy: str) -> _Wrong:
         self.rule.report(key, problem, remedy)
         return _Wrong()
@@ -160,7 +161,7 @@ class _Maker:
             raise self.wrong(
                 key,
                 f"{value!r} is no signal of {self.signal.place}",
-                f"map it under signals, or {_example(self.signal.unit, self.signal.unit)}",
+                f"map it under signals, or {_example(self.signal.unit)}",
             )
         if found.unit != self.signal.unit:
             raise self.wrong(
@@ -171,16 +172,18 @@ class _Maker:
         return found.name
 
     def amount(self, key: str, value: Quantity, unit: str, *, difference: bool = False) -> float:
-        remedy = _example(unit, unit)
+        remedy = _example(unit)
         if unit and not value.unit:
             raise self.wrong(key, f"{value.value:g} has no unit", remedy)
         try:
-            return convert(value.value, value.unit, unit, difference=difference)
+            number = convert(value.value, value.unit, unit, difference=difference)
         except UnitError:
             found, wanted = dimension(value.unit), dimension(unit)
-            raise self.wrong(
-                key, f"{value.value:g} {value.unit} is {found}, not {wanted}", remedy
-            ) from None
+            shown = f"{value.value:g} {value.unit}".rstrip()
+            raise self.wrong(key, f"{shown} is {found}, not {wanted}", remedy) from None
+        if not math.isfinite(number):
+            raise self.wrong(key, "is beyond all numbers", remedy)
+        return number
 
     def step(self, key: str) -> float:
         """A difference in the signal's unit."""
@@ -267,8 +270,5 @@ def _must_be_bool(make: _Maker, kind: str) -> None:
         )
 
 
-def _example(unit: str, shown: str) -> str:
-    if not unit:
-        return "write a plain number, for example 0.5"
-    wanted = dimension(unit)
-    return f"write {wanted}, for example {EXAMPLES.get(wanted, f'5 {shown}')}"
+def _example(unit: str) -> str:
+    return f"write a share, for example 19.5 {unit}" if unit == "%" else example(dimension(unit))

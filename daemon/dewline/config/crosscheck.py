@@ -14,7 +14,7 @@ from dewline.config.roles import (
     takes_role_name,
     unit_of,
 )
-from dewline.config.schema import BusConfig, RtuConfig
+from dewline.config.schema import RtuConfig
 from dewline.config.site import SECTIONS, Mapping_, Site
 
 _KINDS = ("modbus_rtu", "modbus_tcp", "ascii")
@@ -83,7 +83,7 @@ def _instruments(site: Site) -> None:
         if bus is None or profile is None:
             continue
         spoken = "ascii" if bus.ascii else "modbus"
-        if _whole(bus) and profile.speaks != spoken:
+        if _whole(site, instrument.bus) and profile.speaks != spoken:
             site.source.report(
                 (*path, "profile"),
                 f"{instrument.profile} speaks {profile.speaks}, bus {instrument.bus} {spoken}",
@@ -102,8 +102,8 @@ def _instruments(site: Site) -> None:
             streams.setdefault(instrument.bus, name)
 
 
-def _whole(bus: BusConfig) -> bool:
-    return any(getattr(bus, kind) is not None for kind in _KINDS)
+def _whole(site: Site, bus: str) -> bool:
+    return len([kind for kind in _KINDS if kind in site.raw("buses", bus)]) == 1
 
 
 def _no_profile(site: Site, path: Path_, name: str) -> None:
@@ -163,7 +163,7 @@ def _register(site: Site, mapping: Mapping_, units: dict[str, tuple[str, str]]) 
         _known(site, path, mapping.instrument, instruments, "instrument")
         return
     profile = site.profile_of(mapping.instrument)
-    if profile is None:
+    if profile is None or site.source.broken(("instruments", mapping.instrument, "profile")):
         return
     if mapping.register not in profile.known:
         _known(site, path, mapping.register, sorted(profile.known), "register")

@@ -6,6 +6,7 @@ says, when it cannot, what is wrong and what to write instead.
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Callable
 from typing import Annotated, Any, NoReturn
@@ -43,8 +44,8 @@ def refuse(problem: str, remedy: str) -> NoReturn:
 
 def example(wanted: str) -> str:
     """A remedy for a value of that dimension."""
-    shown = EXAMPLES.get(wanted, "a number, a space and a unit")
-    return f"write {wanted}, for example {shown}"
+    shown = EXAMPLES.get(wanted)
+    return f"write {wanted}, for example {shown}" if shown else f"write {wanted}, with its unit"
 
 
 def read_quantity(value: Any, wanted: str | None = None) -> Quantity:
@@ -58,6 +59,8 @@ def read_quantity(value: Any, wanted: str | None = None) -> Quantity:
         quantity = parse_quantity(value)
     except UnitError as error:
         refuse(str(error), remedy)
+    if not math.isfinite(quantity.value):
+        refuse(f"{value!r} is beyond all numbers", remedy)
     found = dimension(quantity.unit)
     if wanted is not None and found != wanted:
         refuse(f"{value!r} is {found}, not {wanted}", remedy)
@@ -129,11 +132,27 @@ Host = Annotated[str, _named(r"[A-Za-z0-9._:\-]{1,253}", "host name or address")
 Topic = Annotated[
     str, _named(r"[A-Za-z0-9_\-]+(/[A-Za-z0-9_\-]+)*", "topic prefix"), _text(r"[^+#$]+")
 ]
-Url = Annotated[str, _named(r"https?://[^\s/]+\S*", "address: http://HOST:PORT"), _text("https?:")]
+
+
+def _url(value: Any) -> str:
+    # What is written here may hold a password, so it is never repeated.
+    if not isinstance(value, str) or not re.fullmatch(r"https?://[^\s/@]+(/[^\s@]*)?", value):
+        refuse("is no plain web address", "write http://HOST:PORT, with the token in `token_file`")
+    return value
+
+
+def _file(value: Any) -> str:
+    # Somebody may have written the secret itself, so it is never repeated.
+    if not isinstance(value, str) or not re.fullmatch(r"[^\x00\n]{1,500}", value):
+        refuse("is no file name", "write the name of a file")
+    if "://" in value:
+        refuse("is an address, not a file name", "put the address in a file, and write its name")
+    return value
+
+
+Url = Annotated[str, BeforeValidator(_url), _text(r"https?://\S+")]
 Words = Annotated[str, _named(r"(?s).{1,2000}", "text"), WithJsonSchema({"type": "string"})]
-FileName = Annotated[
-    str, _named(r"[^\x00\n]{1,500}", "file name"), WithJsonSchema({"type": "string"})
-]
+FileName = Annotated[str, BeforeValidator(_file), WithJsonSchema({"type": "string"})]
 
 _HOURS = re.compile(r"([01]\d|2[0-3]):([0-5]\d)-([01]\d|2[0-3]):([0-5]\d)")
 

@@ -17,7 +17,7 @@ from dewline.config.assemble import (
 from dewline.config.crosscheck import crosscheck
 from dewline.config.nodes import Source, read_source
 from dewline.config.plan import ModbusRtuPlan, Plan, SerialLine
-from dewline.config.profiles import BUILTIN, find, names, read_profile
+from dewline.config.profiles import BUILTIN, find, names, read_profile, there
 from dewline.config.rule_plans import Off, RuleBook, write_book
 from dewline.config.rule_schema import RuleSetFile, RuleSpec
 from dewline.config.rules import Ground, Layer, Layered
@@ -150,7 +150,7 @@ def _missing(site: Site, plan: Plan) -> None:
     """Files and ports that are not here: `run` waits for them, `check` only says so."""
     for name, bus in plan.buses.items():
         line = getattr(bus, "line", None)
-        if isinstance(line, SerialLine) and not Path(line.port).exists():
+        if isinstance(line, SerialLine) and not there(Path(line.port)):
             kind = "modbus_rtu" if isinstance(bus, ModbusRtuPlan) else "ascii"
             site.source.warn(
                 ("buses", name, kind, "port"),

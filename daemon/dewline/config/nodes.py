@@ -20,6 +20,7 @@ from dewline.errors import Problem
 Path_ = tuple[str | int, ...]
 _TAG = "tag:yaml.org,2002:"
 _BOOL_WORDS = {"yes", "no", "on", "off", "y", "n"}
+_MOST_PROBLEMS = 500  # nobody reads on, and none is forgiven
 _MOST_VALUES = 50_000  # aliases of aliases can blow one line up to a terabyte
 
 
@@ -73,7 +74,7 @@ class Source:
 
 
 def _add(problems: list[Problem], problem: Problem) -> None:
-    if problem not in problems:
+    if problem not in problems and len(problems) < _MOST_PROBLEMS:
         problems.append(problem)
 
 
@@ -245,12 +246,10 @@ class _Walk:
         self._trap(node, path)
         kind, text = node.tag.removeprefix(_TAG), node.value
         try:
-            if kind == "int":
-                return int(text.replace("_", ""), 0)
-            if kind == "float":
-                return _finite(text)
+            if kind in ("int", "float"):
+                return _number(kind, text)
         except ValueError:
-            self._refuse(path, f"{_short(text)} is no number", "write digits")
+            self._refuse(path, f"{_short(text)} is no number", "write digits, fewer than 19")
         if kind == "bool":
             return text.lower() == "true"
         if kind == "null":
@@ -261,6 +260,8 @@ class _Walk:
 
     def _trap(self, node: yaml.ScalarNode, path: Path_) -> None:
         kind, text = node.tag.removeprefix(_TAG), node.value
+        if any("\ud800" <= letter <= "\udfff" for letter in text):
+            self._refuse(path, "holds half a character", "write the character itself")
         if kind == "bool" and text.lower() in _BOOL_WORDS:
             truth = "true" if text.lower() in ("yes", "on", "y") else "false"
             self._refuse(
@@ -287,9 +288,11 @@ class _Walk:
         raise _Drop
 
 
-def _finite(text: str) -> float:
-    number = float(text.replace("_", ""))
-    if not math.isfinite(number):
+def _number(kind: str, text: str) -> int | float:
+    """ValueError for what is no number, is not finite, or is a whole one beyond 64 bits."""
+    plain = text.replace("_", "")
+    number = int(plain, 0) if kind == "int" else float(plain)
+    if not math.isfinite(number) or (kind == "int" and abs(number) >= 1 << 63):
         raise ValueError(text)
     return number
 

@@ -34,13 +34,18 @@ class Profile:
 def find(name: str, folder: str, beside: Path) -> Path | None:
     """The file of a profile or rule set called ``name``; None if there is none."""
     if "/" in name or name.endswith((".yaml", ".yml")):
-        path = beside / name
-        return path if path.is_file() else None
-    for home in (beside / folder, BUILTIN / folder):
-        path = home / f"{name}.yaml"
-        if path.is_file():
-            return path
-    return None
+        tried = [beside / name]
+    else:
+        tried = [home / folder / f"{name}.yaml" for home in (beside, BUILTIN)]
+    return next((path for path in tried if there(path)), None)
+
+
+def there(path: Path) -> bool:
+    """Whether there is something at ``path``; a name too long for the disk is not there."""
+    try:
+        return path.exists()
+    except OSError:
+        return False
 
 
 def names(folder: str) -> list[str]:

@@ -124,7 +124,15 @@ def _words(model: type[BaseModel], path: Path_, found: Mapping[str, Any]) -> tup
         return ("is no key of this place", _instead(model, path))
     if kind in ("too_short", "too_long"):
         return (f"has {context['actual_length']} items", str(found["msg"]).partition(" after")[0])
-    return _value_words(kind, context, value, str(found["msg"]))
+    secret = any(str(part).endswith("_file") for part in path)
+    return _value_words(kind, context, _Hidden() if secret else value, str(found["msg"]))
+
+
+class _Hidden:
+    """Stands for what may be a secret, written where its file's name belongs."""
+
+    def __repr__(self) -> str:
+        return "the value"
 
 
 def _value_words(kind: str, context: Mapping[str, Any], value: Any, said: str) -> tuple[str, str]:

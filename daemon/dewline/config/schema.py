@@ -148,11 +148,11 @@ class CommandsConfig(Strict):
 
 
 def _commands_form(value: Any) -> str:
-    return "trust" if isinstance(value, str) else "token"
+    return "a word" if isinstance(value, str) else "a mapping"
 
 
 Commands = Annotated[
-    Annotated[CommandsConfig, Tag("token")] | Annotated[Literal["trust-broker"], Tag("trust")],
+    Annotated[CommandsConfig, Tag("a mapping")] | Annotated[Literal["trust-broker"], Tag("a word")],
     Discriminator(_commands_form),
 ]
 
