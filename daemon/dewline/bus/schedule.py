@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import ceil
+from math import floor
 from typing import Final
 
 SILENT_AFTER: Final = 3  # failed turns in a row
@@ -74,14 +74,20 @@ class Schedule:
 
     def next(self, now_s: float) -> tuple[int, float]:
         """Whose turn is next, and when (which may be past)."""
-        order = [(self._ready_s(slot), slot.probing, i) for i, slot in enumerate(self.slots)]
-        due = [entry for entry in order if entry[0] <= now_s]
-        if due:  # those who answer before those who may be dead, else first come first served
-            patient_s = now_s - _LONGEST_SPACING_S
-            ready, _, index = min(due, key=lambda e: (e[1] and e[0] > patient_s, e[0], e[2]))
-        else:
-            ready, _, index = min(order)
-        return index, ready
+        places = [
+            (self._ready_s(slot), slot.probing, slot.due_s, i) for i, slot in enumerate(self.slots)
+        ]
+        ready = [place for place in places if place[0] <= now_s]
+        if not ready:
+            ready_s, _, _, index = min(places)
+            return index, ready_s
+        # Those who answer before those who may be dead, else first come, first served; but
+        # on a line with no room to spare nobody waits more than a minute.
+        patient_s = now_s - _LONGEST_SPACING_S
+        ready_s, _, _, index = min(
+            ready, key=lambda place: (place[1] and place[0] > patient_s, place[2], place[3])
+        )
+        return index, ready_s
 
     def _ready_s(self, slot: Slot) -> float:
         return max(slot.due_s, self._probe_from_s) if slot.probing else slot.due_s
@@ -102,9 +108,8 @@ class Schedule:
         return max(0.0, min(probe_s * (1 / _PROBE_SHARE - 1), fair_s))
 
     def forgive(self, now_s: float) -> None:
-        """A new link: silence on the old one is no one's fault, nor are the slots it cost."""
+        """A new link: all are due at once, and nothing is held against them or counted."""
         self._probe_from_s = float("-inf")
         for slot in self.slots:
             slot.failures = 0
-            first = ceil((now_s - slot.start_s) / slot.every_s)
-            slot.number = first
+            slot.number = floor((now_s - slot.start_s) / slot.every_s)

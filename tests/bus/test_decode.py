@@ -1,0 +1,209 @@
+"""Decoding and qualifying one register, at its own width."""
+
+from __future__ import annotations
+
+import math
+import struct
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from dewline.bus.decode import compile_block, decode_untrusted
+from dewline.bus.plan import plan_reads
+from dewline.config.plan import AsciiProfile, InstrumentPlan, RegisterPlan
+from dewline.errors import BadFrame
+from dewline.readings import Quality, Reading
+
+ORDERS = ("ABCD", "CDAB", "BADC", "DCBA")
+FORMATS = {"int32": ">i", "uint32": ">I", "float32": ">f", "float64": ">d"}
+NAN = Reading(None, Quality.NOT_A_NUMBER)
+
+
+def _register(**changes: Any) -> RegisterPlan:
+    shape: dict[str, Any] = {"name": "r", "table": "input", "address": 0}
+    return RegisterPlan(**(shape | changes))
+
+
+def _as_sent(raw: bytes, order: str) -> list[int]:
+    """The words of a big-endian value in a word order, by the letters: A is the first byte."""
+    pairs = [raw[i : i + 2] for i in range(0, len(raw), 2)]
+    if order in ("CDAB", "DCBA"):
+        pairs.reverse()
+    if order in ("BADC", "DCBA"):
+        pairs = [pair[::-1] for pair in pairs]
+    return [int.from_bytes(pair, "big") for pair in pairs]
+
+
+@pytest.mark.parametrize("order", ORDERS)
+@pytest.mark.parametrize("kind", FORMATS)
+@given(data=st.data())
+def test_every_order_of_every_wide_type(kind: str, order: str, data: Any) -> None:
+    """ABCD as sent, CDAB words reversed, BADC bytes swapped in each word, DCBA all reversed."""
+    size = struct.calcsize(FORMATS[kind])
+    raw = data.draw(st.binary(min_size=size, max_size=size))
+    (value,) = struct.unpack(FORMATS[kind], raw)
+    reading = decode_untrusted(_register(type=kind, word_order=order), _as_sent(raw, order))
+    least = {"float32": 2.0**-126, "float64": 2.0**-1022}.get(kind, 0)
+    if math.isfinite(value) and not 0 < abs(value) < least:
+        assert reading == Reading(float(value), Quality.GOOD)
+    else:
+        assert reading == NAN
+
+
+@pytest.mark.parametrize(
+    ("changes", "word", "value"),
+    [
+        ({"type": "uint16"}, 0xFFFE, 65534),
+        ({"type": "int16"}, 0xFFFE, -2),
+        ({"type": "int16", "scale": 0.1}, 0xFF38, -20.0),
+        ({"type": "uint16", "scale": 0.1, "offset": -273.15}, 2951, 21.95),
+        # 68 degF in tenths: 20 degC by (F - 32) x 5/9
+        ({"type": "int16", "scale": 0.1, "factor": 5 / 9, "shift": -160 / 9}, 680, 20.0),
+        ({"type": "bit", "bit": 0}, 0b1010, 0),
+        ({"type": "bit", "bit": 3}, 0b1010, 1),
+        ({"type": "uint16", "bit": 15}, 0x8000, 1),
+        ({"type": "bit", "table": "coil"}, 1, 1),
+        ({"type": "bit", "table": "discrete"}, 0, 0),
+    ],
+)
+def test_raw_to_canonical(changes: dict[str, Any], word: int, value: float) -> None:
+    """value = raw x scale + offset, then x factor + shift; a bit is 0 or 1."""
+    reading = decode_untrusted(_register(**changes), [word])
+    assert reading.quality is Quality.GOOD
+    assert reading.value == pytest.approx(value, abs=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("kind", "key", "words"),
+    [
+        ("int16", 32767, [0x7FFF]),
+        ("int16", -32768, [0x8000]),
+        ("int16", 0x8000, [0x8000]),
+        ("uint16", 65535, [0xFFFF]),
+        ("int32", -2147483648, [0x8000, 0]),
+        ("float32", 0x7FC00000, [0x7FC0, 0]),  # its bits
+        ("float32", 9999, [0x461C, 0x3C00]),  # its value
+        ("float32", -999, [0xC479, 0xC000]),
+    ],
+)
+def test_sentinels_are_judged_on_the_raw_value(kind: Any, key: int, words: list[int]) -> None:
+    """A sentinel speaks before scaling, and an ordinary neighbour does not."""
+    register = _register(
+        type=kind, word_order="ABCD", scale=0.1, sentinels={key: Quality.INSTRUMENT_FAULT}
+    )
+    assert decode_untrusted(register, words) == Reading(None, Quality.INSTRUMENT_FAULT)
+    calm = decode_untrusted(register, [*words[:-1], words[-1] ^ 2])
+    assert calm.quality is not Quality.INSTRUMENT_FAULT
+
+
+def test_range_sentinels_stand_at_the_end_of_the_range() -> None:
+    """A saturated cell shouts: over-range carries the top, under-range the bottom."""
+    sentinels = {32767: Quality.OVER_RANGE, -32768: Quality.UNDER_RANGE, 5: Quality.LOW}
+    register = _register(type="int16", valid=(-2.0, 1000.0), floor=0.1, sentinels=sentinels)
+    assert decode_untrusted(register, [0x7FFF]) == Reading(1000.0, Quality.OVER_RANGE)
+    assert decode_untrusted(register, [0x8000]) == Reading(-2.0, Quality.UNDER_RANGE)
+    assert decode_untrusted(register, [5]) == Reading(0.1, Quality.LOW)
+
+
+@pytest.mark.parametrize(
+    ("raw", "reading"),
+    [
+        (-3, Reading(-2.0, Quality.UNDER_RANGE)),
+        (-2, Reading(0.5, Quality.LOW)),
+        (0, Reading(0.5, Quality.LOW)),
+        (1, Reading(1.0, Quality.GOOD)),
+        (1000, Reading(1000.0, Quality.GOOD)),
+        (1001, Reading(1000.0, Quality.OVER_RANGE)),
+    ],
+)
+def test_valid_and_floor(raw: int, reading: Reading) -> None:
+    """Outside ``valid`` is uncertain at that end; at or below ``floor`` is low, at the floor."""
+    register = _register(type="int16", valid=(-2.0, 1000.0), floor=0.5)
+    assert decode_untrusted(register, [raw & 0xFFFF]) == reading
+
+
+@pytest.mark.parametrize(
+    ("microamperes", "value", "quality"),
+    [
+        (0, None, Quality.LOOP_FAULT),
+        (3600, None, Quality.LOOP_FAULT),
+        (3601, -20.0, Quality.UNDER_RANGE),
+        (3799, -20.0, Quality.UNDER_RANGE),
+        (3800, -20.5, Quality.GOOD),
+        (4000, -20.0, Quality.GOOD),
+        (12000, 0.0, Quality.GOOD),
+        (20000, 20.0, Quality.GOOD),
+        (20500, 21.25, Quality.GOOD),
+        (20501, 20.0, Quality.OVER_RANGE),
+        (20999, 20.0, Quality.OVER_RANGE),
+        (21000, None, Quality.LOOP_FAULT),
+        (65535, None, Quality.LOOP_FAULT),
+    ],
+)
+def test_loop_bands(microamperes: int, value: float | None, quality: Quality) -> None:
+    """Bands of NAMUR NE 43 (from memory) on a loop read in microamperes, span -20 to 20 mbar."""
+    register = _register(type="uint16", scale=0.001, loop="4-20mA", span=(-20.0, 20.0))
+    reading = decode_untrusted(register, [microamperes])
+    assert reading.quality is quality
+    assert reading.value == (None if value is None else pytest.approx(value, abs=1e-9))
+
+
+@given(st.lists(st.integers(0, 0xFFFF), min_size=2, max_size=2), st.sampled_from(ORDERS))
+def test_no_bytes_make_anything_but_a_reading(words: list[int], order: str) -> None:
+    """Whatever comes: a finite value in range, or none with a bad quality; never an exception."""
+    register = _register(type="float32", word_order=order, valid=(-2.0, 1e6), scale=1e30)
+    reading = decode_untrusted(register, words)
+    if reading.value is None:
+        assert reading.quality >= Quality.NO_ANSWER
+    else:
+        assert -2.0 <= reading.value <= 1e6
+
+
+@pytest.mark.parametrize("words", [[], [1], [1, 2, 3], [1, 65536], [-1, 0]])
+def test_wrong_words_are_a_bad_frame(words: list[int]) -> None:
+    """A register takes exactly its own number of 16-bit words."""
+    with pytest.raises(BadFrame):
+        decode_untrusted(_register(type="float32", word_order="ABCD"), words)
+
+
+def test_scale_overflow_is_no_number() -> None:
+    """Infinity out of a scale is as little a number as one from the wire."""
+    register = _register(type="float64", word_order="ABCD", scale=1e10)
+    words = list(struct.unpack(">4H", struct.pack(">d", 1e305)))
+    assert decode_untrusted(register, words) == NAN
+
+
+def _line(text: str, *registers: RegisterPlan, pattern: str) -> tuple[Reading, ...]:
+    feeds = {r.name: (f"heron.{r.name}",) for r in registers}
+    plan = InstrumentPlan(
+        name="i", bus="b", profile="p", registers=registers, feeds=feeds,
+        ascii=AsciiProfile(pattern=pattern),
+    )  # fmt: skip
+    return compile_block(plan, plan_reads(plan)[0])(text.encode("latin-1"))
+
+
+def test_lines_give_named_fields() -> None:
+    """Named groups are registers, in whatever order; labels of ``states`` are their codes."""
+    frost = _register(name="frost", valid=(-120.0, 40.0))
+    mode = _register(name="mode", states={0: "IDLE", 2: "REGEN"})
+    pattern = r"(?P<mode>\w+) FP (?P<frost>\S+)"
+    good = (Reading(-76.2, Quality.GOOD), Reading(2.0, Quality.GOOD))
+    assert _line("REGEN FP -076.2", frost, mode, pattern=pattern) == good
+    assert _line("IDLE FP -150", frost, mode, pattern=pattern)[0] == Reading(
+        -120.0, Quality.UNDER_RANGE
+    )
+
+
+@pytest.mark.parametrize("text", ["nan", "inf", "-Infinity", "----", "1_0", "0x10", "1,5"])
+def test_a_field_that_is_no_number(text: str) -> None:
+    """Only a plain decimal number is one."""
+    assert _line(text, _register(name="v"), pattern="(?P<v>.*)") == (NAN,)
+
+
+@pytest.mark.parametrize("text", ["", "FP", "FP 1 x", "FP \xff"])
+def test_a_line_that_does_not_fit_is_a_bad_frame(text: str) -> None:
+    """The whole line must fit the pattern."""
+    with pytest.raises(BadFrame):
+        _line(text, _register(name="v"), pattern=r"FP (?P<v>\d+)")
