@@ -113,7 +113,7 @@ class Subscriber:
         """All messages, once ``ready`` holds; AssertionError with them if it never does."""
         deadline = time.monotonic() + within_s
         while not ready(self):
-            assert time.monotonic() < deadline, f"waited in vain; got {self.messages()}"
+            assert time.monotonic() < deadline, f"waited in vain; got {self.messages()[-5:]}"
             await asyncio.sleep(0.02)
         return self.messages()
 

@@ -58,9 +58,10 @@ class Service:
             reserve_bytes=self.plan.journal.reserve_bytes,
         )
         try:
-            self._put_plan()
-            await self.journal.flush()
-            self._recover()
+            with self.clock.io():  # a stepping clock must not run ahead of the start
+                self._put_plan()
+                await self.journal.flush()
+                self._recover()
             self.journal.on_commit(self._committed)
             self.journal.on_held(self._held)
             server = await control.serve(self.plan.journal.socket, self._answer)

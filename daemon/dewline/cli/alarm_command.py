@@ -6,7 +6,7 @@ import argparse
 import re
 from typing import Any
 
-from dewline.cli.terminal import add_daemon_arguments, plan_of, print_json, say, who
+from dewline.cli.terminal import add_daemon_arguments, print_json, say, socket_of, who
 from dewline.control import ask
 from dewline.units import convert
 
@@ -65,7 +65,7 @@ def run(args: argparse.Namespace) -> int:
     for key in ("alarm", "for_s", "box", "kind"):
         if hasattr(args, key):
             request[key] = getattr(args, key)
-    answer = ask(plan_of(args).journal.socket, request)
+    answer = ask(socket_of(args), request)
     if args.json:
         print_json(answer)
     else:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from typing import Any
 
-from dewline.cli.terminal import add_daemon_arguments, event_line, plan_of, print_json
+from dewline.cli.terminal import add_daemon_arguments, event_line, print_json, socket_of
 from dewline.control import ask
 
 
@@ -15,7 +15,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Print the daemon's state. 1 while a high or critical alarm is unacknowledged."""
-    status = ask(plan_of(args).journal.socket, {"ask": "status"})
+    status = ask(socket_of(args), {"ask": "status"})
     if args.json:
         print_json(status)
     else:

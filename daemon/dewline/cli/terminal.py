@@ -11,8 +11,11 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
+import yaml
+
 from dewline.cli import default_config
-from dewline.config import Plan, load
+from dewline.config import load
+from dewline.config.plan import JournalPlan
 
 
 def say(text: str = "") -> None:
@@ -36,9 +39,19 @@ def add_daemon_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--json", action="store_true", help="machine output on stdout")
 
 
-def plan_of(args: argparse.Namespace) -> Plan:
-    """The plan of the daemon that is meant."""
-    return load(args.config or Path(default_config())).plan
+def socket_of(args: argparse.Namespace) -> Path:
+    """The control socket of the daemon that is meant.
+
+    Only the journal's path is looked at: a half-edited config must not keep anybody
+    from acknowledging an alarm of the daemon that still runs on the old one.
+    """
+    path: Path = args.config or Path(default_config())
+    try:
+        document = yaml.safe_load(path.read_text(encoding="utf-8"))
+        journal = path.parent / document["journal"]["path"]
+    except (yaml.YAMLError, TypeError, KeyError, OSError):
+        return load(path).plan.journal.socket  # which says what is wrong, and where
+    return JournalPlan(path=journal).socket
 
 
 def who() -> str:
