@@ -30,6 +30,7 @@ COMMANDS: dict[str, str] = {
     "reset": "reset a latched alarm whose condition is over",
     "note": "write into the record what was done at a box",
     "replay": "the events these rules would have raised on a record",
+    "leak-test": "pressure hold or oxygen method, with its uncertainty",
     "calc": "the trade's sums, with formula and source",
     "rules": "rule sets that are built in",
     "profiles": "instrument profiles that are built in",
