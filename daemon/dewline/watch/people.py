@@ -119,5 +119,5 @@ class People:
 
 
 def _near(name: str, known: Mapping[str, object]) -> str:
-    near = get_close_matches(name, known, n=3, cutoff=0.5)
+    near = get_close_matches(name, known, n=3)
     return f"; near it: {', '.join(near)}" if near else ""

@@ -161,6 +161,9 @@ class Watch:
         for into, reading in self._wiring.derive.scan(closed, readings):
             into.take(at_ms, reading.value, reading.quality)
             heard.append(into)
+        # A limit that moved in this very scan: what leans on it was quiet by the old one.
+        leaning = (slot for limit in heard for slot in limit.leaning)
+        heard += [slot for slot in leaning if slot.alive_ms == at_ms]
         self._judge(at_ms, heard)
         return self._outcome(at_ms, readings)
 

@@ -1,0 +1,207 @@
+"""Commands, overlays, latch: what people do to alarms and what they get back."""
+
+from __future__ import annotations
+
+import pytest
+
+from dewline.watch.plan import Above
+
+HIGH = Above(10.0)
+
+
+@pytest.fixture
+def standing(bench, make_rule):
+    """A bench on which ``high`` stands, and ``latching`` with it."""
+
+    def build(**more):
+        b = bench(
+            make_rule("high", "oxygen", HIGH, **more),
+            make_rule("latching", "moisture", HIGH, latch=True, **more),
+        )
+        b.at(0, oxygen=11.0, moisture=11.0)
+        return b
+
+    return build
+
+
+def test_acknowledge_names_who(standing):
+    """Unacknowledged -> acknowledged; the reply bears the id of the event."""
+    b = standing()
+    reply = b.say("acknowledge", "high", by="iolo")
+    event = b.events[-1]
+    assert (reply.ok, reply.event_id) == (True, event.id)
+    assert (event.transition, event.state, event.by) == ("acknowledged", "acknowledged", "iolo")
+    b.at(1, oxygen=1.0)
+    assert b.told("high")[-1] == (1, "cleared", "normal")
+
+
+def test_acknowledge_twice_is_refused_in_words(standing):
+    """The second person learns that it is done already."""
+    b = standing()
+    b.say("acknowledge", "high")
+    reply = b.say("acknowledge", "high")
+    assert not reply.ok
+    assert reply.message == "heron.high is acknowledged: there is nothing to acknowledge"
+
+
+def test_returned_waits_for_an_acknowledgement(standing):
+    """Gone by itself it still wants to be seen; then it is normal."""
+    b = standing()
+    b.at(1, oxygen=1.0)
+    assert b.told("high")[-1] == (1, "returned", "returned")
+    b.say("acknowledge", "high")
+    assert b.told("high")[-1] == (1, "acknowledged", "normal")
+
+
+def test_returned_is_raised_again(standing):
+    """Re-raise before anybody looked."""
+    b = standing()
+    b.at(1, oxygen=1.0)
+    b.at(2, oxygen=11.0)
+    assert b.told("high")[-1] == (2, "raised", "unacknowledged")
+
+
+def test_auto_acknowledge_clears_by_itself(standing):
+    """acknowledge: auto goes straight to normal."""
+    b = standing(acknowledge="auto")
+    b.at(1, oxygen=1.0)
+    assert b.told("high")[-1] == (1, "cleared", "normal")
+
+
+def test_latch_stays_until_reset(standing):
+    """Latched unacknowledged -> acknowledged -> reset; each step only in its turn."""
+    b = standing()
+    assert "still active" in b.say("reset", "latching").message
+    b.at(1, moisture=1.0)
+    assert b.told("latching")[-1] == (1, "returned", "latched-unacknowledged")
+    assert not b.say("reset", "latching").ok
+    b.say("acknowledge", "latching")
+    assert b.say("reset", "latching").ok
+    assert [s for _, _, s in b.told("latching")][-2:] == ["latched-acknowledged", "normal"]
+
+
+def test_shelve_wants_reason_and_end(standing):
+    """No reason, no end, an end too far: each refused with the way out; the state stays."""
+    b = standing()
+    for more in ({"for_s": 60}, {"for_s": 60, "why": "  "}):
+        assert "needs a reason" in b.say("shelve", "high", **more).message
+    for for_s in (None, 0, -5, 24 * 3600 + 1):
+        reply = b.say("shelve", "high", why="cell swap", for_s=for_s)
+        assert "at most 24 h" in reply.message
+    assert b.told("high")[-1][2] == "unacknowledged"
+
+
+def test_critical_is_shelved_for_15_min_at_most(standing):
+    """A critical alarm may not be put away for a night."""
+    b = standing(priority="critical")
+    assert "at most 15 min" in b.say("shelve", "high", why="test", for_s=901).message
+    assert b.say("shelve", "high", why="test", for_s=900).ok
+
+
+def test_shelf_ends_by_itself(standing):
+    """At its end the alarm is announced again if it is active; ``until`` was told before."""
+    b = standing()
+    b.say("shelve", "high", why="cell swap", for_s=60)
+    shelved = b.events[-1]
+    assert (shelved.until_ms - shelved.time_ms, shelved.why) == (60_000, "cell swap")
+    b.wait(59)
+    assert b.told("high")[-1] == (0, "shelved", "shelved")
+    b.wait(61)
+    assert b.told("high")[-1] == (60, "unshelved", "unacknowledged")
+
+
+def test_shelved_and_clear_ends_in_normal(standing):
+    """Under the overlay the condition goes on being judged, without a word."""
+    b = standing()
+    b.say("shelve", "high", why="cell swap", for_s=60)
+    b.at(5, oxygen=1.0)
+    assert b.told("high")[-1][1] == "shelved"
+    b.say("unshelve", "high", by="iolo")
+    assert b.told("high")[-1] == (5, "unshelved", "normal")
+    assert b.events[-1].by == "iolo"
+
+
+def test_normal_alarm_can_be_shelved_ahead(standing):
+    """Before known work: nothing is told while it lasts."""
+    b = standing()
+    b.at(1, oxygen=1.0)
+    b.say("acknowledge", "high")
+    b.say("shelve", "high", why="calibration", for_s=60)
+    b.at(2, oxygen=50.0)
+    b.at(3, oxygen=1.0)
+    b.wait(70)
+    assert [t for _, t, _ in b.told("high")][-2:] == ["shelved", "unshelved"]
+    assert b.told("high")[-1][2] == "normal"
+
+
+@pytest.mark.parametrize("command", ["shelve", "out-of-service"])
+def test_latch_survives_an_overlay(standing, command):
+    """A latch set before or under an overlay is there when the overlay is gone."""
+    b = standing()
+    b.say(command, "latching", why="work", for_s=600)
+    b.at(5, moisture=1.0)
+    b.say("unshelve" if command == "shelve" else "return-to-service", "latching")
+    assert b.told("latching")[-1][2] == "latched-unacknowledged"
+
+
+def test_latch_set_under_a_shelf_is_kept(bench, make_rule):
+    """Active only while nobody was told: it comes back latched, not forgotten."""
+    b = bench(make_rule("latching", "moisture", HIGH, latch=True))
+    b.at(0, moisture=1.0)
+    b.say("shelve", "latching", why="work", for_s=60)
+    b.at(5, moisture=50.0)
+    b.at(6, moisture=1.0)
+    b.wait(60)
+    assert b.told("latching")[-1] == (60, "unshelved", "latched-unacknowledged")
+
+
+def test_out_of_service_stands_above_shelved(standing):
+    """Shelf ends below it without a change of state; afterwards the shelf's own state counts."""
+    b = standing()
+    b.say("shelve", "high", why="cell swap", for_s=60)
+    b.say("out-of-service", "high", by="iolo")
+    b.wait(30)
+    b.say("return-to-service", "high")
+    assert b.told("high")[-1] == (30, "returned-to-service", "shelved")
+    b.say("out-of-service", "high")
+    b.wait(70)
+    assert b.told("high")[-1] == (60, "unshelved", "out-of-service")
+    b.say("return-to-service", "high")
+    assert b.told("high")[-1] == (70, "returned-to-service", "unacknowledged")
+
+
+def test_acknowledge_under_an_overlay_is_refused(standing):
+    """What nobody is told nobody can acknowledge."""
+    b = standing()
+    b.say("shelve", "high", why="cell swap", for_s=60)
+    assert b.say("acknowledge", "high").message.startswith("heron.high is shelved")
+    assert not b.say("shelve", "high", why="again", for_s=60).ok
+
+
+def test_unknown_alarm_gets_near_names(standing):
+    """A slip of the pen is answered with what was probably meant."""
+    b = standing()
+    reply = b.say("acknowledge", "heron.hihg")
+    assert not reply.ok
+    assert reply.message.startswith("no alarm 'heron.hihg'; near it: heron.high")
+    assert not b.say("acknowledge", None).ok
+
+
+def test_note_is_taken_or_refused(standing):
+    """A note names a box and a kind that exist."""
+    b = standing()
+    assert b.say("note", box="heron", kind="gloves", why="left pair").ok
+    assert "near it: heron" in b.say("note", box="herron", kind="gloves").message
+    assert "one of gloves" in b.say("note", box="heron", kind="glove").message
+
+
+def test_alarm_table_is_what_is_not_normal(standing):
+    """One event document per alarm that is not normal."""
+    b = standing()
+    assert [(r["alarm"], r["state"]) for r in b.watch.alarm_table()] == [
+        ("heron.high", "unacknowledged"),
+        ("heron.latching", "unacknowledged"),
+    ]
+    b.say("acknowledge", "high")
+    b.at(1, oxygen=1.0)
+    assert [r["alarm"] for r in b.watch.alarm_table()] == ["heron.latching"]

@@ -1,0 +1,143 @@
+"""What a reading of each quality may do to an alarm."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+
+from dewline.readings import Quality, Reading
+from dewline.watch.plan import Above, Below, Outside, StaleAfter
+
+BAD = [q for q in Quality if q >= 20]
+
+
+@pytest.mark.parametrize("quality", [*BAD, Quality.WARMING_UP, Quality.UNPROVEN])
+def test_neither_raises_nor_clears(bench, make_rule, quality):
+    """Bad, warming-up and unproven readings leave a level alarm as it is."""
+    b = bench(make_rule("high", "oxygen", Above(10.0)))
+    b.at(0, oxygen=Reading(50.0, quality))
+    assert b.told() == []
+    b.at(1, oxygen=50.0)
+    b.at(2, oxygen=Reading(1.0, quality))
+    assert [t for t, *_ in b.told()] == [1]
+
+
+def test_over_range_raises_above_and_never_clears(bench, make_rule):
+    """A saturated cell in a rush of air shouts; at the end of its range it proves nothing low."""
+    b = bench(
+        make_rule("high", "oxygen", Above(100.0)), make_rule("beyond", "oxygen", Above(5000.0))
+    )
+    b.at(0, oxygen=Reading(1000.0, Quality.OVER_RANGE))
+    assert [(e.alarm, e.value, e.quality) for e in b.events] == [
+        ("heron.high", 1000.0, "uncertain/over-range")
+    ]
+    b.at(1, oxygen=6000.0)
+    b.at(2, oxygen=Reading(1000.0, Quality.OVER_RANGE))
+    assert [t for t, *_ in b.told("beyond")] == [1]
+
+
+def test_under_range_raises_below_and_never_above(bench, make_rule):
+    """Under-range speaks only for a low limit."""
+    b = bench(
+        make_rule("low", "pressure", Below(-8.0)),
+        make_rule("range", "pressure", Outside(-8.0, 8.0)),
+    )
+    b.at(0, pressure=Reading(-10.0, Quality.UNDER_RANGE))
+    assert {e.alarm for e in b.events} == {"heron.low", "heron.range"}
+    b.at(1, pressure=Reading(20.0, Quality.UNDER_RANGE))
+    assert len(b.events) == 2
+
+
+def test_over_range_does_not_raise_a_low_limit(bench, make_rule):
+    """A value at the top of its range is no evidence of being low, whatever number it bears."""
+    b = bench(make_rule("low", "oxygen", Below(2000.0)))
+    b.at(0, oxygen=Reading(1000.0, Quality.OVER_RANGE))
+    assert b.told() == []
+
+
+def test_bad_readings_neither_break_nor_complete_a_delay(bench, make_rule):
+    """A delay runs on through a few bad readings but ends only on a usable one."""
+    b = bench(make_rule("high", "oxygen", Above(10.0), on_s=10))
+    b.hold(0, 5, oxygen=11.0)
+    b.hold(5, 12, oxygen=None)
+    assert b.told() == []
+    b.at(12, oxygen=11.0)
+    assert b.told() == [(12, "raised", "unacknowledged")]
+
+
+def test_a_delay_starts_anew_after_the_stale_time_without_usable_readings(bench, make_rule):
+    """Nobody knows what happened meanwhile, so the condition has to hold again from here."""
+    b = bench(
+        make_rule("high", "oxygen", Above(10.0), on_s=20),
+        make_rule("stale", "oxygen", StaleAfter(15_000), acknowledge="auto"),
+    )
+    b.hold(0, 5, oxygen=11.0)
+    b.hold(5, 19, oxygen=None)
+    b.hold(19, 39, oxygen=11.0)
+    assert b.told("high") == []
+    b.at(39, oxygen=11.0)
+    assert b.told("high") == [(39, "raised", "unacknowledged")]
+
+
+def test_an_off_delay_starts_anew_too(bench, make_rule):
+    """Coming back needs the whole off-delay of readings as well."""
+    b = bench(make_rule("high", "oxygen", Above(10.0), off_s=10))
+    b.at(0, oxygen=11.0)
+    b.hold(1, 9, oxygen=1.0)
+    b.hold(9, 30, oxygen=None)
+    b.hold(30, 40, oxygen=1.0)
+    assert [t for t, *_ in b.told()] == [0]
+    b.at(40, oxygen=1.0)
+    assert [t for t, *_ in b.told()] == [0, 40]
+
+
+def test_default_stale_time_is_five_polls_of_a_slow_signal(bench, make_rule, make_signal):
+    """A signal polled every 10 s is waited for 50 s before its delay starts anew."""
+    slow = make_signal("heron.slow", "ppm", every_ms=10_000)
+    b = bench(make_rule("high", "slow", Above(1.0), on_s=60), extra=[slow])
+    for second in (0, 10, 50, 60):
+        b.at(second, slow=2.0)
+    assert b.told() == [(60, "raised", "unacknowledged")]
+
+
+@pytest.mark.parametrize("value", [math.nan, math.inf, -math.inf, None])
+def test_good_without_a_finite_number_is_no_number(bench, make_rule, value):
+    """Whatever claims to be good but is no number counts as bad/not-a-number."""
+    b = bench(
+        make_rule("high", "oxygen", Above(10.0)),
+        make_rule("low", "oxygen", Below(-10.0)),
+        make_rule("stale", "oxygen", StaleAfter(5_000)),
+    )
+    b.hold(0, 6, oxygen=Reading(value, Quality.GOOD))
+    assert [(e.alarm, e.quality) for e in b.events] == [("heron.stale", "bad/not-a-number")]
+    assert b.events[0].value is None
+
+
+def test_analyzer_off_counts_as_bad_and_then_as_warming_up(bench, make_rule):
+    """With analyzer_on at 0 oxygen is bad/off; for 15 min after its return it may not raise."""
+    b = bench(make_rule("high", "oxygen", Above(10.0)))
+    b.at(0, analyzer_on=1.0, oxygen=0.1)
+    b.at(1, analyzer_on=0.0, oxygen=500.0)
+    b.at(2, oxygen=500.0)
+    b.at(100, analyzer_on=1.0, oxygen=500.0)
+    b.at(100 + 899, oxygen=500.0)
+    assert b.told() == []
+    b.at(100 + 900, oxygen=500.0)
+    assert b.told() == [(1000, "raised", "unacknowledged")]
+
+
+def test_analyzer_off_does_not_clear_in_the_very_scan_that_tells_it(bench, make_rule):
+    """A switched-off analyzer shows 0; that is no clean box, whatever the order in the scan."""
+    b = bench(make_rule("high", "oxygen", Above(10.0)))
+    b.at(0, oxygen=50.0, analyzer_on=1.0)
+    b.scan(1, {"heron.oxygen": 0.0, "heron.analyzer_on": 0.0})
+    assert [t for t, *_ in b.told()] == [0]
+
+
+def test_analyzer_off_makes_the_signal_stale(bench, make_rule):
+    """Off is bad, and the stale rule speaks for what is bad."""
+    b = bench(make_rule("stale", "oxygen", StaleAfter(15_000)))
+    b.at(0, analyzer_on=1.0, oxygen=0.1)
+    b.hold(1, 20, analyzer_on=0.0, oxygen=0.1)
+    assert [(e.transition, e.quality) for e in b.events] == [("raised", "bad/off")]

@@ -1,0 +1,135 @@
+"""Restart and reload: what stays, what starts anew, what ends."""
+
+from __future__ import annotations
+
+from dewline.watch.plan import Above, Below, Rising, StaleAfter
+
+
+def test_restart_repeats_nothing_and_keeps_since(bench, make_rule):
+    """30 standing alarms, a restart: no event; ``since`` and acknowledgement as before."""
+    b = bench(
+        *(make_rule(f"a{n}", "oxygen", Above(10.0 + n), remind_every_ms=None) for n in range(30))
+    )
+    b.at(0, oxygen=99.0)
+    b.say("acknowledge", "a3", by="iolo")
+    before = b.watch.alarm_table()
+    b.freeze()
+    assert b.resume(600, "restart", gap_s=590).events == ()
+    b.hold(601, 620, oxygen=99.0)
+    assert len(b.events) == 31
+    assert b.watch.alarm_table() == before
+
+
+def test_return_while_away_is_told_once(bench, make_rule):
+    """Over when readings come again: one return, with the old since."""
+    b = bench(make_rule("high", "oxygen", Above(10.0)))
+    b.at(0, oxygen=99.0)
+    b.freeze()
+    b.resume(600, "restart", gap_s=590)
+    b.hold(601, 605, oxygen=1.0)
+    assert b.told() == [(0, "raised", "unacknowledged"), (601, "returned", "returned")]
+    assert b.events[1].since_ms == b.events[0].since_ms
+
+
+def test_delays_start_anew_after_a_restart(bench, make_rule):
+    """Nobody watched through the gap, so it counts for no delay."""
+    b = bench(make_rule("high", "oxygen", Above(10.0), on_s=20))
+    b.hold(0, 15, oxygen=11.0)
+    b.freeze()
+    b.resume(20, "restart", gap_s=5)
+    b.hold(21, 45, oxygen=11.0)
+    assert b.told() == [(41, "raised", "unacknowledged")]
+
+
+def test_stale_clock_starts_anew_after_a_restart(bench, make_rule):
+    """The gap itself makes no signal stale."""
+    b = bench(make_rule("stale", "oxygen", StaleAfter(15_000)))
+    b.at(0, oxygen=1.0)
+    b.freeze()
+    b.resume(3600, "restart", gap_s=3599)
+    assert b.told() == []
+    b.wait(3700)
+    assert b.told() == [(3615, "raised", "unacknowledged")]
+
+
+def test_shelf_that_ended_in_the_gap_ends_at_once(bench, make_rule):
+    """Told at the resume; one that has not ended goes on to its own end."""
+    b = bench(make_rule("high", "oxygen", Above(10.0)), make_rule("low", "oxygen", Below(-1.0)))
+    b.at(0, oxygen=11.0)
+    b.say("shelve", "high", why="work", for_s=60)
+    b.say("shelve", "low", why="work", for_s=7200)
+    b.freeze()
+    b.resume(3600, "restart", gap_s=3590)
+    assert b.told("high")[-1] == (3600, "unshelved", "unacknowledged")
+    b.wait(7300)
+    assert b.told("low")[-1] == (7200, "unshelved", "normal")
+
+
+def test_reload_keeps_delays_and_states(bench, make_rule, make_plan):
+    """An unchanged rule does not notice a reload, not even inside its delay."""
+    high = make_rule("high", "oxygen", Above(10.0), on_s=20)
+    stands = make_rule("stands", "moisture", Above(1.0))
+    b = bench(high, stands)
+    b.at(0, moisture=2.0, oxygen=11.0)
+    b.hold(1, 10, oxygen=11.0, moisture=2.0)
+    new = make_rule("new", "pressure", Above(5.0))
+    b.resume(10, "reload", plan=make_plan([high, stands, new]))
+    b.hold(10, 25, oxygen=11.0, moisture=2.0, pressure=9.0)
+    assert b.told("high") == [(20, "raised", "unacknowledged")]
+    assert b.told("stands") == [(0, "raised", "unacknowledged")]
+    assert b.told("new") == [(10, "raised", "unacknowledged")]
+
+
+def test_removed_rule_ends_its_alarm(bench, make_rule, make_plan):
+    """``cleared``, why ``rule removed``; a normal alarm goes without a word."""
+    keep = make_rule("keep", "oxygen", Above(1.0))
+    b = bench(
+        keep, make_rule("gone", "oxygen", Above(2.0)), make_rule("quiet", "oxygen", Above(99.0))
+    )
+    b.at(0, oxygen=9.0)
+    outcome = b.resume(5, "reload", plan=make_plan([keep]))
+    (event,) = outcome.events
+    assert (event.alarm, event.transition, event.state) == ("heron.gone", "cleared", "normal")
+    assert (event.why, event.box, event.signal) == ("rule removed", "heron", "heron.oxygen")
+    assert [r["alarm"] for r in b.watch.alarm_table()] == ["heron.keep"]
+
+
+def test_rule_removed_during_a_stop_ends_at_the_restart(bench, make_rule, make_plan):
+    """The config changed while the daemon was down."""
+    b = bench(make_rule("gone", "oxygen", Above(2.0)))
+    b.at(0, oxygen=9.0)
+    b.freeze()
+    outcome = b.resume(60, "restart", gap_s=50, plan=make_plan([]))
+    assert [(e.alarm, e.transition, e.why) for e in outcome.events] == [
+        ("heron.gone", "cleared", "rule removed")
+    ]
+
+
+def test_changed_condition_keeps_what_stands_and_judges_by_the_new_one(bench, make_rule, make_plan):
+    """From a level to a slope: the alarm stands until the new condition says otherwise."""
+    b = bench(make_rule("high", "oxygen", Above(2.0)))
+    b.at(0, oxygen=9.0)
+    b.resume(1, "reload", plan=make_plan([make_rule("high", "oxygen", Below(1.0))]))
+    assert len(b.events) == 1
+    b.at(2, oxygen=9.0)
+    assert b.told()[-1] == (2, "returned", "returned")
+
+
+def test_slopes_start_anew_after_a_restart(bench, make_rule):
+    """A step across a gap is no slope."""
+    b = bench(make_rule("climbing", "oxygen", Rising(1.0, 1_800_000, 0.95)))
+    for second in range(0, 1800, 10):
+        b.at(second, oxygen=1.0 + second % 3 / 100)
+    b.freeze()
+    b.resume(1810, "restart", gap_s=10)
+    for second in range(1820, 3000, 10):
+        b.at(second, oxygen=9.0 + second % 3 / 100)
+    assert b.told() == []
+
+
+def test_first_start_says_nothing(bench, make_rule):
+    """A watch that was never fed begins with its Resumed."""
+    b = bench(make_rule("stale", "oxygen", StaleAfter(15_000)))
+    assert b.resume(0, "start").events == ()
+    b.wait(20)
+    assert b.told() == [(15, "raised", "unacknowledged")]

@@ -1,0 +1,205 @@
+"""Parents and modes: one cause, one alarm, and nobody is woken twice."""
+
+from __future__ import annotations
+
+import pytest
+
+from dewline.readings import Quality, Reading
+from dewline.watch.plan import Above, FalseFor, StaleAfter
+from dewline.watch.suppression import ranks
+
+H = 3600
+
+
+@pytest.fixture
+def family(bench, make_rule):
+    """circulation-stopped (3 min) above moisture-high (20 s)."""
+
+    def build(parent=None, child=None):
+        return bench(
+            make_rule(
+                "high", "moisture", Above(5.0), on_s=20, under=("heron.stopped",), **(child or {})
+            ),
+            make_rule("stopped", "circulating", FalseFor(180_000), **(parent or {})),
+        )
+
+    return build
+
+
+def test_child_is_quiet_while_the_parent_waits_and_stands(family):
+    """Also inside the parent's own delay; the suppression is told once, with the parent's name."""
+    b = family()
+    b.at(0, circulating=0.0, moisture=1.0)
+    b.hold(1, 200, circulating=0.0, moisture=9.0)
+    assert b.told() == [(21, "suppressed", "suppressed"), (180, "raised", "unacknowledged")]
+    assert (b.events[0].under, b.events[0].alarm) == ("heron.stopped", "heron.high")
+
+
+def test_child_is_let_go_on_newer_data(family):
+    """Still high when the parent is over: announced; the same scan is not newer."""
+    b = family()
+    b.hold(0, 200, circulating=0.0, moisture=9.0)
+    b.at(200, circulating=1.0, moisture=9.0)
+    assert b.told("high")[-1][1] == "suppressed"
+    b.at(201, circulating=1.0, moisture=9.0)
+    assert b.told("high")[-1] == (201, "unsuppressed", "unacknowledged")
+    assert b.events[-1].why == "heron.stopped is over"
+
+
+def test_child_that_is_over_by_then_goes_to_normal(family):
+    """Nobody hears of it but the record."""
+    b = family()
+    b.hold(0, 200, circulating=0.0, moisture=9.0)
+    b.hold(200, 203, circulating=1.0, moisture=1.0)
+    assert b.told("high")[-1] == (201, "unsuppressed", "normal")
+
+
+def test_child_on_its_way_back_is_not_announced(family):
+    """Inside its off-delay it is neither standing nor over: wait for that."""
+    b = family(child={"off_s": 30})
+    b.hold(0, 200, circulating=0.0, moisture=9.0)
+    b.hold(200, 240, circulating=1.0, moisture=1.0)
+    assert b.told("high") == [(20, "suppressed", "suppressed"), (230, "unsuppressed", "normal")]
+
+
+def test_child_without_data_is_let_go_after_60_s(family):
+    """A child that stays silent is not kept quiet for ever."""
+    b = family()
+    b.hold(0, 200, circulating=0.0, moisture=9.0)
+    b.at(200, circulating=1.0)
+    b.hold(201, 262, circulating=1.0, moisture=None)
+    assert b.told("high")[-1] == (260, "unsuppressed", "unacknowledged")
+
+
+def test_parent_that_comes_back_keeps_its_child(family):
+    """A flapping parent does not let its children slip out."""
+    b = family()
+    b.hold(0, 200, circulating=0.0, moisture=9.0)
+    b.at(200, circulating=1.0)
+    b.hold(201, 300, circulating=0.0, moisture=9.0)
+    assert [t for _, t, _ in b.told("high")] == ["suppressed"]
+
+
+def test_standing_child_stays_as_it_stands(family):
+    """Raised before its parent began: told already, so neither hidden nor told again."""
+    b = family()
+    b.hold(0, 30, circulating=1.0, moisture=9.0)
+    b.say("acknowledge", "high")
+    b.hold(30, 300, circulating=0.0, moisture=9.0)
+    b.hold(300, 310, circulating=1.0, moisture=9.0)
+    assert [t for _, t, _ in b.told("high")] == ["raised", "acknowledged"]
+
+
+@pytest.mark.parametrize("kind", [{"priority": "critical"}, {"latch": True}])
+def test_critical_and_latch_are_never_suppressed(family, kind):
+    """They shout whatever the parent says."""
+    b = family(child=kind)
+    b.hold(0, 30, circulating=0.0, moisture=9.0)
+    assert b.told("high") == [(20, "raised", "unacknowledged")]
+
+
+def test_one_lost_bus_is_one_alarm(bench, make_rule):
+    """Thirty stale signals behind it stay quiet and end without a word to anybody."""
+    lost = make_rule("one-lost", "one-link", FalseFor(10_000), place="daemon")
+    roles = ("oxygen", "moisture", "pressure", "temperature")
+    stale = [
+        make_rule(f"{r}-stale", r, StaleAfter(5_000), under=("daemon.one-lost",)) for r in roles
+    ]
+    b = bench(*stale, lost)
+    values = dict.fromkeys(roles, 1.0)
+    b.scan(0, {"daemon.one-link": 1.0, **{f"heron.{r}": 1.0 for r in roles}})
+    b.scan(1, {"daemon.one-link": 0.0})
+    for second in range(2, 60):
+        b.scan(second, {"daemon.one-link": 0.0})
+        b.at(second, **dict.fromkeys(roles))
+    assert [e.alarm for e in b.events if e.state == "unacknowledged"] == ["daemon.one-lost"]
+    assert {e.transition for e in b.events if e.box == "heron"} == {"suppressed"}
+    b.scan(60, {"daemon.one-link": 1.0})
+    b.hold(60, 62, **values)
+    b.at(62, **values)
+    ends = [e for e in b.events if e.box == "heron" and e.transition != "suppressed"]
+    assert {(e.transition, e.state) for e in ends} == {("unsuppressed", "normal")}
+    assert len(ends) == 4
+
+
+def test_shelved_child_comes_back_under_its_parent(family):
+    """Unshelved while the parent stands: suppressed, not announced."""
+    b = family()
+    b.at(0, circulating=1.0, moisture=1.0)
+    b.say("shelve", "high", why="work", for_s=250)
+    b.hold(1, 260, circulating=0.0, moisture=9.0)
+    assert b.told("high")[-1] == (250, "unshelved", "suppressed")
+    assert b.events[-1].under == "heron.stopped"
+
+
+def test_shelving_over_a_suppression(family):
+    """Both end in their own time; only then does the child speak."""
+    b = family()
+    b.hold(0, 100, circulating=0.0, moisture=9.0)
+    b.say("shelve", "high", why="work", for_s=200)
+    b.hold(100, 105, circulating=1.0, moisture=9.0)
+    assert b.told("high")[-1] == (101, "unsuppressed", "shelved")
+    b.wait(300)
+    assert b.told("high")[-1] == (299, "unshelved", "unacknowledged")
+
+
+def test_mode_keeps_quiet_and_names_itself(bench, make_rule):
+    """A rule raised while its mode holds is suppressed, and let go when the mode is over."""
+    b = bench(make_rule("high", "oxygen", Above(5.0), suppress_while=(("purging", 4 * H * 1000),)))
+    b.at(0, purging=1.0, oxygen=9.0)
+    assert (b.events[0].transition, b.events[0].why, b.events[0].mode) == (
+        "suppressed",
+        "purging",
+        "purging",
+    )
+    b.at(10, purging=0.0, oxygen=9.0)
+    b.at(11, oxygen=9.0)
+    assert b.told()[-1] == (11, "unsuppressed", "unacknowledged")
+    assert b.events[-1].why == "purging is over"
+
+
+def test_mode_has_a_longest_time(bench, make_rule):
+    """A stuck purge bit mutes nobody for ever: past the cap the alarm says so."""
+    b = bench(make_rule("high", "oxygen", Above(5.0), suppress_while=(("purging", 4 * H * 1000),)))
+    b.at(0, purging=1.0, oxygen=1.0)
+    b.hold(10, 20, oxygen=9.0)
+    for second in range(20, 4 * H + 10, 5):
+        b.at(second, oxygen=9.0)
+    assert b.told() == [
+        (10, "suppressed", "suppressed"),
+        (4 * H + 5, "unsuppressed", "unacknowledged"),
+    ]
+    assert b.events[-1].why == "purging longer than 4 h"
+
+
+def test_standing_alarm_is_not_told_again_by_the_end_of_a_mode(bench, make_rule):
+    """Woken at 2, purging till 3: the end of the purge does not wake the same person again."""
+    b = bench(make_rule("high", "oxygen", Above(5.0), suppress_while=(("purging", 4 * H * 1000),)))
+    b.at(0, oxygen=9.0)
+    b.say("acknowledge", "high")
+    b.hold(1, 60, purging=1.0, oxygen=9.0)
+    b.hold(60, 70, purging=0.0, oxygen=9.0)
+    assert [t for _, t, _ in b.told()] == ["raised", "acknowledged"]
+
+
+def test_bad_purge_bit_leaves_the_mode(bench, make_rule):
+    """A mode is not over because its bit cannot be read."""
+    b = bench(make_rule("high", "oxygen", Above(5.0), suppress_while=(("purging", 4 * H * 1000),)))
+    b.at(0, purging=1.0, oxygen=1.0)
+    b.hold(1, 20, purging=Reading(None, Quality.NO_ANSWER), oxygen=9.0)
+    assert [t for _, t, _ in b.told()] == ["suppressed"]
+
+
+def test_parents_rank_before_children_and_a_cycle_does_not_hang(make_rule):
+    """Depth below the furthest ancestor; a cycle the config should have refused is cut."""
+    rules = [
+        make_rule("a", "oxygen", Above(1.0), under=("heron.b", "heron.none")),
+        make_rule("b", "oxygen", Above(1.0), under=("heron.c",)),
+        make_rule("c", "oxygen", Above(1.0)),
+    ]
+    assert ranks({r.alarm: r for r in rules}) == {"heron.a": 2, "heron.b": 1, "heron.c": 0}
+    loop = [
+        make_rule("a", "oxygen", Above(1.0), under=("heron.b",)),
+        make_rule("b", "oxygen", Above(1.0), under=("heron.a",)),
+    ]
+    assert sorted(ranks({r.alarm: r for r in loop})) == ["heron.a", "heron.b"]

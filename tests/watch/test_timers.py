@@ -1,0 +1,158 @@
+"""Timers of people: escalation, reminders, chattering, night."""
+
+from __future__ import annotations
+
+import pytest
+
+from dewline.watch.plan import Above, Escalation
+
+MIN = 60
+DESK = Escalation("night-desk", "lab-head", 15 * MIN * 1000, "high", ("heron",))
+HEAD = Escalation("lab-head", "director", 30 * MIN * 1000, "high", ("heron",))
+
+
+@pytest.fixture
+def high(bench, make_rule):
+    def build(escalations=(), **more):
+        more.setdefault("priority", "high")
+        return bench(make_rule("high", "oxygen", Above(10.0), **more), escalations=escalations)
+
+    return build
+
+
+def test_nobody_acknowledges_so_it_moves_on_along_the_chain(high):
+    """15 min to the first, 30 min more to the next; each once; the name comes first."""
+    b = high((DESK, HEAD))
+    b.at(0, oxygen=11.0)
+    b.wait(3600 * 3)
+    assert b.told() == [
+        (0, "raised", "unacknowledged"),
+        (15 * MIN, "escalated", "unacknowledged"),
+        (45 * MIN, "escalated", "unacknowledged"),
+    ]
+    whys = [e.why for e in b.events[1:]]
+    assert whys[0] == "lab-head: night-desk did not acknowledge within 15 min"
+    assert whys[1] == "director: lab-head did not acknowledge within 30 min"
+
+
+def test_acknowledging_stops_the_chain(high):
+    """Somebody has seen it."""
+    b = high((DESK, HEAD))
+    b.at(0, oxygen=11.0)
+    b.wait(14 * MIN)
+    b.say("acknowledge", "high")
+    b.wait(3600)
+    assert "escalated" not in [t for _, t, _ in b.told()]
+
+
+def test_flapping_does_not_restart_the_chain(high):
+    """Time runs from the first raise that nobody saw, through returns and re-raises."""
+    b = high((DESK,))
+    for minute in range(20):
+        b.at(minute * MIN, oxygen=11.0)
+        b.at(minute * MIN + 10, oxygen=1.0)
+        b.at(minute * MIN + 20, oxygen=11.0)
+    assert [t for t, kind, _ in b.told() if kind == "escalated"] == [15 * MIN]
+
+
+def test_returned_alarm_is_not_escalated(high):
+    """Nothing is wrong any more; a person can look in the morning."""
+    b = high((DESK,))
+    b.at(0, oxygen=11.0)
+    b.at(60, oxygen=1.0)
+    b.wait(3600)
+    assert [t for _, t, _ in b.told()] == ["raised", "returned"]
+
+
+def test_lower_priorities_and_other_places_do_not_escalate(high):
+    """from_priority and places choose."""
+    for escalation in (
+        Escalation("a", "b", 60_000, "critical", ("heron",)),
+        Escalation("a", "b", 60_000, "low", ("egret",)),
+    ):
+        b = high((escalation,))
+        b.at(0, oxygen=11.0)
+        b.wait(600)
+        assert len(b.events) == 1
+
+
+def test_reminder_of_an_unacknowledged_alarm(high):
+    """Every half hour while it stands and nobody acknowledged."""
+    b = high(remind_every_ms=30 * MIN * 1000)
+    b.at(0, oxygen=11.0)
+    b.wait(65 * MIN)
+    assert b.told()[1:] == [
+        (30 * MIN, "reminded", "unacknowledged"),
+        (60 * MIN, "reminded", "unacknowledged"),
+    ]
+
+
+def test_reminder_asks_again_although_acknowledged(high):
+    """Re-alarm: a rule with remind_every wants a second look from acknowledged."""
+    b = high(remind_every_ms=30 * MIN * 1000)
+    b.at(0, oxygen=11.0)
+    b.wait(10 * MIN)
+    b.say("acknowledge", "high")
+    b.wait(45 * MIN)
+    assert b.told()[-1] == (40 * MIN, "reminded", "unacknowledged")
+
+
+def test_no_reminder_once_it_is_over(high):
+    """Returned and normal alarms are not reminded of."""
+    b = high(remind_every_ms=30 * MIN * 1000)
+    b.at(0, oxygen=11.0)
+    b.at(1, oxygen=1.0)
+    b.wait(3600)
+    assert [t for _, t, _ in b.told()] == ["raised", "returned"]
+
+
+def test_flapping_by_one_digit_is_one_raise_and_one_return(high):
+    """± one digit round the limit for an hour stays inside the deadband."""
+    b = high(deadband=0.2)
+    for second in range(3600):
+        b.at(second, oxygen=10.1 if second % 2 else 9.9)
+    b.at(3600, oxygen=9.0)
+    assert [t for _, t, _ in b.told()] == ["raised", "returned"]
+
+
+def test_three_cycles_in_a_minute_chatter_once_an_hour(high):
+    """One notice an hour however long it goes on; the alarm itself is not muted."""
+    b = high()
+    for second in range(0, 3 * 3600, 10):
+        b.at(second, oxygen=11.0)
+        b.at(second + 5, oxygen=1.0)
+    times = [t for t, kind, _ in b.told() if kind == "chattering"]
+    assert times == [25, 3625, 7225]
+
+
+def test_slow_chatter_is_more_than_ten_transitions_in_ten_minutes(high):
+    """Six raises and five returns in ten minutes chatter; ten transitions do not."""
+    b = high()
+    for n in range(6):
+        b.at(n * 100, oxygen=11.0)
+        b.at(n * 100 + 50, oxygen=1.0)
+    assert [t for t, kind, _ in b.told() if kind == "chattering"] == [500]
+    b = high()
+    for n in range(8):
+        b.at(n * 121, oxygen=11.0)
+        b.at(n * 121 + 60, oxygen=1.0)
+    assert "chattering" not in [kind for _, kind, _ in b.told()]
+
+
+@pytest.mark.parametrize(
+    ("zone", "staffed", "priority"),
+    [
+        ("Europe/Lisbon", (8 * 60, 18 * 60), "low"),
+        ("Europe/Lisbon", (2 * 60, 10 * 60), "high"),
+        ("Asia/Tokyo", (8 * 60, 18 * 60), "high"),
+        ("Europe/Lisbon", (22 * 60, 6 * 60), "high"),
+        ("Europe/Lisbon", (3 * 60, 2 * 60), "low"),
+        ("UTC", None, "high"),
+    ],
+)
+def test_night_priority_by_the_clock_of_the_site(bench, make_rule, zone, staffed, priority):
+    """02:14 UTC is 02:14 in Lisbon in March and 11:14 in Tokyo; hours may wrap midnight."""
+    rule = make_rule("high", "oxygen", Above(10.0), priority="high", night="low")
+    b = bench(rule, timezone=zone, staffed=staffed)
+    b.at(0, oxygen=11.0)
+    assert b.events[0].priority == priority
