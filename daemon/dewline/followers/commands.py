@@ -8,7 +8,8 @@ from collections.abc import Awaitable, Callable, Mapping
 from dataclasses import dataclass
 from typing import Any, NoReturn
 
-from dewline.errors import CommandError, DewlineError
+from dewline.config.plan import MqttPlan
+from dewline.errors import CommandError, DewlineError, FollowerError
 from dewline.followers.secret import TokenFile
 from dewline.readings import Reply
 
@@ -212,3 +213,12 @@ class CommandDesk:
 
     def _refusal(self, fields: Mapping[str, Any], why: str) -> dict[str, Any] | None:
         return result(fields, Reply(False, why)) if self._bad.take(self._monotonic()) else None
+
+
+def token_of(plan: MqttPlan) -> TokenFile | None:
+    """The token that commands must bear under this plan; None where they need none."""
+    if plan.commands != "token":
+        return None
+    if plan.token_file is None:
+        raise FollowerError("mqtt commands by token need a token_file")
+    return TokenFile(plan.token_file)

@@ -43,6 +43,8 @@ def _client(plan: MqttPlan, identifier: str, will: aiomqtt.Will) -> aiomqtt.Clie
         keepalive=plan.keepalive_s,
         tls_context=None if plan.tls_ca is None else _tls(plan),
         logger=_SILENT,
+        # Two small packets in a row would else wait for each other's acknowledgement, 40 ms each.
+        socket_options=[(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)],
         max_inflight_messages=MAX_IN_FLIGHT,
         max_queued_incoming_messages=MAX_WAITING_MESSAGES,
     )

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import itertools
 import logging
 import random
 import secrets
@@ -20,15 +21,15 @@ import aiomqtt
 
 from dewline.clock import Clock
 from dewline.config.plan import MqttPlan
-from dewline.errors import DewlineError, FollowerError
-from dewline.followers.commands import CommandDesk, Submit
+from dewline.errors import DewlineError
+from dewline.followers.commands import CommandDesk, Submit, token_of
 from dewline.followers.connection import LEAVE_TIMEOUT_S, connection
+from dewline.followers.failures import Failures
 from dewline.followers.follower import FollowerStatistics, JournalReader
 from dewline.followers.latest import LatestReadings
 from dewline.followers.letters import RUNNING_BEGINS, DaemonState, EventLetters, Letter, Letters
 from dewline.followers.progress import Progress
-from dewline.followers.secret import TokenFile
-from dewline.followers.tasks import drop, first_to_end, until
+from dewline.followers.tasks import alone, drop, first_to_end, until
 from dewline.followers.topics import Topics
 from dewline.readings import Entry, LedgerRow, Scan, parse_iso_utc
 
@@ -46,6 +47,7 @@ LEAVE_DRAIN_S = 10.0
 MAX_LEDGER_ROWS = 1000
 MAX_HELD_EVENTS = 10_000
 MAX_COMMANDS = 32
+UNHEARD = "look at the access list of the broker: it does not give back"
 EXPECTED = (aiomqtt.MqttError, OSError, DewlineError)
 
 
@@ -89,13 +91,12 @@ class MqttFollower:
         self._latest = LatestReadings(units, plan.readings_every_ms / 1000)
         self._ledger: deque[LedgerRow] = deque(maxlen=MAX_LEDGER_ROWS)
         self._held: deque[dict[str, Any]] = deque(maxlen=MAX_HELD_EVENTS)
-        self._desk = CommandDesk(submit, _token(plan), clock.monotonic)
+        self._desk = CommandDesk(submit, token_of(plan), clock.monotonic)
         self._wake = asyncio.Event()
         self._stop = asyncio.Event()
         self._connected = False
         self._published = 0
-        self._errors = 0
-        self._told: set[str] = set()
+        self._failures = Failures(log)
         self._progress = Progress()
         self._reset()
 
@@ -134,7 +135,7 @@ class MqttFollower:
             events_behind=self._progress.behind,
             seconds_behind=self._progress.age_s(self._clock.wall_ms()),
             published=self._published,
-            errors=self._errors,
+            errors=self._failures.count,
         )
 
     async def run(self) -> None:
@@ -144,9 +145,9 @@ class MqttFollower:
             failure = await self._try_session()
             if self._has_settled():
                 retry_s = FIRST_RETRY_S
-                self._told.clear()
+                self._failures.outage_over()
             if failure is not None:
-                self._tell_failure(failure)
+                self._failures.failed(f"{self._plan.host}:{self._plan.port}", failure, EXPECTED)
             pause_s = retry_s * random.uniform(0.8, 1.2)
             await until(self._clock, self._clock.monotonic() + pause_s, self._stop)
             retry_s = min(2 * retry_s, LAST_RETRY_S)
@@ -224,8 +225,7 @@ class MqttFollower:
     async def _drain(self, client: aiomqtt.Client) -> None:
         """Deliver every committed event after the cursor."""
         while self._progress.behind:
-            after = self._progress.cursor
-            documents = await self._read(lambda reader: reader.events(after, BATCH))
+            documents = await self._read(lambda reader: reader.events(self._progress.cursor, BATCH))
             if not documents:
                 return
             self._progress.next_is_of(parse_iso_utc(documents[0]["time"]))
@@ -235,8 +235,7 @@ class MqttFollower:
         try:
             return [self._letters.ledger(row)]
         except (TypeError, ValueError):  # else this one row would hold up all that follows
-            self._errors += 1
-            self._tell_once(f"ledger row {row.id} of {row.box} cannot be written as JSON")
+            self._failures.tell(f"ledger row {row.id} of {row.box} cannot be written as JSON")
             return []
 
     def _heartbeat_letters(self) -> list[Letter]:
@@ -258,7 +257,7 @@ class MqttFollower:
         await self._clear_orphans(client, {letter.topic for letter in letters})
         if self._plan.commands != "off":
             await self._subscribe(client, 1, self._topics.command)
-        self._tell_once(f"connected to {self._plan.host}:{self._plan.port}", logging.INFO)
+        self._failures.note(f"connected to {self._plan.host}:{self._plan.port}")
 
     async def _clear_orphans(self, client: aiomqtt.Client, kept: set[str]) -> None:
         """Empty what is retained of alarms and signals that are no more."""
@@ -270,7 +269,7 @@ class MqttFollower:
         await self._send(client, [self._letters.state("running")])
         await self._hear_out(kept)
         with self._clock.io():
-            await client.unsubscribe(list(filters))
+            await alone(client.unsubscribe(list(filters)))
         orphans = sorted(t for t in self._retained - kept if not self._is_known_reading(t))
         await self._send(client, [self._letters.empty(topic) for topic in orphans])
 
@@ -278,9 +277,10 @@ class MqttFollower:
         """Wait until the broker has handed over what it retains, and judge what came."""
         with self._clock.io():
             try:
-                await asyncio.wait_for(self._echoed.wait(), READ_BACK_S)
+                async with asyncio.timeout(READ_BACK_S):
+                    await self._echoed.wait()
             except TimeoutError:
-                self._tell_unheard(f"its own {self._topics.state}")
+                self._failures.tell(f"{UNHEARD} its own {self._topics.state}")
                 return
             heard = -1
             while heard < len(self._retained):
@@ -288,7 +288,7 @@ class MqttFollower:
                 await asyncio.sleep(READ_BACK_QUIET_S)
         missing = kept - self._retained
         if missing:
-            self._tell_unheard(f"{len(missing)} of its {len(kept)} alarm topics")
+            self._failures.tell(f"{UNHEARD} {len(missing)} of its {len(kept)} alarm topics")
 
     def _is_known_reading(self, topic: str) -> bool:
         box, kind, name = topic.rsplit("/", 3)[1:]
@@ -332,33 +332,41 @@ class MqttFollower:
             await self._send_batch(client, letters[start : start + BATCH])
 
     async def _send_batch(self, client: aiomqtt.Client, letters: Sequence[Letter]) -> None:
+        if not letters:
+            return
         # A publish hands its packet over in its first step, so the order of tasks is kept.
         tasks = [
             asyncio.ensure_future(client.publish(x.topic, x.payload, x.qos, x.retain))
             for x in letters
         ]
-        delivered = 0
         try:
             with self._clock.io():
-                for letter, task in zip(letters, tasks, strict=True):
-                    await task
-                    self._published += 1
-                    delivered = letter.seq or delivered
+                await asyncio.wait(tasks, return_when=asyncio.FIRST_EXCEPTION)
         finally:
-            if delivered:
-                self._progress.delivered(delivered)
-                self._advance(delivered)
+            acknowledged = list(itertools.takewhile(_went_well, tasks))
+            self._count(letters[: len(acknowledged)])
             await drop(tasks)
+        for task in tasks:
+            task.result()
+
+    def _count(self, acknowledged: Sequence[Letter]) -> None:
+        self._published += len(acknowledged)
+        delivered = max((letter.seq or 0 for letter in acknowledged), default=0)
+        if delivered:
+            self._progress.delivered(delivered)
+            self._advance(delivered)
 
     async def _subscribe(self, client: aiomqtt.Client, qos: int, *filters: str) -> None:
         with self._clock.io():
-            await client.subscribe([(text, qos) for text in filters])
+            await alone(client.subscribe([(text, qos) for text in filters]))
 
     async def _last_word(self, client: aiomqtt.Client, state: DaemonState) -> None:
         word = self._letters.state(state)
         with self._clock.io(), contextlib.suppress(aiomqtt.MqttError):
-            await client.publish(
-                word.topic, word.payload, word.qos, word.retain, timeout=LEAVE_TIMEOUT_S
+            await alone(
+                client.publish(
+                    word.topic, word.payload, word.qos, word.retain, timeout=LEAVE_TIMEOUT_S
+                )
             )
 
     async def _read(self, ask: Callable[[JournalReader], T]) -> T:
@@ -371,8 +379,6 @@ class MqttFollower:
         with self._clock.io():
             return await asyncio.to_thread(in_thread)
 
-    # Taking note and telling.
-
     def _note(self, entry: Entry) -> None:
         time_ms = self._clock.wall_ms() if entry.item is None else entry.item.time_ms
         if isinstance(entry.item, Scan):
@@ -382,30 +388,6 @@ class MqttFollower:
         for event in entry.outcome.events:
             self._progress.committed(event)
 
-    def _tell_failure(self, error: Exception) -> None:
-        self._errors += 1
-        text = f"{self._plan.host}:{self._plan.port}: {str(error) or type(error).__name__}"
-        if isinstance(error, EXPECTED):
-            self._tell_once(text, logging.WARNING)
-        else:
-            self._tell_once(text, logging.ERROR, error)
 
-    def _tell_unheard(self, what: str) -> None:
-        self._errors += 1
-        self._tell_once(f"the broker does not give back {what}; look at its access list")
-
-    def _tell_once(
-        self, text: str, level: int = logging.WARNING, error: Exception | None = None
-    ) -> None:
-        """Each thing once an outage, so that a day without a broker is a few lines."""
-        if text not in self._told:
-            self._told.add(text)
-            log.log(level, "%s", text, exc_info=error)
-
-
-def _token(plan: MqttPlan) -> TokenFile | None:
-    if plan.commands != "token":
-        return None
-    if plan.token_file is None:
-        raise FollowerError("mqtt commands by token need a token_file")
-    return TokenFile(plan.token_file)
+def _went_well(task: asyncio.Future[None]) -> bool:
+    return task.done() and not task.cancelled() and task.exception() is None

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Coroutine, Sequence
-from typing import Any
+from typing import Any, TypeVar
 
 from dewline.clock import Clock
+
+T = TypeVar("T")
 
 
 async def first_to_end(*coroutines: Coroutine[Any, Any, Any]) -> None:
@@ -21,10 +23,34 @@ async def first_to_end(*coroutines: Coroutine[Any, Any, Any]) -> None:
 
 
 async def drop(tasks: Sequence[asyncio.Future[Any]]) -> None:
-    """Cancel what is not done and see all of them end."""
+    """Cancel what is not done and see all of them end.
+
+    Asked again every second: before Python 3.12 ``asyncio.wait_for`` swallows a
+    cancellation that comes in the same moment as the answer it waits for.
+    """
+    cancelled: asyncio.CancelledError | None = None
+    while pending := [task for task in tasks if not task.done()]:
+        for task in pending:
+            task.cancel()
+        try:
+            await asyncio.wait(pending, timeout=1.0)
+        except asyncio.CancelledError as error:
+            cancelled = error
     for task in tasks:
-        task.cancel()
-    await asyncio.gather(*tasks, return_exceptions=True)
+        if not task.cancelled():
+            task.exception()  # looked at, else asyncio logs it as never retrieved
+    if cancelled is not None:
+        raise cancelled
+
+
+async def alone(coroutine: Coroutine[Any, Any, T]) -> T:
+    """The result of ``coroutine``, run so that it cannot swallow our own cancellation."""
+    task = asyncio.ensure_future(coroutine)
+    try:
+        await asyncio.wait({task})
+    finally:
+        await drop([task])
+    return task.result()
 
 
 async def until(clock: Clock, moment_s: float, event: asyncio.Event) -> None:
