@@ -126,7 +126,7 @@ def test_a_known_leak_lies_in_the_interval(leak_test: Callable[..., Any]) -> Non
 
 
 def test_a_step_makes_it_sharp(leak_test: Callable[..., Any]) -> None:
-    """1 L that raised the gauge 0.5 mbar tells the walls: a third off the interval, 10 % from the truth."""
+    """1 L that raised the gauge 0.5 mbar tells the walls: the interval shrinks by a third."""
     step = 1 / (1200 / 1013.25 + 0.8)
     _, vague, _ = leak_test(story())
     _, sharp, _ = leak_test(story(), "--step", "1 L", f"{step:.4f} mbar")
