@@ -50,18 +50,19 @@ def test_events_past_their_cap_are_told_all_the_same(scan_of, event_of):
     assert backlog.lost_events == 2
     backlog.jobs.append(Entry(6, scan_of(6), Outcome((event_of(6),))))
     assert [entry.seq for entry in backlog.keep()] == [6]
-    assert [entry.seq for entry in backlog.clear()] == [4, 5, 6]
-    assert backlog.jobs == []
+    assert [entry.seq for entry in backlog.jobs] == [4, 5, 6]
 
 
-def test_what_is_put_before_is_not_told(event_of):
-    """A fresh file's plans go first and do not count as news."""
-    entry = Entry(0, None, Outcome((event_of(1),)))
-    backlog = Backlog([entry])
-    assert backlog.keep() == [entry]
-    backlog.put_before([PlanText("abc", "{}")])
+def test_what_was_written_makes_no_news_of_the_rest(event_of):
+    """Dropping the first of those told leaves the others told."""
+    entries = [Entry(0, None, Outcome((event_of(n),))) for n in range(1, 4)]
+    backlog = Backlog(list(entries))
+    backlog.keep()
+    backlog.drop(2)
+    assert backlog.jobs == entries[2:]
     assert backlog.keep() == []
-    assert backlog.jobs == [PlanText("abc", "{}"), entry]
+    backlog.jobs.append(entries[0])
+    assert backlog.keep() == entries[:1]
 
 
 def test_a_session_remembers_plans_units_and_whole_cursors():

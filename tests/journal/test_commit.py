@@ -148,7 +148,7 @@ async def test_flush_says_when_the_disk_refuses(opened, path, scan_of, monkeypat
     """flush raises while nothing can be written, and no longer once it can."""
     monkeypatch.setattr("dewline.journal.writer.RETRY_S", 0.05)
     async with opened() as journal:
-        journal._writer._connection.execute("PRAGMA busy_timeout = 20")
+        journal._writer._store._connection.execute("PRAGMA busy_timeout = 20")
         other = sqlite3.connect(path, isolation_level=None)
         other.execute("BEGIN EXCLUSIVE")
         journal.append(Entry(1, scan_of(1, a=1.0), Outcome()))

@@ -21,16 +21,10 @@ class Backlog:
     lost_events: int = 0
     _told: int = 0
 
-    def put_before(self, jobs: list[Job]) -> None:
-        """Add what must be written ahead of all that waits."""
-        self.jobs = [*jobs, *self.jobs]
-        self._told += len(jobs)
-
-    def clear(self) -> list[Entry]:
-        """All is on disk: returns the entries, in order."""
-        entries = [job for job in self.jobs if isinstance(job, Entry)]
-        self.jobs, self._told = [], 0
-        return entries
+    def drop(self, count: int) -> None:
+        """The first ``count`` are on disk, or refused for good."""
+        self.jobs = self.jobs[count:]
+        self._told = max(0, self._told - count)
 
     def keep(self) -> list[Entry]:
         """Nothing could be written: cap what is held; returns entries with events not told yet."""

@@ -53,15 +53,24 @@ class Reserve:
             return 0
         return disk.f_bavail * disk.f_frsize
 
-    def hold(self) -> None:
-        """Keep the space back if it is there with as much again left over."""
-        if self.held or not self._size_bytes or self.free_bytes() < 2 * self._size_bytes:
-            return
+    @property
+    def short(self) -> bool:
+        """Whether the disk has less left than the reserve would take."""
+        return self.free_bytes() < self._size_bytes
+
+    def hold(self) -> bool:
+        """Keep the space back if it is there with as much again left over; True if kept."""
+        if self.held:
+            return True
+        if not self._size_bytes or self.free_bytes() < 2 * self._size_bytes:
+            return False
         try:
             with self._path.open("wb") as file:
                 os.posix_fallocate(file.fileno(), 0, self._size_bytes)
         except OSError:  # no room after all: better none than half
             self.give_up()
+            return False
+        return True
 
     def give_up(self) -> bool:
         """Free the space; False if there was none."""

@@ -1,0 +1,236 @@
+"""The file behind the writer thread: transactions, and what is done when one fails.
+
+A job that no file would take is refused alone; a full disk is given the
+reserve, then the oldest raw; a damaged file is set aside for a fresh one.
+Whatever else happens is the caller's to hold and try again.
+"""
+
+from __future__ import annotations
+
+import logging
+import sqlite3
+import time
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from dewline.errors import JournalError
+from dewline.journal.backlog import Session, grave
+from dewline.journal.retention import keep_house, rolled_seq, shed_some, spare_seq
+from dewline.journal.rows import Book, Job
+from dewline.journal.salvage import open_or_replace, replace_damaged
+from dewline.journal.schema import is_damage
+from dewline.journal.space import Reserve
+from dewline.readings import Entry
+
+log = logging.getLogger(__name__)
+
+TRIES = 8
+SPARE_PAGES = 2000  # free pages kept inside the file while the disk is full
+LARGE_LOG_BYTES = 16_000_000
+TIDY_EVERY = 64  # commits
+# What a job itself can be guilty of, as against the disk.
+UNWRITABLE = (
+    *(ValueError, TypeError, OverflowError, AttributeError),
+    *(JournalError, sqlite3.DatabaseError, sqlite3.InterfaceError),
+)
+
+
+@dataclass(slots=True)
+class Counts:
+    """Written by the thread, read by anyone."""
+
+    commits: int = 0
+    seq: int = 0
+    event_seq: int = 0
+    commit_s: float = 0.0
+    slowest_commit_s: float = 0.0
+    refused: int = 0
+    trouble: str | None = None
+    damaged: Path | None = None
+
+
+class Store:
+    """Owns the writing connection; used by one thread at a time."""
+
+    def __init__(self, path: Path, reserve: Reserve) -> None:
+        self._path = path
+        self._reserve = reserve
+        self.counts = Counts()
+        self.session = Session()
+        self._open: bool = True
+        self._connection, self.counts.damaged = open_or_replace(path)
+        self._book = Book(self._connection, {})
+        # Lean: the disk is full, so the file must not grow; new rows take the room of old ones.
+        self.lean = not reserve.hold() and reserve.short
+
+    def write(self, jobs: Sequence[Job]) -> set[int]:
+        """Commit jobs in one transaction; returns the places of those refused for good.
+
+        sqlite3.Error or JournalError where nothing could be written.
+        """
+        if not self._open:
+            self._use(*open_or_replace(self._path))
+        for _ in range(TRIES):
+            try:
+                self._transact(jobs)
+                self._tidy()
+            except sqlite3.OperationalError as error:
+                if not self._make_room(error):
+                    raise
+            except UNWRITABLE as error:
+                if not (isinstance(error, sqlite3.Error) and is_damage(error)):
+                    return self._write_singly(jobs)
+                self._start_afresh(error)
+            else:
+                return set()
+        raise JournalError("the disk stays full, whatever is given up")
+
+    def keep_house(self, now_ms: int, keep_raw_ms: int) -> Iterator[None]:
+        """Minutes and retention, in small steps; a failure ends it until the next hour."""
+        try:
+            yield from keep_house(self._connection, now_ms, keep_raw_ms)
+        except sqlite3.Error as error:
+            log.error("journal: house-keeping: %s", error)
+            if is_damage(error):
+                self._start_afresh(error)
+            elif self._open:
+                self._undo()
+        self._regain_reserve()
+
+    def close(self) -> None:
+        """Checkpoint and let the file go."""
+        try:
+            self._connection.close()
+        except sqlite3.Error as error:
+            log.error("journal: %s", error)
+
+    # ---- transactions
+
+    def _transact(self, jobs: Sequence[Job]) -> None:
+        started = time.monotonic()
+        # An event must be on the disk itself before anyone is told; readings may wait in
+        # the log for the next sync. The mode can only change outside a transaction.
+        mode = "FULL" if grave(jobs) else "NORMAL"
+        self._connection.execute(f"PRAGMA synchronous = {mode}")
+        self._connection.execute("BEGIN IMMEDIATE")
+        try:
+            self._book.write(jobs)
+            self._connection.execute("COMMIT")
+        except BaseException:
+            self._undo()
+            raise
+        self._count(jobs, time.monotonic() - started)
+
+    def _undo(self) -> None:
+        if self._connection.in_transaction:  # a full disk has rolled back already
+            self._connection.execute("ROLLBACK")
+        self._book.reload()
+
+    def _write_singly(self, jobs: Sequence[Job]) -> set[int]:
+        self._connection.execute("PRAGMA synchronous = FULL")
+        self._connection.execute("BEGIN IMMEDIATE")
+        try:
+            refused = {place for place, job in enumerate(jobs) if not self._taken(job)}
+            self._connection.execute("COMMIT")
+        except BaseException:
+            self._undo()
+            raise
+        self.counts.refused += len(refused)
+        self._count([job for place, job in enumerate(jobs) if place not in refused], 0.0)
+        return refused
+
+    def _taken(self, job: Job) -> bool:
+        self._connection.execute("SAVEPOINT job")
+        try:
+            self._book.write([job])
+        except sqlite3.OperationalError:
+            raise
+        except UNWRITABLE as error:
+            log.error("journal: refused %.200r: %s", job, error)
+            self._connection.execute("ROLLBACK TO job")
+            self._book.reload()
+            return False
+        finally:
+            if self._connection.in_transaction:
+                self._connection.execute("RELEASE job")
+        return True
+
+    def _count(self, jobs: Sequence[Job], took_s: float) -> None:
+        counts = self.counts
+        counts.commits += 1
+        counts.commit_s += took_s
+        counts.slowest_commit_s = max(counts.slowest_commit_s, took_s)
+        counts.seq = max([counts.seq, *(job.seq for job in jobs if isinstance(job, Entry))])
+        counts.event_seq = self._book.event_seq
+
+    # ---- room
+
+    def _tidy(self) -> None:
+        """After a commit: keep the file from growing while lean, the log from growing at all."""
+        try:
+            if self.lean:
+                self._shed_for_spare()
+            if self.counts.commits % TIDY_EVERY == 0:
+                self._regain_reserve()
+                self._shorten_log()
+        except sqlite3.OperationalError as error:  # the commit itself stands
+            log.warning("journal: %s", error)
+            self._undo()
+
+    def _shorten_log(self) -> None:
+        """Where readers kept the log from starting over, wait for a gap between them."""
+        log_file = self._path.with_name(self._path.name + "-wal")
+        if log_file.exists() and log_file.stat().st_size > LARGE_LOG_BYTES:
+            self._connection.execute("PRAGMA busy_timeout = 500")
+            self._connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
+            self._connection.execute("PRAGMA busy_timeout = 5000")
+
+    def _regain_reserve(self) -> None:
+        if self.lean and self._reserve.hold():
+            log.warning("journal: the disk has room again")
+            self.lean = False
+
+    def _make_room(self, error: sqlite3.OperationalError) -> bool:
+        """Give up the reserve and the oldest raw. False where nothing was left to give."""
+        code = getattr(error, "sqlite_errorcode", 0) & 0xFF
+        if code not in (sqlite3.SQLITE_FULL, sqlite3.SQLITE_IOERR):
+            return False
+        gave = self._reserve.give_up()
+        if gave:
+            log.warning("journal: disk full; the reserve is given up, old raw readings go")
+        self.lean = True
+        try:
+            # First of all move the log into the file, while the reserve's room is still
+            # there: a log that cannot be moved can neither start over nor grow.
+            _, pages, moved = self._connection.execute("PRAGMA wal_checkpoint").fetchone()
+            return self._shed_for_spare() or gave or 0 < pages == moved
+        except sqlite3.OperationalError:
+            self._undo()
+            return gave
+
+    def _shed_for_spare(self) -> bool:
+        """Delete oldest raw until enough pages are free inside the file."""
+        shed = False
+        while self._connection.execute("PRAGMA freelist_count").fetchone()[0] < SPARE_PAGES:
+            floor = spare_seq(self._connection)
+            rolled = min(floor, rolled_seq(self._connection) + 1)
+            if not shed_some(self._connection, rolled) and not shed_some(self._connection, floor):
+                break
+            shed = True
+        return shed
+
+    # ---- damage
+
+    def _start_afresh(self, error: sqlite3.Error) -> None:
+        log.error("journal: %s; the file is set aside", error)
+        self._open = False
+        self._connection.close()
+        self._use(*replace_damaged(self._path))
+
+    def _use(self, connection: sqlite3.Connection, damaged: Path | None) -> None:
+        """Go on in this file, and put in again what this run has told only once."""
+        self._connection, self.counts.damaged = connection, damaged or self.counts.damaged
+        self._open = True
+        self._book = Book(connection, self.session.units)
+        self._transact(self.session.again())
