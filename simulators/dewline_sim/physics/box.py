@@ -46,10 +46,10 @@ class Box:
 
     def __init__(
         self, spec: BoxSpec, climate: Climate, ledger: Ledger, supply: Supply,
-        purifier: Purifier | None, *, seed: int,
+        purifier: Purifier | None, *, valve_supply: Supply, seed: int,
     ) -> None:  # fmt: skip
         self.spec, self.climate, self.ledger = spec, climate, ledger
-        self.supply, self.purifier = supply, purifier
+        self.supply, self.purifier, self.valve_supply = supply, purifier, valve_supply
         self.chance = random.Random(f"{seed}/{spec.name}")
         self.temperature_c = climate.temperature_c + (0.5 if purifier is not None else 0.0)
         self.kelvin = self.temperature_c + ZERO_C

@@ -104,7 +104,7 @@ def _door(lab: Lab, place: str, chamber: str, door: str, is_open: bool) -> None:
 
 
 def evacuate(lab: Lab, place: str, *, chamber: str = "large", to_mbar: float = 0.0) -> None:
-    """Open the pump valve; it closes by itself at ``to_mbar`` only in that gas stops flowing."""
+    """Open the pump valve, down to ``to_mbar`` absolute; it stays open until closed or refilled."""
     room = _chamber(lab, place, chamber)
     room.evacuating, room.refilling, room.stop_pa = True, False, to_mbar * 100.0
 
@@ -228,8 +228,8 @@ def valve_sticks(lab: Lab, place: str, *, valve: str = "fill", position: str = "
 
 
 def hands(
-    lab: Lab, place: str, *, pattern: str = "work", arms_l: float = 9.0, pull_l: float = 5.0,
-    rest_s: float = 300.0, stay_s: float = 180.0,
+    lab: Lab, place: str, *, pattern: str = "work", arms_l: float = 8.0, pull_l: float = 4.0,
+    rest_s: float = 1200.0, stay_s: float = 600.0,
 ) -> None:  # fmt: skip
     """none; work; day (9-12 and 14-17 h local); withdrawals (only the pull)."""
     plan = cast(Pattern, _one_of(pattern, PATTERNS, "pattern"))
@@ -243,7 +243,7 @@ def hands(
     )
 
 
-def new_gloves(lab: Lab, place: str, *, water_g: float = 1.2) -> None:
+def new_gloves(lab: Lab, place: str, *, water_g: float = 1.6) -> None:
     """New gloves: rubber full of air and moisture, and wet fillers."""
     box = _box(lab, place)
     box.gloves.renew(lab.ledger, lab.climate.air, lab.climate.barometer_pa)
@@ -303,7 +303,7 @@ def freezer_ice(lab: Lab, place: str, *, grams: float) -> None:
     lab.ledger.came[H2O] += grams * _WATER_MOL_G
 
 
-def litres_of_gas(lab: Lab, place: str, *, oxygen_l: float) -> None:
+def oxygen_dose(lab: Lab, place: str, *, oxygen_l: float) -> None:
     """A dose of pure oxygen, litres at 0 degC and 1013.25 mbar, at once."""
     box = _box(lab, place)
     box.zone[O2] += oxygen_l * LITRE_MOL
@@ -317,6 +317,6 @@ ACTS: dict[str, Callable[..., None]] = {
         seal_leak, purge_on, purge_off, hole, scratch, tear_glove, mend, air_leak, inject_air,
         expose, set_band, pressure_control, pedal_add, pedal_remove, valve_sticks, hands,
         new_gloves, wet_item, solvent_open, solvent_close, source, lights, freezer_fault,
-        freezer_door, freezer_ice,
+        freezer_door, freezer_ice, oxygen_dose,
     )
-} | {"oxygen_dose": litres_of_gas}  # fmt: skip
+}  # fmt: skip

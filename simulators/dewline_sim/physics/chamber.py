@@ -57,7 +57,7 @@ class Chamber:
             self._room_air(box, dt)
         else:
             self._dry(box, dt)
-        valves = box.powered and (box.supply.moves_valves or not self.spec.automatic)
+        valves = box.powered and (box.valve_supply.moves_valves or not self.spec.automatic)
         if self.evacuating and valves and pump.on:
             self._pump(box, pump, dt)
         if self.refilling and valves:

@@ -5,7 +5,7 @@ sharp-edged orifice, Cd 0.6). Slit: 12 mu L u / h^2 in place of the first term.
 Against an outflow u the air that still comes in is A u / (exp(Pe) - 1), with
 Pe = u L / D (steady diffusion against a stream). A large opening also lets gas
 of another density change places: (Cd/3) A sqrt(g h drho/rho), which an outflow
-quenches; how it does so, 1 / (1 + u/ub), is common practice, no source.
+quenches; how it does so, 1 / (1 + u/4ub), is common practice, no source.
 """
 
 from __future__ import annotations
@@ -61,7 +61,7 @@ class Opening:
         fall_m_s = ORIFICE / 3.0 * math.sqrt(9.81 * self.gap_m * buoyancy)
         if fall_m_s == 0.0:
             return diffused
-        return diffused + self.area_m2 * fall_m_s / (1.0 + speed / fall_m_s)
+        return diffused + self.area_m2 * fall_m_s / (1.0 + speed / (4.0 * fall_m_s))
 
 
 def forced_open(

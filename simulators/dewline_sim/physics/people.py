@@ -19,10 +19,10 @@ class Hands:
     def __init__(self, chance: random.Random) -> None:
         self._chance = chance
         self.pattern: Pattern = "none"
-        self.arms_l = 9.0
-        self.pull_l = 5.0
-        self.rest_s = 300.0
-        self.stay_s = 180.0
+        self.arms_l = 8.0
+        self.pull_l = 4.0
+        self.rest_s = 1200.0
+        self.stay_s = 600.0
         self.inside = False
         self._points: list[tuple[float, float]] = []  # to come: (s, litres)
         self._last = (0.0, 0.0)
@@ -45,19 +45,19 @@ class Hands:
         if not self._points:
             if self.pattern == "none":
                 return self._last[1]
-            self._next(now_s, hour)
+            self._next(hour)
         end_s, end = self._points[0]
         start_s, start = self._last
         return start + (end - start) * (now_s - start_s) / (end_s - start_s)
 
-    def _next(self, now_s: float, hour: float) -> None:
+    def _next(self, hour: float) -> None:
         """Lay out the next bout, or an hour's quarter of nothing outside working hours."""
-        self._last = (now_s, 0.0)
+        last_s = self._last[0]  # not the time of asking: the step must not matter
         if self.pattern == "day" and not (9.0 <= hour < 12.0 or 14.0 <= hour < 17.0):
-            self._points = [(now_s + 60.0, 0.0)]
+            self._points = [(last_s + 60.0, 0.0)]
             return
         rest = self._chance.uniform(0.3, 1.7) * self.rest_s
-        at = now_s + max(2.0, rest)
+        at = last_s + max(2.0, rest)
         self._points = [(at, 0.0)]
         if self.pattern == "withdrawals":
             self._pull(at)
@@ -72,7 +72,7 @@ class Hands:
         end = at + self.stay_s * chance.uniform(0.3, 1.7)
         while at < end:
             at += chance.uniform(1.5, 6.0)
-            self._points.append((at, arms + chance.gauss(0.0, 0.12) * self.arms_l))
+            self._points.append((at, arms + chance.gauss(0.0, 0.08) * self.arms_l))
         self._pull(at)
         self.inside = True
 

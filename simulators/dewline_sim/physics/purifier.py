@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 from dewline_sim.physics.bed import Bed, Layer
 from dewline_sim.physics.climate import Climate
-from dewline_sim.physics.mixture import H2O, O2, SOLVENT, Ledger, Mixture, R, add
+from dewline_sim.physics.mixture import H2O, O2, SOLVENT, Ledger, Mixture, R, add, empty, move
 from dewline_sim.physics.openings import Opening
 from dewline_sim.physics.ramp import Ramp
 from dewline_sim.physics.regeneration import Regeneration
@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 _SPIN_UP_S: Final = 20.0
 _WARM_UP_S: Final = 600.0  # bearings and gas: the last 5 % of the flow
 _EVAPORATE_S: Final = 300.0
+_LEVEL_S: Final = 10.0  # boxes on one loop level out
 _BED_TAU_S: Final = 2400.0
 
 
@@ -66,7 +67,7 @@ class Purifier:
         warm_goal = 1.0 if self.running else 0.0
         self._warm += (warm_goal - self._warm) * -math.expm1(-dt / _WARM_UP_S)
         self.speed_percent = 100.0 * self._spin if self._spin > 1e-4 else 0.0
-        open_path = all(box.supply.moves_valves for box in self.boxes)
+        open_path = all(box.valve_supply.moves_valves for box in self.boxes)
         open_path = open_path and (self.in_loop is not None or self.bypassed)
         flow = self.spec.flow_m3_h * self._spin * self.filter.at(now_s) * (0.95 + 0.05 * self._warm)
         self.flow_m3_s = flow / 3600.0 if open_path and self._spin > 1e-4 else 0.0
@@ -144,6 +145,25 @@ class Purifier:
             taken = sum(flow * (x - back) for x, flow in zip(half, flows, strict=True))
             if bed is not None:
                 self._keep(bed, species, taken, through)
+        self._level(dt)
+
+    def _level(self, dt: float) -> None:
+        """Boxes on one loop share their pressure: gas goes over to the lower one."""
+        soft = [box.give_m3_pa() for box in self.boxes]
+        pairs = list(zip(self.boxes, soft, strict=True))
+        mean_pa = sum(box.gauge_pa * give for box, give in pairs) / sum(soft)
+        share = -math.expm1(-dt / _LEVEL_S)
+        gains = [(mean_pa - b.gauge_pa) * give * b.density * share for b, give in pairs]
+        wanted = sum(g for g in gains if g > 0.0)
+        pot = empty()
+        for box, gain in zip(self.boxes, gains, strict=True):
+            if gain < 0.0:
+                move(box.zone, pot, min(0.5, -gain / sum(box.zone)))
+        for box, gain in zip(self.boxes, gains, strict=True):
+            if gain > 0.0:
+                part = gain / wanted
+                wanted -= gain
+                move(pot, box.zone, min(1.0, part))
 
     def _outlet(self, bed: Bed | None, species: int) -> tuple[float, float]:
         """Gas that comes back = slope x mixed + offset, slip included."""
@@ -206,11 +226,11 @@ class Purifier:
             self._admit(species, gas[species], hole.where == "suction-before-bed")
 
     def _admit(self, species: int, mol: float, before_bed: bool) -> None:
-        """Put something in the loop; ahead of the bed, the bed takes its part first."""
+        """Put something in the loop; at the bed's inlet, the bed takes its part first."""
         bed = self.bed
         layer = self._layer(bed, species)
         if before_bed and layer is not None and not self.bypassed and self.flow_m3_s:
-            taken = mol * (1.0 - self.spec.bypass) * (1.0 - layer.slope)
+            taken = mol * (1.0 - layer.slope)
             layer.pass_gas(taken, 0.0)
             mol -= taken
         for box in self.boxes:
@@ -259,10 +279,19 @@ class Purifier:
             return
         self.in_loop = 0
         self.on = self.on or restart
+        self._return_void(program.bed)
+
+    def _return_void(self, bed: Bed) -> None:
+        """The gas in the bed's void takes the place of as much box gas: no pressure step."""
+        mol = sum(bed.rest) / len(self.boxes) if self.boxes else 0.0
+        if not mol:
+            return
+        for box in self.boxes:
+            move(box.zone, self._ledger.went, mol / sum(box.zone))
         for i in range(6):
             for box in self.boxes:
-                box.zone[i] += program.bed.rest[i] / len(self.boxes)
-            program.bed.rest[i] = 0.0
+                box.zone[i] += bed.rest[i] / len(self.boxes)
+            bed.rest[i] = 0.0
 
     def lose_power(self) -> None:
         """Blower and program stop; a program does not go on by itself, a blower only if told to."""

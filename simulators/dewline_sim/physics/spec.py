@@ -87,6 +87,7 @@ class BoxSpec:
     warm_up_min: float = 40.0  # how fast the box follows the room
     purifier: str | None = "p1"
     supply: str = "house-nitrogen"
+    valve_supply: str | None = None  # the gas that moves the valves; None: the supply
     gloves: GloveSpec = GloveSpec()
     walls: WallSpec = WallSpec()
     chambers: tuple[ChamberSpec, ...] = (
@@ -118,13 +119,13 @@ class PurifierSpec:
     water_capacity_g: float = 200.0
     oxygen_units: float = 8.0
     water_units: float = 8.0
-    half_water_ppm: float = 0.02  # level over a half-full sieve at 23 degC
+    half_water_ppm: float = 0.01  # level over a half-full sieve at 23 degC
     sieve_kj_mol: float = 65.0
     bed_kg: float = 5.0
     bed_kj_kg_k: float = 0.9
     cells: int = 8
     solvent_share: float = 0.25  # of the passing solvent that stays on the bed
-    solvent_poison_mol: float = 0.5  # uptake that costs 63 % of the catalyst's activity
+    solvent_poison_mol: float = 0.12  # uptake that costs 63 % of the catalyst's activity
     forming_l_min: float = 20.0
     hydrogen_share: float = 0.05
     hydrogen_use: float = 0.45  # share of the hydrogen that meets oxide

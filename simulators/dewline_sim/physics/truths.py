@@ -65,11 +65,13 @@ def _box(lab: Lab, box: Box) -> Truth:
         "fill_valve": float(valves.fill_open),
         "relief_valve": float(valves.relief_open),
         "purging": float(valves.purge_l_min > 0.0),
-        "purge_flow": valves.purge_l_min * box.supply.push if box.supply.moves_valves else 0.0,
+        "purge_flow": valves.purge_l_min * box.supply.push
+        if box.valve_supply.moves_valves
+        else 0.0,
         "fill_flow": valves.fill_l_min,
         "foot_pedal": float(valves.pedal_add_s > 0.0) - float(valves.pedal_remove_s > 0.0),
         "light": float(box.lights_k > 0.0 and box.powered),
-        "valve_supply_pressure": box.supply.pressure_bar,
+        "valve_supply_pressure": box.valve_supply.pressure_bar,
         "hands_in": float(box.hands.inside),
         "powered": float(box.powered),
     }

@@ -19,6 +19,7 @@ Stuck = Literal["no", "open", "shut"]
 
 _PATIENCE_S: Final = 10.0
 _FAR_DOWN_PA: Final = 400.0
+_EXTRACT_PA: Final = 2000.0  # a band below ambient is held by an extract line
 _PURGE_TAU_S: Final = 2.0
 _LITRE_MIN: Final = 1e-3 / 60.0
 
@@ -47,7 +48,7 @@ class Valves:
 
     def decide(self, box: Box, dt: float) -> tuple[float, float]:
         """(mol in from the supply, mol out to the exhaust) during ``dt`` s."""
-        alive = box.powered and box.supply.moves_valves
+        alive = box.powered and box.valve_supply.moves_valves
         n = box.mol
         fill = self._fill(box, alive, n, dt)
         out = self._relief(box, alive, n, dt) + self._bubble(box, dt)
@@ -97,7 +98,7 @@ class Valves:
             self.relief_open = True
         if not self.relief_open:
             return 0.0
-        pull_pa = box.gauge_pa + (2000.0 if self._spec.regime == "negative" else 0.0)
+        pull_pa = box.gauge_pa + (_EXTRACT_PA if self.high_pa <= 0.0 else 0.0)
         mol = self._mol(box, self._spec.relief_l_min, dt) * math.sqrt(max(0.0, pull_pa) / 300.0)
         over = n - box.mol_at(0.0 if self.relief_stuck == "open" else self.target_pa)
         if mol >= over:

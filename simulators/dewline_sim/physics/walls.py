@@ -92,7 +92,7 @@ class WetThing:
 
 def cardboard(water_mol: float) -> WetThing:
     """Paper-like: a third within the hour, the rest over half a day."""
-    return WetThing([(0.35 * water_mol, 2400.0), (0.65 * water_mol, 16000.0)])
+    return WetThing([(0.3 * water_mol, 2400.0), (0.7 * water_mol, 22000.0)])
 
 
 def moist_part(water_mol: float) -> WetThing:
@@ -104,4 +104,4 @@ def moist_part(water_mol: float) -> WetThing:
 
 def glove_filler(water_mol: float) -> WetThing:
     """What fillers and talc of new gloves hold: 0.5-2 ppm for 1-3 days."""
-    return WetThing([(0.25 * water_mol, 4 * 3600.0), (0.75 * water_mol, 30 * 3600.0)])
+    return WetThing([(0.1 * water_mol, 4 * 3600.0), (0.9 * water_mol, 40 * 3600.0)])
