@@ -6,6 +6,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+import yaml
 
 from dewline.config import load
 from dewline.config.loader import Loaded
@@ -209,9 +210,8 @@ def test_slopes_can_be_watched(small: str, loaded: Load, role: str) -> None:
 
 def test_every_built_in_rule_can_speak(write: Callable[[str], Path]) -> None:
     """With every role mapped, no rule of the set is off but those of the other regime."""
-    import yaml
-
-    registers = yaml.safe_load((BUILTIN / "profiles" / "box-panel.yaml").read_text())["registers"]
+    panel = (BUILTIN / "profiles" / "box-panel.yaml").read_text("utf-8")
+    registers = yaml.safe_load(panel)["registers"]
     own = {"box_pressure": "pressure", "box_temperature": "temperature", "supply": None}
     names = [own.get(r["name"], r["name"]) for r in registers]
     lines = [

@@ -1,3 +1,4 @@
+# ruff: noqa: E501 - configs and tables read better one entry a line
 """Every mistake is told at once, with its place and what to write instead."""
 
 from __future__ import annotations

@@ -137,14 +137,14 @@ def _name(site: Site, mapping: Mapping_) -> None:
     if mapping.role is not None or site.source.broken(mapping.path):
         return
     suffix = chamber_suffix(mapping.name)
+    chamber = mapping.name.removesuffix(f"_{suffix}")
     if mapping.kind == "box" and suffix is not None:
-        chamber = mapping.name.removesuffix(f"_{suffix}")
-        site.source.report(
-            mapping.path,
-            f"{mapping.place} has no antechamber {chamber!r}",
-            "add it under antechambers, or name the signal otherwise",
-            on_key=True,
-        )
+        problem = f"{mapping.place} has no antechamber {chamber!r}"
+        remedy = "add it under antechambers, or name the signal otherwise"
+        if get_close_matches(chamber, site.antechambers(mapping.place), n=1):
+            site.source.report(mapping.path, problem, remedy, on_key=True)
+        else:
+            site.source.warn(mapping.path, problem, remedy)
     elif near := close_role(mapping.name):
         same = near == mapping.name
         problem = f"is no role of a {mapping.kind}" if same else f"is no role; there is {near!r}"

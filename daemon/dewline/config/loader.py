@@ -158,9 +158,9 @@ def _missing(site: Site, plan: Plan) -> None:
                 "plug it in; `run` waits for it",
             )
     for path, name in _files(site):
-        if not secret_file(site, name).exists():
+        if not there(secret_file(site, name)):  # the name may be the secret, written in error
             site.source.warn(
-                path, f"there is no file {name}", "create it, readable by dewline only"
+                path, "the file named here is not there", "create it, readable by dewline only"
             )
 
 
