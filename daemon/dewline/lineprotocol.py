@@ -26,16 +26,23 @@ def line(
 
     Empty tags and values without a finite number are left out. "" where no field
     is left: such a point cannot be written. ``texts`` are string fields.
-    ValueError for what has no form: an empty or ``_`` or ``#`` beginning, a line
-    break, a backslash at the end of a key or tag value (it would escape what follows).
+    ValueError for what has no form: an empty name or one that begins with ``_`` or
+    ``#``, a control character, a backslash in a name or tag value (before a comma
+    or at the end it would be read as an escape).
     """
     written = [f"{_key(k)}={float(v)!r}" for k, v in fields.items() if math.isfinite(v)]
-    written += [f'{_key(k)}="{v.translate(_IN_TEXT)}"' for k, v in (texts or {}).items()]
+    written += [f'{_key(k)}="{_text(v)}"' for k, v in (texts or {}).items()]
     if not written:
         return ""
     head = _name(measurement).translate(_IN_MEASUREMENT)
     head += "".join(f",{_key(k)}={_plain(v).translate(_IN_KEY)}" for k, v in tags.items() if v)
     return f"{head} {','.join(written)} {time_ms}"
+
+
+def _text(text: str) -> str:
+    if not text.isprintable():
+        raise ValueError(f"{text!r} cannot stand in line protocol")
+    return text.translate(_IN_TEXT)
 
 
 def _key(text: str) -> str:
@@ -49,6 +56,6 @@ def _name(text: str) -> str:
 
 
 def _plain(text: str) -> str:
-    if "\n" in text or "\r" in text or text.endswith("\\"):
+    if not text.isprintable() or "\\" in text:
         raise ValueError(f"{text!r} cannot stand in line protocol")
     return text
