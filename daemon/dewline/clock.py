@@ -81,6 +81,7 @@ class StepClock:
         self._sleepers: list[tuple[float, int, asyncio.Future[None]]] = []
         self._order = itertools.count()
         self._busy = 0
+        self._idle: asyncio.Future[None] | None = None
 
     def wall_ms(self) -> int:
         return self._epoch_ms + round(self._now * 1000)
@@ -106,6 +107,8 @@ class StepClock:
             yield
         finally:
             self._busy -= 1
+            if not self._busy:
+                self._wake()
 
     async def run(self, program: Coroutine[Any, Any, T]) -> T:
         """Run ``program`` to its end, jumping whenever it only sleeps.
@@ -114,23 +117,39 @@ class StepClock:
         a hung exchange would otherwise freeze virtual time for ever.
         """
         main = asyncio.ensure_future(program)
+        main.add_done_callback(lambda _: self._wake())
         loop = asyncio.get_running_loop()
-        held_since = time.monotonic()
         try:
             while not main.done():
                 # asyncio offers no public "is anything runnable"; _ready is that queue.
-                if self._busy or loop._ready:  # type: ignore[attr-defined]
-                    if time.monotonic() - held_since > self._hang_after_s:
-                        raise RuntimeError("stepping clock held by I/O for too long")
+                if loop._ready:  # type: ignore[attr-defined]
                     await asyncio.sleep(0)
-                    continue
-                held_since = time.monotonic()
-                await self._jump()
+                elif self._busy:
+                    await self._until_idle(loop)
+                else:
+                    await self._jump()
             return main.result()
         finally:
             if not main.done():
                 main.cancel()
                 await asyncio.gather(main, return_exceptions=True)
+
+    async def _until_idle(self, loop: asyncio.AbstractEventLoop) -> None:
+        """Wait, without spinning, until no I/O is in flight."""
+        self._idle = loop.create_future()
+        alarm = loop.call_later(self._hang_after_s, self._give_up)
+        try:
+            await self._idle
+        finally:
+            alarm.cancel()
+
+    def _wake(self) -> None:
+        if self._idle is not None and not self._idle.done():
+            self._idle.set_result(None)
+
+    def _give_up(self) -> None:
+        if self._idle is not None and not self._idle.done():
+            self._idle.set_exception(RuntimeError("stepping clock held by I/O for too long"))
 
     async def _jump(self) -> None:
         while self._sleepers and self._sleepers[0][2].done():
