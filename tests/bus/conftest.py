@@ -321,6 +321,13 @@ def ascii_bus(far_lines: FarLines) -> AsciiPlan:
     return AsciiPlan(name="frost", line=SerialLine(port=str(far_lines.path), baud=9600))
 
 
+@pytest.fixture(params=["tcp", "rtu"])
+def side(request: pytest.FixtureRequest) -> tuple[Any, Any]:
+    """(far side, bus plan) of both Modbus links."""
+    kind = request.param
+    return request.getfixturevalue(f"far_{kind}"), request.getfixturevalue(f"{kind}_bus")
+
+
 @pytest.fixture
 def line_instrument() -> Callable[..., InstrumentPlan]:
     """``line_instrument(ask=...)``: a thermometer that says ``T +021.5``."""
@@ -381,3 +388,10 @@ async def poll() -> AsyncIterator[Callable[..., Polling]]:
     yield make
     for one in made:
         await one.stop()
+
+
+#: Fixtures that the fault tests use too.
+SHARED = (
+    "far_tcp", "far_rtu", "far_lines", "tcp_bus", "rtu_bus", "ascii_bus", "line_instrument",
+    "instrument", "side", "words", "truth", "right_pdu", "session", "poll",
+)  # fmt: skip

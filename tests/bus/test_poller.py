@@ -10,8 +10,6 @@ import time
 from pathlib import Path
 from typing import Any
 
-import pytest
-
 import dewline
 from dewline.bus.modbus import _READERS, READ_FUNCTIONS
 from dewline.bus.poller import Poller
@@ -26,13 +24,6 @@ from dewline.config.plan import (
 from dewline.readings import Quality, Reading, Scan
 
 NO_ANSWER = Reading(None, Quality.NO_ANSWER)
-
-
-@pytest.fixture(params=["tcp", "rtu"])
-def side(request: pytest.FixtureRequest) -> tuple[Any, Any]:
-    """(far side, bus plan) of both Modbus links."""
-    kind = request.param
-    return request.getfixturevalue(f"far_{kind}"), request.getfixturevalue(f"{kind}_bus")
 
 
 async def test_one_scan_a_turn_with_all_blocks(
