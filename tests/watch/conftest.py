@@ -101,17 +101,17 @@ class Bench:
         at_s = 0.0 if self.drive.at_ms is None else (self.drive.at_ms - START_MS) / 1000
         self.derived += [(at_s, name, r.value) for name, r in entry.outcome.readings.items()]
 
-    def at(self, seconds: float, box: str = "heron", **values: float | None | Reading) -> Outcome:
+    def at(self, seconds: float, box: str = "heron", **values: float | Reading | None) -> Outcome:
         """A scan of ``role=value`` pairs; None is no answer."""
         return self.scan(seconds, {f"{box}.{role}": value for role, value in values.items()})
 
-    def scan(self, seconds: float, values: dict[str, float | None | Reading]) -> Outcome:
+    def scan(self, seconds: float, values: dict[str, float | Reading | None]) -> Outcome:
         self.now_s = seconds
         at_ms = START_MS + round(seconds * 1000)
         readings = {name: _reading(value) for name, value in values.items()}
         return self.drive.feed(Scan(at_ms, at_ms, "panel", readings))
 
-    def hold(self, start_s: int, stop_s: int, **values: float | None | Reading) -> None:
+    def hold(self, start_s: int, stop_s: int, **values: float | Reading | None) -> None:
         """The same scan once a second in [start, stop)."""
         for second in range(start_s, stop_s):
             self.at(second, **values)
@@ -158,7 +158,7 @@ class Bench:
         ]
 
 
-def _reading(value: float | None | Reading) -> Reading:
+def _reading(value: float | Reading | None) -> Reading:
     if isinstance(value, Reading):
         return value
     return Reading(value, Quality.GOOD if value is not None else Quality.NO_ANSWER)
