@@ -41,12 +41,16 @@ TRAPS = [
     ("a: 123456789012345678901", 1, 4, "a", "no number"),
     ("a:", 1, 3, "a", "is empty"),
     ("a: ~", 1, 4, "a", "is empty"),
+    ("a: {<<: 3}", 1, 4, "a", "merges what is no mapping"),
+    ("a: {<<: {[b]: c}}", 1, 4, "a", "a key that is no text"),
+    ("a: &x {<<: *x}", 1, 4, "a", "merges what is no mapping"),
     ("a: 1\nb: 2\na: 3", 3, 1, "a", "written twice, first in line 1"),
     ("a:\n  b: 1\n  b: 2", 3, 3, "a.b", "written twice, first in line 2"),
     ("a: !!python/object:os.system x", 1, 4, "a", "read as python"),
     ("a: !mine {b: 1}", 1, 4, "a", "bears the tag"),
     ("a: &x [*x]", 1, 4, "a[0]", "refers to itself"),
     ('a: "\\ud800"', 1, 4, "a", "half a character"),
+    ('{"\\ud800": x}', 1, 1, "file", "half a character"),
     ("? [a, b]\n: c", 1, 1, "file", "a key that is no text"),
 ]
 
@@ -72,6 +76,10 @@ FINE = [
     ("a: -1.5e+3", {"a": -1500.0}),
     ("a: 1_000", {"a": 1000}),
     ("x: &b {c: 1, d: 2}\na: {<<: *b, d: 3}", {"x": {"c": 1, "d": 2}, "a": {"d": 3, "c": 1}}),
+    (
+        "x: &b {c: 1}\ny: &d {<<: *b}\na: {<<: [*d, {e: 2}]}",
+        {"x": {"c": 1}, "y": {"c": 1}, "a": {"c": 1, "e": 2}},
+    ),
     ("{32767: over}", {"32767": "over"}),
     ("", {}),
 ]

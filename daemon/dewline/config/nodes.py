@@ -179,18 +179,29 @@ class _Walk:
 
     def _mapping(self, node: yaml.MappingNode, path: Path_) -> dict[str, Any]:
         data: dict[str, Any] = {}
-        merged: list[yaml.Node] = []
+        self._pairs(node, path, data, merged=False)
+        return data
+
+    def _pairs(
+        self, node: yaml.MappingNode, path: Path_, data: dict[str, Any], *, merged: bool
+    ) -> None:
+        """A mapping's own keys, then those it merges; of a merged one only what is not there."""
+        others: list[yaml.Node] = []
         for key_node, value_node in node.value:
             if key_node.tag == _TAG + "merge":
-                merged += value_node.value if value_node.tag == _TAG + "seq" else [value_node]
-                continue
-            try:
-                self._pair(key_node, value_node, path, data)
-            except _Drop:
-                continue
-        for other in merged:
+                several = isinstance(value_node, yaml.SequenceNode)
+                others += value_node.value if several else [value_node]
+            elif not (merged and self._is_there(key_node, path)):
+                try:
+                    self._pair(key_node, value_node, path, data)
+                except _Drop:
+                    continue
+        for other in others:
             self._merge(other, path, data)
-        return data
+
+    def _is_there(self, key_node: yaml.Node, path: Path_) -> bool:
+        scalar = isinstance(key_node, yaml.ScalarNode)
+        return scalar and (*path, key_node.value) in self._source.places
 
     def _pair(
         self, key_node: yaml.Node, value_node: yaml.Node, path: Path_, data: dict[str, Any]
@@ -216,22 +227,20 @@ class _Walk:
         data[key] = self._value(value_node, here)
 
     def _merge(self, node: yaml.Node, path: Path_, data: dict[str, Any]) -> None:
+        self._count += 1
         if not isinstance(node, yaml.MappingNode) or id(node) in self._open:
             self._source.report(path, "merges what is no mapping", "merge an anchored mapping")
-            return
-        self._open.add(id(node))
-        for key_node, value_node in node.value:
-            if key_node.tag != _TAG + "merge" and key_node.value not in data:
-                try:
-                    self._pair(key_node, value_node, path, data)
-                except _Drop:
-                    continue
-        self._open.discard(id(node))
+        elif self._count <= _MOST_VALUES:
+            self._open.add(id(node))
+            self._pairs(node, path, data, merged=True)
+            self._open.discard(id(node))
 
     def _key(self, node: yaml.Node, path: Path_) -> str:
         if not isinstance(node, yaml.ScalarNode) or node.tag == _TAG + "null":
             self._refuse(path, "has a key that is no text", "write a name before the colon")
         assert isinstance(node, yaml.ScalarNode)
+        if _halved(node.value):
+            self._refuse(path, "has a key with half a character", "write the character itself")
         here = (*path, node.value)
         if here not in self._source.places:
             line, column = node.start_mark.line + 1, node.start_mark.column + 1
@@ -260,7 +269,7 @@ class _Walk:
 
     def _trap(self, node: yaml.ScalarNode, path: Path_) -> None:
         kind, text = node.tag.removeprefix(_TAG), node.value
-        if any("\ud800" <= letter <= "\udfff" for letter in text):
+        if _halved(text):
             self._refuse(path, "holds half a character", "write the character itself")
         if kind == "bool" and text.lower() in _BOOL_WORDS:
             truth = "true" if text.lower() in ("yes", "on", "y") else "false"
@@ -288,11 +297,17 @@ class _Walk:
         raise _Drop
 
 
+def _halved(text: str) -> bool:
+    """Whether an escape made half of a surrogate pair, which no file can hold."""
+    return any("\ud800" <= letter <= "\udfff" for letter in text)
+
+
 def _number(kind: str, text: str) -> int | float:
     """ValueError for what is no number, is not finite, or is a whole one beyond 64 bits."""
     plain = text.replace("_", "")
     number = int(plain, 0) if kind == "int" else float(plain)
-    if not math.isfinite(number) or (kind == "int" and abs(number) >= 1 << 63):
+    beyond = abs(number) >= 1 << 63 if kind == "int" else not math.isfinite(number)
+    if beyond:
         raise ValueError(text)
     return number
 
