@@ -10,13 +10,13 @@ from __future__ import annotations
 from dewline_sim.physics import acts, truths
 from dewline_sim.physics.box import Box
 from dewline_sim.physics.climate import Climate
-from dewline_sim.physics.gloves import Gloves
+from dewline_sim.physics.gloves import TICK_S
 from dewline_sim.physics.mixture import SPECIES, Ledger, Mixture, empty
 from dewline_sim.physics.purifier import Purifier
 from dewline_sim.physics.services import Cooling, Supply, VacuumPump
 from dewline_sim.physics.spec import LabSpec
 
-_TICK_STEPS_S = 10.0
+_TICK_S = 10.0
 SITE, VACUUM, COOLING = "site", "vacuum", "cooling"
 
 
@@ -38,8 +38,8 @@ class Lab:
         self.vent_to_room = spec.vent_to_room
         self._step_s = spec.step_ms / 1000.0
         self._steps = 0
-        self._tick_every = round(_TICK_STEPS_S / self._step_s)
-        self._glove_every = round(Gloves.TICK_S / self._step_s)
+        self._tick_every = round(_TICK_S / self._step_s)
+        self._glove_every = round(TICK_S / self._step_s)
         self._start = self._held()
 
     def _box(self, name: str, seed: int) -> Box:
@@ -73,6 +73,10 @@ class Lab:
         """Integrate to the last internal step at or before ``to_ms`` (UTC). Never goes back."""
         for _ in range((to_ms - self.now_ms) // self.spec.step_ms):
             self._step()
+
+    def run(self, seconds: float) -> None:
+        """Advance by so much, in whole internal steps."""
+        self.advance(self.now_ms + round(seconds * 1000.0))
 
     def _step(self) -> None:
         dt, boxes = self._step_s, self.boxes.values()
@@ -112,7 +116,7 @@ class Lab:
 
     def _tick(self) -> None:
         """The slow things, on their own grid whatever the step."""
-        dt = _TICK_STEPS_S if self._steps else 0.0
+        dt = _TICK_S if self._steps else 0.0
         self.climate.update(self.now_s, dt, self._released_m3())
         for purifier in self.purifiers.values():
             purifier.tick(self.now_s, dt, self.cooling)
@@ -141,8 +145,8 @@ class Lab:
         """Let people or a fault do something now. ValueError names what is known."""
         acts.perform(self, name, place, params)
 
-    def acts(self) -> dict[str, dict[str, object]]:
-        """Every act with its parameters and their defaults."""
+    def acts(self) -> dict[str, str]:
+        """Every act with its parameters, their defaults and its meaning."""
         return acts.listing()
 
     def _held(self) -> Mixture:

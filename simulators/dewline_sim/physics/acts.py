@@ -29,14 +29,18 @@ def perform(lab: Lab, name: str, place: str, params: Mapping[str, object]) -> No
     act(lab, place, **_checked(name, _parameters(act), params))
 
 
-def listing() -> dict[str, dict[str, object]]:
-    """Every act: its parameters and defaults (``...`` where one must be given)."""
-    return {
-        name: {
-            p.name: ... if p.default is p.empty else p.default for p in _parameters(act).values()
-        }
-        for name, act in sorted(_TABLE.items())
-    }
+def listing() -> dict[str, str]:
+    """Every act with its parameters, their defaults where they have one, and its meaning."""
+    return {name: _described(name, act) for name, act in sorted(_TABLE.items())}
+
+
+def _described(name: str, act: Act) -> str:
+    parameters = [
+        p.name if p.default is p.empty else f"{p.name}={p.default}"
+        for p in _parameters(act).values()
+    ]
+    meaning = " ".join((act.__doc__ or name.replace("_", " ")).split())
+    return f"({', '.join(parameters)}) {meaning}"
 
 
 def _parameters(act: Act) -> dict[str, inspect.Parameter]:

@@ -130,7 +130,7 @@ class Box:
         if self.transfers and self.transfers[0].done:
             self.transfers = [t for t in self.transfers if not t.done]
         inflow, outflow = self.valves.decide(self, dt)
-        self.exhaust_mol += outflow
+        self.exhaust_mol += outflow * self._inert
         self._out, self._air = outflow, self.test_leak_m3_s * self.density * dt
         self._inflow = inflow
         if self.openings:
@@ -173,7 +173,7 @@ class Box:
     def _through(self, out_m3: float, swapped_m3: float) -> None:
         if out_m3 > 0.0:
             self._out += out_m3 * self.density
-            self.spill_mol += out_m3 * self.density
+            self.spill_mol += out_m3 * self.density * self._inert
         else:
             self._air -= out_m3 * self.density
         self._out += swapped_m3 * self.density
@@ -186,7 +186,7 @@ class Box:
 
     def lose(self, share: float) -> None:
         """Gas of the swept zone to the room."""
-        self.spill_mol += share * sum(self.zone)
+        self.spill_mol += share * sum(self.zone) * self._inert
         move(self.zone, self.ledger.went, share)
 
     def breathe_out(self) -> None:
@@ -277,9 +277,11 @@ class Box:
         )
         self.kelvin = self.temperature_c + ZERO_C
         self.walls.warm(self.temperature_c)
+        air = self.climate.air
+        self._inert = max(0.0, 1.0 - self.zone[O2] / sum(self.zone) / air[O2])
         mass = molar_mass(self.zone)
         self.mass_density = mass * self.density
-        self.buoyancy = abs(molar_mass(self.climate.air) / mass - 1.0)
+        self.buoyancy = abs(molar_mass(air) / mass - 1.0)
         if self.freezer is not None:
             self.freezer.tick(dt, self.climate.temperature_c, self.powered)
             self.freezer.aim(self.zone, sum(self.zone), self.density, self.kelvin)

@@ -91,10 +91,12 @@ def transfer_out(
 
 
 def open_door(lab: Lab, place: str, *, chamber: str = "large", door: str = "outer") -> None:
+    """Open the outer or the inner door."""
     _door(lab, place, chamber, door, True)
 
 
 def close_door(lab: Lab, place: str, *, chamber: str = "large", door: str = "outer") -> None:
+    """Close the outer or the inner door."""
     _door(lab, place, chamber, door, False)
 
 
@@ -110,11 +112,13 @@ def evacuate(lab: Lab, place: str, *, chamber: str = "large", to_mbar: float = 0
 
 
 def refill(lab: Lab, place: str, *, chamber: str = "large") -> None:
+    """Open the refill valve; gas flows until the box's pressure is reached."""
     room = _chamber(lab, place, chamber)
     room.evacuating, room.refilling = False, True
 
 
 def close_valves(lab: Lab, place: str, *, chamber: str = "large") -> None:
+    """Shut pump and refill valves."""
     room = _chamber(lab, place, chamber)
     room.evacuating = room.refilling = False
 
@@ -129,10 +133,12 @@ def seal_leak(
 
 
 def purge_on(lab: Lab, place: str, *, flow_l_min: float = 300.0) -> None:
+    """Purge with supply gas; the overflow goes to the exhaust."""
     _box(lab, place).valves.purge_l_min = flow_l_min
 
 
 def purge_off(lab: Lab, place: str) -> None:
+    """End the purge."""
     _box(lab, place).valves.purge_l_min = 0.0
 
 
@@ -152,6 +158,7 @@ def scratch(
 
 
 def tear_glove(lab: Lab, place: str, *, diameter_mm: float = 36.0) -> None:
+    """A torn glove: a large round hole."""
     _drill(lab, place, Opening("tear", "shell", diameter_mm * 1e-3, 4e-4))
 
 
@@ -200,6 +207,7 @@ def expose(lab: Lab, place: str, *, share: float) -> None:
 def set_band(
     lab: Lab, place: str, *, low_mbar: float, high_mbar: float, target_mbar: float | None = None
 ) -> None:
+    """Set where fill and relief open (gauge) and where both close."""
     _box(lab, place).valves.set_band(low_mbar, high_mbar, target_mbar)
 
 
@@ -209,10 +217,12 @@ def pressure_control(lab: Lab, place: str, *, on: bool) -> None:
 
 
 def pedal_add(lab: Lab, place: str, *, seconds: float = 2.0) -> None:
+    """Foot on the pedal: gas in at full flow."""
     _box(lab, place).valves.pedal_add_s = seconds
 
 
 def pedal_remove(lab: Lab, place: str, *, seconds: float = 2.0) -> None:
+    """Foot on the pedal: gas out through the pump, whatever the band."""
     _box(lab, place).valves.pedal_remove_s = seconds
 
 
@@ -261,6 +271,7 @@ def solvent_open(lab: Lab, place: str, *, ml_h: float = 5.0) -> None:
 
 
 def solvent_close(lab: Lab, place: str) -> None:
+    """Close the bottle."""
     _box(lab, place).rates[SOLVENT] = 0.0
 
 
@@ -288,6 +299,7 @@ def freezer_fault(lab: Lab, place: str, *, weakness: float = 1.0, dead: bool = F
 
 
 def freezer_door(lab: Lab, place: str, *, is_open: bool = True) -> None:
+    """Open or close the lid."""
     freezer = _box(lab, place).freezer
     if freezer is None:
         raise ValueError(f"{place} has no freezer")

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Final
 
-from dewline_sim.physics.mixture import H2O, Mixture, R, add, empty, move, swap
+from dewline_sim.physics.mixture import H2O, O2, Mixture, R, add, empty, move, swap
 from dewline_sim.physics.openings import Opening
 from dewline_sim.physics.services import VacuumPump
 from dewline_sim.physics.spec import ChamberSpec
@@ -83,9 +83,9 @@ class Chamber:
             add(self.gas, ledger.came, air, -excess)
         share = -math.expm1(-dt / _OUTER_MIX_S)
         n = sum(self.gas)
+        box.spill_mol += share * max(0.0, n - self.gas[O2] / air[O2])
         move(self.gas, ledger.went, share)
         add(self.gas, ledger.came, air, share * n)
-        box.spill_mol += share * n
         full = self.spec.wall_cm3 * 4.46e-5 * min(1.0, air[H2O] / 0.02)
         taken = (full - self.wall_mol) * -math.expm1(-dt / 60.0)
         self.wall_mol += taken

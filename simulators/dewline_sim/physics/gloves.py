@@ -14,6 +14,7 @@ from dewline_sim.physics.spec import GloveSpec
 
 BARRER: Final = 3.346402e-16
 LAYERS: Final = 6
+TICK_S: Final = 60.0
 # Permeation in rubber: 3-6 %/K, from memory.
 OXYGEN_J_MOL: Final = 40e3
 WATER_J_MOL: Final = 30e3
@@ -22,7 +23,7 @@ WATER_J_MOL: Final = 30e3
 class Slab:
     """One gas in all gloves of a box. Layer 0 faces the room. Pressures in Pa, content in mol."""
 
-    __slots__ = ("_across_s", "_give", "content", "rate")
+    __slots__ = ("_across_s", "_give", "content", "rate", "waiting")
 
     def __init__(self, spec: GloveSpec, barrer: float, lag_h: float) -> None:
         thickness_m = spec.thickness_mm * 1e-3
@@ -31,14 +32,21 @@ class Slab:
         self._give = barrer * BARRER / diffusion * spec.area_m2 * layer_m  # mol/Pa
         self._across_s = layer_m**2 / diffusion
         self.content = [0.0] * LAYERS
+        self.waiting = 0.0  # left the rubber, handed to the box over the coming minute
         self.rate = 0.0  # mol/s into the box
 
-    def settle(self, outside_pa: float, inside_pa: float) -> None:
+    def settle(self, outside_pa: float, inside_pa: float, speed: float) -> None:
         """The straight profile of steady permeation."""
         drop = outside_pa - inside_pa
         self.content = [
             self._give * (outside_pa - drop * (i + 0.5) / LAYERS) for i in range(LAYERS)
         ]
+        self.rate = speed * self._give * drop / (LAYERS * self._across_s)
+        self.waiting = self.rate * TICK_S
+
+    @property
+    def mol(self) -> float:
+        return sum(self.content) + self.waiting
 
     def soak(self, outside_pa: float) -> float:
         """Fill the rubber as the room's air does before it is mounted; returns mol gained."""
@@ -46,24 +54,33 @@ class Slab:
         self.content = [self._give * outside_pa] * LAYERS
         return sum(self.content) - before
 
-    def creep(self, dt: float, outside_pa: float, inside_pa: float, speed: float) -> float:
-        """Diffuse for ``dt`` s; returns mol that came from the room. Sets ``rate`` for the next."""
-        pace = speed * dt / self._across_s
+    def creep(self, outside_pa: float, inside_pa: float, speed: float) -> float:
+        """Diffuse for a minute; returns mol that came from the room.
+
+        What reaches the inside is handed over evenly during the next minute.
+        """
+        pace = speed * TICK_S / self._across_s
         layers, give = self.content, self._give
         came = 2.0 * pace * (give * outside_pa - layers[0])
+        gone = 2.0 * pace * (layers[-1] - give * inside_pa)
         steps = [pace * (layers[i] - layers[i + 1]) for i in range(LAYERS - 1)]
         layers[0] += came
+        layers[-1] -= gone
         for i, moved in enumerate(steps):
             layers[i] -= moved
             layers[i + 1] += moved
-        self.rate = 2.0 * speed / self._across_s * (layers[-1] - give * inside_pa)
+        self.waiting += gone
+        self.rate = self.waiting / TICK_S
         return came
+
+    def give(self, zone: Mixture, species: int, dt: float) -> None:
+        moved = self.rate * dt
+        self.waiting -= moved
+        zone[species] += moved
 
 
 class Gloves:
     """All gloves of a box: oxygen and water through slabs, nitrogen without delay."""
-
-    TICK_S: Final = 60.0
 
     def __init__(self, spec: GloveSpec) -> None:
         self.spec = spec
@@ -74,10 +91,8 @@ class Gloves:
 
     def settle(self, air: Mixture, barometer_pa: float, temperature_c: float) -> None:
         """Start in the steady state."""
-        self.oxygen.settle(air[O2] * barometer_pa, 0.0)
-        self.water.settle(air[H2O] * barometer_pa, 0.0)
-        self.oxygen.creep(0.0, 0.0, 0.0, arrhenius(OXYGEN_J_MOL, temperature_c))
-        self.water.creep(0.0, 0.0, 0.0, arrhenius(WATER_J_MOL, temperature_c))
+        self.oxygen.settle(air[O2] * barometer_pa, 0.0, arrhenius(OXYGEN_J_MOL, temperature_c))
+        self.water.settle(air[H2O] * barometer_pa, 0.0, arrhenius(WATER_J_MOL, temperature_c))
 
     def tick(
         self,
@@ -90,11 +105,11 @@ class Gloves:
         """One minute of creep; ``inside_pa`` are the partial pressures in the box."""
         quick = arrhenius(OXYGEN_J_MOL, temperature_c)
         outside_pa = air[O2] * barometer_pa
-        _cross(ledger, O2, self.oxygen.creep(self.TICK_S, outside_pa, inside_pa[O2], quick))
+        _cross(ledger, O2, self.oxygen.creep(outside_pa, inside_pa[O2], quick))
         damp = 1.0 + (self.spec.hands_humidity - 1.0) * self.worn
         outside_pa = air[H2O] * barometer_pa * damp
         slow = arrhenius(WATER_J_MOL, temperature_c)
-        _cross(ledger, H2O, self.water.creep(self.TICK_S, outside_pa, inside_pa[H2O], slow))
+        _cross(ledger, H2O, self.water.creep(outside_pa, inside_pa[H2O], slow))
         drop_pa = max(0.0, air[N2] * barometer_pa - inside_pa[N2])
         permeance = self.spec.nitrogen_barrer * BARRER * self.spec.area_m2
         self.nitrogen_rate = quick * permeance / (self.spec.thickness_mm * 1e-3) * drop_pa
@@ -106,20 +121,16 @@ class Gloves:
 
     def give(self, zone: Mixture, ledger: Ledger, dt: float) -> None:
         """Let ``dt`` s of permeation into the box."""
-        moved = self.oxygen.rate * dt
-        self.oxygen.content[-1] -= moved
-        zone[O2] += moved
-        moved = self.water.rate * dt
-        self.water.content[-1] -= moved
-        zone[H2O] += moved
+        self.oxygen.give(zone, O2, dt)
+        self.water.give(zone, H2O, dt)
         if self.nitrogen_rate:
             moved = self.nitrogen_rate * dt
             zone[N2] += moved
             ledger.came[N2] += moved
 
     def held(self, gas: Mixture) -> None:
-        gas[O2] += sum(self.oxygen.content)
-        gas[H2O] += sum(self.water.content)
+        gas[O2] += self.oxygen.mol
+        gas[H2O] += self.water.mol
 
 
 def _cross(ledger: Ledger, species: int, mol: float) -> None:

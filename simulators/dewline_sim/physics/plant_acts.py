@@ -31,10 +31,12 @@ def _supply(lab: Lab, place: str) -> Supply:
 
 
 def circulation_on(lab: Lab, place: str) -> None:
+    """Switch the blower on."""
     _purifier(lab, place).on = True
 
 
 def circulation_off(lab: Lab, place: str) -> None:
+    """Switch the blower off, or let it trip."""
     _purifier(lab, place).on = False
 
 
@@ -44,6 +46,7 @@ def blower_speed(lab: Lab, place: str, *, percent: float, over_s: float = 0.0) -
 
 
 def night_speed(lab: Lab, place: str, *, on: bool) -> None:
+    """Whether the blower slows down at night."""
     _purifier(lab, place).night = on
 
 
@@ -149,6 +152,7 @@ def cooling_loss(lab: Lab, place: str, *, flow_share: float = 0.0, over_s: float
 
 
 def cooling_temperature(lab: Lab, place: str, *, to_c: float, over_s: float = 600.0) -> None:
+    """The cooling water becomes warmer or colder."""
     _name(place, "cooling")
     lab.cooling.temperature_c.go(to_c, lab.now_s, over_s)
 
@@ -170,6 +174,7 @@ def power_cut(lab: Lab, place: str) -> None:
 
 
 def power_return(lab: Lab, place: str) -> None:
+    """Mains return; blowers and programs wait for a person."""
     for box in lab.boxes.values():
         if place in ("site", box.spec.name):
             box.powered = True
@@ -192,16 +197,19 @@ def room_temperature(lab: Lab, place: str, *, warmer_k: float, over_s: float = 3
 
 
 def room_humidity(lab: Lab, place: str, *, more_percent: float, over_s: float = 3600.0) -> None:
+    """Relative humidity of the room against its usual level."""
     _name(place, "site")
     lab.climate.damper_percent.go(more_percent, lab.now_s, over_s)
 
 
 def barometer(lab: Lab, place: str, *, higher_mbar: float, over_s: float = 7200.0) -> None:
+    """Barometer against the weather."""
     _name(place, "site")
     lab.climate.barometer_shift_mbar.go(higher_mbar, lab.now_s, over_s)
 
 
 def ventilation(lab: Lab, place: str, *, air_changes_h: float) -> None:
+    """Fresh air for the room."""
     _name(place, "site")
     lab.climate.air_changes.go(air_changes_h, lab.now_s)
 

@@ -92,7 +92,7 @@ class Purifier:
     def transport(self, dt: float) -> None:
         """Pass gas through the bed for ``dt`` s. Second order; cut up when a cell would overrun."""
         bed = self.bed
-        if self.flow_m3_s == 0.0 or (bed is None and len(self.boxes) == 1):
+        if self.flow_m3_s == 0.0 or not self.boxes or (bed is None and len(self.boxes) == 1):
             return
         pieces = 1
         if bed is not None and not self.bypassed:
@@ -248,7 +248,7 @@ class Purifier:
                 (2.0 + 18.0 * (1.0 - cooling.share(now_s))) * turn if i == self.in_loop else 0.0
             )
             bed.tick(dt, room_c + heat_k, _BED_TAU_S)
-        if self.regeneration is not None and self.powered:
+        if self.regeneration is not None and self.powered and dt:
             self._regenerate(dt, room_c)
 
     def _regenerate(self, dt: float, room_c: float) -> None:
