@@ -30,6 +30,8 @@ COMMANDS: dict[str, str] = {
     "reset": "reset a latched alarm whose condition is over",
     "note": "write into the record what was done at a box",
     "replay": "the events these rules would have raised on a record",
+    "journal": "the record's health: info, check, backup",
+    "export": "readings and events out, in feed order: CSV, Parquet or line protocol",
     "leak-test": "pressure hold or oxygen method, with its uncertainty",
     "calc": "the trade's sums, with formula and source",
     "rules": "rule sets that are built in",

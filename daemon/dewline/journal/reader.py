@@ -83,6 +83,19 @@ class Reader(SeriesReader):
         row = self._first("SELECT * FROM snapshot ORDER BY item_seq DESC LIMIT 1")
         return None if row is None else Snapshot(*row)
 
+    def first_snapshot(self) -> Snapshot | None:
+        """The oldest state of the watch from which every later item is still there.
+
+        Where old raw is gone, a replay starts here; None: it can start from nothing.
+        """
+        oldest = self._first("SELECT min(seq) FROM item")
+        if oldest is None or oldest[0] is None or oldest[0] <= 1:
+            return None
+        row = self._first(
+            "SELECT * FROM snapshot WHERE item_seq >= ? ORDER BY item_seq LIMIT 1", oldest[0] - 1
+        )
+        return None if row is None else Snapshot(*row)
+
     def plan(self, plan_hash: str) -> str | None:
         """The JSON text of a plan, as it was put."""
         row = self._first("SELECT document FROM plan WHERE hash = ?", plan_hash)
@@ -106,6 +119,12 @@ class Reader(SeriesReader):
             scans = self._scans(rows, samples)
             for row in rows:
                 yield row[0], item_of(row, scans.get(row[0], {}))
+
+    def inputs(self) -> list[tuple[int, Command | Resumed]]:
+        """Every input of the watch that is no scan, in feed order."""
+        rows = self._all("SELECT * FROM item WHERE kind <> 'scan' ORDER BY seq")
+        items = [(row[0], item_of(row, {})) for row in rows]
+        return [(seq, item) for seq, item in items if not isinstance(item, Scan)]
 
     def rows(self, after_seq: int = 0, until_seq: int | None = None) -> Iterator[Row]:
         """All readings with after_seq < seq <= until_seq, in feed order."""
@@ -218,6 +237,6 @@ def site_of(path: Path) -> str | None:
     with Reader(path) as reader:
         try:
             events = reader.events(reader.tail().event_seq - 1, limit=1)
-        except (JournalError, ValueError):
+            return str(events[0]["site"]) if events else None
+        except (JournalError, ValueError, KeyError):  # damaged: whoever opens it says so
             return None
-    return str(events[0]["site"]) if events else None

@@ -14,6 +14,8 @@ from dewline.journal.schema import SIGNAL_BITS, SIGNAL_MASK
 
 MINUTE_MS = 60_000
 HOUR_MS = 3_600_000
+DAY_MS = 86_400_000
+SNAPSHOTS_KEPT = 3
 RESTART_MS = 600_000  # raw that a restart may need where there is no snapshot
 SHED_ROWS = 20_000
 ROLLED = "minute"  # the name of the rollup's own row in ``follower``
@@ -120,8 +122,19 @@ def shed_some(connection: sqlite3.Connection, before_seq: int, rows: int = SHED_
     return True
 
 
+def thin_snapshots(connection: sqlite3.Connection) -> None:
+    """Keep the newest few for a restart, and each day's first for a replay of what raw is left."""
+    connection.execute(
+        "DELETE FROM snapshot WHERE item_seq NOT IN"
+        " (SELECT item_seq FROM snapshot ORDER BY item_seq DESC LIMIT ?) AND item_seq NOT IN"
+        " (SELECT min(item_seq) FROM snapshot JOIN item ON seq = item_seq GROUP BY at_ms / ?)",
+        (SNAPSHOTS_KEPT, DAY_MS),
+    )
+
+
 def keep_house(connection: sqlite3.Connection, now_ms: int, keep_raw_ms: int) -> Iterator[None]:
     """The hourly work: minutes first, then the raw that they stand for."""
     yield from roll(connection, now_ms)
     old = first_seq_at(connection, now_ms - keep_raw_ms)
     yield from shed(connection, min(old, spare_seq(connection), rolled_seq(connection) + 1))
+    thin_snapshots(connection)

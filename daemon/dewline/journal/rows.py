@@ -32,7 +32,6 @@ LEDGER = """INSERT INTO ledger VALUES (?, ?, ?, ?, ?, ?) ON CONFLICT(id) DO UPDA
 FOLLOWER = """INSERT INTO follower VALUES (:name, coalesce(:item, 0), coalesce(:event, 0))
     ON CONFLICT(name) DO UPDATE SET
     item_seq = coalesce(:item, item_seq), event_seq = coalesce(:event, event_seq)"""
-SNAPSHOTS_KEPT = 3
 
 
 class PlanText(NamedTuple):
@@ -215,7 +214,8 @@ class Book:
             case PlanText():
                 self.connection.execute("INSERT OR IGNORE INTO plan VALUES (?, ?)", job)
             case Snapshot():
-                self._snapshot(job)
+                statement = "INSERT OR REPLACE INTO snapshot VALUES (?, ?, ?)"
+                self.connection.execute(statement, job)
             case Cursor(name, item_seq, event_seq):
                 values = {"name": name, "item": item_seq, "event": event_seq}
                 self.connection.execute(FOLLOWER, values)
@@ -227,11 +227,3 @@ class Book:
                 self._ids = {"measured": {}, "derived": {}}
             case _:
                 assert_never(job)
-
-    def _snapshot(self, snapshot: Snapshot) -> None:
-        self.connection.execute("INSERT OR REPLACE INTO snapshot VALUES (?, ?, ?)", snapshot)
-        self.connection.execute(
-            "DELETE FROM snapshot WHERE item_seq NOT IN"
-            " (SELECT item_seq FROM snapshot ORDER BY item_seq DESC LIMIT ?)",
-            (SNAPSHOTS_KEPT,),
-        )

@@ -34,6 +34,20 @@ class Lock:
         os.close(self._file)
 
 
+def owner_of(path: Path) -> int | None:
+    """Process that writes the record now; None if none does."""
+    lock = path.with_name(path.name + ".lock")
+    try:
+        with lock.open("rb") as file:
+            try:
+                fcntl.flock(file, fcntl.LOCK_SH | fcntl.LOCK_NB)
+            except BlockingIOError:
+                return int(file.read(20) or 0)
+    except (OSError, ValueError):
+        return None
+    return None
+
+
 class Reserve:
     """Disk space kept back (``JOURNAL.reserve``), given up first when the disk is full."""
 

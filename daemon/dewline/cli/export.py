@@ -1,0 +1,51 @@
+"""``dewline export CONFIG --to FILE.csv | .parquet | .lp``: the record, in feed order."""
+
+from __future__ import annotations
+
+import argparse
+import dataclasses
+import time
+from pathlib import Path
+
+from dewline.cli.terminal import ProgressLine, print_json, say
+from dewline.config import load
+from dewline.errors import JournalError
+from dewline.export import Stretch, export
+from dewline.journal import Reader
+from dewline.readings import parse_iso_utc
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("config", type=Path, metavar="CONFIG")
+    parser.add_argument("--to", type=Path, required=True, metavar="FILE", help="ending says form")
+    parser.add_argument("--journal", type=Path, metavar="DB", help="default: the config's own")
+    parser.add_argument("--since", type=_time, metavar="TIME", help="2026-03-02T02:14:09Z")
+    parser.add_argument("--until", type=_time, metavar="TIME", help="up to, not at, this time")
+    parser.add_argument("--json", action="store_true", help="machine output on stdout")
+
+
+def _time(text: str) -> int:
+    try:
+        return parse_iso_utc(text)
+    except ValueError as error:
+        raise argparse.ArgumentTypeError(str(error)) from None
+
+
+def run(args: argparse.Namespace) -> int:
+    plan = load(args.config).plan
+    started = time.monotonic()
+    progress = ProgressLine(f"export to {args.to.name}")
+    with Reader(args.journal or plan.journal.path) as reader:
+        try:
+            done = export(reader, args.to, progress, Stretch(args.since, args.until))
+        except OSError as error:
+            raise JournalError(f"{args.to} cannot be written: {error.strerror}") from error
+        finally:
+            progress.clear()
+    rate = done.readings / max(time.monotonic() - started, 1e-3)
+    if args.json:
+        print_json({**dataclasses.asdict(done), "files": [str(file) for file in done.files]})
+    else:
+        say(f"{done.readings} readings ({rate:,.0f}/s), {done.events} events, {done.inputs} inputs")
+        say("\n".join(str(file) for file in done.files))
+    return 0

@@ -1,0 +1,81 @@
+"""``dewline journal info | check | backup CONFIG``: the record's health."""
+
+from __future__ import annotations
+
+import argparse
+import time
+from pathlib import Path
+from typing import Any
+
+from dewline.cli.terminal import print_json, say
+from dewline.config import load
+from dewline.journal import health
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    actions = parser.add_subparsers(dest="action", metavar="ACTION", required=True)
+    for name, summary in (
+        ("info", "what is in the record, its size, how far its followers are"),
+        ("check", "read all of it and say what is wrong (takes a while)"),
+        ("backup", "a whole copy, made while the daemon runs on"),
+    ):
+        action = actions.add_parser(name, help=summary, description=summary)
+        action.add_argument("config", type=Path, metavar="CONFIG")
+        action.add_argument("--json", action="store_true", help="machine output on stdout")
+        if name == "backup":
+            action.add_argument(
+                "--to", type=Path, metavar="FILE", help="default: beside the record, with the time"
+            )
+
+
+def run(args: argparse.Namespace) -> int:
+    path = load(args.config).plan.journal.path
+    match args.action:
+        case "info":
+            return _info(path, args.json)
+        case "check":
+            return _check(path, args.json)
+        case _:
+            return _backup(path, args.to, args.json)
+
+
+def _info(path: Path, as_json: bool) -> int:
+    found = health.info(path)
+    if as_json:
+        print_json(found)
+    else:
+        for name, value in found.items():
+            say(f"{name.replace('_', ' '):<15} {_words(value)}")
+    return 0
+
+
+def _words(value: Any) -> str:
+    if isinstance(value, dict):
+        parts = (f"{n} at item {c['item_seq']}, event {c['event_seq']}" for n, c in value.items())
+        return "; ".join(parts) or "none"
+    if isinstance(value, list):
+        return ", ".join(value) or "none"
+    return "none" if value is None else str(value)
+
+
+def _check(path: Path, as_json: bool) -> int:
+    found = health.check(path)
+    if as_json:
+        print_json({"path": str(path), "ok": not found, "findings": found})
+    else:
+        say("\n".join(found) if found else f"{path} is whole")
+    return 1 if found else 0
+
+
+def _backup(path: Path, target: Path | None, as_json: bool) -> int:
+    name = f"{path.name}.backup-{time.strftime('%Y%m%dT%H%M%SZ', time.gmtime())}"
+    if target is None:
+        target = path.with_name(name)
+    elif target.is_dir():
+        target = target / name
+    health.back_up(path, target)
+    if as_json:
+        print_json({"path": str(path), "backup": str(target), "bytes": target.stat().st_size})
+    else:
+        say(f"{target}, {target.stat().st_size} bytes")
+    return 0

@@ -1,0 +1,124 @@
+"""The record's health, as a person asks for it; works beside a running daemon."""
+
+from __future__ import annotations
+
+import math
+import sqlite3
+from pathlib import Path
+from typing import Any
+
+from dewline.errors import JournalError
+from dewline.journal.reader import Reader, site_of
+from dewline.journal.readonly import ReadOnly
+from dewline.journal.schema import MIGRATIONS, SIGNAL_BITS, SIGNAL_MASK, backup, is_damage
+from dewline.journal.space import owner_of
+from dewline.readings import iso_utc
+
+# What must hold in any record, each as a count of rows that break it.
+_LAWS = {
+    "events whose item is missing": """
+        SELECT count(*) FROM event WHERE item_seq >= (SELECT min(seq) FROM item)
+        AND NOT EXISTS (SELECT 1 FROM item WHERE seq = item_seq)""",
+    "events missing between the first and the last": """
+        SELECT coalesce(max(seq) - min(seq) + 1, 0) - count(*) FROM event""",
+    "items out of order in watch time": """
+        SELECT count(*) FROM (SELECT at_ms < lag(at_ms) OVER (ORDER BY seq) AS back FROM item)
+        WHERE back""",
+    "readings without an item": f"""
+        SELECT count(*) FROM sample
+        WHERE NOT EXISTS (SELECT 1 FROM item WHERE seq = key >> {SIGNAL_BITS})""",
+    "readings of an unknown signal or quality": f"""
+        SELECT count(*) FROM sample
+        WHERE NOT EXISTS (SELECT 1 FROM signal WHERE id = key & {SIGNAL_MASK})
+        OR NOT EXISTS (SELECT 1 FROM quality WHERE code = sample.quality)""",
+    "event documents that are no JSON": """
+        SELECT count(*) FROM event WHERE NOT json_valid(document)""",
+    "states of the watch that are no JSON": """
+        SELECT count(*) FROM snapshot WHERE NOT json_valid(document)""",
+}
+
+
+class _Examiner(ReadOnly):
+    """Asks without a time limit."""
+
+    def __init__(self, path: Path) -> None:
+        super().__init__(path, time_limit_s=math.inf)
+
+    def integrity(self) -> list[str]:
+        return [str(row[0]) for row in self._all("PRAGMA integrity_check")]
+
+    def broken(self, law: str) -> int:
+        return int(self._first(law)[0])
+
+    def number(self, statement: str) -> int | None:
+        value = self._first(statement)[0]
+        return None if value is None else int(value)
+
+    def followers(self) -> list[tuple[str, int, int]]:
+        return self._all("SELECT name, item_seq, event_seq FROM follower ORDER BY name")
+
+    def backup(self, target: Path) -> None:
+        with self._asking() as connection:
+            backup(connection, target)
+
+
+def info(path: Path) -> dict[str, Any]:
+    """What is in the record and how far its followers are; JournalError if it cannot be read."""
+    with Reader(path) as reader, _Examiner(path) as examiner:
+        tail = reader.tail()
+        number = examiner.number
+        oldest_ms = number("SELECT time_ms FROM item ORDER BY seq LIMIT 1") if tail.seq else None
+        return {
+            "path": str(path),
+            "site": site_of(path),
+            "schema_version": len(MIGRATIONS),
+            "writer": owner_of(path),
+            "bytes": path.stat().st_size,
+            "log_bytes": _size_bytes(path.with_name(path.name + "-wal")),
+            "free_pages": number("PRAGMA freelist_count"),
+            "signals": number("SELECT count(*) FROM signal"),
+            "first_item": number("SELECT min(seq) FROM item"),
+            "last_item": tail.seq,
+            "raw_from": None if oldest_ms is None else iso_utc(oldest_ms),
+            "raw_to": None if tail.time_ms is None else iso_utc(tail.time_ms),
+            "events": number("SELECT count(*) FROM event"),
+            "ledger_rows": number("SELECT count(*) FROM ledger"),
+            "notes": number("SELECT count(*) FROM note"),
+            "dead_letters": number("SELECT count(*) FROM dead_letter"),
+            "snapshots": number("SELECT count(*) FROM snapshot"),
+            "followers": {
+                name: {"item_seq": item_seq, "event_seq": event_seq}
+                for name, item_seq, event_seq in examiner.followers()
+            },
+            "set_aside": sorted(p.name for p in path.parent.glob(f"{path.name}.damaged-*")),
+        }
+
+
+def check(path: Path) -> list[str]:
+    """Everything that is wrong with the record, in words; reads it all, which takes a while."""
+    try:
+        with _Examiner(path) as examiner:
+            found = [line for line in examiner.integrity() if line != "ok"]
+            if found:
+                return found
+            for what, law in _LAWS.items():
+                count = examiner.broken(law)
+                if count:
+                    found.append(f"{count} {what}")
+            return found
+    except JournalError as error:
+        if isinstance(error.__cause__, sqlite3.Error) and is_damage(error.__cause__):
+            return [str(error)]
+        raise
+
+
+def back_up(path: Path, target: Path) -> None:
+    """A whole copy at ``target`` while the daemon runs on; JournalError if it cannot be made."""
+    if target.exists():
+        raise JournalError(f"{target} is there already; name another file")
+    with _Examiner(path) as examiner:
+        examiner.backup(target)
+
+
+def _size_bytes(path: Path) -> int:
+    return path.stat().st_size if path.exists() else 0
