@@ -161,7 +161,7 @@ class _Writer:
         values, regime = rule.values, self._regimes.get(target.place)
         alarm = f"{target.place}.{rule.name}" + (f"-{target.chamber}" if target.chamber else "")
         if regime is not None and values.get("regime", regime) != regime:
-            why = f"only for boxes of {values['regime']} regime"
+            why = f"{target.place} is of {regime} regime"
             self._book.off.append(Off(rule.name, target.place, why))
             return
         if values.get("priority", "medium") == "critical" and values.get("suppress_while"):
