@@ -31,7 +31,7 @@ _ILLEGAL_ADDRESS: Final = 2
 _GATEWAY_SILENCE: Final = (10, 11)  # path unavailable; target did not respond: V1.1b3, 7
 _SERIAL_RETRY_S: Final = 1.0
 _TCP_RETRY_S: Final = (0.5, 60.0)
-_REPEAT_LOST_S: Final = 60.0
+_REPEAT_LOST_S: Final = 30.0
 _EXCEPTION: Final = Reading(None, Quality.EXCEPTION)
 
 

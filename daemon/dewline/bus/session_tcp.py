@@ -36,6 +36,7 @@ class TcpSession:
         self._clock = clock
         self._turnstile = Turnstile()
         self._client: AsyncModbusTcpClient | None = None
+        self._proven = False  # whether this connection ever answered
         self._gate = Gate(tcp_reply_untrusted, slice(7, None))
 
     @property
@@ -82,14 +83,17 @@ class TcpSession:
         return client
 
     async def _exchange(self, instrument: InstrumentPlan, block: Block) -> bytes:
-        reused = self._client is not None and self._client.connected
+        proven = self._proven
+        if self._client is not None and not self._client.connected and not proven:
+            self._drop()
+            raise LinkDown(f"{self._bus.host}:{self._bus.port} hangs up")
         client = await self._open()
         try:
             return await self._ask(client, instrument, block)
         except LinkDown:
-            if not reused or self._gate.heard:
+            if not proven or self._gate.heard:
                 raise
-        # The far side dropped an idle connection; that is no error, and a read may be repeated.
+        # The far side dropped a connection that was idle: no error, and a read may be repeated.
         return await self._ask(await self._open(), instrument, block)
 
     async def _ask(
@@ -97,15 +101,19 @@ class TcpSession:
     ) -> bytes:
         try:
             with self._clock.io():
-                return await ask(client, self._gate, instrument, block)
+                payload = await ask(client, self._gate, instrument, block)
         except Refused:
+            self._proven = True
             raise
         except BaseException:  # cancelled or not: the answer may still be on its way
             self._drop()
             raise
+        self._proven = True
+        return payload
 
     def _drop(self) -> None:
         client, self._client = self._client, None
+        self._proven = False
         if client is not None:
             client.close()
 
