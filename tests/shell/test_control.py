@@ -5,6 +5,7 @@ import stat
 from pathlib import Path
 
 import pytest
+
 from dewline.control import NoDaemon, ask, serve
 
 
@@ -38,7 +39,7 @@ async def test_rubbish_gets_a_plain_answer_and_the_line_stays_open(tmp_path: Pat
 
 async def test_nobody_there_is_said_with_the_path(tmp_path: Path):
     """No daemon: an error of our own that names the socket."""
-    with pytest.raises(NoDaemon, match="no daemon answers at .*gone"):
+    with pytest.raises(NoDaemon, match=r"no daemon answers at .*gone"):
         await asyncio.to_thread(ask, tmp_path / "gone.sock", {"ask": "status"})
 
 

@@ -50,7 +50,7 @@ async def test_over_tcp(road: Any, lab: Any):
 
 
 async def test_over_rtu(road: Any, lab: Any):
-    """Oxygen and moisture of an analyzer on the pty, in two word orders: record and mbpoll agree."""
+    """Oxygen and moisture of an analyzer on the pty, in two word orders: they agree."""
     await freeze(lab, "egret-trace")
     oxygen, moisture = recorded(road, "egret", "oxygen"), recorded(road, "egret", "moisture")
     assert await asyncio.to_thread(road.stop) == 0  # the line serves one master at a time
