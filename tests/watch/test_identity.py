@@ -5,6 +5,9 @@ from __future__ import annotations
 import hashlib
 from dataclasses import replace
 
+import pytest
+
+from dewline.errors import DewlineError
 from dewline.readings import Quality, Reading, Resumed, Scan, Tick
 from dewline.watch.plan import Above, StaleAfter
 from dewline.watch.watch import Watch
@@ -110,3 +113,10 @@ def test_start_of_a_fresh_watch_with_a_resumed(make_plan, make_rule):
     other.restore(watch.save())
     assert other.feed(Resumed(5_000, 5_000, "start", 0, "h")).events == ()
     assert other.save() != watch.save()
+
+
+def test_state_of_another_version_is_refused(make_plan, make_rule):
+    """A snapshot this version cannot read is an error, not a guess."""
+    watch = Watch(make_plan([make_rule("high", "oxygen", Above(10.0))]))
+    with pytest.raises(DewlineError, match="version 99"):
+        watch.restore({**watch.save(), "version": 99})

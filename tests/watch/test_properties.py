@@ -34,7 +34,8 @@ from dewline.watch.states import LEGAL, REMARKS
 from dewline.watch.watch import Watch
 
 START_MS = 1_772_417_640_000
-ROLES = ("oxygen", "moisture", "pressure", "pressure_high", "purging", "circulating", "analyzer_on")
+BITS = ("purging", "circulating", "analyzer_on", "large_inner_door", "large_evacuating")
+ROLES = ("oxygen", "moisture", "pressure", "pressure_high", "blower_speed", *BITS)
 LATCH = "heron.latching"
 LATCH_LIMIT = 10.0
 
@@ -104,7 +105,6 @@ PLANS = {"full": a_plan(), "fewer": a_plan(fewer=True)}
 ALARMS = sorted(PLANS["full"].rules)
 
 VALUES = st.sampled_from([0.0, 0.4, 1.0, 4.0, 5.5, 7.9, 9.5, 11.0, 60.0, -1.0, -7.0, 60_000.0])
-BITS = st.sampled_from([0.0, 1.0])
 QUALITIES = st.sampled_from(
     [Quality.GOOD] * 8
     + [Quality.LOW, Quality.OVER_RANGE, Quality.UNDER_RANGE, Quality.WARMING_UP]
@@ -118,9 +118,9 @@ def readings(draw: st.DrawFn) -> dict[str, Reading]:
     roles = draw(st.lists(st.sampled_from(ROLES), min_size=1, max_size=4, unique=True))
     out = {}
     for role in roles:
-        bit = role in ("purging", "circulating", "analyzer_on")
         quality = draw(QUALITIES)
-        value = draw(BITS if bit else VALUES) if quality < 20 else None
+        values = st.sampled_from([0.0, 1.0]) if role in BITS else VALUES
+        value = draw(values) if quality < 20 else None
         out[f"heron.{role}"] = Reading(value, quality)
     return out
 
@@ -214,6 +214,15 @@ class Night(RuleBasedStateMachine):
         assert reply.ok == (reply.event_id is not None)
         assert reply.message
 
+    @rule(kind=st.sampled_from(["opened", "solvent", "gloves", "filter"]))
+    def note(self, kind: str) -> None:
+        item = Command(
+            self.at_ms, self.at_ms, "socket", "note", "mara", box="heron", kind=kind, why="x"
+        )
+        reply = self.drive.feed(item).reply
+        assert reply is not None
+        assert reply.ok
+
     @rule(alarm=st.sampled_from(ALARMS))
     def see(self, alarm: str) -> None:
         """Acknowledge and reset, as often as it takes."""
@@ -261,7 +270,7 @@ class Night(RuleBasedStateMachine):
 
 
 Night.TestCase.settings = settings(
-    max_examples=60,
+    max_examples=40,
     stateful_step_count=60,
     deadline=None,
     suppress_health_check=list(HealthCheck),
@@ -332,7 +341,7 @@ class Run:
             self.feed(Resumed(at_ms, at_ms, "reload", 0, what))
 
 
-@settings(max_examples=80, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(max_examples=40, deadline=None, suppress_health_check=list(HealthCheck))
 @given(programs())
 def test_saved_and_restored_at_every_point_gives_the_same_events(
     program: list[tuple[str, Any, int]],
@@ -346,7 +355,7 @@ def test_saved_and_restored_at_every_point_gives_the_same_events(
     assert json.dumps(straight.drive.watch.save()) == json.dumps(frozen.drive.watch.save())
 
 
-@settings(max_examples=80, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(max_examples=40, deadline=None, suppress_health_check=list(HealthCheck))
 @given(programs())
 def test_quiet_readings_are_judged_no_differently(program: list[tuple[str, Any, int]]) -> None:
     """The quiet band is only a short cut: with every band shut the same events follow."""

@@ -123,6 +123,8 @@ def test_three_cycles_in_a_minute_chatter_once_an_hour(high):
         b.at(second + 5, oxygen=1.0)
     times = [t for t, kind, _ in b.told() if kind == "chattering"]
     assert times == [25, 3625, 7225]
+    whys = {e.why for e in b.events if e.transition == "chattering"}
+    assert whys == {"raised and returned 3 times within a minute"}
 
 
 def test_slow_chatter_is_more_than_ten_transitions_in_ten_minutes(high):

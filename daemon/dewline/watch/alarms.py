@@ -133,6 +133,7 @@ class Desk:
             self._noted(alarm, self.move(alarm, "clear"), ended=True)
             return
         alarm.latched = alarm.latched or alarm.plan.latch
+        alarm.priority = self.scribe.priority(alarm.plan.priority, alarm.plan.night)
         if alarm.overlaid:
             return
         hold = self.suppression.hold_of(alarm, at_ms)
@@ -175,10 +176,6 @@ class Desk:
             self.held.add(alarm)
             under = under or hold.under
         return self._tell(alarm, row.transition, by=by, why=why, until_ms=until_ms, under=under)
-
-    def remark(self, alarm: Alarm, transition: Transition, why: str) -> None:
-        """Say something about an alarm without moving it."""
-        self._tell(alarm, transition, why=why)
 
     def _tell(
         self,
@@ -231,6 +228,7 @@ class Desk:
         told = alarm.chattered_ms
         if told is not None and at_ms - told < rates.CHATTER_NOTICE_MS:
             return
-        if rates.chatters(alarm.changes, at_ms):
+        how = rates.chatter(alarm.changes, at_ms)
+        if how is not None:
             alarm.chattered_ms = at_ms
-            self.remark(alarm, "chattering", f"{len(alarm.changes)} raises and returns or more")
+            self._tell(alarm, "chattering", why=how)

@@ -29,11 +29,17 @@ def within(times_ms: Iterable[int], at_ms: int, window_ms: int) -> int:
     return sum(1 for t in times_ms if at_ms - window_ms < t <= at_ms)
 
 
-def chatters(changes: Iterable[Change], at_ms: int) -> bool:
-    """Three cycles in a minute, or more than ten raises and returns in ten minutes."""
+def chatter(changes: Iterable[Change], at_ms: int) -> str | None:
+    """How an alarm chatters, in words; None while it does not.
+
+    Three cycles in a minute, or more than ten raises and returns in ten minutes.
+    """
     changes = tuple(changes)
-    cycles = within((t for t, ended in changes if ended), at_ms, CYCLE_WINDOW_MS)
-    return cycles >= CYCLES or within((t for t, _ in changes), at_ms, RATE_WINDOW_MS) > CHANGES
+    if within((t for t, ended in changes if ended), at_ms, CYCLE_WINDOW_MS) >= CYCLES:
+        return f"raised and returned {CYCLES} times within a minute"
+    if within((t for t, _ in changes), at_ms, RATE_WINDOW_MS) > CHANGES:
+        return f"more than {CHANGES} raises and returns within 10 min"
+    return None
 
 
 def flood(was: bool, count: int) -> bool:

@@ -12,6 +12,7 @@ from collections.abc import Iterable
 from dataclasses import replace
 from typing import Any, assert_never
 
+from dewline.errors import DewlineError
 from dewline.readings import (
     NOTHING,
     Command,
@@ -289,7 +290,12 @@ class Watch:
         }
 
     def restore(self, state: dict[str, Any]) -> None:
-        """Take up a saved state, also one of another plan: what both know goes on."""
+        """Take up a saved state, also one of another plan: what both know goes on.
+
+        DewlineError for a state that another version has saved.
+        """
+        if state.get("version") != SAVED_VERSION:
+            raise DewlineError(f"a watch state of version {state.get('version')!r} cannot be read")
         self.at_ms = state["at_ms"]
         self._started = state["started"]
         self._scribe.restore(state["scribe"])
