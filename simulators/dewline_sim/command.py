@@ -111,8 +111,9 @@ def _print_acts(scene: Scene) -> None:
 
     for group, acts in known_acts(scene).items():
         print(f"{group}:")
-        for name, what in dict(acts).items():
-            print(f"  {name:22} {what}")
+        for name, what in acts.items():
+            said = what if isinstance(what, str) else ", ".join(f"{k}={v}" for k, v in what.items())
+            print(f"  {name:22} {said}")
 
 
 def _tell(scene: Scene, writers: list[CsvWriter | TruthWriter], *, quiet: bool) -> None:

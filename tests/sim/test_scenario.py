@@ -24,8 +24,15 @@ def told(timeline: list[dict[str, Any]], **more: Any) -> Story:
 
 @pytest.mark.parametrize(
     ("at", "hours"),
-    [("20:00", 0), ("21:30", 1.5), ("02:14", 6 + 14 / 60), ("+0:45", 0.75), ("+30:00", 30)]
-    + [("+1d 06:00", 10), ("+2d 06:00", 34)],
+    [
+        ("20:00", 0),
+        ("21:30", 1.5),
+        ("02:14", 6 + 14 / 60),
+        ("+0:45", 0.75),
+        ("+30:00", 30),
+        ("+1d 06:00", 10),
+        ("+2d 06:00", 34),
+    ],
 )
 def test_times(at: str, hours: float) -> None:
     """A time of day is the next one after the start; ``+`` counts from it; ``+Dd`` names a day."""
