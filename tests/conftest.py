@@ -169,6 +169,70 @@ class Gate:
             await writer.wait_closed()
 
 
+class Server:
+    """A server of Debian's on a free port of 127.0.0.1; its words name the port as ``{port}``."""
+
+    def __init__(self, folder: Path, words: list[str]) -> None:
+        self.folder = folder
+        self.port = make_free_port()
+        self.url = f"http://127.0.0.1:{self.port}"
+        self.words = [word.format(port=self.port, folder=folder) for word in words]
+        self._process: subprocess.Popen[bytes] | None = None
+
+    def start(self) -> None:
+        with (self.folder / "server.log").open("ab") as log:
+            self._process = subprocess.Popen(self.words, stdout=log, stderr=log)
+        wait_for_port(self.port, self._process)
+
+    def _end(self, number: signal.Signals) -> None:
+        if self._process is not None:
+            self._process.send_signal(number)
+            self._process.wait(20)
+            self._process = None
+
+    def stop(self) -> None:
+        self._end(signal.SIGTERM)
+
+    def kill(self) -> None:
+        self._end(signal.SIGKILL)
+
+
+@pytest.fixture
+def victoria(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
+    """A real victoria-metrics, which speaks the v2 write API; repeats are taken out."""
+    words = ["victoria-metrics", "-storageDataPath={folder}/data", "-loggerLevel=ERROR"]
+    words += ["-httpListenAddr=127.0.0.1:{port}", "-retentionPeriod=10y", "-selfScrapeInterval=0"]
+    server = Server(tmp_path_factory.mktemp("victoria"), [*words, "-dedup.minScrapeInterval=1ms"])
+    server.start()
+    yield server
+    server.kill()
+
+
+@pytest.fixture
+def influxd(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
+    """A real InfluxDB 1.x, which speaks InfluxQL and checks every line."""
+    folder = tmp_path_factory.mktemp("influxd")
+    server = Server(folder, ["influxd", "-config", "{folder}/influxdb.conf"])
+    (folder / "influxdb.conf").write_text(
+        f"""reporting-disabled = true
+bind-address = "127.0.0.1:{make_free_port()}"
+[meta]
+dir = "{folder}/meta"
+[data]
+dir = "{folder}/data"
+wal-dir = "{folder}/wal"
+[http]
+bind-address = "127.0.0.1:{server.port}"
+log-enabled = false
+[monitor]
+store-enabled = false
+"""
+    )
+    server.start()
+    yield server
+    server.kill()
+
+
 @pytest.fixture
 def free_port() -> Callable[[], int]:
     """Gives TCP ports of 127.0.0.1 that nothing listened on a moment ago."""

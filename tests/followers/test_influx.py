@@ -1,0 +1,370 @@
+"""The store's follower against a real victoria-metrics and a real InfluxDB."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import json
+import logging
+import sqlite3
+import time
+import urllib.parse
+import urllib.request
+
+import pytest
+from aiohttp import ClientSession, web
+
+from dewline.clock import RealClock
+from dewline.config.plan import InfluxPlan
+from dewline.followers.influx import InfluxFollower
+from dewline.journal import Journal, Reader
+from dewline.readings import Entry, Event, LedgerRow, Outcome, Quality, Reading, Scan
+
+BASE_MS = round(time.time() * 1000) - 3_600_000
+TOKEN = "canary-sedge-77"
+
+
+def get(url, **query):
+    with urllib.request.urlopen(f"{url}?{urllib.parse.urlencode(query)}", timeout=10) as answer:
+        return answer.read().decode()
+
+
+async def stored(server, name="reading_value"):
+    """{(box, signal or alarm, …): {time_ms: value}} of one metric of a victoria-metrics."""
+
+    def ask():
+        get(f"{server.url}/internal/force_flush")
+        text = get(f"{server.url}/api/v1/export", **{"match[]": f'{{__name__="{name}"}}'})
+        return [json.loads(line) for line in text.splitlines()]
+
+    found = {}
+    for series in await asyncio.to_thread(ask):
+        series["metric"].pop("db", None)
+        key = tuple(sorted((k, v) for k, v in series["metric"].items() if k != "__name__"))
+        found[key] = dict(zip(series["timestamps"], series["values"], strict=True))
+    return found
+
+
+def scan(seq, **readings):
+    """An entry of ``heron``; a bare number is good."""
+    full = {
+        f"heron.{name}": r if isinstance(r, Reading) else Reading(float(r), Quality.GOOD)
+        for name, r in readings.items()
+    }
+    return Entry(seq, Scan(BASE_MS + seq * 1000, seq * 1000, "panel", full), Outcome())
+
+
+def event(seq, value=1.5):
+    return Event(
+        id=f"{seq:016x}",
+        seq=seq,
+        time_ms=BASE_MS + seq * 1000,
+        at_ms=seq * 1000,
+        site="saltmarsh",
+        box="heron",
+        alarm="heron.moisture-high",
+        transition="raised",
+        state="unacknowledged",
+        priority="high",
+        signal="heron.moisture",
+        value=value,
+        limit=1.0,
+    )
+
+
+@pytest.fixture
+async def journal(tmp_path):
+    journal = Journal.open(tmp_path / "marsh.db", "saltmarsh", 100, reserve_bytes=0)
+    journal.put_units({"heron.moisture": "ppm", "heron.pressure": "mbar"})
+    yield journal
+    journal.close()
+
+
+@pytest.fixture
+async def follow(journal, monkeypatch):
+    """``follow(url)``: a running follower of the journal; ``advances`` are its stored cursors."""
+    monkeypatch.setattr("dewline.followers.influx.SEND_EVERY_S", 0.1)
+    tasks = []
+
+    def start(url, **more):
+        follower = InfluxFollower(
+            InfluxPlan(url=url, org="saltmarsh", bucket="gloveboxes", **more.pop("plan", {})),
+            RealClock(),
+            reader=lambda: Reader(journal.path),
+            advance=lambda item, ev: journal.advance("influx", item_seq=item, event_seq=ev),
+            dead_letter=lambda ms, why, line: journal.put_dead_letter("influx", ms, why, line),
+            **more,
+        )
+        journal.on_commit(follower.committed)
+        follower.task = asyncio.create_task(follower.run())
+        tasks.append(follower.task)
+        return follower
+
+    yield start
+    for task in tasks:
+        task.cancel()
+        with contextlib.suppress(asyncio.CancelledError):
+            await task
+
+
+async def until(condition, within_s=20.0):
+    deadline = time.monotonic() + within_s
+    while not condition():
+        assert time.monotonic() < deadline, "waited in vain"
+        await asyncio.sleep(0.02)
+
+
+async def finish(follower):
+    follower.stop()
+    await asyncio.wait_for(follower.task, 15)
+
+
+async def test_readings_events_and_ledger_rows_arrive(journal, follow, victoria):
+    """Each is a series with its tags, each value a float at the time of the record."""
+    transfer = LedgerRow("t1", "heron", "transfer", BASE_MS, BASE_MS + 1500, {"dose_cm3": 2.5})
+    derived = {"heron.oxygen_slope": Reading(0.25, Quality.GOOD)}
+    journal.append(scan(1, moisture=0.5, pressure=Reading(None, Quality.NO_ANSWER)))
+    journal.append(scan(2, moisture=0.75))
+    journal.append(Entry(2, None, Outcome((event(1),), derived, (transfer,))))
+    await journal.flush()
+    await finish_after_sending(follow(victoria.url), 2)
+    values = await stored(victoria)
+    by_signal = {dict(key)["signal"]: (dict(key), points) for key, points in values.items()}
+    tags, points = by_signal["moisture"]
+    assert points == {BASE_MS + 1000: 0.5, BASE_MS + 2000: 0.75}
+    assert tags | {"box": "heron", "unit": "ppm", "quality": "good"} == tags
+    assert by_signal["oxygen_slope"][1] == {BASE_MS + 2000: 0.25}
+    codes = await stored(victoria, "reading_code")
+    (bad,) = [points for key, points in codes.items() if dict(key)["signal"] == "pressure"]
+    assert bad == {BASE_MS + 1000: 20}
+    ((tags, points),) = (await stored(victoria, "event_value")).items()
+    assert points == {BASE_MS + 1000: 1.5}
+    assert dict(tags)["alarm"] == "moisture-high"
+    ((_, points),) = (await stored(victoria, "ledger_dose_cm3")).items()
+    assert points == {BASE_MS + 1500: 2.5}
+
+
+async def finish_after_sending(follower, item_seq):
+    await until(lambda: follower._rewind and follower._rewind.sent.item_seq >= item_seq)
+    await finish(follower)
+
+
+async def test_a_resend_changes_nothing(journal, follow, victoria):
+    """The same stretch sent three times gives the same answer as sent once."""
+    for seq in range(1, 201):
+        journal.append(scan(seq, moisture=seq / 7))
+    await journal.flush()
+    await finish_after_sending(follow(victoria.url), 200)
+    once = await stored(victoria)
+    for _ in range(2):
+        await finish_after_sending(follow(victoria.url), 200)
+    assert await stored(victoria) == once
+    assert sum(len(points) for points in once.values()) == 200
+
+
+async def test_a_store_that_is_away_is_waited_for(journal, follow, victoria, caplog):
+    """While the store is away nothing is lost; afterwards all is there. The log stays short."""
+    caplog.set_level(logging.INFO)
+    victoria.stop()
+    follower = follow(victoria.url)
+    for seq in range(1, 51):
+        journal.append(scan(seq, moisture=seq))
+    await journal.flush()
+    await until(lambda: follower.statistics().errors >= 2)
+    assert not follower.statistics().connected
+    victoria.start()
+    await finish_after_sending(follower, 50)
+    ((_, points),) = (await stored(victoria)).items()
+    assert list(points.values()) == [float(seq) for seq in range(1, 51)]
+    assert len([r for r in caplog.records if r.name.startswith("dewline.followers")]) <= 4
+
+
+async def test_a_killed_store_gets_its_last_seconds_again(journal, follow, victoria):
+    """victoria-metrics forgets what it acknowledged just before kill -9; we send it again."""
+    follower = follow(victoria.url)
+    for seq in range(1, 101):
+        journal.append(scan(seq, moisture=seq))
+    await journal.flush()
+    await until(lambda: follower._rewind and follower._rewind.sent.item_seq == 100)
+    victoria.kill()
+    victoria.start()
+    journal.append(scan(101, moisture=101))
+    await journal.flush()
+    await until(lambda: follower.statistics().errors >= 1)
+    await finish_after_sending(follower, 101)
+    ((_, points),) = (await stored(victoria)).items()
+    assert list(points.values()) == [float(seq) for seq in range(1, 102)]
+
+
+async def test_a_store_that_renews_its_connections_is_no_broken_one(journal, follow, victoria):
+    """A connection closed with a word (``Connection: close``) sends nothing again."""
+    victoria.stop()
+    victoria.words.append("-http.connTimeout=500ms")
+    victoria.start()
+    follower = follow(victoria.url)
+    for seq in range(1, 21):
+        journal.append(scan(seq, moisture=seq))
+        await journal.flush()
+        await asyncio.sleep(0.1)
+    await finish_after_sending(follower, 20)
+    assert follower.statistics().errors == 0
+
+
+async def test_a_wrong_clock_holds_readings_back(journal, follow, victoria):
+    """While the clock is not synchronised nothing is sent; then all of it."""
+    right = False
+    follower = follow(victoria.url, clock_is_right=lambda: right)
+    journal.append(scan(1, moisture=1))
+    await journal.flush()
+    await asyncio.sleep(0.5)
+    assert await stored(victoria) == {}
+    right = True
+    await finish_after_sending(follower, 1)
+    assert len(await stored(victoria)) == 1
+
+
+class Front:
+    """A v2 write API before InfluxDB 1.x: hands lines on to /write, or answers as told first."""
+
+    def __init__(self, behind):
+        self.behind = behind
+        self.answers = []  # (status, headers) to give before anything is handed on
+        self.largest = 10**9  # bytes; a longer body is a 413
+        self.sizes = []
+        self.tokens = set()
+        self.moments = []
+
+    async def write(self, request):
+        self.tokens.add(request.headers.get("Authorization"))
+        self.moments.append(time.monotonic())
+        body = await request.read()
+        self.sizes.append(body.count(b"\n") + 1)
+        if self.answers:
+            status, headers = self.answers.pop(0)
+            return web.Response(status=status, headers=headers)
+        if len(body) > self.largest:
+            return web.Response(status=413)
+        where = f"{self.behind}/write"
+        query = {"db": request.query["bucket"], "precision": request.query["precision"]}
+        async with (
+            ClientSession() as session,
+            session.post(where, params=query, data=body) as answer,
+        ):
+            return web.Response(status=answer.status, text=await answer.text())
+
+
+@pytest.fixture
+async def front(influxd, free_port):
+    """The front with an InfluxDB and its empty database ``gloveboxes``; ``front.url``."""
+    influxql(influxd, "CREATE DATABASE gloveboxes")
+    front = Front(influxd.url)
+    application = web.Application(client_max_size=10**8)
+    application.router.add_post("/api/v2/write", front.write)
+    runner = web.AppRunner(application)
+    await runner.setup()
+    port = free_port()
+    await web.TCPSite(runner, "127.0.0.1", port).start()
+    front.url = f"http://127.0.0.1:{port}"
+    yield front
+    await runner.cleanup()
+
+
+def influxql(server, query):
+    body = urllib.parse.urlencode({"q": query, "db": "gloveboxes"}).encode()
+    with urllib.request.urlopen(f"{server.url}/query", body, timeout=10) as answer:
+        return json.loads(answer.read())
+
+
+def count(server, field, measurement):
+    series = influxql(server, f"SELECT count({field}) FROM {measurement}")["results"][0]
+    return series["series"][0]["values"][0][1] if "series" in series else 0
+
+
+async def test_influxdb_takes_every_line(journal, follow, front, influxd):
+    """A strict store refuses none of our lines, and InfluxQL finds them by tag."""
+    for seq in range(1, 31):
+        journal.append(scan(seq, moisture=seq, pressure=Reading(None, Quality.EXCEPTION)))
+    journal.append(Entry(30, None, Outcome((event(1), event(2, None)))))
+    await journal.flush()
+    follower = follow(front.url)
+    await finish_after_sending(follower, 30)
+    assert follower.statistics().errors == 0
+    assert count(influxd, "value", "reading") == 30
+    assert count(influxd, "code", "reading") == 60
+    assert count(influxd, "seq", "event") == 2
+    found = influxql(
+        influxd, "SELECT max(value) FROM reading WHERE box='heron' AND signal='moisture'"
+    )
+    assert found["results"][0]["series"][0]["values"][0][1] == 30
+
+
+async def test_poison_is_set_aside_and_the_rest_goes_on(journal, follow, front, influxd):
+    """A line that the store refuses for good is narrowed down to and buried with its reason."""
+    poison = f'event,box=x value="text" {BASE_MS * 1_000_000}'
+    async with (
+        ClientSession() as session,
+        session.post(f"{influxd.url}/write?db=gloveboxes", data=poison) as answer,
+    ):
+        assert answer.status == 204
+    for seq in range(1, 41):
+        journal.append(scan(seq, moisture=seq))
+    journal.append(Entry(40, None, Outcome((event(1),))))
+    await journal.flush()
+    follower = follow(front.url)
+    await finish_after_sending(follower, 40)
+    await journal.flush()
+    assert count(influxd, "value", "reading") == 40
+    connection = sqlite3.connect(journal.path)
+    letters = connection.execute("SELECT follower, reason, document FROM dead_letter").fetchall()
+    connection.close()
+    ((name, reason, line),) = letters
+    assert name == "influx"
+    assert "400" in reason
+    assert "conflict" in reason
+    assert line.startswith("event,")
+    assert follower.statistics().errors == 1
+
+
+async def test_too_big_is_halved(journal, follow, front, influxd):
+    """413 makes the batches smaller until they pass, and they stay so."""
+    front.largest = 300  # gzip makes a batch of these lines small
+    for seq in range(1, 301):
+        journal.append(scan(seq, moisture=seq * 1.234567))
+    await journal.flush()
+    await finish_after_sending(follow(front.url), 300)
+    assert count(influxd, "value", "reading") == 300
+    assert front.sizes[0] >= front.sizes[-1]
+
+
+async def test_a_busy_store_is_left_alone_as_long_as_it_asks(journal, follow, front, influxd):
+    """429 and 503 with Retry-After: no try before that time."""
+    front.answers = [(429, {"Retry-After": "1"}), (503, {"Retry-After": "1"})]
+    journal.append(scan(1, moisture=1))
+    await journal.flush()
+    await finish_after_sending(follow(front.url), 1)
+    first, second, third = front.moments[:3]
+    assert second - first >= 1.0
+    assert third - second >= 1.0
+    assert count(influxd, "value", "reading") == 1
+
+
+@pytest.mark.parametrize("status", [401, 403, 404])
+async def test_a_closed_door_is_told_and_nothing_is_buried(
+    journal, follow, front, tmp_path, caplog, status
+):
+    """A wrong token or bucket loses nothing: it is told, and tried again after a long pause."""
+    caplog.set_level(0)
+    (tmp_path / "influx.token").write_text(f"{TOKEN}\n")
+    front.answers = [(status, {})] * 5
+    journal.append(scan(1, moisture=1))
+    await journal.flush()
+    follower = follow(front.url, plan={"token_file": tmp_path / "influx.token"})
+    await until(lambda: follower.statistics().errors == 1)
+    await asyncio.sleep(0.7)
+    assert len(front.moments) == 1
+    await finish(follower)
+    assert str(status) in caplog.text
+    assert TOKEN not in caplog.text
+    assert front.tokens == {f"Token {TOKEN}"}
+    with Reader(journal.path) as reader:
+        assert reader.follower("influx") == (0, 0)
