@@ -29,7 +29,7 @@ class Chamber:
         self.outer_open = self.inner_open = False
         self.evacuating = self.refilling = False
         self.stop_pa = 0.0  # the pump valve closes here
-        self.item: WetThing | None = None
+        self.items: list[WetThing] = []  # what lies in it
         self.wall_mol = 0.0
         self.outer_seal: Opening | None = None
         self.inner_seal: Opening | None = None
@@ -45,7 +45,7 @@ class Chamber:
             or self.refilling
             or self.outer_open
             or self.inner_open
-            or self.item is not None
+            or self.items
             or self.outer_seal is not None
             or self.inner_seal is not None
             or self.wall_mol > 1e-12
@@ -102,10 +102,10 @@ class Chamber:
             moved = moved if self.wall_mol > 1e-12 else self.wall_mol
             self.wall_mol -= moved
             self.gas[H2O] += moved
-        if self.item is not None:
-            self.item.dry(self.gas, dt, WetThing.VACUUM_HASTE if thin else 1.0)
-            if not self.item.pools:
-                self.item = None
+        for item in self.items:
+            item.dry(self.gas, dt, WetThing.VACUUM_HASTE if thin else 1.0)
+        if self.items:
+            self.items = [item for item in self.items if item.pools]
 
     def _pump(self, box: Box, pump: VacuumPump, dt: float) -> None:
         """Pumping speed S (1 - base/p): an exponential to the base pressure."""
@@ -170,7 +170,7 @@ class Chamber:
     def held(self, gas: Mixture) -> None:
         for i in range(6):
             gas[i] += self.gas[i]
-        gas[H2O] += self.wall_mol + (self.item.mol if self.item is not None else 0.0)
+        gas[H2O] += self.wall_mol + sum(item.mol for item in self.items)
 
 
 def filled(shares: Mixture, pressure_pa: float, volume_m3: float, kelvin: float) -> Mixture:

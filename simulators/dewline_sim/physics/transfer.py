@@ -73,10 +73,11 @@ class Transfer:
         chamber.outer_open = chamber.inner_open = False
         if name == "load" and self._item is not None:
             box.luggage.remove(self._item)
-            chamber.item, self._item = self._item, None
-        if name == "unload" and chamber.item is not None:
-            box.things.append(chamber.item)
-            chamber.item = None
+            chamber.items.append(self._item)
+            self._item = None
+        if name == "unload":
+            box.things += chamber.items
+            chamber.items = []
 
 
 def inward(
