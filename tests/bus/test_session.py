@@ -10,6 +10,7 @@ import time
 from collections.abc import Callable
 from typing import Any, NamedTuple
 
+import crcmod.predefined
 import pytest
 
 from dewline.bus.decode import compile_block
@@ -23,6 +24,8 @@ from dewline.config.plan import (
     SerialLine,
 )
 from dewline.errors import BadFrame, BusError, LinkDown, NoReply, Refused
+
+crc = crcmod.predefined.mkCrcFun("modbus")
 
 
 class Rig(NamedTuple):
@@ -261,6 +264,19 @@ async def test_rtu_echo_is_told_from_an_answer(
         await link.exchange(plan, block)
 
 
+async def test_an_answer_to_whoever_came_before_is_not_ours(
+    far_rtu: Any, session: Any, rtu_bus: Any, instrument: Any, right_pdu: Any
+) -> None:
+    """A daemon that was killed may have left a question open; its answer must not be the first."""
+    link, plan = session(rtu_bus), instrument("analyzers", unit=7)
+    await link.open()
+    late = bytes([7]) + right_pdu(7, struct.pack(">BHH", 3, 10, 1))
+    asyncio.get_running_loop().call_later(0.02, far_rtu.write, late + struct.pack("<H", crc(late)))
+    payload = await link.exchange(plan, Block("holding", 20, 1, ()))
+    assert payload == right_pdu(7, struct.pack(">BHH", 3, 20, 1))[2:]
+    assert link.rejected == 1
+
+
 async def test_pace_never_shorter_than_set(
     far_rtu: Any, session: Any, rtu_bus: Any, instrument: Any, words: Any
 ) -> None:
@@ -315,7 +331,7 @@ async def test_one_deadline_for_a_line(
 ) -> None:
     """Whatever trickles in, an exchange is over at its deadline, and the next one is right."""
     plan, link = line_instrument(), session(ascii_bus)
-    await link.open()
+    await link.exchange(plan, plan_reads(plan)[0])
     right, far_lines.answer = far_lines.answer, lambda: said
     began = time.monotonic()
     with pytest.raises(error):

@@ -141,9 +141,7 @@ class Poller:
                 got = {} if pieces else asked.failed(_EXCEPTION)
             except NoReply:
                 unit.ask_last(asked)
-                if (
-                    stamped is None
-                ):  # most likely dead: the other blocks would cost the line as much
+                if stamped is None:  # dead, most likely: its other blocks would cost as much
                     break
                 continue
             except BadFrame:

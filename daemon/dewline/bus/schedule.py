@@ -24,7 +24,8 @@ _LISTEN_AFTER: Final = 0.8  # of the period of a stream, so that an early line i
 class Slot:
     """Where one instrument stands. ``due_s`` is its next slot.
 
-    A streamed instrument speaks when it likes: its slots follow its lines.
+    A streamed instrument speaks when it likes: its slots follow its lines, and listening
+    to a silent one costs nothing.
     """
 
     every_s: float
@@ -40,7 +41,7 @@ class Slot:
 
     @property
     def probing(self) -> bool:
-        return self.failures >= _PROBED_AFTER
+        return self.failures >= _PROBED_AFTER and not self.streamed
 
     def over(self, now_s: float, answered: bool) -> None:
         """The turn is over: choose the next slot."""
@@ -56,7 +57,9 @@ class Slot:
             self.missed += 0 if self.probing else skipped
 
     def _spacing(self) -> int:
-        doubled = 1 << min(max(0, self.failures - _PROBED_AFTER), 30)
+        if not self.probing:
+            return 1
+        doubled = 1 << min(self.failures - _PROBED_AFTER, 30)
         return max(1, min(doubled, int(_LONGEST_SPACING_S / self.every_s)))
 
 

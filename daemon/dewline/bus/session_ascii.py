@@ -58,6 +58,7 @@ class AsciiSession:
             return self._wire
         self._drop()
         self._wire, self._in_step = await _connect(self._bus), False
+        self._rest.failed()  # whoever held the port before may have left a question open
         return self._wire
 
     async def _exchange(self, instrument: InstrumentPlan, profile: AsciiProfile) -> bytes:

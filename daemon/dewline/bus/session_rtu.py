@@ -69,6 +69,7 @@ class RtuSession:
         )
         await _connect(client, line.port)
         self._client = client
+        self._rest.failed()  # whoever held the port before may have left a question open
         return client
 
     async def _exchange(self, instrument: InstrumentPlan, block: Block) -> bytes:
