@@ -23,6 +23,7 @@ from dewline_sim.physics.spec import lab_spec
 from dewline_sim.record import CsvWriter, TruthWriter, run_through
 from dewline_sim.scenario import TICK_MS, Scene
 from dewline_sim.server import Endpoints, Served
+from dewline_sim.setup import StoryError, spec_of
 
 HELP = "tell a story of the simulated lab: into files, or live on real sockets and ptys"
 
@@ -56,7 +57,7 @@ def run(args: argparse.Namespace) -> int:
     """Exit status: 0 told, 2 no such story or a mistake in it, 130 interrupted."""
     try:
         return _run(args)
-    except (stories.StoryError, ActError, ValueError, OSError) as error:
+    except (StoryError, ActError, ValueError, OSError) as error:
         print(f"simulate: {error}", file=sys.stderr)
         return 2
 
@@ -67,7 +68,7 @@ def _run(args: argparse.Namespace) -> int:
             print(f"{name:24} {title}")
         return 0
     if not args.story:
-        raise stories.StoryError("name a story; --list lists them")
+        raise StoryError("name a story; --list lists them")
     scene = scene_of(args.story, args.seed, args.hours)
     if args.acts:
         _print_acts(scene)
@@ -90,7 +91,7 @@ def _run(args: argparse.Namespace) -> int:
 def scene_of(name: str, seed: int = 1, hours: float | None = None) -> Scene:
     """A story ready to be told, with its lab."""
     story = stories.load(name, seed, hours)
-    return Scene(story, Lab(lab_spec(story.setup["lab"]), seed, story.start_ms))
+    return Scene(story, Lab(lab_spec(spec_of(story.setup)), seed, story.start_ms))
 
 
 def _serves(args: argparse.Namespace) -> bool:
@@ -112,8 +113,7 @@ def _print_acts(scene: Scene) -> None:
     for group, acts in known_acts(scene).items():
         print(f"{group}:")
         for name, what in acts.items():
-            said = what if isinstance(what, str) else ", ".join(f"{k}={v}" for k, v in what.items())
-            print(f"  {name:22} {said}")
+            print(f"  {name:22} {what}")
 
 
 def _tell(scene: Scene, writers: list[CsvWriter | TruthWriter], *, quiet: bool) -> None:

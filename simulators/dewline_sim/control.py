@@ -30,14 +30,10 @@ ASKED = (
 Writer = CsvWriter | TruthWriter
 
 
-def known_acts(scene: Scene) -> dict[str, Mapping[str, Any]]:
+def known_acts(scene: Scene) -> dict[str, Mapping[str, str]]:
     """Everything that can be done to a lab, by group, with its meaning."""
     faults = {kind: what for kind, (_, what) in KINDS.items()}
-    lab = {
-        name: {p: "must be given" if d is ... else d for p, d in params.items()}
-        for name, params in scene.lab.acts().items()
-    }
-    return {"lab": lab, "instrument": ACTS, "fault": faults}
+    return {"lab": scene.lab.acts(), "instrument": ACTS, "fault": faults}
 
 
 class Control:

@@ -1,7 +1,7 @@
 """A story: a lab, a start, and what happens when. Read from YAML, sizes drawn by the seed.
 
-    title: ...            lab: saltmarsh-two        start: "2026-03-02T20:00:00Z"    hours: 12
-    change: {...}         laid over the lab's file, key by key
+    title: ...            start: "2026-03-02T20:00:00Z"    hours: 12
+    lab: saltmarsh        names: [heron, egret]   change: {...} laid over the lab, key by key
     draw: {size: [0.5, 2.0], hole_mm: [0.1, 0.4, log]}
     timeline:
       - {at: "20:40", do: transfer, place: heron, with: {chamber: large, cycles: 3}}
@@ -30,14 +30,12 @@ from typing import Any
 
 import yaml
 
+from dewline_sim.setup import StoryError, expanded, filled, merged
+
 DAY_MS = 86_400_000
 _UNITS_MS = {"s": 1000, "min": 60_000, "h": 3_600_000, "d": DAY_MS}
 _CLOCK = re.compile(r"(\d{1,2}):(\d\d)(?::(\d\d))?")
 _KEYS = {"at", "do", "place", "with", "instrument", "fault", "for", "wrong", "right", "daily"}
-
-
-class StoryError(ValueError):
-    """A story that cannot be told; the text says where."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,20 +103,23 @@ def load(name: str, seed: int = 1, hours: float | None = None) -> Story:
 
 def tell(document: Mapping[str, Any], name: str, seed: int, hours: float | None = None) -> Story:
     """Draw the sizes and lay out the timeline of a story already read."""
-    rng = random.Random(f"{seed}/{name}")
-    sizes = {k: _drawn(v, rng) for k, v in (document.get("draw") or {}).items()}
-    start_ms = round(datetime.fromisoformat(str(document["start"])).timestamp() * 1000)
-    end_ms = start_ms + round(float(hours or document["hours"]) * 3_600_000)
     setup = document["lab"]
     if isinstance(setup, str):
-        setup = _read(scenarios() / "labs" / f"{setup}.yaml")
-    setup = _filled(merged(setup, document.get("change") or {}), sizes)
+        setup = expanded(
+            _read(scenarios() / "labs" / f"{setup}.yaml"), document.get("names") or ["heron"]
+        )
+    rng = random.Random(f"{seed}/{name}")
+    draw = {**(setup.get("draw") or {}), **(document.get("draw") or {})}
+    sizes = {k: _drawn(v, rng) for k, v in draw.items()}
+    start_ms = round(datetime.fromisoformat(str(document["start"])).timestamp() * 1000)
+    end_ms = start_ms + round(float(hours or document["hours"]) * 3_600_000)
+    setup = filled(merged(setup, document.get("change") or {}), sizes)
     happenings: list[Happening] = []
     wrongs: list[Wrong] = []
     for number, written in enumerate(document.get("timeline") or (), 1):
         if unknown := set(written) - _KEYS:
             raise StoryError(f"{name}: item {number} has unknown {', '.join(sorted(unknown))}")
-        item = _filled(written, sizes)
+        item = filled(written, sizes)
         at_ms = _when(item["at"], start_ms, rng)
         for day in range((end_ms - at_ms) // DAY_MS + 1 if item.get("daily") else 1):
             _lay_out(item, at_ms + day * DAY_MS, happenings, wrongs)
@@ -199,33 +200,6 @@ def _drawn(bounds: Any, rng: random.Random) -> float:
     if how == ["whole"]:
         return rng.randint(low, high)
     return rng.uniform(low, high)
-
-
-def _filled(tree: Any, sizes: Mapping[str, float]) -> Any:
-    """The tree with every ``$name`` replaced by its drawn size."""
-    if isinstance(tree, dict):
-        return {k: _filled(v, sizes) for k, v in tree.items()}
-    if isinstance(tree, list):
-        return [_filled(v, sizes) for v in tree]
-    if isinstance(tree, str) and tree.startswith("$"):
-        try:
-            return sizes[tree[1:]]
-        except KeyError:
-            raise StoryError(f"{tree} is not drawn") from None
-    return tree
-
-
-def merged(base: Any, over: Any) -> Any:
-    """``over`` laid over ``base``, key by key; null takes a key away."""
-    if not (isinstance(base, dict) and isinstance(over, dict)):
-        return over
-    out = dict(base)
-    for key, value in over.items():
-        if value is None:
-            out.pop(key, None)
-        else:
-            out[key] = merged(out.get(key), value) if key in out else value
-    return out
 
 
 def _read(file: Traversable | Path) -> dict[str, Any]:

@@ -87,7 +87,7 @@ class StillLab:
     def act(self, name: str, place: str, **params: Any) -> None:
         self.done.append((name, place, params))
 
-    def acts(self) -> Mapping[str, Any]:
+    def acts(self) -> Mapping[str, str]:
         return {}
 
 

@@ -10,7 +10,8 @@ import pytest
 from dewline_sim import story as stories
 from dewline_sim.instruments.instrument import ActError
 from dewline_sim.scenario import Scene
-from dewline_sim.story import Story, StoryError, Wrong
+from dewline_sim.setup import StoryError, merged
+from dewline_sim.story import Story, Wrong
 
 HOUR = 3_600_000
 START = "2026-03-02T20:00:00Z"
@@ -139,7 +140,7 @@ def test_steps_do_not_matter(still_scene: Callable[..., Scene]) -> None:
 def test_a_wire_to_nothing_is_refused(still_story: Callable[..., Story]) -> None:
     """A signal whose register or role is not there is a mistake of the lab's file."""
     story = still_story()
-    setup = stories.merged(story.setup, {"boxes": {"heron": {"signals": {"x": "heron-trace.o3"}}}})
+    setup = merged(story.setup, {"boxes": {"heron": {"signals": {"x": "heron-trace.o3"}}}})
     broken = stories.tell({"lab": setup, "start": START, "hours": 1}, "t", 1)
     with pytest.raises(ActError, match="o3"):
         Scene(broken, None)  # type: ignore[arg-type]

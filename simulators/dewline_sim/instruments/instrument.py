@@ -52,6 +52,7 @@ class Channel:
     sensor: Sensor | None
     value: float = 0.0
     state: State = State.SOUND
+    held: float | None = None
 
 
 class ActError(ValueError):
@@ -127,7 +128,8 @@ class Instrument:
             return
         for channel in self._plain:
             truth = truths[channel.place] if channel.place else own
-            channel.value = truth.get(channel.role, 0.0)
+            held = channel.held
+            channel.value = truth.get(channel.role, 0.0) if held is None else held
         self._cached = None
 
     def _leave_out_what_is_not_there(self, truths: Mapping[str, Truth]) -> None:
@@ -187,6 +189,7 @@ class Instrument:
             "set": self._set,
             "power": self._power,
             "switch": self._switch,
+            "hold": self._hold,
             "own": self._own,
         }
         doing = doings.get(name)
@@ -204,6 +207,13 @@ class Instrument:
             self.frozen = on
         else:
             self._sensor(register).frozen = on
+
+    def _hold(self, register: str, value: float | None) -> None:
+        """A bit or number that stays at ``value`` whatever is true; null lets it go."""
+        channel = self.channels[register]
+        if channel.sensor is not None:
+            raise KeyError(f"{register} has a sensor: freeze or set it")
+        channel.held = None if value is None else float(value)
 
     def _set(self, register: str, **changes: Any) -> None:
         """Change a sensor: zero, gain, drift_per_d, slip, deaf, added, noise, failed, ..."""
@@ -257,6 +267,7 @@ PLAIN = frozenset(
 ACTS: Mapping[str, str] = {
     "freeze": "hold the last value of a register, or of the whole block",
     "set": "change a sensor: zero, gain, drift_per_d, slip, deaf, added, noise, failed, lag_up_s",
+    "hold": "a bit or number without a sensor stays at a value; null lets it go",
     "power": "cut the power or give it back (a block of zeros, then warming up)",
     "switch": "switch the analyzer off or on while it goes on answering",
     "own": "set what the instrument knows of itself: sample_flow, sample_pump_on, service_due",
