@@ -31,7 +31,6 @@ from dewline.bus.modbus import (
 )
 from dewline.bus.plan import Block
 from dewline.bus.session import new_session
-from dewline.bus.timing import character_s, exchange_ms, line_silence_s, silence_s
 from dewline.clock import RealClock
 from dewline.config.plan import (
     InstrumentPlan,
@@ -40,6 +39,7 @@ from dewline.config.plan import (
     RegisterPlan,
     SerialLine,
 )
+from dewline.config.wire import silence_ms, wire_time_ms
 from dewline.errors import BadFrame, Refused
 from dewline.readings import Quality
 
@@ -181,13 +181,13 @@ def test_float_words(row: dict[str, str], order: Any) -> None:
 def test_wire_time(row: dict[str, str]) -> None:
     """Characters of 11 bits and two silences of 3.5 characters (fixed above 19200 baud)."""
     baud, registers = int(row["baud"]), int(row["n_registers"])
-    line = SerialLine(port="x", baud=baud)
-    assert character_s(line) * 1e6 == pytest.approx(float(row["t_char_us"]), abs=1e-3)
-    assert silence_s(baud) * 1e3 == pytest.approx(float(row["t3_5_ms"]), abs=1e-4)
-    assert line_silence_s(line) == silence_s(baud)
-    whole_ms = exchange_ms(baud, registers)
+    assert silence_ms(baud) == pytest.approx(float(row["t3_5_ms"]), abs=1e-4)
+    whole_ms = wire_time_ms(baud, registers)
     assert whole_ms == pytest.approx(float(row["t_min_transaction_ms"]), abs=1e-4)
     assert 1000 / whole_ms == pytest.approx(float(row["max_polls_per_s"]), abs=0.01)
+    assert whole_ms - 2 * silence_ms(baud) == pytest.approx(
+        float(row["request_ms"]) + float(row["response_ms"]), abs=1e-3
+    )
 
 
 TABLES = {1: "coil", 2: "discrete", 3: "holding", 4: "input"}

@@ -17,9 +17,9 @@ from dewline.bus.plan import Block
 from dewline.bus.serial_port import settings, why_closed
 from dewline.bus.session import Turnstile, quiet_library
 from dewline.bus.silence import Pace, Rest
-from dewline.bus.timing import line_silence_s
 from dewline.clock import Clock
 from dewline.config.plan import InstrumentPlan, ModbusRtuPlan
+from dewline.config.wire import silence_ms
 from dewline.errors import LinkDown, Refused
 
 _FOR_EVER_S: Final = 86_400.0  # the library's own timeout; ours is always shorter
@@ -35,7 +35,7 @@ class RtuSession:
         self._turnstile = Turnstile()
         self._client: AsyncModbusSerialClient | None = None
         self._gate = Gate(rtu_reply_untrusted, slice(1, -2))
-        self._pace = Pace(clock, line_silence_s(bus.line))
+        self._pace = Pace(clock, silence_ms(bus.line.baud) / 1000)
         self._rest = Rest(clock, bus.quiet_after_timeout_ms / 1000)
 
     @property
