@@ -16,6 +16,8 @@ from dewline.readings import Quality, Reading, Scan
 from dewline.watch.plan import DAEMON
 
 WHOLE_EVERY_S = 30.0
+_TROUBLE_EVERY_S = 5.0  # a delay ends on a reading: what is down is told again soon
+_UP_OR_DOWN = ("-link", "-answer")
 
 
 class OwnBox:
@@ -64,10 +66,17 @@ class OwnBox:
         self._tell(sorted(self._values))
 
     async def run(self, clock: Clock, followers: Callable[[], Iterable[Follower]]) -> None:
-        """Tell everything every 30 s."""
+        """Tell everything every 30 s, and what is down every 5 s."""
+        whole_at = clock.monotonic()
         while True:
-            self.look(followers())
-            await clock.sleep(WHOLE_EVERY_S)
+            if clock.monotonic() >= whole_at:
+                self.look(followers())
+                whole_at += WHOLE_EVERY_S
+            else:
+                self._tell(
+                    [n for n, v in self._values.items() if not v and n.endswith(_UP_OR_DOWN)]
+                )
+            await clock.sleep(_TROUBLE_EVERY_S)
 
     def forget(self, signals: Iterable[str]) -> None:
         """After a reload: keep only what the new plan knows."""

@@ -8,15 +8,19 @@ record and is dropped.
 from __future__ import annotations
 
 import json
+import logging
 from collections.abc import Callable
 from functools import lru_cache
 
 from dewline.config import watch_plan_from_json
 from dewline.drive import Drive
+from dewline.errors import DewlineError
 from dewline.journal import Reader
 from dewline.readings import Entry, Resumed
 from dewline.watch.plan import WatchPlan
 from dewline.watch.watch import Watch
+
+log = logging.getLogger(__name__)
 
 
 def recorded_plans(reader: Reader) -> Callable[[str], WatchPlan | None]:
@@ -86,21 +90,27 @@ def _rebuild(
     """The watch as it stood after the last recorded item; nothing is recorded again."""
     snapshot = reader.snapshot()
     if snapshot is not None:
-        old_hash, seq = snapshot.plan_hash, snapshot.item_seq
-    else:
-        old_hash, seq = first_plan_hash(reader) or plan_hash, 0
-    watch = Watch(plans(old_hash) or plan)
-    if snapshot is not None:
-        watch.restore(json.loads(snapshot.document))
-    drive = Drive(
-        watch,
-        old_hash,
-        _drop,
-        plans,
-        seq=seq,
-        at_ms=watch.at_ms if snapshot is not None else None,
-    )
-    for _, item in reader.items(seq):
+        watch = Watch(plans(snapshot.plan_hash) or plan)
+        try:
+            watch.restore(json.loads(snapshot.document))
+        except DewlineError as error:
+            log.warning("the snapshot is of no use, all kept items are read again: %s", error)
+        else:
+            return _go_on(reader, watch, snapshot.plan_hash, plans, snapshot.item_seq)
+    old_hash = first_plan_hash(reader) or plan_hash
+    return _go_on(reader, Watch(plans(old_hash) or plan), old_hash, plans, 0)
+
+
+def _go_on(
+    reader: Reader,
+    watch: Watch,
+    plan_hash: str,
+    plans: Callable[[str], WatchPlan | None],
+    after_seq: int,
+) -> Drive:
+    at_ms = watch.at_ms if after_seq else None
+    drive = Drive(watch, plan_hash, _drop, plans, seq=after_seq, at_ms=at_ms)
+    for _, item in reader.items(after_seq):
         drive.feed(item)
     return drive
 
