@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import subprocess
 from pathlib import Path
 
 import pytest
@@ -20,7 +21,6 @@ TOP_LEVEL = {
 
 def tracked() -> list[str]:
     """Paths in the index of git."""
-    import subprocess  # noqa: PLC0415
 
     found = subprocess.run(
         ["git", "ls-files"], cwd=ROOT, capture_output=True, text=True, check=True

@@ -1,0 +1,75 @@
+"""The demo is the main job told in one night; it must tell it every time."""
+
+from __future__ import annotations
+
+import json
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+
+@pytest.fixture(scope="module")
+def night(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str, str]:
+    """One whole night: the folder it kept, what it printed, what it said on the terminal."""
+    folder = tmp_path_factory.mktemp("night")
+    found = subprocess.run(
+        [sys.executable, "-m", "dewline", "demo", "--keep", str(folder)],
+        capture_output=True,
+        text=True,
+        timeout=600,
+        check=False,
+    )
+    assert found.returncode == 0, found.stderr[-3000:]
+    return folder, found.stdout, found.stderr
+
+
+def times(printed: str, alarm: str, transition: str = "raised") -> list[str]:
+    pattern = rf"^([\d-]+ [\d:]+)  {transition} +\w+ +{re.escape(alarm)}(?: |$)"
+    return re.findall(pattern, printed, re.MULTILINE)
+
+
+@pytest.mark.timeout(700)
+def test_the_climb_is_told_before_the_limit_is_crossed(night: tuple[Path, str, str]):
+    """The spent bed: moisture-climbing stands hours before moisture-high."""
+    climb, high = (times(night[1], f"heron.moisture-{word}")[0] for word in ("climbing", "high"))
+    assert climb < high
+    assert "before heron.moisture-high" in night[2]
+
+
+def test_the_saturated_cell_pages_within_seconds(night: tuple[Path, str, str]):
+    """The rush of air drives the oxygen cell over its range: a critical alarm, not a gap."""
+    truth = (json.loads(line) for line in (night[0] / "truth.jsonl").open())
+    rushes = [t for t in truth if "air-leak" in json.dumps(t)]
+    assert rushes, "the story's truth names the rush"
+    assert re.search(r"raised +critical +egret\.oxygen-into-bed", night[1])
+    assert "2.5e+05 ppm" in night[1]  # the end of the range, carried by an over-range reading
+
+
+def test_silence_pressure_and_return_are_told_once(night: tuple[Path, str, str]):
+    """One alarm for the silent analyzer and one return; the pressure excursion comes and goes."""
+    for alarm in ("daemon.egret-trace-silent", "egret.pressure-extreme"):
+        assert len(times(night[1], alarm)) == 1
+        assert len(times(night[1], alarm, "returned")) == 1
+
+
+def test_nothing_was_written_and_everything_is_recorded(night: tuple[Path, str, str]):
+    """The instruments saw reads by the hundred thousand and no write; the record replays."""
+    reads, writes = re.search(r"saw: (\d+) to read, (\d+) to write", night[2]).groups()  # type: ignore[union-attr]
+    assert int(reads) > 100_000
+    assert int(writes) == 0
+    replay = subprocess.run(
+        [
+            *(sys.executable, "-m", "dewline", "replay", str(night[0] / "dewline.yaml")),
+            *("--journal", str(night[0] / "night.db"), "--json"),
+        ],
+        capture_output=True,
+        text=True,
+        timeout=300,
+        check=False,
+    )
+    assert replay.returncode == 0, replay.stderr
+    told = [json.loads(line) for line in replay.stdout.splitlines()]
+    assert len(told) == int(re.search(r"(\d+) events came back", night[2])[1])  # type: ignore[index]
