@@ -154,7 +154,7 @@ async def test_a_connection_begins_with_state_then_alarms_then_events(
     assert order[:3] == [STATE, ALARM, other]
     assert order.index(EVENT) > order.index(other)
     assert [d["seq"] for d in heard.documents(EVENT)] == [3, 4]
-    assert house.record.cursors["mqtt"] == 4
+    await heard.until(lambda _: house.record.cursors["mqtt"] == 4)
 
 
 async def test_catching_up_never_takes_an_alarm_topic_back(broker, running, subscribe, house):
