@@ -60,9 +60,9 @@ def test_what_was_written_makes_no_news_of_the_rest(event_of):
     backlog.keep()
     backlog.drop(2)
     assert backlog.jobs == entries[2:]
-    assert backlog.keep() == []
     backlog.jobs.append(entries[0])
     assert backlog.keep() == entries[:1]
+    assert backlog.keep() == []
 
 
 def test_a_session_remembers_plans_units_and_whole_cursors():

@@ -61,6 +61,24 @@ async def test_a_transaction_is_seen_whole_or_not_at_all(opened, path, scan_of, 
                 assert led == {seq for seq in items if seq % 7 == 0}
 
 
+async def test_only_a_transaction_with_an_event_waits_for_the_disk(opened, scan_of, event_of):
+    """synchronous is FULL (2) when it holds an event, else NORMAL (1), as SQLite itself says."""
+    async with opened() as journal:
+        modes: list[int] = []
+        connection = journal._writer._store._connection
+
+        def look(statement: str) -> None:
+            if statement == "COMMIT":
+                modes.append(connection.execute("PRAGMA synchronous").fetchone()[0])
+
+        connection.set_trace_callback(look)
+        for seq, events in ((1, ()), (2, (event_of(1),)), (3, ())):
+            journal.append(Entry(seq, scan_of(seq, a=1.0), Outcome(events)))
+            await journal.flush()
+        connection.set_trace_callback(None)
+    assert modes == [1, 2, 1]
+
+
 async def test_the_same_event_twice_is_one_event(opened, path, event_of):
     """After a crash the watch tells an event again; its id makes it the same row."""
     async with opened() as journal:
@@ -89,15 +107,19 @@ async def test_what_no_file_would_take_is_refused_alone(opened, path, scan_of, e
         held: list[Entry] = []
         journal.on_held(held.extend)
         journal.append(Entry(1, scan_of(1, a=1.0), Outcome()))
-        journal.append(Entry(2, scan_of(2**70, a=1.0), Outcome()))  # no 64-bit time
+        journal.append(Entry(2, scan_of(2**70, new=1.0), Outcome()))  # no 64-bit time
         journal.append(Entry(3, scan_of(3), Outcome((event_of(1, value=float("inf")),))))
         journal.append(Entry(1, scan_of(4, a=1.0), Outcome()))  # seq taken
-        journal.append(Entry(4, scan_of(4, a=1.0), Outcome((event_of(2),))))
+        journal.append(Entry(4, scan_of(4, new=4.0), Outcome((event_of(2),))))
         await journal.flush()
         assert journal.statistics().refused == 3
         assert [entry.seq for entry in held] == [3]
         with Reader(path) as reader:
             assert [seq for seq, _ in reader.items()] == [1, 4]
+            assert [(row.signal, row.value) for row in reader.rows()] == [
+                ("heron.a", 1.0),
+                ("heron.new", 4.0),
+            ]
             assert [event["seq"] for event in reader.events()] == [2]
     assert caplog.text.count("refused") == 3
 
@@ -230,3 +252,13 @@ async def test_a_new_unit_is_a_new_signal(opened, path):
             assert [row.unit for row in reader.rows()] == ["%", "mbar"]
             assert reader.signals() == {"heron.level": "mbar"}
             assert [point.time_ms for point in reader.series("heron.level", 0, 10)] == [2]
+
+
+async def test_a_closed_record_refuses_to_wait(opened):
+    """flush and keep_house after close raise at once instead of waiting for a thread that ended."""
+    async with opened() as journal:
+        await asyncio.gather(journal.keep_house(0), journal.keep_house(0), journal.flush())
+    with pytest.raises(JournalError, match="closed"):
+        await journal.flush()
+    with pytest.raises(JournalError, match="closed"):
+        await journal.keep_house(0)

@@ -7,7 +7,7 @@ import sqlite3
 import time
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from dewline.errors import JournalError
@@ -104,6 +104,7 @@ async def test_latest_readings_are_the_last_of_each_signal(opened, path, scan_of
     st.integers(-3_000_000, 9_000_000),
     st.integers(0, 3_000_000),
 )
+@example([(0, 600), (0, 680), (-1001, 600)], 0, 1_280_000)
 def test_a_series_holds_every_reading_of_its_stretch_though_the_clock_stepped(
     tmp_path_factory, steps, from_ms, length_ms
 ):
@@ -186,4 +187,8 @@ async def test_a_reader_follows_a_file_that_was_replaced(opened, path, scan_of):
     async with opened() as journal:
         await journal.flush()
         assert reader.tail().seq == 0
-        reader.close()
+        for seq in range(1, 6):
+            journal.append(Entry(seq, scan_of(seq, b=1.0), Outcome()))
+    assert reader.tail().seq == 5
+    assert reader.signals() == {"heron.b": ""}
+    reader.close()

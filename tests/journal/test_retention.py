@@ -85,6 +85,34 @@ def test_minutes_are_those_of_the_raw_readings(tmp_path_factory, made, step_ms, 
         same(reader.minutes("heron.a", 0, 100 * HOUR_MS), list(by_hand(rows)))
 
 
+def test_a_minute_written_twice_is_merged(tmp_path):
+    """The clock is set back an hour after that hour was rolled: its minutes hold both passes."""
+    path = tmp_path / "m.db"
+    connection = connect(path)
+    twice = [(3 * HOUR_MS, 0), (4 * HOUR_MS, -HOUR_MS)]
+    bad = [(5 * HOUR_MS, -2 * HOUR_MS), (6 * HOUR_MS, -3 * HOUR_MS)]
+    rows = []
+    for hour, ((start_ms, back_ms), values) in enumerate(
+        zip(
+            [*twice, *bad],
+            [(4.0, 6.0), (1.0, 9.0, 2.0), (None,), (5.0,)],
+            strict=True,
+        )
+    ):
+        for n, value in enumerate(values):
+            quality = Quality.NO_ANSWER if value is None else Quality(hour % 2)
+            at_ms = start_ms + n * 1000
+            rows.append((at_ms, at_ms + back_ms, value, quality))
+        fill(connection, rows[-len(values) :])
+        for _ in roll(connection, start_ms + HOUR_MS):
+            pass
+    connection.close()
+    with Reader(path) as reader:
+        found = reader.minutes("heron.a", 0, 9 * HOUR_MS)
+    same(found, list(by_hand(rows)))
+    assert found == [(3 * HOUR_MS, 4.5, 1.0, 9.0, 6, Quality.NO_ANSWER)]
+
+
 def test_an_unfinished_hour_has_no_minutes_yet(tmp_path):
     """Minutes are made of full hours only."""
     path = tmp_path / "m.db"

@@ -148,6 +148,8 @@ class Journal:
 
     async def flush(self) -> None:
         """Wait until all that was put in is on disk; JournalError if the disk refuses it."""
+        if self._writer.stopped:
+            raise JournalError(f"{self.path} is closed")
         self.commit_soon()
         done = self._loop.create_future()
         self._passes.append((self._asked, done))
@@ -166,6 +168,8 @@ class Journal:
 
     async def keep_house(self, now_ms: int) -> None:
         """Make the minutes of full hours before ``now_ms`` (watch time), delete old raw."""
+        if self._writer.stopped:
+            raise JournalError(f"{self.path} is closed")
         done = self._loop.create_future()
 
         def tell() -> None:

@@ -26,7 +26,11 @@ from dewline.readings import Entry
 log = logging.getLogger(__name__)
 
 TRIES = 8
+PAGE_BYTES = 1024
 SPARE_PAGES = 2000  # free pages kept inside the file while the disk is full
+ROOM_BYTES = 1_000_000  # below this nothing is begun: a log must still be moved into the file
+LOG_PAGES, LEAN_LOG_PAGES = 1000, 200  # between checkpoints
+FULL_BYTES = 100_000
 LARGE_LOG_BYTES = 16_000_000
 TIDY_EVERY = 64  # commits
 # What a job itself can be guilty of, as against the disk.
@@ -61,8 +65,9 @@ class Store:
         self._open: bool = True
         self._connection, self.counts.damaged = open_or_replace(path)
         self._book = Book(self._connection, {})
-        # Lean: the disk is full, so the file must not grow; new rows take the room of old ones.
-        self.lean = not reserve.hold() and reserve.short
+        self.lean = False
+        if not reserve.hold() and reserve.short:
+            self._be_lean()
 
     def write(self, jobs: Sequence[Job]) -> set[int]:
         """Commit jobs in one transaction; returns the places of those refused for good.
@@ -72,6 +77,8 @@ class Store:
         if not self._open:
             self._use(*open_or_replace(self._path))
         for _ in range(TRIES):
+            if self.lean:
+                self._find_room()
             try:
                 self._transact(jobs)
                 self._tidy()
@@ -167,10 +174,8 @@ class Store:
     # ---- room
 
     def _tidy(self) -> None:
-        """After a commit: keep the file from growing while lean, the log from growing at all."""
+        """Now and then after a commit: the reserve, and the length of the log."""
         try:
-            if self.lean:
-                self._shed_for_spare()
             if self.counts.commits % TIDY_EVERY == 0:
                 self._regain_reserve()
                 self._shorten_log()
@@ -186,20 +191,39 @@ class Store:
             self._connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
             self._connection.execute("PRAGMA busy_timeout = 5000")
 
+    def _be_lean(self) -> None:
+        """The disk is full: the file grows no more, new rows take the room of old ones."""
+        self.lean = True
+        self._connection.execute(f"PRAGMA wal_autocheckpoint = {LEAN_LOG_PAGES}")
+
     def _regain_reserve(self) -> None:
         if self.lean and self._reserve.hold():
             log.warning("journal: the disk has room again")
             self.lean = False
+            self._connection.execute(f"PRAGMA wal_autocheckpoint = {LOG_PAGES}")
+
+    def _find_room(self) -> None:
+        """While lean: shed ahead of writing, and begin nothing that might not be finished.
+
+        A log on a disk that is full to the last byte can neither be moved into
+        the file nor start over; only others' space would help it then.
+        """
+        self._shed_for_spare()
+        spare = self._connection.execute("PRAGMA freelist_count").fetchone()[0]
+        if spare * PAGE_BYTES + self._reserve.free_bytes() < ROOM_BYTES:
+            raise JournalError("the disk is full")
 
     def _make_room(self, error: sqlite3.OperationalError) -> bool:
         """Give up the reserve and the oldest raw. False where nothing was left to give."""
         code = getattr(error, "sqlite_errorcode", 0) & 0xFF
-        if code not in (sqlite3.SQLITE_FULL, sqlite3.SQLITE_IOERR):
+        # Any write may fail on a dying card; raw is given up only for want of room.
+        full_log = code == sqlite3.SQLITE_IOERR and self._reserve.free_bytes() < FULL_BYTES
+        if code != sqlite3.SQLITE_FULL and not full_log:
             return False
         gave = self._reserve.give_up()
         if gave:
             log.warning("journal: disk full; the reserve is given up, old raw readings go")
-        self.lean = True
+        self._be_lean()
         try:
             # First of all move the log into the file, while the reserve's room is still
             # there: a log that cannot be moved can neither start over nor grow.
@@ -233,4 +257,6 @@ class Store:
         self._connection, self.counts.damaged = connection, damaged or self.counts.damaged
         self._open = True
         self._book = Book(connection, self.session.units)
+        if self.lean:
+            self._be_lean()
         self._transact(self.session.again())

@@ -26,7 +26,7 @@ from dewline.readings import Entry
 log = logging.getLogger(__name__)
 
 RETRY_S = 5.0
-SLICE = 500  # jobs in one transaction after trouble, so that a long backlog fits a short log
+SLICE = 200  # jobs in one transaction after trouble, so that a long backlog fits a short log
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,7 +52,7 @@ class Writer:
         self.backlog = Backlog()
         self._retry_at = 0.0
         self._house: Iterator[None] | None = None
-        self._house_asked: tuple[int, Callable[[], None]] | None = None
+        self._house_asked: deque[tuple[int, Callable[[], None]]] = deque()
         self._house_done: Callable[[], None] = lambda: None
         self._asked = self._reported = 0
         self._stopping = False
@@ -74,7 +74,7 @@ class Writer:
 
     def keep_house(self, now_ms: int, done: Callable[[], None]) -> None:
         """Have minutes made and old raw deleted, between commits; ``done`` from the thread."""
-        self._house_asked = (now_ms, done)
+        self._house_asked.append((now_ms, done))
         self._wake.set()
 
     def stop(self) -> None:
@@ -82,6 +82,10 @@ class Writer:
         self._stopping = True
         self._wake.set()
         self._thread.join()
+
+    @property
+    def stopped(self) -> bool:
+        return self._stopping
 
     @property
     def counts(self) -> Counts:
@@ -105,7 +109,7 @@ class Writer:
         self._store.close()
 
     def _patience_s(self) -> float | None:
-        if self._house is not None or self._house_asked is not None:
+        if self._house is not None or self._house_asked:
             return 0.0
         return RETRY_S if self.backlog.jobs else None
 
@@ -160,9 +164,8 @@ class Writer:
 
     def _step_house(self) -> None:
         """One small step of the hourly work."""
-        if self._house is None and self._house_asked is not None:
-            now_ms, self._house_done = self._house_asked
-            self._house_asked = None
+        if self._house is None and self._house_asked:
+            now_ms, self._house_done = self._house_asked.popleft()
             self._house = self._store.keep_house(now_ms, self._keep_raw_ms)
         if self._house is None:
             return
