@@ -39,7 +39,7 @@ class NightReport:
     """What the night brought; ``events`` as they came back from the broker, in order."""
 
     folder: Path
-    hours: float
+    hours: float = 0.0
     took_s: float = 0.0
     events: list[dict[str, Any]] = field(default_factory=list)
     counts: dict[str, int] = field(default_factory=dict)
@@ -157,7 +157,7 @@ async def night(
     folder: Path,
     *,
     story: str,
-    hours: float,
+    hours: float | None,
     seed: int,
     speed: float | None,
     heard: Callable[[dict[str, Any]], None],
@@ -165,9 +165,9 @@ async def night(
 ) -> NightReport:
     """Run one night; ``heard`` gets every event as the broker delivers it.
 
-    ``speed`` None steps as fast as the machine allows, else that many times real time.
+    ``hours`` None is the whole story. ``speed`` None steps as fast as the machine allows, else that many times real time.
     """
-    report = NightReport(folder, hours)
+    report = NightReport(folder)
     port = free_port()
 
     def note(event: dict[str, Any]) -> None:
@@ -182,13 +182,14 @@ async def night(
         config.write_text(config.read_text().replace("@MQTT_PORT@", broker_is))
         plan = load(config).plan
         epoch_ms = int(hello["now_ms"])
+        report.hours = hours or (int(hello["end_ms"]) - epoch_ms) / 3.6e6
         clock: Clock = RealClock(speed, epoch_ms) if speed else StepClock(epoch_ms, line.advance)
         ready = asyncio.Event()
         ear = asyncio.create_task(listen(port, plan.site, note, ready))
         await ready.wait()
         started = time.monotonic()
         service = Service(plan, clock)
-        program = _watch_for(service, clock, hours * 3600, progress)
+        program = _watch_for(service, clock, report.hours * 3600, progress)
         if isinstance(clock, StepClock):
             await clock.run(program)
         else:

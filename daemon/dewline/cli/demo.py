@@ -14,7 +14,7 @@ from dewline.readings import iso_utc
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("--hours", type=float, default=12.0, metavar="H", help="default 12")
+    parser.add_argument("--hours", type=float, metavar="H", help="default: the whole story")
     parser.add_argument(
         "--speed", type=float, metavar="N", help="N times real time (default: as fast as it goes)"
     )
