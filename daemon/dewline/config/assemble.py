@@ -91,7 +91,7 @@ def _watch_plan(
 ) -> WatchPlan:
     config = site.config
     followers = follower_names(config)
-    signals = {**ground.signals, **{k: ground.derived[k] for k in _used(ground, book)}}
+    signals = {**ground.signals, **ground.derive_all()}
     own = daemon_signals(config.buses, instruments, followers)
     own_rules = daemon_rules(config.buses, instruments.values(), followers)
     return WatchPlan(
@@ -114,13 +114,6 @@ def _watch_plan(
         rules={**own_rules, **book.plans},
         escalations=_escalations(config, box_contacts),
     )
-
-
-def _used(ground: Ground, book: RuleBook) -> list[str]:
-    """The derived signals that a rule speaks of."""
-    spoken = {plan.signal for plan in book.plans.values()}
-    spoken |= {plan.only_while.signal for plan in book.plans.values() if plan.only_while}
-    return [name for name in ground.derived if name in spoken]
 
 
 def _box(name: str, box: BoxConfig) -> BoxPlan:

@@ -121,18 +121,20 @@ class Derived:
     unit: str
     needs: tuple[str, ...]
     ready: bool = False
+    every_ms: int = 60_000  # how often it is told at least
 
 
+_HOUR_MS = 3_600_000
 DERIVED: dict[str, Derived] = {
     d.name: d
     for d in (
-        Derived("frost_point_calc", "degC", ("moisture",)),
-        Derived("oxygen_slope", "ppm/h", ("oxygen",), ready=True),
-        Derived("moisture_slope", "ppm/h", ("moisture",), ready=True),
+        Derived("frost_point_calc", "degC", ("moisture",), ready=True),
+        Derived("oxygen_slope", "ppm/h", ("oxygen",), True, 30_000),
+        Derived("moisture_slope", "ppm/h", ("moisture",), True, 30_000),
         Derived("oxygen_ingress", "mL/h", ("oxygen",)),
         Derived("moisture_ingress", "mL/h", ("moisture",)),
-        Derived("oxygen_idle", "ppm", ("oxygen",)),
-        Derived("moisture_idle", "ppm", ("moisture",)),
+        Derived("oxygen_idle", "ppm", ("oxygen",), True, _HOUR_MS),
+        Derived("moisture_idle", "ppm", ("moisture",), True, _HOUR_MS),
         Derived("bed_oxygen_load", "%", ("oxygen",)),
         Derived("bed_water_load", "%", ("moisture",)),
         Derived("bed_days_left", "d", ("oxygen", "moisture")),

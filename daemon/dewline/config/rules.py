@@ -99,7 +99,7 @@ class Ground:
     supplies: tuple[str, ...]  # the services that give gas
     purifiers: tuple[str, ...]
     shared: Mapping[str, tuple[str, ...]]  # box -> its purifier and supply
-    derived: dict[str, SignalPlan] = field(default_factory=dict)  # what rules asked for
+    derived: dict[str, SignalPlan] = field(default_factory=dict)  # as far as asked for
 
     @property
     def places(self) -> tuple[str, ...]:
@@ -115,8 +115,15 @@ class Ground:
             return None
         if any(f"{place}.{need}" not in self.signals for need in wanted.needs):
             return None
-        self.derived[full] = SignalPlan(full, place, name, wanted.unit)
+        self.derived[full] = SignalPlan(full, place, name, wanted.unit, every_ms=wanted.every_ms)
         return full
+
+    def derive_all(self) -> dict[str, SignalPlan]:
+        """Every signal that the watch can derive here."""
+        for box in self.boxes:
+            for name in DERIVED:
+                self.has(box, name)
+        return self.derived
 
     def plan(self, full: str) -> SignalPlan:
         """The plan of a signal that ``has`` named."""

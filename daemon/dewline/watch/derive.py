@@ -1,21 +1,32 @@
-"""Derived signals: computed from measured ones, laid in beside them, never fed back.
+"""Derived signals and ledgers: computed from measured signals, laid in beside them, never fed back.
 
-``Derive.scan`` is called once an item, after the modes and before the rules. A
-measured signal of the same name wins.
+``scan`` is called once an item, after the modes and before the rules; ``tick``
+once a minute. A measured signal of the same name wins.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Iterable, Mapping
+from functools import partial
+from typing import Any
 
-from dewline.readings import Quality, Reading
+from dewline.readings import LedgerRow, Quality, Reading
+from dewline.watch.derived.box import BoxBooks
+from dewline.watch.derived.bucket import Bucket
+from dewline.watch.derived.facts import BoxFacts
+from dewline.watch.derived.local_time import LocalTime
+from dewline.watch.ledgers.rows import RowBook
+from dewline.watch.modes import BoxModes
 from dewline.watch.plan import SignalPlan, WatchPlan
 from dewline.watch.slope import MEDIANS, MedianWindow
-from dewline.watch.slots import STALE_POLLS, Slot
+from dewline.watch.slots import STALE_POLLS, Band, Slot, Window
 
 SLOPE_OVER_MS = 30 * 60_000
 SLOPE_CONFIDENCE = 0.95
 SLOPES = {"oxygen": "oxygen_slope", "moisture": "moisture_slope"}
+MINUTE_MS = 60_000
+
+Told = list[tuple[Slot, Reading]]
 
 
 def slope_name(source: SignalPlan, plan: WatchPlan) -> str | None:
@@ -28,27 +39,143 @@ def slope_name(source: SignalPlan, plan: WatchPlan) -> str | None:
 
 
 class Derive:
-    """Slopes in ppm/h over 30 min, anew with every median."""
+    """Slopes in ppm/h over 30 min, anew with every median; and the books of every box."""
 
-    def __init__(self) -> None:
+    def __init__(self, plan: WatchPlan) -> None:
+        self._plan = plan
         self._slopes: dict[MedianWindow, Slot] = {}
+        self.clock = LocalTime(plan.timezone)
+        self.rows = RowBook(plan.site, self.clock)
+        self.boxes: dict[str, BoxBooks] = {}
+        self._of_bucket: dict[Bucket, BoxBooks] = {}
+        self._listeners: dict[Slot, list[Callable[[int], None]]] = {}
+        self._outputs: dict[str, Slot] = {}
+        self._told: Told = []
+        self._minute = 0
+
+    # ---------------------------------------------------------------- wiring
 
     def slope(self, window: MedianWindow, into: Slot) -> None:
         """Have the slope of ``window`` written into signal ``into``."""
         self._slopes[window] = into
         into.stale_ms = max(into.stale_ms, STALE_POLLS * SLOPE_OVER_MS // MEDIANS)
 
-    def scan(
-        self, closed: Mapping[MedianWindow, Slot], readings: dict[str, Reading]
-    ) -> list[tuple[Slot, Reading]]:
-        """Derived readings that follow from the windows just closed; also put in ``readings``."""
-        out: list[tuple[Slot, Reading]] = []
+    def furnish(
+        self, slots: dict[str, Slot], modes: Mapping[str, BoxModes], slot: Callable[[str], Slot]
+    ) -> Iterable[Slot]:
+        """Set up the books of every box; gives the slots that are written here."""
+        for name, box in self._plan.boxes.items():
+            facts = BoxFacts(box, self._plan, slots, modes[name])
+            books = BoxBooks(facts, self._plan, slots, self.rows, partial(self._tell, name))
+            self.boxes[name] = books
+            self._of_bucket.update(dict.fromkeys(books.buckets, books))
+            books.listen(self._listen)
+            for role, unit, every_ms in books.outputs():
+                self._output(f"{name}.{role}", unit, every_ms, slot)
+        return self._outputs.values()
+
+    def _output(self, name: str, unit: str, every_ms: int, slot: Callable[[str], Slot]) -> None:
+        known = self._plan.signals.get(name)
+        if known is not None and known.instrument is not None:
+            return
+        target = slot(name)
+        target.unit = target.unit or unit
+        target.stale_ms = max(target.stale_ms, STALE_POLLS * every_ms)
+        self._outputs[name] = target
+
+    def _listen(
+        self, slot: Slot, hear: Callable[[int], None], band: Callable[[Slot], Band] | None = None
+    ) -> None:
+        if band is not None:
+            slot.bands.append(partial(band, slot))
+        self._listeners.setdefault(slot, []).append(hear)
+
+    def _tell(self, box: str, role: str, reading: Reading) -> None:
+        into = self._outputs.get(f"{box}.{role}")
+        if into is not None:
+            self._told.append((into, reading))
+
+    # ---------------------------------------------------------------- items
+
+    @property
+    def due_ms(self) -> int:
+        """The next moment at which time alone makes something."""
+        return (self._minute + 1) * MINUTE_MS
+
+    def scan(self, at_ms: int, closed: Mapping[Window, Slot], heard: Iterable[Slot]) -> Told:
+        """Derived readings that follow from the windows just closed and the signals just heard."""
         for window in closed:
-            into = self._slopes.get(window)
-            estimate = window.estimate(SLOPE_CONFIDENCE) if into is not None else None
-            if into is None or estimate is None:
-                continue
-            reading = Reading(estimate.slope, Quality.GOOD)
-            readings[into.name] = reading
-            out.append((into, reading))
-        return out
+            if isinstance(window, Bucket):
+                self._of_bucket[window].run(at_ms, window)
+            elif isinstance(window, MedianWindow):
+                self._slope_of(window)
+        for slot in heard:
+            for hear in self._listeners.get(slot, ()):
+                hear(at_ms)
+        return self._take_told()
+
+    def tick(self, at_ms: int) -> Told:
+        """A minute passed, if it did."""
+        if at_ms < self.due_ms:
+            return []
+        self._minute = at_ms // MINUTE_MS
+        day, minute = self.clock.day_minute(at_ms)
+        for books in self.boxes.values():
+            books.minute(at_ms, day, minute)
+        return self._take_told()
+
+    def resume(self, at_ms: int, gap_ms: int) -> None:
+        """Nothing was watched for a while. Called before the slots start anew."""
+        for books in self.boxes.values():
+            books.resume(at_ms, gap_ms)
+
+    def take_rows(self) -> tuple[LedgerRow, ...]:
+        """Ledger rows closed since the last call."""
+        return self.rows.take() if self.rows.closed else ()
+
+    def _slope_of(self, window: MedianWindow) -> None:
+        into = self._slopes.get(window)
+        estimate = window.estimate(SLOPE_CONFIDENCE) if into is not None else None
+        if into is not None and estimate is not None:
+            self._told.append((into, Reading(estimate.slope, Quality.GOOD)))
+
+    def _take_told(self) -> Told:
+        told, self._told = self._told, []
+        return told
+
+    # ---------------------------------------------------------------- tables and state
+
+    def ledger_table(self) -> dict[str, list[dict[str, Any]]]:
+        """Rows still open, and the last closed ones, newest last; times are wall times."""
+        still = [row for books in self.boxes.values() for row in books.open_rows()]
+        return {
+            "open": [
+                {
+                    "box": row["box"],
+                    "kind": row["kind"],
+                    "started_ms": self.clock.label(row["started_at_ms"]),
+                    "ended_ms": None,
+                    "document": row["document"],
+                }
+                for row in still
+            ],
+            "recent": list(self.rows.recent),
+        }
+
+    def outlook_table(self, at_ms: int) -> dict[str, dict[str, Any]]:
+        """Of every box: learning, idle baselines, days left of its bed."""
+        return {name: books.outlook(at_ms) for name, books in self.boxes.items()}
+
+    def save(self) -> dict[str, Any]:
+        return {
+            "minute": self._minute,
+            "rows": self.rows.save(),
+            "boxes": {name: books.save() for name, books in self.boxes.items()},
+        }
+
+    def restore(self, state: Mapping[str, Any]) -> None:
+        self._minute = state["minute"]
+        self.rows.restore(state["rows"])
+        for name, books in self.boxes.items():
+            if name in state["boxes"]:
+                books.restore(state["boxes"][name])

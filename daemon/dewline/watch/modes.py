@@ -28,6 +28,7 @@ AFTER_INNER_DOOR_MS = 30 * 60_000
 OPENED_ABOVE_PPM = 50_000.0
 RECOVERING_MS = 12 * HOUR_MS
 OPENED_NOTE_MS = 24 * HOUR_MS
+AFTER_HANDS_MS = 5 * 60_000
 REDUCED_SHARE = 0.7
 SPEEDS_KEPT = 168  # one an hour for a week
 
@@ -110,7 +111,7 @@ class BoxModes:
         self._hear_circulation(at_ms)
         self._hear_chambers(at_ms)
         self._hear_opening(at_ms)
-        for mode in ("solvent-work", "commissioning", "outgassing", "recovering"):
+        for mode in ("solvent-work", "commissioning", "outgassing", "recovering", "working"):
             self._set(mode, self._until.get(mode, 0) > at_ms, at_ms)
         self._until = {m: t for m, t in self._until.items() if t > at_ms}
 
@@ -131,6 +132,11 @@ class BoxModes:
             self._until[mode] = at_ms + lasts_ms
             self._aired = self._aired and mode != "opened"
         self.hear(at_ms)
+
+    def hands(self, at_ms: int) -> None:
+        """The pressure says that somebody is at it; so it is until 5 min after the last move."""
+        self._until["working"] = at_ms + AFTER_HANDS_MS
+        self._set("working", True, at_ms)
 
     def telling(self) -> Mode | None:
         """The one an event names."""

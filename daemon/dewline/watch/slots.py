@@ -11,10 +11,10 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable
 from math import inf, isfinite, nextafter
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Protocol
 
 from dewline.readings import Quality
-from dewline.watch.slope import NEVER_MS, MedianWindow
+from dewline.watch.slope import NEVER_MS
 
 if TYPE_CHECKING:
     from dewline.watch.alarms import Alarm
@@ -43,6 +43,25 @@ def below_band(value: float, limit: float) -> Band:
     if value < limit:
         return (EVERYTHING[0], nextafter(limit, -inf))
     return (limit, EVERYTHING[1])
+
+
+class Window(Protocol):
+    """What gathers the quiet readings of a signal; the first one at ``closes_at`` or later is loud.
+
+    Two of one signal differ in ``over_ms``.
+    """
+
+    over_ms: int
+    closes_at: int
+    values: list[float]
+
+    def add(self, at_ms: int, value: float) -> bool: ...
+
+    def clear(self) -> None: ...
+
+    def save(self) -> dict[str, Any]: ...
+
+    def restore(self, state: dict[str, Any]) -> None: ...
 
 
 class AnalyzerGate:
@@ -120,7 +139,7 @@ class Slot:
         self.same_since_ms = 0
         self.lo, self.hi = NOTHING_QUIET
         self.closes_at = NEVER_MS
-        self.windows: tuple[MedianWindow, ...] = ()
+        self.windows: tuple[Window, ...] = ()
         self.gate: AnalyzerGate | None = None
         self.bands: list[Callable[[], Band]] = []
         # Who listens: rules on this signal, rules it guards, boxes whose modes hang
@@ -130,8 +149,8 @@ class Slot:
         self.modes: list[BoxModes] = []
         self.leaning: list[Slot] = []
 
-    def take(self, at_ms: int, value: float | None, quality: Quality) -> tuple[MedianWindow, ...]:
-        """Lay a loud reading in; gives the slope windows it closed a median of."""
+    def take(self, at_ms: int, value: float | None, quality: Quality) -> tuple[Window, ...]:
+        """Lay a loud reading in; gives the windows it closed a stretch of."""
         if value is None or not isfinite(value):
             quality = quality if quality >= FIRST_BAD else Quality.NOT_A_NUMBER
         if self.gate is not None:

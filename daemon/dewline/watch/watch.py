@@ -26,11 +26,12 @@ from dewline.readings import (
     Tick,
 )
 from dewline.watch.alarms import Alarm, Desk
+from dewline.watch.derive import Told
 from dewline.watch.people import People
 from dewline.watch.plan import Mode, WatchPlan
 from dewline.watch.scribe import Scribe
-from dewline.watch.slope import NEVER_MS, MedianWindow
-from dewline.watch.slots import FIRST_UNCERTAIN, Slot
+from dewline.watch.slope import NEVER_MS
+from dewline.watch.slots import FIRST_UNCERTAIN, Slot, Window
 from dewline.watch.suppression import Suppression
 from dewline.watch.timers import Timers
 from dewline.watch.wiring import Wiring
@@ -53,6 +54,7 @@ class Watch:
         self._alarms = self._wiring.alarms
         self._modes = self._wiring.modes
         self._gates = self._wiring.gates
+        self._derive = self._wiring.derive
         self._timed = [a for a in self._alarms.values() if a.judge.condition.timed]
         self._scribe = Scribe(plan)
         self._desk = Desk(self._scribe, Suppression(self._alarms, self._modes))
@@ -82,6 +84,14 @@ class Watch:
         """New alarms of the last ten minutes."""
         return self._desk.rate.count(self.at_ms)
 
+    def ledger_table(self) -> dict[str, list[dict[str, Any]]]:
+        """Ledger rows: ``open`` ones so far, and the last closed ones as ``recent``."""
+        return self._derive.ledger_table()
+
+    def outlook_table(self) -> dict[str, dict[str, Any]]:
+        """Of every box: whether it is still learning, its idle baselines, its bed."""
+        return self._derive.outlook_table(self.at_ms)
+
     # ---------------------------------------------------------------- items
 
     def feed(self, item: Item) -> Outcome:
@@ -92,7 +102,7 @@ class Watch:
             self._start(at_ms)
         if isinstance(item, Tick):
             return self._tick(at_ms)
-        self._scribe.offset_ms = item.time_ms - at_ms
+        self._scribe.offset_ms = self._derive.clock.offset_ms = item.time_ms - at_ms
         if isinstance(item, Scan):
             return self._scan(at_ms, item)
         if isinstance(item, Command):
@@ -150,7 +160,7 @@ class Watch:
             self._retune(at_ms, self._wiring.gated(switch))
 
     def _judge_loud(self, at_ms: int, loud: list[Loud]) -> Outcome:
-        closed: dict[MedianWindow, Slot] = {}
+        closed: dict[Window, Slot] = {}
         for slot, value, quality in loud:
             closed.update(dict.fromkeys(slot.take(at_ms, value, quality), slot))
         heard = [slot for slot, _, _ in loud]
@@ -159,14 +169,19 @@ class Watch:
             box.hear(at_ms)
             self._due_ms = min(self._due_ms, box.due_ms())
         readings: dict[str, Reading] = {}
-        for into, reading in self._wiring.derive.scan(closed, readings):
-            into.take(at_ms, reading.value, reading.quality)
-            heard.append(into)
+        heard += self._lay_in(at_ms, self._derive.scan(at_ms, closed, heard), readings)
         # A limit that moved in this very scan: what leans on it was quiet by the old one.
         leaning = (slot for limit in heard for slot in limit.leaning)
         heard += [slot for slot in leaning if slot.alive_ms == at_ms]
         self._judge(at_ms, heard)
         return self._outcome(at_ms, readings)
+
+    def _lay_in(self, at_ms: int, told: Told, readings: dict[str, Reading]) -> list[Slot]:
+        """Put derived readings beside the measured ones; gives the slots written."""
+        for into, reading in told:
+            readings[into.name] = reading
+            into.take(at_ms, reading.value, reading.quality)
+        return [into for into, _ in told]
 
     def _judge(self, at_ms: int, heard: list[Slot]) -> None:
         """Rules of the signals heard, parents first; then their quiet bands anew."""
@@ -187,14 +202,18 @@ class Watch:
             slot.retune(at_ms)
 
     def _tick(self, at_ms: int) -> Outcome:
+        readings: dict[str, Reading] = {}
         if at_ms >= self._due_ms:
-            self._sweep(at_ms)
+            self._sweep(at_ms, readings)
         elif not self._desk.held:
             return NOTHING
-        return self._outcome(at_ms, {})
+        return self._outcome(at_ms, readings)
 
-    def _sweep(self, at_ms: int) -> None:
+    def _sweep(self, at_ms: int, readings: dict[str, Reading]) -> None:
         """Everything that time alone may move; then when to look again."""
+        heard = self._lay_in(at_ms, self._derive.tick(at_ms), readings)
+        if heard:
+            self._judge(at_ms, heard)
         for box in self._modes.values():
             if box.due_ms() <= at_ms:
                 box.tick(at_ms)
@@ -211,7 +230,7 @@ class Watch:
         self._due_ms = self._next_due_ms()
 
     def _next_due_ms(self) -> int:
-        due = [box.due_ms() for box in self._modes.values()]
+        due = [self._derive.due_ms, *(box.due_ms() for box in self._modes.values())]
         due += [alarm.judge.due_ms() or NEVER_MS for alarm in self._timed]
         for alarm in self._alarms.values():
             if alarm.state != "normal":
@@ -231,15 +250,18 @@ class Watch:
         for told in self._orphans.values():
             self._scribe.retire(told, "rule removed")
         self._orphans.clear()
+        readings: dict[str, Reading] = {}
         if resumed.reason != "reload":
+            if resumed.reason == "restart":
+                self._derive.resume(at_ms, resumed.gap_ms)
             for slot in self._slots.values():
                 slot.start_anew(at_ms)
             for alarm in self._alarms.values():
                 alarm.judge.start_anew(at_ms)
-            self._sweep(at_ms)
+            self._sweep(at_ms, readings)
         self._retune(at_ms, self._slots.values())
         self._due_ms = 0
-        return self._outcome(at_ms, {})
+        return self._outcome(at_ms, readings)
 
     def _outcome(
         self, at_ms: int, readings: dict[str, Reading], reply: Reply | None = None
@@ -249,13 +271,13 @@ class Watch:
             if self._desk.suppression.may_go(alarm, at_ms) and alarm.hold is not None:
                 self._desk.let_go(alarm, alarm.hold.over)
         self._tell_rate(at_ms, readings)
-        events = self._scribe.events
-        if not events and not readings and reply is None:
+        events, rows = self._scribe.events, self._derive.take_rows()
+        if not events and not readings and not rows and reply is None:
             return NOTHING
         if events:
             self._scribe.events = []
             self._due_ms = 0  # a raise or a shelf has timers of its own
-        return Outcome(tuple(events), readings, (), reply)
+        return Outcome(tuple(events), readings, rows, reply)
 
     def _tell_rate(self, at_ms: int, readings: dict[str, Reading]) -> None:
         """New alarms of the last ten minutes, as a signal with rules like any other."""
@@ -287,6 +309,7 @@ class Watch:
             "orphans": self._orphans,
             "rate": self._desk.rate.save(),
             "rate_told": self._rate_told,
+            "derive": self._derive.save(),
         }
 
     def restore(self, state: dict[str, Any]) -> None:
@@ -308,6 +331,9 @@ class Watch:
         self._restore_alarms(state)
         self._desk.rate.restore(state["rate"])
         self._rate_told = state["rate_told"]
+        if "derive" in state:
+            self._derive.restore(state["derive"])
+        self._derive.clock.offset_ms = self._scribe.offset_ms
         self._retune(self.at_ms, self._slots.values())
         self._due_ms = 0
 

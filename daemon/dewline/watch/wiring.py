@@ -35,10 +35,11 @@ class Wiring:
         }
         for name in plan.signals:
             self.slot(name)
-        self.derive = Derive()
+        self.derive = Derive(plan)
         self._wire_slopes()
         self.alarms = self._wire_alarms()
         self.modes = self._wire_modes()
+        self.derived.update(self.derive.furnish(self.slots, self.modes, self.slot))
         self.gates = self._wire_gates()
         self.rate_slot = self._find_rate_slot()
 
@@ -54,7 +55,7 @@ class Wiring:
     def window(self, slot: Slot, over_ms: int) -> MedianWindow:
         """The slope window of a signal over that time; rules of one time share it."""
         for window in slot.windows:
-            if window.over_ms == over_ms:
+            if isinstance(window, MedianWindow) and window.over_ms == over_ms:
                 return window
         window = MedianWindow(over_ms)
         slot.windows = (*slot.windows, window)

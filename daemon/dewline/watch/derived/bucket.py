@@ -1,0 +1,87 @@
+"""Ten seconds of a signal at a time, whole, at the price of one append a reading."""
+
+from __future__ import annotations
+
+from statistics import fmean
+from typing import Any, NamedTuple
+
+BUCKET_MS = 10_000
+
+
+class Run(NamedTuple):
+    """Good readings of a stretch [from, to), in order and as good as evenly spaced."""
+
+    from_ms: int
+    to_ms: int
+    values: list[float]
+
+    @property
+    def mean(self) -> float:
+        return fmean(self.values)
+
+    @property
+    def middle_ms(self) -> int:
+        return (self.from_ms + self.to_ms) // 2
+
+    @property
+    def hours(self) -> float:
+        return (self.to_ms - self.from_ms) / 3_600_000
+
+
+class Bucket:
+    """Gathers the readings of 10 s; the first one after them closes it.
+
+    Hangs on a slot like a slope's window, so that a quiet reading costs it one append.
+    """
+
+    __slots__ = ("closed", "closes_at", "from_ms", "over_ms", "values")
+
+    def __init__(self, over_ms: int = BUCKET_MS) -> None:
+        self.over_ms = over_ms
+        self.values: list[float] = []
+        self.from_ms = 0
+        self.closes_at = 0
+        self.closed: Run | None = None  # the run closed last, until it is fetched
+
+    def add(self, at_ms: int, value: float) -> bool:
+        """Take a usable reading; True when that closed a run."""
+        closed = False
+        if at_ms >= self.closes_at:
+            closed = bool(self.values)
+            if closed:
+                self.closed = Run(self.from_ms, self.closes_at, self.values)
+            self.values = []
+            start_ms = at_ms // self.over_ms * self.over_ms
+            follows = self.closes_at == start_ms and closed
+            self.from_ms = start_ms if follows else at_ms
+            self.closes_at = start_ms + self.over_ms
+        self.values.append(value)
+        return closed
+
+    def fetch(self) -> Run | None:
+        """The run closed last, once."""
+        run, self.closed = self.closed, None
+        return run
+
+    def drain(self, at_ms: int) -> Run | None:
+        """What has gathered so far, taken out: something happened that cuts the ten seconds."""
+        if not self.values or at_ms <= self.from_ms:
+            return None
+        run = Run(self.from_ms, at_ms, self.values)
+        self.values, self.from_ms = [], at_ms
+        return run
+
+    def clear(self) -> None:
+        """Start anew after a gap."""
+        self.values = []
+        self.from_ms = self.closes_at = 0
+        self.closed = None
+
+    def save(self) -> dict[str, Any]:
+        return {"values": list(self.values), "from_ms": self.from_ms, "closes_at": self.closes_at}
+
+    def restore(self, state: dict[str, Any]) -> None:
+        self.clear()
+        self.values.extend(state["values"])
+        self.from_ms = state["from_ms"]
+        self.closes_at = state["closes_at"]

@@ -1,0 +1,231 @@
+"""What comes on top: the excess of a trace gas over its baseline, and the dose behind it.
+
+Dose = flow x efficiency x area of the excess, plus what is still in the box at
+the end. A first-order sensor moves the area by lag x change of its reading, more
+down than up; that is taken out, so that a slow sensor tells the same dose.
+"""
+
+from __future__ import annotations
+
+from statistics import median
+from typing import NamedTuple
+
+from dewline.readings import Quality
+from dewline.watch.derived.bucket import Run
+from dewline.watch.derived.facts import BoxFacts
+from dewline.watch.derived.kept import Kept
+from dewline.watch.slots import Slot
+
+MINUTE_MS = 60_000
+BASELINE_MINUTES = 30
+# Least excess that counts, and share of the baseline: of the order of a trace sensor's noise.
+LEAST_PPM = {"oxygen": 0.1, "moisture": 0.2}
+LEAST_SHARE = 0.3
+LONGEST_MS = {"oxygen": 2 * 3_600_000, "moisture": 6 * 3_600_000}
+SETTLE_MS = {"oxygen": 5 * MINUTE_MS, "moisture": 15 * MINUTE_MS}  # after a door, for lag and walls
+ISOLATED_MS = 10 * MINUTE_MS  # dead corners empty in about this time
+# Time constants up and down, s, by kind of sensor. Common practice, no source.
+LAG_S = {
+    "electrochemical": (8.0, 12.0),
+    "zirconia": (3.0, 3.0),
+    "optical": (10.0, 10.0),
+    "capacitive": (60.0, 180.0),
+    "p2o5": (30.0, 60.0),
+    "mirror": (60.0, 60.0),
+    "laser": (5.0, 5.0),
+}
+
+
+class Impulse(NamedTuple):
+    """An excess that is over. ``dose_cm3`` at 0 °C, 1013.25 mbar; None without flow or volume."""
+
+    role: str
+    started_ms: int
+    ended_ms: int
+    peak_ms: int
+    baseline_ppm: float
+    peak_ppm: float  # of the excess
+    area_ppm_h: float
+    dose_cm3: float | None
+    tenth_s: float | None  # from the peak until a tenth of the excess is left
+    settled: bool
+    at_least: bool  # the sensor was saturated: more came in than is said
+    steep: bool  # seen by itself, not only because a door was open
+    isolated: bool
+
+    @property
+    def seen(self) -> bool:
+        """Whether it stands out of the noise at all."""
+        return self.peak_ppm > LEAST_PPM[self.role]
+
+
+class Excess(Kept):
+    """Follows one trace gas of one box by runs of ten seconds."""
+
+    KEPT = (
+        "_minute", "_minute_no", "_recent", "_near", "on", "held", "steep", "_started_ms",
+        "_base", "_limit", "_area", "_dose", "_peak", "_peak_ms", "_tenth_ms", "_last", "_last_ms",
+        "_below", "_released_ms", "_over_ppm", "_at_least", "_unknown", "_stood",
+    )  # fmt: skip
+
+    def __init__(self, facts: BoxFacts, role: str, slot: Slot) -> None:
+        self.role = role
+        self._facts, self._slot = facts, slot
+        kind = next((a.kind for a in facts.box.analyzers if a.role == role), "")
+        self._lag_s = LAG_S.get(kind.lower(), (0.0, 0.0))
+        self._minute: list[float] = []
+        self._minute_no = 0
+        self._recent: list[float] = []  # medians of quiet minutes
+        self._near: list[float] = []  # the last seven means
+        self.on = False
+        self.held = False  # a door is open: it may not end
+        self.steep = False
+        self._over_ppm: float | None = None
+        self._last_ms = 0
+        self._last = 0.0
+        self._begin(0, 0.0)
+        self.on = False
+
+    @property
+    def baseline(self) -> float | None:
+        """Median of the last half hour without an excess."""
+        return median(self._recent) if self._recent else None
+
+    def hear(self, at_ms: int) -> None:
+        """The signal was loud; a saturated sensor is an excess of its own."""
+        if self._slot.quality == Quality.OVER_RANGE and self._slot.value is not None:
+            self._over_ppm = self._slot.value
+            if not self.on:
+                self._begin(at_ms, self._base_now(0.0))
+                self.steep = True
+            self._at_least = True
+
+    def take(self, run: Run) -> Impulse | None:
+        """Ten seconds of readings; gives the excess that ended with them."""
+        mean = run.mean
+        if not self.on:
+            self._learn(run.middle_ms, mean)
+            if not self._stands_out(mean):
+                self._note(run, mean)
+                return None
+            self._begin(run.from_ms, self._base_now(mean))
+            self.steep = True
+        ended = self._follow(run, mean)
+        self._note(run, mean)
+        return ended
+
+    def open(self, at_ms: int) -> None:
+        """A door opened: whatever comes now belongs to it."""
+        if not self.on:
+            self._begin(at_ms, self._base_now(self._last))
+        self.held = True
+
+    def release(self, at_ms: int) -> None:
+        """The door closed."""
+        if self.held:
+            self.held, self._released_ms = False, at_ms
+
+    def start_anew(self) -> None:
+        """After a gap nothing can be said of what came in."""
+        self.on = self.held = False
+        self._minute, self._near, self._over_ppm = [], [], None
+
+    def _base_now(self, otherwise: float) -> float:
+        baseline = self.baseline
+        return otherwise if baseline is None else baseline
+
+    def _learn(self, at_ms: int, mean: float) -> None:
+        number = at_ms // MINUTE_MS
+        if number != self._minute_no:
+            if self._minute:
+                self._recent = [*self._recent, median(self._minute)][-BASELINE_MINUTES:]
+            self._minute, self._minute_no = [], number
+        self._minute.append(mean)
+
+    def _stands_out(self, mean: float) -> bool:
+        """Above the baseline and up within a minute: a ramp is no impulse."""
+        if len(self._recent) < 3 or not self._near:
+            return False
+        base = self._base_now(mean)
+        limit = _limit(self.role, base)
+        return mean - base > limit and mean - min(self._near) > limit / 2
+
+    def _note(self, run: Run, mean: float) -> None:
+        self._near = [*self._near, mean][-7:]
+        self._last, self._last_ms, self._over_ppm = mean, run.to_ms, None
+
+    def _begin(self, at_ms: int, base: float) -> None:
+        self.on, self.steep = True, False
+        self._started_ms = self._peak_ms = self._released_ms = at_ms
+        self._base, self._limit = base, _limit(self.role, base)
+        self._area = self._dose = self._peak = 0.0
+        self._tenth_ms: int | None = None
+        self._below = 0
+        self._at_least = self._unknown = False
+        self._stood = True  # the loop stood all the time
+
+    def _follow(self, run: Run, mean: float) -> Impulse | None:
+        excess, flow = mean - self._base, self._facts.cleaned_m3_h
+        self._unknown |= flow is None
+        self._stood &= not flow
+        hours = run.hours
+        if self._over_ppm is not None:
+            gap_h = max(0, run.from_ms - max(self._last_ms, self._started_ms)) / 3_600_000
+            self._add((self._over_ppm - self._base) * gap_h, flow)
+            self._rise(self._over_ppm - self._base, run.from_ms)
+        change = mean - (self._last if self._last_ms > self._started_ms else self._base)
+        lag_h = self._lag_s[0 if change > 0 else 1] / 3600
+        self._add(excess * hours + lag_h * change, flow)
+        self._rise(excess, run.middle_ms)
+        self._watch_decay(run, excess)
+        return self._ended(run, excess)
+
+    def _add(self, ppm_h: float, flow: float | None) -> None:
+        self._area += ppm_h
+        self._dose += ppm_h * (flow or 0.0)
+
+    def _rise(self, excess: float, at_ms: int) -> None:
+        if excess > self._peak:
+            self._peak, self._peak_ms, self._tenth_ms = excess, at_ms, None
+            self.steep = self.steep or excess > self._limit
+
+    def _watch_decay(self, run: Run, excess: float) -> None:
+        if self._tenth_ms is None and self._peak > 0 and excess <= self._peak / 10:
+            before = self._last - self._base
+            share = (before - self._peak / 10) / (before - excess) if before > excess else 1.0
+            self._tenth_ms = round(run.middle_ms - (1 - min(1.0, max(0.0, share))) * 10_000)
+        small = excess < max(self._limit / 2, 0.02 * self._peak)
+        self._below = self._below + 1 if small else 0
+
+    def _ended(self, run: Run, excess: float) -> Impulse | None:
+        if self.held:
+            return None
+        since_ms = run.to_ms - max(self._released_ms, self._started_ms)
+        late = run.to_ms - self._started_ms > LONGEST_MS[self.role]
+        stood = self._stood and run.to_ms - max(self._peak_ms, self._released_ms) > ISOLATED_MS
+        calm = self._below >= 6 and since_ms >= (SETTLE_MS[self.role] if self._door else 120_000)
+        if not (late or stood or calm):
+            return None
+        self.on = False
+        if late or stood:
+            self._recent = []  # a new level, learned from here
+        settled = stood or excess < 0.2 * self._peak or self._peak <= self._limit
+        return self._impulse(run.to_ms, excess, settled)
+
+    @property
+    def _door(self) -> bool:
+        return self._released_ms > self._started_ms
+
+    def _impulse(self, at_ms: int, excess: float, settled: bool) -> Impulse:
+        volume = self._facts.box.volume_m3
+        known = volume is not None and not self._unknown
+        dose = (self._dose + (volume or 0.0) * excess) * self._facts.to_standard
+        tenth = None if self._tenth_ms is None else (self._tenth_ms - self._peak_ms) / 1000
+        return Impulse(
+            self.role, self._started_ms, at_ms, self._peak_ms, self._base, self._peak, self._area,
+            dose if known else None, tenth, settled, self._at_least, self.steep, self._stood,
+        )  # fmt: skip
+
+
+def _limit(role: str, base: float) -> float:
+    return LEAST_PPM[role] + LEAST_SHARE * max(0.0, base)

@@ -1,0 +1,173 @@
+"""What is known of a box at this moment, whoever measures it: flow, pressure, temperature, state.
+
+A role may be mapped at the box, its purifier, its supply or, for the room, at
+any service; the first of these that has it is the one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+from typing import Protocol
+
+from dewline.gas.constants import ATM_PA, ZERO_C_K
+from dewline.readings import Quality
+from dewline.watch.modes import BoxModes
+from dewline.watch.plan import BoxPlan, Mode, WatchPlan
+from dewline.watch.slots import FIRST_BAD, Band, Slot, above_band
+
+# Share of the flow that the bed cleans; the rest slips past. Common practice, no source.
+BED_EFFICIENCY = 0.95
+USUAL_C = 23.0
+LEAST_FLOW_SHARE = 0.05  # of the nominal flow: below, the loop stands whatever its bit says
+ROOM_ROLES = ("barometer", "room_temperature", "room_humidity")
+
+
+class Listen(Protocol):
+    """Has ``hear`` called when ``slot`` is loud; ``band`` says which readings are not."""
+
+    def __call__(
+        self,
+        slot: Slot,
+        hear: Callable[[int], None],
+        band: Callable[[Slot], Band] | None = None,
+    ) -> None: ...
+
+
+def is_on(slot: Slot | None) -> bool | None:
+    """A switch's state; None where it is not known."""
+    if slot is None or slot.usable is None:
+        return None
+    return slot.usable > 0.5
+
+
+def worst(at_ms: int, *slots: Slot | None) -> Quality:
+    """The worst quality of the inputs; one that is overdue counts as no answer."""
+    found = Quality.GOOD
+    for slot in slots:
+        if slot is not None:
+            overdue = at_ms - slot.alive_ms > slot.stale_ms and slot.quality < FIRST_BAD
+            found = max(found, Quality.NO_ANSWER if overdue else slot.quality)
+    return found
+
+
+class BoxFacts:
+    """One box: its plan, its slots by role, its modes."""
+
+    def __init__(
+        self, box: BoxPlan, plan: WatchPlan, slots: Mapping[str, Slot], modes: BoxModes
+    ) -> None:
+        self.box = box
+        self.name = box.name
+        self.modes = modes
+        self.purifier = plan.purifiers.get(box.purifier or "")
+        self._slots = slots
+        self._around = [p for p in (box.name, box.purifier, box.supply) if p]
+        self._services = list(plan.services)
+        self.pressure = self.own("pressure")
+        self.temperature = self.own("temperature")
+        self.barometer = self.find("barometer")
+        self._circulating = self.find("circulating")
+        self._flow = self.find("circulation_flow")
+        self._speed = self.find("blower_speed")
+        self.outlets = {
+            "oxygen": self.find("outlet_oxygen"),
+            "moisture": self.find("outlet_moisture"),
+        }
+        self.zero_ppm = {a.role: a.zero_uncertainty_ppm for a in box.analyzers}
+        self._share = self._share_of_loop(plan)
+
+    def own(self, role: str) -> Slot | None:
+        """The slot of a role mapped at the box itself."""
+        return self._slots.get(f"{self.name}.{role}")
+
+    def find(self, role: str) -> Slot | None:
+        """The slot of a role, from the box outwards."""
+        places: Iterable[str] = self._around
+        if role in ROOM_ROLES:
+            places = (*self._around, *self._services)
+        return next((s for p in places if (s := self._slots.get(f"{p}.{role}"))), None)
+
+    def _share_of_loop(self, plan: WatchPlan) -> float:
+        """The box's part of a flow measured at the purifier: by volume among its boxes."""
+        if self.box.purifier is None or self.own("circulation_flow") is not None:
+            return 1.0
+        volumes = {b.name: b.volume_m3 or 1.0 for b in plan.boxes.values()
+                   if b.purifier == self.box.purifier}  # fmt: skip
+        return volumes[self.name] / sum(volumes.values())
+
+    def value(self, slot: Slot | None, otherwise: float) -> float:
+        """The usable value of a slot, or what is usual."""
+        usable = None if slot is None else slot.usable
+        return otherwise if usable is None else usable
+
+    @property
+    def pressure_pa(self) -> float:
+        """Absolute pressure: barometer (or the standard one) plus gauge."""
+        barometer = self.value(self.barometer, ATM_PA / 100)
+        return min(max((barometer + self.value(self.pressure, 0.0)) * 100, 5e4), 1.5e5)
+
+    @property
+    def kelvin(self) -> float:
+        return min(max(self.value(self.temperature, USUAL_C), -40.0), 90.0) + ZERO_C_K
+
+    @property
+    def to_standard(self) -> float:
+        """Volume at 0 °C, 1013.25 mbar for one at box state."""
+        return self.pressure_pa / ATM_PA * ZERO_C_K / self.kelvin
+
+    @property
+    def circulating(self) -> bool | None:
+        """Whether gas moves through the loop; None where nothing tells."""
+        flow, nominal = self._measured_flow(), self._nominal
+        if flow is not None and nominal is not None and flow <= LEAST_FLOW_SHARE * nominal:
+            return False
+        on = is_on(self._circulating)
+        return (None if flow is None else flow > 0.0) if on is None else on
+
+    @property
+    def flow_m3_h(self) -> float | None:
+        """Flow of the loop through this box; 0 while it stands, None where it is not known."""
+        on = self.circulating
+        if on is False:
+            return 0.0
+        flow = self._measured_flow()
+        if flow is not None:
+            return max(0.0, flow)
+        if on is None or self._nominal is None:
+            return None
+        speed = None if self._speed is None else self._speed.usable
+        return self._nominal * (1.0 if speed is None else min(1.2, max(0.0, speed / 100)))
+
+    @property
+    def cleaned_m3_h(self) -> float | None:
+        """Flow times efficiency."""
+        flow = self.flow_m3_h
+        return None if flow is None else BED_EFFICIENCY * flow
+
+    @property
+    def least_flow(self) -> float:
+        """Measured flow at or below which the loop stands; 0 where the usual one is not known."""
+        return LEAST_FLOW_SHARE * (self._nominal or 0.0) / self._share
+
+    @property
+    def _nominal(self) -> float | None:
+        if self.purifier is None or self.purifier.flow_m3_h is None:
+            return None
+        return self.purifier.flow_m3_h * self._share
+
+    def _measured_flow(self) -> float | None:
+        usable = None if self._flow is None else self._flow.usable
+        return None if usable is None else usable * self._share
+
+    def in_modes(self, *modes: Mode) -> bool:
+        return any(mode in self.modes.since for mode in modes)
+
+
+def flow_band(slot: Slot, facts: BoxFacts) -> Band:
+    """Readings of the flow that leave the loop running, or standing."""
+    return (1.0, -1.0) if slot.value is None else above_band(slot.value, facts.least_flow)
+
+
+def switch_band(slot: Slot) -> Band:
+    """Readings of a switch that leave it as it is."""
+    return (1.0, -1.0) if slot.value is None else above_band(slot.value, 0.5)

@@ -1,0 +1,67 @@
+"""Idle baseline: the median of a trace gas between two and five at night, while nothing goes on.
+
+The sensor's zero sits in it and stays in it: whoever makes a source out of it
+carries the zero uncertainty along.
+"""
+
+from __future__ import annotations
+
+from statistics import median
+
+from dewline.watch.derived.facts import BoxFacts
+from dewline.watch.derived.kept import Kept
+from dewline.watch.plan import Mode
+from dewline.watch.slots import Slot
+
+FROM_MINUTE, TO_MINUTE = 120, 300  # 02:00 and 05:00 local
+FEWEST_MINUTES = 60
+NIGHTS_KEPT = 60
+DISTURBED: tuple[Mode, ...] = (
+    "isolated",
+    "purging",
+    "transferring",
+    "working",
+    "opened",
+    "recovering",
+    "solvent-work",
+    "commissioning",
+)
+
+
+class Idle(Kept):
+    """One gas of one box. ``nights`` is [day, ppm, cleaned flow m3/h or None], newest last."""
+
+    KEPT = ("nights", "_day", "_ppm", "_flow")
+
+    def __init__(self, facts: BoxFacts, slot: Slot) -> None:
+        self._facts, self._slot = facts, slot
+        self.nights: list[list[float | None]] = []
+        self._day = 0
+        self._ppm: list[float] = []
+        self._flow: list[float] = []
+
+    @property
+    def latest(self) -> float | None:
+        """Baseline of the last night that had one, ppm."""
+        return self.nights[-1][1] if self.nights else None
+
+    def minute(self, day: int, minute: int, fresh: bool) -> bool:
+        """A minute passed at local ``minute`` of ``day``; True when it closed a night."""
+        if not FROM_MINUTE <= minute < TO_MINUTE:
+            return self._close()
+        if day != self._day:
+            self._day, self._ppm, self._flow = day, [], []
+        if fresh and self._slot.usable is not None and not self._facts.in_modes(*DISTURBED):
+            self._ppm.append(self._slot.usable)
+            flow = self._facts.cleaned_m3_h
+            if flow is not None:
+                self._flow.append(flow)
+        return False
+
+    def _close(self) -> bool:
+        enough = len(self._ppm) >= FEWEST_MINUTES
+        if enough:
+            flow = median(self._flow) if self._flow else None
+            self.nights = [*self.nights, [self._day, median(self._ppm), flow]][-NIGHTS_KEPT:]
+        self._ppm, self._flow = [], []
+        return enough

@@ -1,0 +1,101 @@
+"""After every outage: what was not watched, and what differs since.
+
+An outage is a time without dewline, or an instrument of the box from which
+nothing usable came for a minute.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from typing import Any
+
+from dewline.watch.derived.kept import Kept
+from dewline.watch.ledgers.rows import RowBook
+from dewline.watch.plan import SignalPlan
+from dewline.watch.slots import FIRST_UNCERTAIN, Slot
+
+SILENT_MS = 60_000
+ANSWERS_MS = 120_000  # how long signals get to come back before the row is closed
+# How much a value must differ, by unit; a bit differs or not.
+NOTABLE = {"mbar": 1.0, "degC": 1.0, "m3/h": 5.0, "%": 5.0, "L/min": 1.0}
+NOTABLE_PPM, NOTABLE_SHARE = 0.3, 0.5
+
+
+class GapBook(Kept):
+    """One box; its signals grouped by what brings them."""
+
+    KEPT = ("_before", "_since", "_awaits")
+
+    def __init__(self, box: str, signals: Mapping[str, SignalPlan], slots: Mapping[str, Slot],
+                 rows: RowBook) -> None:  # fmt: skip
+        self._box, self._rows = box, rows
+        self._units = {n: s.unit for n, s in signals.items() if s.place == box and s.instrument}
+        self._slots = {n: slots[n] for n in self._units}
+        self._groups: dict[str, list[Slot]] = {}
+        for name in self._units:
+            self._groups.setdefault(signals[name].instrument or "", []).append(slots[name])
+        # Per outage (an instrument, or "dewline"): since when, values before, when it answered.
+        self._since: dict[str, int] = {}
+        self._before: dict[str, dict[str, float]] = {}
+        self._awaits: dict[str, int] = {}
+
+    def resume(self, at_ms: int, gap_ms: int) -> None:
+        """dewline was away. Called before the slots start anew."""
+        if gap_ms >= SILENT_MS:
+            self._since["dewline"] = at_ms - gap_ms
+            self._before["dewline"] = self._values(self._slots.values())
+            self._awaits["dewline"] = at_ms
+
+    def minute(self, at_ms: int) -> None:
+        """Look for instruments that fell silent or speak again, and close what can be told."""
+        for name, slots in self._groups.items():
+            silent = all(at_ms - slot.alive_ms >= SILENT_MS for slot in slots)
+            if silent and name not in self._since and any(s.value is not None for s in slots):
+                self._since[name] = max(slot.alive_ms for slot in slots)
+                self._before[name] = self._values(slots)
+            elif not silent and name in self._since:
+                self._awaits.setdefault(name, at_ms)
+        for name, since_ms in list(self._awaits.items()):
+            group: Iterable[Slot] = (
+                self._slots.values() if name == "dewline" else self._groups.get(name, [])
+            )
+            back = all(slot.quality < FIRST_UNCERTAIN for slot in group)
+            if back or at_ms - since_ms >= ANSWERS_MS:
+                self._close(name, group)
+
+    def status(self) -> Iterable[dict[str, Any]]:
+        for name, since_ms in self._since.items():
+            yield {
+                "box": self._box,
+                "kind": "gap",
+                "started_at_ms": since_ms,
+                "document": {"of": name},
+            }
+
+    def _values(self, group: Iterable[Slot]) -> dict[str, float]:
+        return {s.name.partition(".")[2]: s.value for s in group if s.value is not None}
+
+    def _close(self, name: str, group: Iterable[Slot]) -> None:
+        ended_ms = self._awaits.pop(name)
+        since_ms, before = self._since.pop(name), self._before.pop(name)
+        slots = list(group)
+        usable = [s for s in slots if s.usable is not None]
+        after = self._values(usable)
+        document = {
+            "of": name,
+            "differs": {
+                role: [before[role], value]
+                for role, value in after.items()
+                if role in before and self._notable(role, before[role], value)
+            },
+            "not_back": [s.name.partition(".")[2] for s in slots if s.usable is None],
+        }
+        self._rows.close(self._box, "gap", since_ms, ended_ms, document)
+
+    def _notable(self, role: str, before: float, after: float) -> bool:
+        unit = self._units[f"{self._box}.{role}"]
+        if unit == "ppm":
+            least = max(NOTABLE_PPM, NOTABLE_SHARE * max(abs(before), abs(after)))
+        else:
+            least = NOTABLE.get(unit, 0.5 if unit == "" else NOTABLE_SHARE * abs(before))
+        return abs(after - before) >= least
