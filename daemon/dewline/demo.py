@@ -165,7 +165,8 @@ async def night(
 ) -> NightReport:
     """Run one night; ``heard`` gets every event as the broker delivers it.
 
-    ``hours`` None is the whole story. ``speed`` None steps as fast as the machine allows, else that many times real time.
+    ``hours`` None is the whole story. ``speed`` None steps as fast as the machine
+    allows, else that many times real time.
     """
     report = NightReport(folder)
     port = free_port()
