@@ -29,7 +29,7 @@ from dewline_sim.physics.mixture import (
     move,
     swap,
 )  # fmt: skip
-from dewline_sim.physics.openings import ORIFICE, Opening, forced_open
+from dewline_sim.physics.openings import AIR_KG_M3, ORIFICE, Opening, forced_open
 from dewline_sim.physics.people import Hands
 from dewline_sim.physics.purifier import Purifier
 from dewline_sim.physics.services import Supply, VacuumPump
@@ -140,12 +140,13 @@ class Box:
         """Flow and exchange through the holes of the shell."""
         soft = self.give_m3_pa()
         reach = math.sqrt(2.0 / self.mass_density) * dt / (2.0 * math.sqrt(abs(self.gauge_pa) + 1))
+        upstream = self.mass_density if self.gauge_pa > 0.0 else AIR_KG_M3
         large = 0.0
         for hole in self.openings:
             if ORIFICE * hole.area_m2 * reach > _STIFF * soft:
                 large += hole.area_m2
             else:
-                speed = hole.velocity_m_s(self.gauge_pa, self.mass_density)
+                speed = hole.velocity_m_s(self.gauge_pa, upstream)
                 self._through(
                     hole.area_m2 * speed * dt, hole.exchange_m3_s(speed, self.buoyancy) * dt
                 )

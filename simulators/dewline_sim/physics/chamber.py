@@ -6,7 +6,7 @@ import math
 from typing import TYPE_CHECKING, Final
 
 from dewline_sim.physics.mixture import H2O, O2, Mixture, R, add, empty, move, swap
-from dewline_sim.physics.openings import Opening
+from dewline_sim.physics.openings import AIR_KG_M3, Opening
 from dewline_sim.physics.services import VacuumPump
 from dewline_sim.physics.spec import ChamberSpec
 from dewline_sim.physics.walls import WetThing
@@ -16,7 +16,6 @@ if TYPE_CHECKING:
 
 _OUTER_MIX_S: Final = 10.0  # room air through an open door
 _INNER_MIX_S: Final = 15.0
-_AIR_KG_M3: Final = 1.19
 
 
 class Chamber:
@@ -145,7 +144,7 @@ class Chamber:
                 move(self.gas, box.zone, min(0.5, -mol / sum(self.gas)))
         if self.outer_seal is not None and not self.outer_open:
             drop = box.climate.barometer_pa - self.pressure_pa(box.kelvin)
-            flow = self.outer_seal.velocity_m_s(drop, _AIR_KG_M3) * self.outer_seal.area_m2
+            flow = self.outer_seal.velocity_m_s(drop, AIR_KG_M3) * self.outer_seal.area_m2
             mol = flow * dt * box.climate.barometer_pa / (R * box.kelvin)
             if mol > 0.0:
                 add(self.gas, box.ledger.came, box.climate.air, mol)

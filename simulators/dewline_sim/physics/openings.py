@@ -13,6 +13,7 @@ from __future__ import annotations
 import math
 from typing import Final, Literal
 
+AIR_KG_M3: Final = 1.19  # room air
 VISCOSITY_PA_S: Final = 1.8e-5  # nitrogen and air near 23 degC; argon's is 2.2e-5
 DIFFUSION_M2_S: Final = 2.0e-5  # oxygen in nitrogen, argon or air near 23 degC
 ORIFICE: Final = 0.6

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 from dewline_sim.physics.bed import Bed, Layer
 from dewline_sim.physics.climate import Climate
 from dewline_sim.physics.mixture import H2O, O2, SOLVENT, Ledger, Mixture, R, add, empty, move
-from dewline_sim.physics.openings import Opening
+from dewline_sim.physics.openings import AIR_KG_M3, Opening
 from dewline_sim.physics.ramp import Ramp
 from dewline_sim.physics.regeneration import Regeneration
 from dewline_sim.physics.services import Cooling
@@ -212,7 +212,8 @@ class Purifier:
 
     def _suck(self, hole: Opening, dt: float) -> None:
         box = self.boxes[0]
-        speed = hole.velocity_m_s(box.gauge_pa - self.suction_pa(), box.mass_density)
+        drop_pa = box.gauge_pa - self.suction_pa()
+        speed = hole.velocity_m_s(drop_pa, box.mass_density if drop_pa > 0.0 else AIR_KG_M3)
         volume = abs(speed) * hole.area_m2 * dt
         if speed > 0.0:
             share = min(0.5, volume * box.density / box.zone_mol)

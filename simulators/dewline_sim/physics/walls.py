@@ -92,7 +92,7 @@ class WetThing:
 
 def cardboard(water_mol: float) -> WetThing:
     """Paper-like: a third within the hour, the rest over half a day."""
-    return WetThing([(0.3 * water_mol, 2400.0), (0.7 * water_mol, 22000.0)])
+    return WetThing([(0.35 * water_mol, 1800.0), (0.65 * water_mol, 20000.0)])
 
 
 def moist_part(water_mol: float) -> WetThing:
