@@ -92,7 +92,7 @@ class Layer:
     def _cell(self, taken: float) -> tuple[float, float]:
         """Outlet of a cell = thin x inlet + gain."""
         units = self._units * self._attenuation
-        depth = units * (1.0 - taken)
+        depth = units * max(0.0, 1.0 - taken)
         thin = math.exp(-depth)
         if self.half == 0.0 or taken == 0.0:
             return thin, 0.0
