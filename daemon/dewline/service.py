@@ -13,7 +13,7 @@ from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import Any
 
-from dewline import __version__, control
+from dewline import control, far_sides
 from dewline.bus.poller import Poller
 from dewline.clock import Clock
 from dewline.config import Plan, load, watch_plan_to_json
@@ -22,6 +22,7 @@ from dewline.errors import ConfigError, DewlineError
 from dewline.followers.follower import Follower
 from dewline.journal import Journal, Reader
 from dewline.own_box import OwnBox
+from dewline.progress import Advance, house_within_s, poller_within_s
 from dewline.readings import Command, Entry, Reading, Reply, Resumed, Scan, compact_json, iso_utc
 from dewline.recovery import recover
 from dewline.supervise import keep_running
@@ -43,6 +44,8 @@ class Service:
         self._stop = asyncio.Event()
         self._pollers: dict[str, tuple[Poller, asyncio.Task[None]]] = {}
         self._followers: dict[str, tuple[Follower, asyncio.Task[None]]] = {}
+        self._leaving: list[asyncio.Task[None]] = []  # followers of the plan before a reload
+        self._advance = Advance()
         self._state = "running"
         self._readings = 0
 
@@ -104,6 +107,10 @@ class Service:
             "snapshots": self._keep_snapshots,
             "housekeeping": self._keep_house,
         }
+        if self.plan.heartbeat is not None:
+            house["heartbeat"] = far_sides.dead_man(self.plan.heartbeat, self.clock, self.behind)
+        for part, within_s in house_within_s(self.plan.journal.commit_every_ms).items():
+            self._advance.expect(part, within_s, self.clock.monotonic())
         tasks = [self._keep(name, job) for name, job in house.items()]
         for name in self.plan.buses:
             self._start_bus(name)
@@ -150,9 +157,15 @@ class Service:
         while True:
             _, at_ms = self.stamp()
             self.drive.tick_to(at_ms)
+            self._advance.moved("watch", self.clock.monotonic())
             await self.clock.sleep((1000 - at_ms % 1000) / 1000)
 
+    def behind(self) -> tuple[str, ...]:
+        """The pollers, watch or journal that stand still; empty while the house gets on."""
+        return self._advance.behind(self.clock.monotonic())
+
     def _committed(self, entries: Sequence[Entry]) -> None:
+        self._advance.moved("journal", self.clock.monotonic())
         for follower, _ in self._followers.values():
             follower.committed(entries)
 
@@ -164,37 +177,46 @@ class Service:
     # -- parts ----------------------------------------------------------------
 
     def _start_bus(self, name: str) -> None:
+        instruments = [i for i in self.plan.instruments.values() if i.bus == name]
+        part = f"bus {name}"
+
+        def emit(scan: Scan) -> None:
+            self._advance.moved(part, self.clock.monotonic())
+            self.feed(scan)
+
         poller = Poller(
             self.plan.buses[name],
-            [i for i in self.plan.instruments.values() if i.bus == name],
+            instruments,
             clock=self.clock,
             stamp=self.stamp,
-            emit=self.feed,
+            emit=emit,
             on_state=self._on_state,
         )
+        within_s = poller_within_s([i.every_ms for i in instruments if i.feeds])
+        if within_s is not None:
+            self._advance.expect(part, within_s, self.clock.monotonic())
         self._pollers[name] = (poller, self._keep(f"bus {name}", poller.run))
 
     def _start_followers(self) -> None:
-        if self.plan.mqtt is not None:
-            from dewline.followers.mqtt import MqttFollower  # noqa: PLC0415 - only when configured
-
-            self._start_follower(
-                MqttFollower(
-                    self.plan.mqtt,
-                    self.plan.site,
-                    self.clock,
-                    reader=lambda: Reader(self.plan.journal.path),
-                    advance=lambda seq: self.journal.advance("mqtt", event_seq=seq),
-                    submit=self._submit_from_afar,
-                    facts=self._facts,
-                    units=self._units(),
-                    started=iso_utc(self.started_ms),
-                    version=__version__,
-                )
-            )
+        for follower in far_sides.followers(
+            self.plan,
+            self.clock,
+            self.journal,
+            submit=self._submit_from_afar,
+            facts=self._facts,
+            started_ms=self.started_ms,
+        ):
+            self._start_follower(follower)
 
     def _start_follower(self, follower: Follower) -> None:
-        task = self._keep(f"follower {follower.name}", follower.run)
+        before = list(self._leaving)
+
+        async def run() -> None:
+            if before:  # the old plan's follower may be about to say the same
+                await asyncio.wait(before)
+            await follower.run()
+
+        task = self._keep(f"follower {follower.name}", run)
         self._followers[follower.name] = (follower, task)
 
     def _on_state(self, name: str, up: bool) -> None:
@@ -203,14 +225,12 @@ class Service:
     def _all_followers(self) -> Iterable[Follower]:
         return [follower for follower, _ in self._followers.values()]
 
-    def _units(self) -> dict[str, str]:
-        return {name: signal.unit for name, signal in self.plan.watch.signals.items()}
-
     # -- the record -----------------------------------------------------------
 
     def _put_plan(self) -> None:
         self.journal.put_plan(self.plan.hash, watch_plan_to_json(self.plan.watch))
-        self.journal.put_units(self._units())
+        signals = self.plan.watch.signals
+        self.journal.put_units({name: signal.unit for name, signal in signals.items()})
 
     def _snapshot(self) -> None:
         state = compact_json(self.drive.watch.save())
@@ -288,9 +308,11 @@ class Service:
             if _bus_part(old, name) != _bus_part(plan, name):
                 if name in self._pollers:
                     self._pollers.pop(name)[1].cancel()
+                    self._advance.forget(f"bus {name}")
                 if name in plan.buses:
                     self._start_bus(name)
-        if old.mqtt != plan.mqtt or old.watch.signals != plan.watch.signals:
+        if far_sides.part(old) != far_sides.part(plan):
+            self._leaving = [task for _, task in self._followers.values()]
             for follower, _ in self._followers.values():
                 follower.stop()
             self._followers.clear()
@@ -346,8 +368,10 @@ class Service:
             if name.startswith(f"{place}.")
         }
 
-    def _facts(self) -> dict[str, Any]:
-        """What the heartbeat says."""
+    def _facts(self) -> dict[str, Any] | None:
+        """What the heartbeat says; None, so that it stays away, while anything stands still."""
+        if self.behind():
+            return None
         states = {alarm["state"] for alarm in self.drive.watch.alarm_table()}
         order = ("unacknowledged", "latched-unacknowledged", "acknowledged", "returned")
         worst = next((state for state in order if state in states), "normal")

@@ -11,6 +11,7 @@ from dewline.config.plan import (
     AsciiPlan,
     BusPlan,
     ContactPlan,
+    HeartbeatPlan,
     InfluxPlan,
     InstrumentPlan,
     JournalPlan,
@@ -78,6 +79,7 @@ def assemble(site: Site, ground: Ground, book: RuleBook) -> Plan:
         influx=_influx(site),
         contacts=contacts,
         box_contacts=box_contacts,
+        heartbeat=_heartbeat(site),
         page=_page(site),
     )
 
@@ -276,6 +278,13 @@ def _page(site: Site) -> PagePlan | None:
     return PagePlan(host=host.strip("[]"), port=int(port), token_file=token)
 
 
+def _heartbeat(site: Site) -> HeartbeatPlan | None:
+    config = site.config.heartbeat
+    if config is None:
+        return None
+    return HeartbeatPlan(url_file=secret_file(site, config.url_file), every_ms=config.every)
+
+
 def _contact_plans(site: Site) -> dict[str, ContactPlan]:
     contacts = site.config.push.contacts if site.config.push else {}
     return {
@@ -286,6 +295,7 @@ def _contact_plans(site: Site) -> dict[str, ContactPlan]:
             hours=c.hours,
             escalate_after_ms=c.escalate_after,
             then=c.then,
+            test_at_minute=c.test_at,
         )
         for name, c in contacts.items()
     }

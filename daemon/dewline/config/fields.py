@@ -172,6 +172,20 @@ Hours = Annotated[
 ]
 
 
+def _time_of_day(value: Any) -> int:
+    match = re.fullmatch(r"([01]\d|2[0-3]):([0-5]\d)", value) if isinstance(value, str) else None
+    if match is None:
+        refuse(f"{value!r} is no time of day", 'write it as "09:00", in quotes')
+    return int(match[1]) * 60 + int(match[2])
+
+
+TimeOfDay = Annotated[
+    int,
+    PlainValidator(_time_of_day),
+    WithJsonSchema({"type": "string", "examples": ["09:00"]}),
+]
+
+
 def _zone(value: Any) -> str:
     try:
         ZoneInfo(value)

@@ -175,7 +175,7 @@ def _files(site: Site) -> list[tuple[tuple[str, ...], str]]:
             elif key.endswith("_file") or (*path, key) == ("mqtt", "tls", "ca"):
                 found.append(((*path, key), value))
 
-    for section in ("mqtt", "influx", "push", "page"):
+    for section in ("mqtt", "influx", "push", "heartbeat", "page"):
         walk(site.raw(section), (section,))
     return found
 

@@ -167,6 +167,15 @@ class ContactPlan:
     hours: tuple[int, int] | None = None
     escalate_after_ms: int | None = None
     then: str | None = None
+    test_at_minute: int | None = None  # a test page every day at that minute
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HeartbeatPlan:
+    """A ping to a receiver outside, sent only while the whole house gets on."""
+
+    url_file: Path
+    every_ms: int = 60_000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -191,4 +200,5 @@ class Plan:
     influx: InfluxPlan | None = None
     contacts: dict[str, ContactPlan] = field(default_factory=dict)
     box_contacts: dict[str, tuple[str, ...]] = field(default_factory=dict)
+    heartbeat: HeartbeatPlan | None = None
     page: PagePlan | None = None

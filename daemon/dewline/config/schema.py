@@ -22,6 +22,7 @@ from dewline.config.fields import (
     Ppm,
     Pressure,
     Signal,
+    TimeOfDay,
     Topic,
     Url,
     Volume,
@@ -181,10 +182,18 @@ class ContactConfig(Strict):
     hours: Hours | None = None
     escalate_after: PositiveDuration | None = None
     then: Name | None = None
+    test_at: TimeOfDay | None = None
 
 
 class PushConfig(Strict):
     contacts: dict[Name, ContactConfig]
+
+
+class HeartbeatConfig(Strict):
+    """A ping to a receiver outside that rings when it stays away."""
+
+    url_file: FileName
+    every: Annotated[PositiveDuration, Field(ge=1000)] = 60_000
 
 
 class PageConfig(Strict):
@@ -211,4 +220,5 @@ class SiteConfig(Strict):
     mqtt: MqttConfig | None = None
     influx: InfluxConfig | None = None
     push: PushConfig | None = None
+    heartbeat: HeartbeatConfig | None = None
     page: PageConfig | None = None

@@ -1,0 +1,76 @@
+"""Which followers a plan wants, each made only where it is wanted: their libraries are heavy."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Coroutine, Iterator, Mapping
+from typing import Any
+
+from dewline import __version__
+from dewline.clock import Clock
+from dewline.config import Plan
+from dewline.config.plan import HeartbeatPlan
+from dewline.followers.commands import Submit
+from dewline.followers.follower import Follower
+from dewline.journal import Journal, Reader
+from dewline.readings import iso_utc
+
+
+def followers(
+    plan: Plan,
+    clock: Clock,
+    journal: Journal,
+    *,
+    submit: Submit,
+    facts: Callable[[], Mapping[str, Any] | None],
+    started_ms: int,
+) -> Iterator[Follower]:
+    """The followers of ``plan``, in the order of their start."""
+
+    def reader() -> Reader:
+        return Reader(plan.journal.path)
+
+    if plan.mqtt is not None:
+        from dewline.followers.mqtt import MqttFollower  # noqa: PLC0415
+
+        yield MqttFollower(
+            plan.mqtt,
+            plan.site,
+            clock,
+            reader=reader,
+            advance=lambda seq: journal.advance("mqtt", event_seq=seq),
+            submit=submit,
+            facts=facts,
+            units={name: signal.unit for name, signal in plan.watch.signals.items()},
+            started=iso_utc(started_ms),
+            version=__version__,
+        )
+    if plan.contacts:
+        from dewline.followers.push import PushFollower  # noqa: PLC0415
+
+        def told(cursor: str, seq: int) -> None:
+            """On disk at once, so that nobody is woken twice."""
+            journal.advance(cursor, event_seq=seq)
+            journal.commit_soon()
+
+        yield PushFollower(
+            plan,
+            clock,
+            reader=reader,
+            advance=told,
+            dead_letter=lambda *letter: journal.put_dead_letter("push", *letter),
+        )
+
+
+def dead_man(
+    plan: HeartbeatPlan, clock: Clock, behind: Callable[[], tuple[str, ...]]
+) -> Callable[[], Coroutine[Any, Any, None]]:
+    """The job that pings the outside."""
+    from dewline.followers.dead_man import DeadMan  # noqa: PLC0415
+
+    return DeadMan(plan, clock, behind).run
+
+
+def part(plan: Plan) -> object:
+    """What of a plan its followers are made from: where it differs, they are made anew."""
+    rules = plan.watch.rules if plan.contacts else None
+    return plan.mqtt, plan.contacts, plan.box_contacts, rules, plan.watch.signals

@@ -1,0 +1,275 @@
+"""What a person reads on a locked phone: pure text, out of event documents.
+
+The first lines, title included, stay below 200 characters: what, how bad, since
+when, why, how long there is, and always what to do next. All else stands below.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import tzinfo
+from typing import Literal
+
+from dewline.followers.phrases import (
+    Document,
+    clock,
+    duration,
+    figure,
+    reason,
+    subject,
+    time_left,
+    time_of,
+    trouble,
+)
+from dewline.readings import PRIORITIES, Priority, iso_utc
+from dewline.watch.plan import RulePlan
+
+LIMIT = 199
+AGAIN = " (again?)"
+MOST_LINES = 40
+LATE_MS = 300_000
+LOOK = "Go and look, then acknowledge."
+NO_RESCUE = "dewline observes and warns. It is no safety system, and this page is no rescue plan."
+Tone = Literal["critical", "high", "medium", "low", "over", "test"]
+
+
+@dataclass(frozen=True, slots=True)
+class Page:
+    """One message to one contact. ``text`` is for the lock screen, ``rest`` stands below it.
+
+    A repeat bears the same ``id``; ``again`` says that it may be one.
+    """
+
+    id: str
+    title: str
+    text: str
+    rest: str
+    tone: Tone
+    again: bool = False
+
+    @property
+    def body(self) -> str:
+        """All that stands under the title."""
+        again = "This may have reached you before; the id is the same.\n" if self.again else ""
+        return f"{self.text}\n\n{again}{self.rest}\nid {self.id}"
+
+    def repeated(self) -> Page:
+        """The same page, marked: nobody knows whether the first one arrived."""
+        return self if self.again else replace(self, title=self.title + AGAIN, again=True)
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """One thing to be told: an event, and the raise it ends where it is an end."""
+
+    document: Document
+    raised: Document | None = None
+
+    @property
+    def over(self) -> bool:
+        return self.raised is not None
+
+
+class Writer:
+    """Writes the pages of one site in the words and hours of its people."""
+
+    def __init__(self, site: str, zone: tzinfo, rules: Mapping[str, RulePlan]) -> None:
+        self._site = site
+        self._zone = zone
+        self._rules = rules
+
+    def alarm(self, told: Told, now_ms: int) -> Page:
+        """An alarm is raised, still stands, goes on to the next person, or chatters."""
+        document = told.document
+        title = self._title(document["priority"])
+        head = f"{_lead(document)}{self._what(document, now_ms)}"
+        step = document["advice"] or LOOK
+        if document["transition"] == "chattering":
+            head = f"{subject(document)} flaps round its limit ({document['why']})."
+            step = "Look at it once; its pages rest for an hour. Later widen deadband or delays."
+        extras = (
+            time_left(document, self._zone, now_ms),
+            reason(document),
+            document["caution"] or "",
+        )
+        text = _fit(_room(title), head, step, extras)
+        return Page(document["id"], title, text, self._detail(document), document["priority"])
+
+    def over(self, told: Told, now_ms: int) -> Page:
+        """An alarm that this contact was told of is over; told once."""
+        document, raised = told.document, told.raised or told.document
+        title = self._title("over")
+        ended_ms, began_ms = time_of(document), time_of(raised, "since")
+        head = (
+            f"{subject(document)} OVER at {self._clock(ended_ms, now_ms)}"
+            f" after {duration(ended_ms - began_ms)}: now {_now(document, self._rules)}."
+        )
+        text = _fit(_room(title), head, _after(document), (_why(document),))
+        return Page(document["id"], title, text, self._detail(document), "over")
+
+    def digest(self, told: Sequence[Told], now_ms: int, *, late: bool) -> Page:
+        """Many events in one page: a flood, or what came and went while no page could go."""
+        first, last = told[0].document, told[-1].document
+        standing = [t for t in told if not t.over]
+        worst = min((t.document for t in standing or told), key=_urgency)
+        tone: Tone = "over" if not standing else worst["priority"]
+        title = self._title(tone)
+        span = f"{self._clock(time_of(first), now_ms)}-{self._clock(time_of(last), now_ms)}"
+        if late:
+            head = f"CAME AND WENT, told late: {_count(len(told), 'alarm')}, {span}."
+            step = "Nothing of it stands now; read the list below when you are up."
+        elif not standing:
+            head = f"ALL OVER: {_count(len(told), 'alarm')}, {span}."
+            step = "Nothing to do now; look for the one cause behind them in the morning."
+        else:
+            places = len({t.document["box"] for t in standing})
+            head = f"FLOOD {span}: {_kinds(standing)} at {_count(places, 'place')}."
+            step = "Look for one cause behind them: supply, power, bus. Then `dewline status`."
+        example = f"{'Worst' if standing else 'One'}: {self._short(worst)}."
+        text = _fit(_room(title), head, step, (example,))
+        rest = "\n".join(self._lines(told, now_ms))
+        return Page(_digest_id(told), title, text, rest, tone)
+
+    def test(self, contact: str, now_ms: int) -> Page:
+        """A test page."""
+        title = self._title("test")
+        head = f"TEST for {contact}, {self._clock(now_ms, now_ms)}: pages of dewline reach you."
+        text = _fit(_room(title), head, "Nothing to do.", ())
+        name = hashlib.sha256(f"{self._site}|test|{contact}|{now_ms}".encode()).hexdigest()[:16]
+        rest = f"Sent at {iso_utc(now_ms)}.\n{NO_RESCUE}"
+        return Page(name, title, text, rest, "test")
+
+    def _title(self, tone: Tone) -> str:
+        return f"{tone.upper() if tone == 'critical' else tone} · {self._site}"
+
+    def _what(self, document: Document, now_ms: int) -> str:
+        bad = trouble(document, self._rules.get(document["alarm"]))
+        since = self._clock(time_of(document, "since"), now_ms)
+        unsure = " by a clock not set" if document["clock"] == "unsynchronised" else ""
+        late = ""
+        if now_ms - time_of(document) > LATE_MS:
+            late = f" (told late, of {self._clock(time_of(document), now_ms)})"
+        return f"{subject(document)}{' ' + bad if bad else ''} since {since}{unsure}{late}."
+
+    def _short(self, document: Document) -> str:
+        bad = trouble(document, self._rules.get(document["alarm"]))
+        return f"{subject(document)}{' ' + bad if bad else ''}"
+
+    def _clock(self, time_ms: int, now_ms: int) -> str:
+        return clock(time_ms, self._zone, now_ms)
+
+    def _lines(self, told: Sequence[Told], now_ms: int) -> Iterator[str]:
+        for one in sorted(told, key=lambda t: (t.over, _urgency(t.document)))[:MOST_LINES]:
+            document = one.document
+            began = self._clock(time_of(one.raised or document, "since"), now_ms)
+            ended = f"-{self._clock(time_of(document), now_ms)} over" if one.over else ""
+            yield f"{began}{ended}  {document['priority']}  {self._short(document)}"
+        if len(told) > MOST_LINES:
+            yield f"and {len(told) - MOST_LINES} more: `dewline status` and the record have them"
+        yield NO_RESCUE
+
+    def _detail(self, document: Document) -> str:
+        """Below the lock screen: everything there is to know."""
+        alarm, cause = document["alarm"], document["cause"]
+        lines = [
+            f"{alarm}  {document['transition']}, now {document['state']}",
+            f"at {document['time']}, priority {document['priority']}, site {document['site']}",
+            _line("read", f"{figure(document['value'], document['unit'])} {document['quality']}"),
+            _line("mode", document["mode"]),
+            _line("cause", reason(document)),
+            *(_line("seen", evidence) for evidence in cause["evidence"]),
+            _line("to tell apart", cause["tell_apart"]),
+            _line("do", document["advice"]),
+            _line("caution", document["caution"]),
+            _line("why", document["why"]),
+            _line("acknowledge", f"dewline ack {alarm}" if _waits(document) else ""),
+            NO_RESCUE,
+        ]
+        return "\n".join(line for line in lines if line)
+
+
+def _lead(document: Document) -> str:
+    """What a repeated call is about."""
+    if document["transition"] == "escalated":
+        return f"{(document['why'] or '').partition(': ')[2].partition(' did not')[0]} SILENT: "
+    return "STILL " if document["transition"] == "reminded" else ""
+
+
+def _waits(document: Document) -> bool:
+    return document["state"] in ("unacknowledged", "returned", "latched-unacknowledged")
+
+
+def _after(document: Document) -> str:
+    """The next step once an alarm is over."""
+    if document["state"].startswith("latched"):
+        return "LATCHED: look at the box, then reset it there with `dewline reset`."
+    if document["state"] == "returned":
+        return "Nobody has acknowledged: do so once you know why."
+    return "Nothing to do now; note what it was."
+
+
+def _now(document: Document, rules: Mapping[str, RulePlan]) -> str:
+    if document["value"] is None or document["unit"] in ("", None, "s"):
+        return "normal"
+    return figure(document["value"], document["unit"])
+
+
+def _why(document: Document) -> str:
+    return f"({document['why']})" if document["why"] else ""
+
+
+def _urgency(document: Document) -> int:
+    return PRIORITIES.index(document["priority"])
+
+
+def _kinds(told: Sequence[Told]) -> str:
+    """``2 critical, 11 high``."""
+    counts: dict[Priority, int] = dict.fromkeys(PRIORITIES, 0)
+    for one in told:
+        counts[one.document["priority"]] += 1
+    return ", ".join(f"{n} {name}" for name, n in counts.items() if n) + " alarms"
+
+
+def _count(number: int, word: str) -> str:
+    return f"{number} {word}{'' if number == 1 else 's'}"
+
+
+def _digest_id(told: Sequence[Told]) -> str:
+    ids = "|".join(one.document["id"] for one in told)
+    return hashlib.sha256(f"digest|{ids}".encode()).hexdigest()[:16]
+
+
+def _line(name: str, text: str | None) -> str:
+    return f"{name}: {text}" if text else ""
+
+
+def _room(title: str) -> int:
+    return LIMIT - len(title) - len(AGAIN) - 1
+
+
+def _fit(room: int, head: str, step: str, extras: Sequence[str]) -> str:
+    """Head and next step always; what fits of the extras, the first first, between them.
+
+    ``extras`` in order of weight; each is taken whole or not at all.
+    """
+    head = _clip(head, room * 2 // 3)
+    step = _clip(step, room - len(head) - 1)
+    chosen: list[str] = []
+    for extra in extras:
+        used = len(head) + len(step) + sum(len(one) + 1 for one in chosen) + 1
+        if extra and used + len(extra) + 1 <= room:
+            chosen.append(extra)
+    return " ".join((head, *chosen, step))
+
+
+def _clip(text: str, room: int) -> str:
+    """As much of a text as fits, cut at a sentence, a clause or a word."""
+    if len(text) <= room:
+        return text
+    for mark in (". ", "; ", ", ", " "):
+        cut = text.rfind(mark, room // 3, room - 1)
+        if cut > 0:
+            return text[:cut].rstrip(" ,;:") + ("." if mark == ". " else "…")
+    return text[: room - 1] + "…"

@@ -1,0 +1,312 @@
+"""What one contact is told, and when: pure, out of event documents and wall times in ms.
+
+A raise is told once and its end once, to whoever was told of it. What is critical
+goes first. A flood, and what came and went while nothing could be sent, goes into
+one digest. What somebody has acknowledged before it could be sent is not sent.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import tzinfo
+
+from dewline.config.plan import ContactPlan
+from dewline.followers.hours import within
+from dewline.followers.lockscreen import Page, Told, Writer
+from dewline.followers.phrases import Document, time_of
+from dewline.followers.quota import Quota
+from dewline.readings import PRIORITIES
+
+GATHER_MS = 2_000  # what has one cause comes within a moment
+LATE_MS = 900_000
+FLOOD = 10  # more than that many pages in ten minutes are more than a person can follow
+FLOOD_WINDOW_MS = 600_000
+DIGEST_EVERY_MS = 120_000
+CHATTER_REST_MS = 3_600_000
+
+CALLING = frozenset({"unacknowledged", "latched-unacknowledged"})
+ENDED = frozenset({"normal", "returned", "latched-unacknowledged", "latched-acknowledged"})
+HANDLED = frozenset({"acknowledged", "shelved", "removed-from-service", "suppressed"})
+INSISTING = frozenset({"reminded", "escalated"})
+CALLS = frozenset({"raised", "unsuppressed", "unshelved", "returned-to-service", "reminded"})
+
+
+@dataclass(slots=True, eq=False)
+class Notice:
+    """One thing to be told. ``seqs``: the events that are settled with it.
+
+    ``tried``: a page with it may have arrived.
+    """
+
+    seqs: list[int]
+    told: Told
+    taken_ms: int
+    tried: bool = False
+
+    @property
+    def critical(self) -> bool:
+        return bool(self.told.document["priority"] == "critical")
+
+    def late(self, now_ms: int) -> bool:
+        """Old, and over: nobody is to be called for it any more."""
+        return self.told.over and now_ms - time_of(self.told.document) > LATE_MS
+
+
+@dataclass(frozen=True, slots=True)
+class Batch:
+    """A page and the notices it settles."""
+
+    page: Page
+    notices: tuple[Notice, ...]
+
+    @property
+    def digest(self) -> bool:
+        return len(self.notices) > 1
+
+    @property
+    def critical(self) -> bool:
+        return any(notice.critical for notice in self.notices)
+
+
+class Outbox:
+    """The pages of one contact. ``places`` are those that page him first."""
+
+    def __init__(
+        self,
+        contact: ContactPlan,
+        places: frozenset[str],
+        zone: tzinfo,
+        writer: Writer,
+        quota: Quota | None = None,
+    ) -> None:
+        self._contact = contact
+        self._places = places
+        self._zone = zone
+        self._writer = writer
+        self._quota = quota or Quota()
+        self._pending: list[Notice] = []
+        self._raised: dict[str, Document] = {}  # by alarm: what he was, or will be, told of
+        self._chatters_ms: dict[str, int] = {}
+        self._ahead: set[str] = set()  # ids told before they were in the record
+        self._sent_ms: deque[int] = deque()
+        self._digest_ms: int | None = None
+        self._starved: set[str] = set()
+        self._seen = 0
+
+    @property
+    def cursor(self) -> int:
+        """Every event up to this ``seq`` is settled."""
+        waiting = [seq for notice in self._pending for seq in notice.seqs if seq <= self._seen]
+        return min(waiting) - 1 if waiting else self._seen
+
+    @property
+    def waiting(self) -> int:
+        """How many events wait to be told."""
+        return sum(len(notice.seqs) for notice in self._pending)
+
+    def oldest_ms(self) -> int | None:
+        """Since when the oldest of them waits."""
+        return min((notice.taken_ms for notice in self._pending), default=None)
+
+    # What comes in.
+
+    def recall(self, settled: Sequence[Document], cursor: int) -> None:
+        """After a start: what he was told of, from the events up to ``cursor``, told or settled."""
+        for document in settled:
+            self._route(document, 0)
+            self._pending.clear()
+        self._seen = cursor
+
+    def take(self, document: Document, now_ms: int, *, recorded: bool = True) -> None:
+        """One more event, in ``seq`` order; ``recorded`` False while the disk refuses it."""
+        if document["id"] in self._ahead:
+            self._ahead.discard(document["id"])
+            self._seen = max(self._seen, document["seq"])
+            return
+        if not recorded:
+            self._ahead.add(document["id"])
+        elif document["seq"] <= self._seen:
+            return
+        else:
+            self._seen = document["seq"]
+        self._route(document, now_ms)
+
+    def _route(self, document: Document, now_ms: int) -> None:
+        alarm, transition, state = document["alarm"], document["transition"], document["state"]
+        if transition in HANDLED and state not in ENDED:
+            self._withdraw(alarm)
+        elif transition == "chattering":
+            self._chatter(document, now_ms)
+        elif transition not in INSISTING and alarm in self._raised and state in ENDED:
+            self._end(document, now_ms)
+        elif state in CALLING and self._is_called(document):
+            self._call(document, now_ms)
+
+    def _is_called(self, document: Document) -> bool:
+        if not within(self._contact.hours, time_of(document), self._zone):
+            return False
+        if document["transition"] == "escalated":
+            return bool((document["why"] or "").partition(":")[0] == self._contact.name)
+        if document["transition"] not in CALLS:
+            return False
+        if document["transition"] == "reminded" and document["alarm"] in self._raised:
+            return True
+        return document["box"] in self._places and self._concerned(document)
+
+    def _concerned(self, document: Document) -> bool:
+        least = PRIORITIES.index(self._contact.from_priority)
+        return PRIORITIES.index(document["priority"]) <= least
+
+    def _rests(self, document: Document) -> bool:
+        """Its pages rest, because he knows that it chatters."""
+        since_ms = self._chatters_ms.get(document["alarm"])
+        return since_ms is not None and time_of(document) - since_ms < CHATTER_REST_MS
+
+    def _call(self, document: Document, now_ms: int) -> None:
+        if self._rests(document) and document["transition"] == "raised":
+            return
+        if document["state"] == "unacknowledged":  # one that is latched has its end behind it
+            self._raised.setdefault(document["alarm"], document)
+        self._pending.append(Notice([document["seq"]], Told(document), now_ms))
+
+    def _chatter(self, document: Document, now_ms: int) -> None:
+        if document["alarm"] not in self._raised and not (
+            document["box"] in self._places and self._concerned(document)
+        ):
+            return
+        if within(self._contact.hours, time_of(document), self._zone):
+            self._chatters_ms[document["alarm"]] = time_of(document)
+            self._pending.append(Notice([document["seq"]], Told(document), now_ms))
+
+    def _end(self, document: Document, now_ms: int) -> None:
+        """Told with its raise in one page where that has not gone out yet."""
+        raised = self._raised.pop(document["alarm"])
+        unsent = self._calls_of(document["alarm"])
+        seqs = [seq for notice in unsent for seq in notice.seqs]
+        self._drop(unsent)
+        if self._rests(document) and not seqs:
+            return
+        if seqs or within(self._contact.hours, time_of(document), self._zone):
+            told = Told(document, raised=raised)
+            self._pending.append(Notice([*seqs, document["seq"]], told, now_ms))
+
+    def _withdraw(self, alarm: str) -> None:
+        """Somebody has it in hand: what has not gone out yet need not wake anybody."""
+        called = self._calls_of(alarm)
+        self._drop(called)
+        raised = self._raised.get(alarm)
+        if any(notice.told.document is raised and not notice.tried for notice in called):
+            del self._raised[alarm]
+        self._chatters_ms.pop(alarm, None)
+
+    def _calls_of(self, alarm: str) -> list[Notice]:
+        return [n for n in self._pending if n.told.document["alarm"] == alarm and not n.told.over]
+
+    def _drop(self, notices: Sequence[Notice]) -> None:
+        gone = set(notices)
+        self._pending = [n for n in self._pending if n not in gone]
+
+    # What goes out.
+
+    def next(self, now_ms: int, *, leaving: bool = False) -> Batch | int | None:
+        """The page to send now, or the moment to ask again, or None while nothing waits.
+
+        ``leaving``: nothing is held back to be gathered.
+        """
+        if not self._pending:
+            return None
+        gathered_ms = now_ms if leaving else now_ms - GATHER_MS
+        late, critical, ordinary, fresh = _sorted(self._pending, now_ms, gathered_ms)
+        answers = [
+            self._urgent(critical, now_ms) if critical else None,
+            self._late(late, now_ms) if late else None,
+            self._ordinary(ordinary, now_ms) if ordinary else None,
+        ]
+        for answer in answers:
+            if isinstance(answer, Batch):
+                return answer
+        moments = [answer for answer in answers if isinstance(answer, int)]
+        return min([*moments, *(notice.taken_ms + GATHER_MS for notice in fresh)])
+
+    def _urgent(self, critical: Sequence[Notice], now_ms: int) -> Batch | int:
+        when_ms = self._quota.next_ms(now_ms, critical=True)
+        if when_ms > now_ms:
+            self._starved.add("critical")
+            return when_ms
+        if "critical" in self._starved:
+            return self._digest(critical, now_ms)
+        return self._one(critical[0], now_ms)
+
+    def _late(self, late: Sequence[Notice], now_ms: int) -> Batch | int:
+        when_ms = self._quota.next_ms(now_ms, critical=False)
+        return when_ms if when_ms > now_ms else self._digest(late, now_ms, late=True)
+
+    def _ordinary(self, ripe: Sequence[Notice], now_ms: int) -> Batch | int:
+        when_ms = self._quota.next_ms(now_ms, critical=False)
+        if when_ms > now_ms:
+            self._starved.add("ordinary")
+            return when_ms
+        if not self._is_flood(len(ripe), now_ms):
+            return self._one(ripe[0], now_ms)
+        if self._digest_ms is not None and now_ms - self._digest_ms < DIGEST_EVERY_MS:
+            return self._digest_ms + DIGEST_EVERY_MS
+        return self._digest(ripe, now_ms)
+
+    def _is_flood(self, ripe: int, now_ms: int) -> bool:
+        while self._sent_ms and self._sent_ms[0] <= now_ms - FLOOD_WINDOW_MS:
+            self._sent_ms.popleft()
+        return len(self._sent_ms) + ripe > FLOOD or ("ordinary" in self._starved and ripe > 1)
+
+    def _one(self, notice: Notice, now_ms: int) -> Batch:
+        told = notice.told
+        write = self._writer.over if told.over else self._writer.alarm
+        return Batch(write(told, now_ms), (notice,))
+
+    def _digest(self, notices: Sequence[Notice], now_ms: int, *, late: bool = False) -> Batch:
+        if len(notices) == 1:
+            return self._one(notices[0], now_ms)
+        page = self._writer.digest([n.told for n in notices], now_ms, late=late)
+        return Batch(page, tuple(notices))
+
+    def tried(self, batch: Batch) -> None:
+        """The page may have arrived, or may be on its way."""
+        for notice in batch.notices:
+            notice.tried = True
+
+    def refused(self, batch: Batch) -> None:
+        """The page has certainly not arrived; it will be written anew."""
+        for notice in batch.notices:
+            notice.tried = False
+
+    def wants(self, batch: Batch) -> bool:
+        """Whether any of it is still to be told."""
+        return not set(self._pending).isdisjoint(batch.notices)
+
+    def settled(self, batch: Batch, now_ms: int, *, sent: bool = True) -> None:
+        """The page has gone out, or never will: what it told is not told again."""
+        self._drop(batch.notices)
+        if not sent:
+            return
+        self._quota.take(now_ms, critical=batch.critical)
+        self._sent_ms.append(now_ms)
+        if batch.digest:
+            self._digest_ms = now_ms
+            self._starved.clear()
+
+
+def _sorted(
+    pending: Sequence[Notice], now_ms: int, gathered_ms: int
+) -> tuple[list[Notice], list[Notice], list[Notice], list[Notice]]:
+    """Late ones, critical ones, ordinary ones, and ordinary ones too fresh to be told alone."""
+    heaps: tuple[list[Notice], ...] = ([], [], [], [])
+    for notice in pending:
+        if notice.late(now_ms):
+            heap = 0
+        elif notice.critical:
+            heap = 1
+        else:
+            heap = 2 if notice.taken_ms <= gathered_ms else 3
+        heaps[heap].append(notice)
+    return heaps[0], heaps[1], heaps[2], heaps[3]

@@ -1,0 +1,211 @@
+"""Plain words for what an event says: what is wrong, how bad, since when, when it gets worse."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import datetime, tzinfo
+from typing import Any, Literal
+
+from dewline.readings import parse_iso_utc
+from dewline.watch.plan import (
+    DAEMON,
+    Above,
+    AboveOwn,
+    Below,
+    Condition,
+    Count,
+    Falling,
+    FalseFor,
+    Outside,
+    Reaches,
+    Rising,
+    RulePlan,
+    StaleAfter,
+    TrueFor,
+    UnchangedFor,
+)
+
+Document = Mapping[str, Any]
+Kind = Literal["level", "slope", "silence", "still", "on", "off", "other"]
+WEEK_MS = 7 * 86_400_000
+
+# What a switch says in words, on and off, by the end of its role.
+_SWITCHES: tuple[tuple[str, str, str], ...] = (
+    ("_door", "open", "closed"),
+    ("_valve", "open", "shut"),
+    ("circulating", "runs", "stopped"),
+    ("mains_present", "back", "lost"),
+    ("emergency_stop", "pressed", "released"),
+    ("", "on", "off"),
+)
+
+
+def place_name(place: str) -> str:
+    """How a place is called on a page: HERON."""
+    return "DEWLINE" if place == DAEMON else place.upper()
+
+
+def subject(document: Document) -> str:
+    """What it is about: ``HERON moisture``, ``DEWLINE analyzers lost``."""
+    place, _, rule = document["alarm"].partition(".")
+    if place == DAEMON:
+        name, _, fate = rule.rpartition("-")
+        return f"DEWLINE {name} {fate}".replace("  ", " ")
+    role = document["signal"].partition(".")[2]
+    words = role.replace("circulating", "circulation").removesuffix("_present")
+    shown_at = place_name(document["signal"].partition(".")[0])
+    shown = place_name(place)
+    prefix = shown if shown_at == shown else f"{shown} {shown_at}"
+    return f"{prefix} {words.replace('_', ' ')}"
+
+
+def kind_of(document: Document, rule: RulePlan | None) -> Kind:
+    """What kind of condition it is; read off the units where the rule is not known any more."""
+    if rule is not None:
+        return _kind_of_condition(rule.condition)
+    if document["limit_unit"] == "s" and document["unit"] != "s":
+        return "silence" if (document["quality"] or "").startswith("bad") else "other"
+    return "slope" if (document["limit_unit"] or "").endswith(("/h", "/d")) else "level"
+
+
+def _kind_of_condition(condition: Condition) -> Kind:
+    match condition:
+        case Above() | Below() | Outside() | AboveOwn() | Count() | Reaches():
+            return "level"
+        case Rising() | Falling():
+            return "slope"
+        case StaleAfter():
+            return "silence"
+        case UnchangedFor():
+            return "still"
+        case TrueFor():
+            return "on"
+        case FalseFor():
+            return "off"
+
+
+def trouble(document: Document, rule: RulePlan | None) -> str:
+    """How bad: ``6.2 ppm, above 5 ppm``; empty where the subject says it all."""
+    if document["box"] == DAEMON and document["limit_unit"] in ("s", "", None):
+        return ""
+    match kind_of(document, rule):
+        case "silence":
+            return "NOT WATCHED, no reading"
+        case "still":
+            return f"stands still at {figure(document['value'], document['unit'])}"
+        case "on":
+            return _switch(document, on=True)
+        case "off":
+            return _switch(document, on=False)
+        case _:
+            return f"{_shown(document)}{_against(document, rule)}"
+
+
+def _switch(document: Document, *, on: bool) -> str:
+    role = document["signal"].partition(".")[2]
+    for ending, when_on, when_off in _SWITCHES:
+        if role.endswith(ending):
+            return when_on if on else when_off
+    raise AssertionError("the last ending fits every role")
+
+
+def _shown(document: Document) -> str:
+    value = figure(document["value"], document["unit"])
+    if document["quality"] == "uncertain/over-range":
+        return f"over its range, at least {value}"
+    if document["quality"] == "uncertain/under-range":
+        return f"under its range, {value} or less"
+    return value
+
+
+def _against(document: Document, rule: RulePlan | None) -> str:
+    if document["limit"] is None:
+        return ""
+    limit = figure(document["limit"], document["limit_unit"])
+    words = None if rule is None else _measure(rule.condition, limit)
+    if words is None and kind_of(document, rule) == "slope":
+        words = f"moving more than {limit}"
+    return f", {words or _side(document)} {'' if words else limit}".rstrip()
+
+
+def _measure(condition: Condition, limit: str) -> str | None:
+    """What the limit means where it is more than a line that is crossed."""
+    match condition:
+        case Rising():
+            return f"climbing more than {limit}"
+        case Falling():
+            return f"falling more than {limit}"
+        case Reaches():
+            return f"on its way to {limit}"
+        case Count(count=count):
+            return f"past {limit} {count} times"
+        case AboveOwn(times=times):
+            return f"above {times:g} times its own usual"
+        case _:
+            return None
+
+
+def _side(document: Document) -> str:
+    value = document["value"]
+    return "past" if value is None else "above" if value > document["limit"] else "below"
+
+
+def figure(value: float | None, unit: str | None) -> str:
+    """A number as a person reads it, with its unit."""
+    if value is None:
+        return "no reading"
+    size = abs(value)
+    text = f"{value:.0f}" if size >= 1000 else f"{value:.3g}"
+    return f"{text.replace('e-0', 'e-')} {unit or ''}".rstrip()
+
+
+def clock(time_ms: int, zone: tzinfo, now_ms: int) -> str:
+    """A moment as the clock on the wall shows it, with the day where that is not clear."""
+    moment = datetime.fromtimestamp(time_ms / 1000, zone)
+    today = datetime.fromtimestamp(now_ms / 1000, zone)
+    if moment.date() == today.date() or 0 <= now_ms - time_ms < 12 * 3_600_000:
+        return f"{moment:%H:%M}"
+    if abs(now_ms - time_ms) < WEEK_MS:
+        return f"{moment:%a %H:%M}"
+    return f"{moment.day} {moment:%b %H:%M}"
+
+
+def time_of(document: Document, key: str = "time") -> int:
+    """A time of an event in ms; that of the event itself where ``key`` is null."""
+    return parse_iso_utc(document[key] or document["time"])
+
+
+def reason(document: Document) -> str:
+    """Why, as a set with its confidence; empty while it is not known."""
+    cause = document["cause"]
+    if cause["name"] == "unknown":
+        return ""
+    names = " or ".join(name.replace("-", " ") for name in (cause["name"], *cause["or"]))
+    return f"Cause: {names} ({cause['confidence']:.1g})."
+
+
+def time_left(document: Document, zone: tzinfo, now_ms: int) -> str:
+    """How long there is: ``5 ppm about 06:30 (05:30-08:10).``; empty where it is not foreseen."""
+    outlook = document["outlook"]
+    if outlook is None or outlook["in_s"] is None:
+        return ""
+    start_ms = time_of(document)
+
+    def at(seconds: float) -> str:
+        return clock(start_ms + round(seconds * 1000), zone, now_ms)
+
+    low_s, high_s = outlook["low_s"], outlook["high_s"]
+    span = "" if low_s is None or high_s is None else f" ({at(low_s)}-{at(high_s)})"
+    return f"{figure(outlook['limit'], outlook['unit'])} about {at(outlook['in_s'])}{span}."
+
+
+def duration(ms: int) -> str:
+    """``3 min``, ``2 h 10 min``, ``4 d``."""
+    minutes = max(0, round(ms / 60_000))
+    if minutes < 1:
+        return f"{max(1, round(ms / 1000))} s"
+    if minutes < 120:
+        return f"{minutes} min"
+    if minutes < 48 * 60:
+        return f"{minutes // 60} h {minutes % 60} min".removesuffix(" 0 min")
+    return f"{round(minutes / 1440)} d"

@@ -1,0 +1,343 @@
+"""The push follower: pages to people, through whatever Apprise can reach.
+
+Every contact has a cursor of its own over the events of the record, so that one
+whose provider is away keeps nobody else waiting, and a restart repeats nothing
+to those who have it. What to say and when is the outbox's; here it is sent.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import logging
+import random
+from collections.abc import Callable, Iterator, Sequence
+from typing import TypeVar
+
+from dewline.clock import Clock
+from dewline.config.plan import ContactPlan, Plan
+from dewline.followers.failures import Failures
+from dewline.followers.follower import FollowerStatistics, JournalReader
+from dewline.followers.hours import next_moment, zone_of
+from dewline.followers.lockscreen import Page, Writer
+from dewline.followers.outbox import LATE_MS, Batch, Outbox
+from dewline.followers.phrases import Document, time_of
+from dewline.followers.target import Sent, Target
+from dewline.followers.tasks import drop, until
+from dewline.readings import Entry, compact_json
+
+T = TypeVar("T")
+log = logging.getLogger(__name__)
+
+FIRST_RETRY_S, LAST_RETRY_S = 2.0, 60.0
+BARRED_RETRY_S = 60.0
+UNKNOWN_TRIES = 3  # then it counts as told: a provider that never answers must not ring for ever
+TEST_TRIES = 3
+BATCH = 500
+FIRST_LOOK_BACK = 1000
+LEAVE_S = 10.0
+IDLE_S = 600.0
+
+
+class Desk:
+    """What belongs to one contact."""
+
+    def __init__(self, contact: ContactPlan, plan: Plan, clock: Clock) -> None:
+        places = frozenset(p for p, who in plan.box_contacts.items() if contact.name in who)
+        self.contact = contact
+        self.zone = zone_of(plan.watch.timezone)
+        self.writer = Writer(plan.site, self.zone, plan.watch.rules)
+        self.outbox = Outbox(contact, places, self.zone, self.writer)
+        self.target = Target(contact.url_file, clock)
+        self.failures = Failures(log)
+        self.wake = asyncio.Event()
+        self.retry_s = FIRST_RETRY_S
+        self.told = 0  # the cursor as last handed to the record
+        self.pages = 0
+        self.reached = True
+
+    @property
+    def cursor_name(self) -> str:
+        return f"push.{self.contact.name}"
+
+
+class PushFollower:
+    """Follows the journal to people's phones until it is stopped.
+
+    ``reader`` opens a read-only journal reader (used in worker threads),
+    ``advance`` stores (cursor name, seq of the last settled event),
+    ``dead_letter`` keeps (wall ms, reason, JSON text) of a page given up.
+    """
+
+    name = "push"
+
+    def __init__(
+        self,
+        plan: Plan,
+        clock: Clock,
+        *,
+        reader: Callable[[], JournalReader],
+        advance: Callable[[str, int], None],
+        dead_letter: Callable[[int, str, str], None],
+    ) -> None:
+        self._plan = plan
+        self._clock = clock
+        self._open_reader = reader
+        self._advance = advance
+        self._dead_letter = dead_letter
+        self._wake = asyncio.Event()
+        self._stop = asyncio.Event()
+        self._leave_by_s = float("inf")
+        self._read_seq = 0
+        self._last_seq = 0
+        self._held: list[Document] = []
+        self._desks = self._new_desks()
+
+    def _new_desks(self) -> list[Desk]:
+        return [Desk(c, self._plan, self._clock) for c in self._plan.contacts.values()]
+
+    # What the service calls.
+
+    def committed(self, entries: Sequence[Entry]) -> None:
+        """There may be new events in the record."""
+        for entry in entries:
+            for event in entry.outcome.events:
+                self._last_seq = max(self._last_seq, event.seq)
+                self._wake.set()
+
+    def held(self, entries: Sequence[Entry]) -> None:
+        """Events that the disk refuses for now page people all the same."""
+        for entry in entries:
+            self._held.extend(event.document() for event in entry.outcome.events)
+        self._wake.set()
+
+    def stop(self) -> None:
+        """Send what is due without waiting for anything, then let ``run`` return."""
+        self._leave_by_s = self._clock.monotonic() + LEAVE_S
+        self._stop.set()
+        self._wake.set()
+
+    def statistics(self) -> FollowerStatistics:
+        now_ms = self._clock.wall_ms()
+        waiting = [desk.outbox.oldest_ms() for desk in self._desks]
+        oldest_ms = min((ms for ms in waiting if ms is not None), default=now_ms)
+        unread = max(0, self._last_seq - self._read_seq)
+        return FollowerStatistics(
+            connected=all(desk.reached for desk in self._desks),
+            events_behind=unread + max((desk.outbox.waiting for desk in self._desks), default=0),
+            seconds_behind=max(0, now_ms - oldest_ms) / 1000,
+            published=sum(desk.pages for desk in self._desks),
+            errors=sum(desk.failures.count for desk in self._desks),
+        )
+
+    async def run(self) -> None:
+        """Take up every contact where the record says he was left, and follow until ``stop``."""
+        self._desks = self._new_desks()
+        await self._load()
+        senders = [asyncio.ensure_future(self._serve(desk)) for desk in self._desks]
+        others = [asyncio.ensure_future(self._follow())]
+        others += [
+            asyncio.ensure_future(self._send_tests(desk, desk.contact.test_at_minute))
+            for desk in self._desks
+            if desk.contact.test_at_minute is not None
+        ]
+        try:
+            waiting: set[asyncio.Future[None]] = set(senders)
+            while waiting:
+                done, _ = await asyncio.wait(
+                    {*waiting, *others}, return_when=asyncio.FIRST_COMPLETED
+                )
+                for task in done:
+                    task.result()
+                waiting -= done
+                others = [task for task in others if task not in done]
+        finally:
+            await drop([*senders, *others])
+
+    # From the record.
+
+    async def _load(self) -> None:
+        now_ms = self._clock.wall_ms()
+        names = [desk.cursor_name for desk in self._desks]
+
+        def look(reader: JournalReader) -> tuple[list[int], int, list[Document]]:
+            tail = reader.tail().event_seq
+            cursors = [reader.follower(name)[1] for name in names]
+            cursors = [c or first_cursor(reader, tail, now_ms) for c in cursors]
+            return cursors, tail, history(reader, max(cursors, default=0), tail)
+
+        cursors, self._last_seq, settled = await self._read(look)
+        for desk, cursor in zip(self._desks, cursors, strict=True):
+            desk.outbox.recall([d for d in settled if d["seq"] <= cursor], cursor)
+        self._read_seq = min(cursors, default=self._last_seq)
+
+    async def _follow(self) -> None:
+        """Read what is new in the record, hand it to every outbox."""
+        while True:
+            self._wake.clear()
+            stopping = self._stop.is_set()
+            await self._take_in()
+            for desk in self._desks:
+                desk.wake.set()
+            if stopping:
+                return
+            await self._wake.wait()
+
+    async def _take_in(self) -> None:
+        held, self._held = self._held, []
+        for document in held:
+            self._hand_out(document, recorded=False)
+        while documents := await self._read(lambda r: r.events(self._read_seq, BATCH)):
+            for document in documents:
+                self._hand_out(document, recorded=True)
+            self._read_seq = documents[-1]["seq"]
+        self._last_seq = max(self._last_seq, self._read_seq)
+
+    def _hand_out(self, document: Document, *, recorded: bool) -> None:
+        now_ms = self._clock.wall_ms()
+        for desk in self._desks:
+            desk.outbox.take(document, now_ms, recorded=recorded)
+
+    async def _read(self, ask: Callable[[JournalReader], T]) -> T:
+        """Ask the record in a worker thread: a slow card must not hold up the loop."""
+
+        def in_thread() -> T:
+            with contextlib.closing(self._open_reader()) as reader:
+                return ask(reader)
+
+        with self._clock.io():
+            return await asyncio.to_thread(in_thread)
+
+    # To one contact.
+
+    async def _serve(self, desk: Desk) -> None:
+        while True:
+            desk.wake.clear()
+            now_ms = self._clock.wall_ms()
+            stopping = self._stop.is_set() and self._read_seq >= self._last_seq
+            found = desk.outbox.next(now_ms, leaving=stopping)
+            self._tell_cursor(desk)
+            if isinstance(found, Batch) and self._may_send():
+                await self._deliver(desk, found)
+            elif stopping:
+                return
+            else:
+                wait_s = (found - now_ms) / 1000 if isinstance(found, int) else IDLE_S
+                await until(self._clock, self._clock.monotonic() + wait_s, desk.wake)
+
+    def _may_send(self) -> bool:
+        return self._clock.monotonic() < self._leave_by_s
+
+    def _tell_cursor(self, desk: Desk) -> None:
+        cursor = desk.outbox.cursor
+        if cursor > desk.told:
+            desk.told = cursor
+            self._advance(desk.cursor_name, cursor)
+
+    async def _deliver(self, desk: Desk, batch: Batch) -> None:
+        """Send one page until its fate is known, or it is certain that it must be written anew."""
+        page, unknown = batch.page, 0
+        while True:
+            desk.outbox.tried(batch)
+            sent = await desk.target.send(page)
+            if sent.fate == "delivered":
+                self._reached(desk, batch)
+                return
+            self._missed(desk, sent)
+            unknown += sent.fate == "unknown"
+            if sent.fate == "refused" or unknown >= UNKNOWN_TRIES:
+                self._give_up(desk, batch, sent)
+                return
+            if unknown:
+                page = page.repeated()
+            else:
+                desk.outbox.refused(batch)
+            await self._pause(desk, sent)
+            if not unknown or not self._may_send():
+                return
+            if not desk.outbox.wants(batch):  # somebody has acknowledged meanwhile
+                return
+
+    def _reached(self, desk: Desk, batch: Batch) -> None:
+        desk.outbox.settled(batch, self._clock.wall_ms())
+        self._tell_cursor(desk)
+        desk.pages += 1
+        desk.reached = True
+        desk.retry_s = FIRST_RETRY_S
+        desk.failures.outage_over()
+
+    def _missed(self, desk: Desk, sent: Sent) -> None:
+        desk.reached = False
+        desk.failures.tell(f"page to {desk.contact.name} ({desk.target.shown}): {sent.why}")
+
+    def _give_up(self, desk: Desk, batch: Batch, sent: Sent) -> None:
+        desk.outbox.settled(batch, self._clock.wall_ms(), sent=sent.fate == "unknown")
+        self._tell_cursor(desk)
+        page = batch.page
+        letter = {"contact": desk.contact.name, "id": page.id, "title": page.title}
+        self._dead_letter(
+            self._clock.wall_ms(),
+            f"{sent.fate}: {sent.why}",
+            compact_json({**letter, "text": page.text}),
+        )
+
+    async def _pause(self, desk: Desk, sent: Sent) -> None:
+        pause_s = desk.retry_s * random.uniform(0.8, 1.2)
+        desk.retry_s = min(2 * desk.retry_s, LAST_RETRY_S)
+        if sent.fate == "barred":
+            pause_s = max(pause_s, BARRED_RETRY_S)
+        pause_s = max(pause_s, sent.wait_s or 0.0)
+        if self._stop.is_set():
+            self._leave_by_s = 0.0  # whoever leaves does not wait for a provider
+            return
+        await until(self._clock, self._clock.monotonic() + pause_s, self._stop)
+
+    async def _send_tests(self, desk: Desk, minute: int | None) -> None:
+        """A test page every day at that minute: a phone that stays silent is noticed."""
+        assert minute is not None
+        while not self._stop.is_set():
+            due_ms = next_moment(minute, self._clock.wall_ms(), desk.zone)
+            while (left_ms := due_ms - self._clock.wall_ms()) > 0:
+                await self._clock.sleep(min(left_ms / 1000, IDLE_S))
+            page = desk.writer.test(desk.contact.name, self._clock.wall_ms())
+            await self._try_test(desk, page)
+
+    async def _try_test(self, desk: Desk, page: Page) -> None:
+        for _ in range(TEST_TRIES):
+            sent = await desk.target.send(page)
+            if sent.fate == "delivered":
+                return
+            self._missed(desk, sent)
+            page = page.repeated() if sent.fate == "unknown" else page
+            await self._clock.sleep(max(LAST_RETRY_S, sent.wait_s or 0.0))
+
+
+def first_cursor(reader: JournalReader, tail: int, now_ms: int) -> int:
+    """Where a contact begins who was never told anything: what is old is not for him."""
+    after = max(0, tail - FIRST_LOOK_BACK)
+    recent = reader.events(after, FIRST_LOOK_BACK)
+    old = [d["seq"] for d in recent if now_ms - time_of(d) > LATE_MS]
+    return max(old, default=after)
+
+
+def history(reader: JournalReader, cursor: int, tail: int) -> list[Document]:
+    """Events up to ``cursor`` of alarms that stood there or stand now, back to their raise."""
+    asked = {row["alarm"] for row in reader.alarm_table() if row["state"] != "normal"}
+    asked |= {d["alarm"] for d in _between(reader, cursor, tail)}
+    window = FIRST_LOOK_BACK
+    while True:
+        after = max(0, cursor - window)
+        found = [d for d in _between(reader, after, cursor) if d["alarm"] in asked]
+        raised = {d["alarm"] for d in found if d["transition"] == "raised"}
+        if not after or asked <= raised:
+            return found
+        window *= 8
+
+
+def _between(reader: JournalReader, after: int, last: int) -> Iterator[Document]:
+    while after < last:
+        documents = reader.events(after, min(BATCH, last - after))
+        if not documents:
+            return
+        yield from documents
+        after = documents[-1]["seq"]
