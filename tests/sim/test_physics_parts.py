@@ -122,7 +122,7 @@ def test_gloves_make_the_box_softer() -> None:
     beyond their stroke the box is rigid again."""
     moved = []
     for compliance in (0.0, 0.7):
-        box = BoxSpec(gloves=GloveSpec(compliance_l_mbar=compliance, stroke_l=5.0))
+        box = BoxSpec(gloves=GloveSpec(compliance_l_mbar=compliance, stroke_l=5.0), purifier=None)
         lab = still(boxes=(box,))
         lab.act("pressure_control", HERON, on=False)
         start = see(lab, "pressure")
