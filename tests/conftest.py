@@ -1,4 +1,4 @@
-"""Servers that tests share: a real mosquitto, its subscribers, and a gate in front of it."""
+"""Servers that tests share: a real mosquitto, its subscribers, a gate, and an HTTP sink."""
 
 from __future__ import annotations
 
@@ -9,8 +9,12 @@ import os
 import signal
 import socket
 import subprocess
+import threading
 import time
+from collections import deque
 from collections.abc import AsyncIterator, Callable, Iterator
+from dataclasses import dataclass, field
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 from typing import Any
 
@@ -231,6 +235,114 @@ store-enabled = false
     server.start()
     yield server
     server.kill()
+
+
+@dataclass
+class Answer:
+    """How a sink answers once. ``wait_s``: it has the request already, and is slow to say so.
+
+    ``drop``: it hangs up without a word.
+    """
+
+    status: int = 200
+    headers: dict[str, str] = field(default_factory=dict)
+    wait_s: float = 0.0
+    drop: bool = False
+
+
+class Sink:
+    """A real HTTP server that keeps what it gets, as (moment, path, body) in order.
+
+    The next ``answers`` are given first, then ``usual``; a thread of its own serves them.
+    """
+
+    def __init__(self, port: int = 0) -> None:
+        self.got: list[tuple[float, str, bytes]] = []
+        self.answers: deque[Answer] = deque()
+        self.usual = Answer()
+        self._closing = threading.Event()
+        sink = self
+
+        class Handler(BaseHTTPRequestHandler):
+            def answer(self) -> None:
+                body = self.rfile.read(int(self.headers.get("Content-Length") or 0))
+                answer = sink.answers.popleft() if sink.answers else sink.usual
+                sink.got.append((time.monotonic(), self.path, body))
+                sink._closing.wait(answer.wait_s)
+                if answer.drop:
+                    self.close_connection = True
+                    return
+                with contextlib.suppress(OSError):
+                    self.send_response(answer.status)
+                    for name, text in answer.headers.items():
+                        self.send_header(name, text)
+                    self.send_header("Content-Length", "0")
+                    self.end_headers()
+
+            do_GET = do_POST = answer
+
+            def log_message(self, *_: object) -> None:
+                pass
+
+        self._server = ThreadingHTTPServer(("127.0.0.1", port), Handler)
+        self._server.daemon_threads = False
+        self.port: int = self._server.server_address[1]
+        self._thread = threading.Thread(target=self._server.serve_forever, args=(0.02,))
+        self._thread.start()
+
+    def pages(self) -> list[dict[str, Any]]:
+        """What Apprise's json:// scheme sent: {version, title, message, type, ...}."""
+        return [json.loads(body) for _, _, body in list(self.got)]
+
+    def titles(self) -> list[str]:
+        return [page["title"] for page in self.pages()]
+
+    def texts(self) -> list[str]:
+        """First line of every page: what stands on the lock screen."""
+        return [page["message"].partition("\n")[0] for page in self.pages()]
+
+    def ids(self) -> list[str]:
+        """The id at the foot of every page."""
+        return [page["message"].rpartition("id ")[2].strip() for page in self.pages()]
+
+    async def until(self, count: int, within_s: float = 15.0) -> None:
+        """Wait until that many requests are in; AssertionError with what there is if never."""
+        deadline = time.monotonic() + within_s
+        while len(self.got) < count:
+            assert time.monotonic() < deadline, f"waited in vain for {count}: {self.texts()}"
+            await asyncio.sleep(0.01)
+
+    def close(self) -> None:
+        self._closing.set()
+        self._server.shutdown()
+        self._thread.join()
+        self._server.server_close()
+
+
+@pytest.fixture
+def make_sink() -> Iterator[Callable[..., Sink]]:
+    """``make_sink(port=0)``: HTTP sinks on 127.0.0.1, closed at the end."""
+    made: list[Sink] = []
+
+    def make(port: int = 0) -> Sink:
+        made.append(Sink(port))
+        return made[-1]
+
+    yield make
+    for sink in made:
+        sink.close()
+
+
+@pytest.fixture
+def sink(make_sink: Callable[..., Sink]) -> Sink:
+    """An HTTP sink that says 200."""
+    return make_sink()
+
+
+@pytest.fixture
+def answer() -> type[Answer]:
+    """``answer(status, headers, wait_s, drop)``: one answer of a sink."""
+    return Answer
 
 
 @pytest.fixture
