@@ -267,6 +267,7 @@ class Purifier:
         restart = self.on
         if self.spec.beds > 1:
             self.in_loop = (tired + 1) % self.spec.beds
+            self._return_void(self.beds[self.in_loop])
         else:
             self.in_loop, self.on = None, False
         self.regeneration = Regeneration(
