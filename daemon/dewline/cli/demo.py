@@ -30,9 +30,7 @@ def run(args: argparse.Namespace) -> int:
     from dewline.demo import NightReport, night  # noqa: PLC0415 - the demo's imports are its own
 
     logging.basicConfig(level=logging.ERROR, format="%(name)s: %(message)s")
-    say(
-        f"A night of {args.hours:g} h in the simulated lab, story {args.story!r}, seed {args.seed}."
-    )
+    say(f"One night in the simulated lab: story {args.story!r}, seed {args.seed}.")
     say("Modbus TCP, Modbus RTU and a frost-point stream on ptys, an MQTT broker, the daemon.\n")
     bar = ProgressLine("night")
 
