@@ -22,7 +22,7 @@ def run(sensor: Sensor, seconds: int, seed: int = 1, **truth: float) -> list[flo
     rng = random.Random(seed)
     shown = []
     for _ in range(seconds):
-        sensor.tick(1.0, truth, rng)
+        sensor.tick(1.0, truth, rng.gauss(0.0, 1.0))
         shown.append(sensor.value)
     return shown
 
@@ -48,11 +48,10 @@ def test_a_lagging_sensor_shows_little_of_a_spike(lag_s: float, seen: float) -> 
     Peak of the response of a first-order lag to a decaying exponential, by hand.
     """
     sensor = quiet("plain", "x", lag_up_s=lag_s, lag_down_s=lag_s)
-    rng = random.Random(1)
-    sensor.tick(1.0, {"x": 0.0}, rng)
+    sensor.tick(1.0, {"x": 0.0}, 0.0)
     shown = []
     for t in range(3000):
-        sensor.tick(1.0, {"x": math.exp(-(t + 0.5) / 76.0)}, rng)
+        sensor.tick(1.0, {"x": math.exp(-(t + 0.5) / 76.0)}, 0.0)
         shown.append(sensor.value)
     ratio = lag_s / 76.0
     assert max(shown) == pytest.approx(ratio ** (ratio / (1 - ratio)), rel=0.01)
@@ -215,10 +214,10 @@ def test_deaf_and_leaking() -> None:
     one = analyzer()
     one.act("set", {"register": "o2", "deaf": 1.0})
     told(one, 3600, 600, oxygen=80.0)
-    assert one.channels["o2"].value == pytest.approx(0.5, abs=0.05)
+    assert one.channel("o2").value == pytest.approx(0.5, abs=0.05)
     one.act("set", {"register": "o2", "deaf": 0.0, "added": 4.0})
     told(one, 4200, 600)
-    assert one.channels["o2"].value == pytest.approx(4.5, abs=0.1)
+    assert one.channel("o2").value == pytest.approx(4.5, abs=0.1)
 
 
 def test_one_generator_an_instrument() -> None:
@@ -227,7 +226,18 @@ def test_one_generator_an_instrument() -> None:
     assert first.words() == second.words()
     other = Instrument("egret-trace", "trace-gas", "heron", seed=3)
     told(other, 0, 3600)
-    assert other.channels["o2"].value != first.channels["o2"].value
+    assert other.channel("o2").value != first.channel("o2").value
+
+
+def test_reading_leaves_no_trace() -> None:
+    """Who reads what and how often changes neither noise nor state, lagging channels or not."""
+    read, unread = analyzer(), analyzer()
+    for second in range(3600, 3700):
+        told(read, second, 1)
+        told(unread, second, 1)
+        assert read.words() == read.words()
+        read.shown("sample_flow")
+    assert read.words() == unread.words()
 
 
 def test_acts_that_make_no_sense() -> None:

@@ -1,12 +1,15 @@
 """An instrument: a register map, the sensors behind it, and what can go wrong with the whole.
 
 One seeded random generator an instrument, so that a change to one leaves the
-noise of the others as it was.
+noise of the others as it was. It fills a table of unit normal draws from which
+each channel takes one a tick, so that the noise does not depend on who reads
+what; sensors without a memory are asked only when they are read.
 """
 
 from __future__ import annotations
 
 import random
+from array import array
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, fields
 from typing import Any
@@ -40,6 +43,7 @@ OWN: Mapping[str, float] = {
     "emergency_stop": 0.0,
 }
 ZERO_BLOCK_MS = 2_000
+_DRAWS = 8192
 
 
 @dataclass(slots=True)
@@ -53,6 +57,8 @@ class Channel:
     value: float = 0.0
     state: State = State.SOUND
     held: float | None = None
+    phase: int = 0  # where in the table of draws this channel stands
+    read_at: int = -1  # the tick at which it was last brought up to date
 
 
 class ActError(ValueError):
@@ -85,15 +91,25 @@ class Instrument:
         self.frozen = False
         self.zero_until_ms = 0
         self.now_ms: int | None = None
-        self.rng = random.Random(f"{seed}/{name}")
+        rng = random.Random(f"{seed}/{name}")
+        self._draws = array("d", (rng.gauss(0.0, 1.0) for _ in range(_DRAWS)))
+        self._ticks = 0
+        self._truths: Mapping[str, Truth] = {}
         self._cached: Words | None = None
         wiring, sensors = wiring or {}, sensors or {}
         self.channels = {
             r.name: self._channel(r, wiring.get(r.name), sensors.get(r.name, {}))
             for r in self.registers()
         }
-        self._metered = [c for c in self.channels.values() if c.sensor is not None]
-        self._plain = [c for c in self.channels.values() if c.sensor is None]
+        for channel in self.channels.values():
+            channel.phase = rng.randrange(_DRAWS)
+        self._sort()
+
+    def _sort(self) -> None:
+        """Which channels must be asked every tick."""
+        self._remembering = [
+            c for c in self.channels.values() if c.sensor is not None and c.sensor.remembers
+        ]
 
     def registers(self) -> tuple[Register, ...]:
         """What it can show."""
@@ -116,30 +132,40 @@ class Instrument:
         self.now_ms = now_ms
         if not self.powered:
             return
-        own, rng = self.own, self.rng
-        frozen = self.frozen
-        for channel in self._metered:
-            sensor = channel.sensor
-            assert sensor is not None
-            sensor.tick(dt_s, truths[channel.place] if channel.place else own, rng)
-            if not frozen:
-                channel.value, channel.state = sensor.value, sensor.state
-        if frozen:
-            return
-        for channel in self._plain:
-            truth = truths[channel.place] if channel.place else own
+        self._ticks += 1
+        self._truths = truths
+        for channel in self._remembering:
+            self._move(channel, dt_s)
+        if not self.frozen:
+            self._cached = None
+
+    def _move(self, channel: Channel, dt_s: float) -> None:
+        """Bring a channel to this tick."""
+        truth = self._truths[channel.place] if channel.place else self.own
+        channel.read_at = self._ticks
+        sensor = channel.sensor
+        if sensor is None:
             held = channel.held
             channel.value = truth.get(channel.role, 0.0) if held is None else held
-        self._cached = None
+            return
+        sensor.tick(dt_s, truth, self._draws[(channel.phase + self._ticks) % _DRAWS])
+        if not self.frozen:
+            channel.value, channel.state = sensor.value, sensor.state
+
+    def channel(self, register: str) -> Channel:
+        """A channel as it stands now."""
+        channel = self.channels[register]
+        if channel.read_at != self._ticks and not self.frozen:
+            self._move(channel, 0.0)
+        return channel
 
     def _leave_out_what_is_not_there(self, truths: Mapping[str, Truth]) -> None:
         """A panel has registers for sensors that a box may lack; they stand at zero."""
-        for channel in list(self._metered):
+        for channel in self.channels.values():
             truth = truths[channel.place] if channel.place else self.own
-            if channel.role not in truth:
-                self._metered.remove(channel)
+            if channel.sensor is not None and channel.role not in truth:
                 channel.sensor = None
-                self._plain.append(channel)
+        self._sort()
 
     def words(self) -> Words:
         """The bank as it stands: table -> address -> word."""
@@ -150,7 +176,8 @@ class Instrument:
     def _filled(self) -> Words:
         bank: dict[Table, dict[int, int]] = {}
         blank = self._blank()
-        for channel in self.channels.values():
+        for name in self.channels:
+            channel = self.channel(name)
             register = channel.register
             table = bank.setdefault(register.table, {})
             if register.type == "bit" and register.table in ("holding", "input"):
@@ -170,7 +197,7 @@ class Instrument:
         """Number (the lab's unit) and quality word that a reader gets now."""
         if not self.powered:
             return None, "bad/no-answer"
-        channel = self.channels[register]
+        channel = self.channel(register)
         if self._blank():
             return self._shown_zero(channel.register)
         return channel.register.shown(channel.value, channel.state)
@@ -206,7 +233,9 @@ class Instrument:
             self.words()
             self.frozen = on
         else:
+            self.channel(register)  # the last value it shows is today's
             self._sensor(register).frozen = on
+            self._sort()
 
     def _hold(self, register: str, value: float | None) -> None:
         """A bit or number that stays at ``value`` whatever is true; null lets it go."""
@@ -223,14 +252,15 @@ class Instrument:
             raise KeyError(f"a sensor has no {', '.join(sorted(unknown))}")
         for key, value in changes.items():
             setattr(sensor, key, value)
+        self._sort()
 
     def _power(self, on: bool) -> None:
         """Cut the power, or give it back: then a block of zeros, then warming up."""
         if on and not self.powered:
             self.zero_until_ms = (self.now_ms or 0) + ZERO_BLOCK_MS
-            for channel in self._metered:
-                assert channel.sensor is not None
-                channel.sensor.restart()
+            for channel in self.channels.values():
+                if channel.sensor is not None:
+                    channel.sensor.restart()
         self.powered = on
         self._cached = None
 

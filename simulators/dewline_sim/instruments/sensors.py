@@ -1,6 +1,6 @@
 """Sensors with their vices. Each turns the truth at its sample point into an indication.
 
-``tick(dt_s, truth, rng)`` moves a sensor on and leaves ``value`` (the lab's
+``tick(dt_s, truth, chance)`` moves a sensor on and leaves ``value`` (the lab's
 unit) and ``state``. ``truth`` is everything known of the place, since a sensor
 may answer to more than what it is sold for. Figures are starting points (common
 practice, no source) unless a source stands beside them.
@@ -9,7 +9,6 @@ practice, no source) unless a source stands beside them.
 from __future__ import annotations
 
 import math
-import random
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from typing import Any
@@ -58,15 +57,27 @@ class Sensor:
     warming_s: float = 0.0
     inner: float | None = None
 
-    def tick(self, dt_s: float, truth: Truth, rng: random.Random) -> None:
-        """Go on by ``dt_s`` with this truth."""
+    @property
+    def remembers(self) -> bool:
+        """Whether it depends on what was; else it need only be asked when somebody reads it."""
+        return bool(
+            self.lag_up_s
+            or self.lag_down_s
+            or self.drift_per_d
+            or self.deaf
+            or self.warm_up_s
+            or self.frozen
+        )
+
+    def tick(self, dt_s: float, truth: Truth, chance: float) -> None:
+        """Go on by ``dt_s`` with this truth; ``chance`` is a draw from the unit normal."""
         self.zero += self.drift_per_d * dt_s / DAY_S
         felt = self.felt(truth)
         if self.inner is None:
             self.inner = felt
         self.settle(dt_s, felt)
         if not self.frozen:
-            self.indicate(dt_s, rng)
+            self.indicate(dt_s, chance)
 
     def felt(self, truth: Truth) -> float:
         """What reaches the sensing element: the truth, what a leaking sample line adds to it,
@@ -90,12 +101,12 @@ class Sensor:
         else:
             self.inner += (felt - self.inner) * -math.expm1(-dt_s / lag_s)
 
-    def indicate(self, dt_s: float, rng: random.Random) -> None:
+    def indicate(self, dt_s: float, chance: float) -> None:
         """From the element to the display."""
         assert self.inner is not None
         value = (self.inner * self.gain + self.extra() + self.zero) * self.slip
         if self.noise or self.noise_share:
-            value += rng.gauss(0.0, 1.0) * (self.noise + self.noise_share * abs(value))
+            value += chance * (self.noise + self.noise_share * abs(value))
         self.state, self.value = self.judged(value)
         if self.warming_s > 0.0:
             self.warming_s -= dt_s
@@ -192,10 +203,14 @@ class CapacitiveMoisture(Sensor):
 class Hours(Sensor):
     """A counter of running hours."""
 
+    @property
+    def remembers(self) -> bool:
+        return True
+
     def source(self, truth: Truth) -> float:
         return 0.0
 
-    def indicate(self, dt_s: float, rng: random.Random) -> None:
+    def indicate(self, dt_s: float, chance: float) -> None:
         if self.on:
             self.value += dt_s / 3600.0
 

@@ -25,7 +25,7 @@ class FrostMeter(Instrument):
 
     def line(self) -> bytes:
         """The next line; asterisks where there is nothing to say."""
-        frost, pressure = self.channels["frost_point"], self.channels["sample_pressure"]
+        frost, pressure = self.channel("frost_point"), self.channel("sample_pressure")
         sound = frost.state in (State.SOUND, State.UNDER) and not self._blank()
         said = f"{_tenths(frost.value):+06.1f}" if sound else "+***.*"
         return f"FP {said} C P {_tenths(pressure.value):06.1f} mbar\r\n".encode()
@@ -33,7 +33,7 @@ class FrostMeter(Instrument):
     def shown(self, register: str) -> tuple[float | None, str]:
         if not self.powered:
             return None, "bad/no-answer"
-        channel = self.channels[register]
+        channel = self.channel(register)
         if register == "frost_point" and channel.state not in (State.SOUND, State.UNDER):
             return None, "bad/no-answer"  # the line cannot be read
         return _tenths(channel.value), "good"
@@ -51,7 +51,7 @@ class MoistureMeter(Instrument):
 
     def line(self) -> bytes:
         """The answer."""
-        body = f"H {self.channels['h2o'].value:+08.2f} ppm ".encode()
+        body = f"H {self.channel('h2o').value:+08.2f} ppm ".encode()
         return body + b"*%02X\r" % reduce(xor, body)
 
 
