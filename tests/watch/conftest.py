@@ -149,12 +149,15 @@ class Bench:
         self.drive.watch.restore(state)
 
     def told(self, alarm: str | None = None) -> list[tuple[float, str, str]]:
-        """(second, transition, state) of every event so far, of one alarm or all."""
+        """(second, transition, state) of every move so far, of one alarm or all.
+
+        A cause judged anew moves no alarm.
+        """
         full = alarm if alarm is None or "." in alarm else f"heron.{alarm}"
         return [
             ((e.at_ms - START_MS) / 1000, e.transition, e.state)
             for e in self.events
-            if full is None or e.alarm == full
+            if (full is None or e.alarm == full) and e.transition != "cause-changed"
         ]
 
 

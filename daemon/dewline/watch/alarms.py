@@ -177,6 +177,10 @@ class Desk:
             under = under or hold.under
         return self._tell(alarm, row.transition, by=by, why=why, until_ms=until_ms, under=under)
 
+    def tell_cause(self, alarm: Alarm, why: str) -> None:
+        """The cause of an alarm that stands is judged another than was told."""
+        self._tell(alarm, "cause-changed", why=why)
+
     def _tell(
         self,
         alarm: Alarm,

@@ -26,7 +26,9 @@ class People:
         alarms: Mapping[str, Alarm],
         desk: Desk,
         modes: Mapping[str, BoxModes],
+        remember: Callable[[str, str, int], None],
     ) -> None:
+        self._remember = remember  # a note: box, kind, at_ms
         self._boxes = plan.boxes
         self._alarms = alarms
         self._desk = desk
@@ -115,6 +117,7 @@ class People:
             raise CommandError(f"no kind of note {kind!r}; one of {', '.join(NOTE_KINDS)}")
         modes = self._modes[box]
         modes.note(kind, command.why or "", command.at_ms)
+        self._remember(box, kind, command.at_ms)
         return Reply(True, f"noted for {box}: {kind}")
 
 

@@ -3,15 +3,24 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Callable
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
-from dewline.readings import Event, Priority, Transition
+from dewline.readings import UNKNOWN_CAUSE, Cause, Event, Outlook, Priority, Transition
 from dewline.watch.plan import WatchPlan
 
 if TYPE_CHECKING:
     from dewline.watch.alarms import Alarm
+
+Explainer = Callable[["Alarm", Transition, int], tuple[Cause, Outlook | None]]
+
+
+def _not_explained(
+    _alarm: Alarm, _transition: Transition, _at_ms: int
+) -> tuple[Cause, Outlook | None]:
+    return UNKNOWN_CAUSE, None
 
 
 class Scribe:
@@ -23,6 +32,7 @@ class Scribe:
         self.at_ms = 0
         self.offset_ms = 0  # wall label minus watch time, as of the last item from outside
         self.events: list[Event] = []
+        self.explain: Explainer = _not_explained
         self._staffed = plan.staffed
         self._zone = ZoneInfo(plan.timezone) if plan.timezone != "UTC" else UTC
         # at_ms never goes back, so repeats can only be among the events of this moment.
@@ -58,6 +68,7 @@ class Scribe:
         """One event about ``alarm`` as it stands now."""
         self.seq += 1
         plan, slot = alarm.plan, alarm.slot
+        cause, outlook = self.explain(alarm, transition, self.at_ms)
         event = Event(
             id=self.identity(plan.alarm, transition),
             seq=self.seq,
@@ -81,6 +92,8 @@ class Scribe:
             until_ms=None if until_ms is None else self.label(until_ms),
             under=under,
             mode=mode,
+            cause=cause,
+            outlook=outlook,
             advice=plan.advice,
             caution=plan.caution,
         )

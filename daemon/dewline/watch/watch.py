@@ -26,6 +26,7 @@ from dewline.readings import (
     Tick,
 )
 from dewline.watch.alarms import Alarm, Desk
+from dewline.watch.causes.explain import Explain
 from dewline.watch.derive import Told
 from dewline.watch.people import People
 from dewline.watch.plan import Mode, WatchPlan
@@ -60,7 +61,9 @@ class Watch:
         self._desk = Desk(self._scribe, Suppression(self._alarms, self._modes))
         self._desk.rate_slot = self._wiring.rate_slot
         self._timers = Timers(plan, self._desk)
-        self._people = People(plan, self._alarms, self._desk, self._modes)
+        self._explain = Explain(plan, self._slots, self._modes, self._derive)
+        self._scribe.explain = self._explain.explain
+        self._people = People(plan, self._alarms, self._desk, self._modes, self._explain.note)
         self._orphans: dict[str, dict[str, Any]] = {}  # alarms whose rule is gone, as last told
         self._rate_told = 0
         self._due_ms = 0  # no tick before this one can change anything
@@ -203,6 +206,8 @@ class Watch:
 
     def _tick(self, at_ms: int) -> Outcome:
         readings: dict[str, Reading] = {}
+        if at_ms >= self._explain.due_ms:
+            self._explain.sample(at_ms)
         if at_ms >= self._due_ms:
             self._sweep(at_ms, readings)
         elif not self._desk.held:
@@ -227,10 +232,16 @@ class Watch:
         for alarm in self._alarms.values():
             if alarm.state != "normal":
                 self._timers.tick(alarm, at_ms)
+        if at_ms >= self._explain.again_ms:
+            self._explain.rejudge(at_ms, self._alarms, self._desk)
         self._due_ms = self._next_due_ms()
 
     def _next_due_ms(self) -> int:
-        due = [self._derive.due_ms, *(box.due_ms() for box in self._modes.values())]
+        due = [
+            self._derive.due_ms,
+            self._explain.again_ms,
+            *(box.due_ms() for box in self._modes.values()),
+        ]
         due += [alarm.judge.due_ms() or NEVER_MS for alarm in self._timed]
         for alarm in self._alarms.values():
             if alarm.state != "normal":
@@ -254,6 +265,7 @@ class Watch:
         if resumed.reason != "reload":
             if resumed.reason == "restart":
                 self._derive.resume(at_ms, resumed.gap_ms)
+                self._explain.resume(at_ms)
             for slot in self._slots.values():
                 slot.start_anew(at_ms)
             for alarm in self._alarms.values():
@@ -310,6 +322,7 @@ class Watch:
             "rate": self._desk.rate.save(),
             "rate_told": self._rate_told,
             "derive": self._derive.save(),
+            "explain": self._explain.save(),
         }
 
     def restore(self, state: dict[str, Any]) -> None:
@@ -333,6 +346,8 @@ class Watch:
         self._rate_told = state["rate_told"]
         if "derive" in state:
             self._derive.restore(state["derive"])
+        if "explain" in state:
+            self._explain.restore(state["explain"])
         self._derive.clock.offset_ms = self._scribe.offset_ms
         self._retune(self.at_ms, self._slots.values())
         self._due_ms = 0

@@ -1,0 +1,325 @@
+"""Explains alarms: samples every box, judges when an alarm is raised and again while it stands.
+
+An alarm keeps the cause it was last told with. A new first name is told once,
+as ``cause-changed``, when it has led for two looks in a row.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from dewline.readings import UNKNOWN_CAUSE, Cause, Outlook, Transition
+from dewline.watch.alarms import Alarm, Desk
+from dewline.watch.causes.facts import Facts, Neighbour, View, gather
+from dewline.watch.causes.family import BED_ROLES, ROOM_ROLES, SUPPLY_ROLES, family_of, limit_of
+from dewline.watch.causes.gas_facts import gas_facts, ratio_facts, source_facts
+from dewline.watch.causes.history import SAMPLE_MS, History
+from dewline.watch.causes.judge import UNKNOWN, judge
+from dewline.watch.causes.loop_facts import bed_facts, loop_facts, stop_facts
+from dewline.watch.causes.plant_facts import (
+    chamber_facts,
+    comb_facts,
+    common_facts,
+    note_facts,
+    pressure_facts,
+    room_facts,
+    supply_facts,
+)
+from dewline.watch.causes.shape import Rise, rise_of
+from dewline.watch.causes.signs import dose_facts, long_facts, plain_signs
+from dewline.watch.causes.table import FAMILIES
+from dewline.watch.derive import Derive
+from dewline.watch.modes import BoxModes
+from dewline.watch.outlook import clean, reach
+from dewline.watch.plan import DAEMON, WatchPlan
+from dewline.watch.slots import FIRST_BAD, Slot
+
+MINUTE_MS = 60_000
+OFTEN_MS = 30 * MINUTE_MS  # every minute so long after the raise, then every five
+NOTES_KEPT = 20
+FINDERS = (
+    gas_facts, ratio_facts, source_facts, loop_facts, stop_facts, bed_facts, pressure_facts,
+    supply_facts, comb_facts, chamber_facts, room_facts, note_facts, common_facts, long_facts,
+)  # fmt: skip
+ANEW: frozenset[Transition] = frozenset({"raised", "unsuppressed", "unshelved"})
+STANDS = frozenset({"unacknowledged", "acknowledged"})
+
+
+class Standing:
+    """What is held of one alarm's cause."""
+
+    __slots__ = ("cause", "led", "outlook", "raised_ms", "told")
+
+    def __init__(self, at_ms: int) -> None:
+        self.cause: Cause = UNKNOWN_CAUSE
+        self.outlook: Outlook | None = None
+        self.raised_ms = at_ms
+        self.told: list[str] = []  # first names told so far
+        self.led = 0  # looks in a row in which another name led
+
+    def save(self) -> dict[str, Any]:
+        return {
+            "cause": self.cause.document(),
+            "outlook": None if self.outlook is None else self.outlook.document(),
+            "raised_ms": self.raised_ms,
+            "told": list(self.told),
+            "led": self.led,
+        }
+
+    @classmethod
+    def restored(cls, state: Mapping[str, Any]) -> Standing:
+        self = cls(state["raised_ms"])
+        cause = state["cause"]
+        self.cause = Cause(
+            cause["name"],
+            cause["confidence"],
+            tuple(cause["or"]),
+            tuple(cause["evidence"]),
+            cause["tell_apart"],
+        )
+        outlook = state["outlook"]
+        self.outlook = None if outlook is None else Outlook(**outlook)
+        self.told, self.led = list(state["told"]), state["led"]
+        return self
+
+
+class Explain:
+    """One for a watch. ``sample`` every ten seconds, ``rejudge`` every minute."""
+
+    def __init__(
+        self,
+        plan: WatchPlan,
+        slots: Mapping[str, Slot],
+        modes: Mapping[str, BoxModes],
+        derive: Derive,
+    ) -> None:
+        self._plan, self._slots, self._modes, self._derive = plan, slots, modes, derive
+        self._histories = {box: History(self._tracks(box)) for box in plan.boxes}
+        self._standing: dict[str, Standing] = {}
+        self._notes: dict[str, list[list[Any]]] = {}
+        self._resumed_ms: int | None = None
+        self._doubts: Mapping[str, Mapping[str, str]] = {}
+        self._rises: dict[str, dict[str, Rise]] = {}
+        self._rises_of = -1
+        self.due_ms = 0
+        self.again_ms = 0  # when alarms that stand are looked at again
+
+    def _tracks(self, box: str) -> dict[str, Slot]:
+        """Roles of the box, its purifier, its supply (``supply.``) and the room."""
+        plan = self._plan.boxes[box]
+        found: dict[str, Slot] = {}
+        prefix = f"{box}."
+        for name, slot in self._slots.items():
+            if name.startswith(prefix) and name in self._plan.signals:
+                found[name.removeprefix(prefix)] = slot
+        around = [(plan.purifier, BED_ROLES, ""), (plan.supply, SUPPLY_ROLES, "supply.")]
+        around += [(service, ROOM_ROLES, "") for service in self._plan.services]
+        for place, roles, mark in around:
+            for role in roles:
+                slot_ = self._slots.get(f"{place}.{role}")
+                if slot_ is not None:
+                    found.setdefault(mark + role, slot_)
+        return found
+
+    # ---------------------------------------------------------------- time
+
+    def sample(self, at_ms: int) -> None:
+        """Ten seconds passed."""
+        self.due_ms = (at_ms // SAMPLE_MS + 1) * SAMPLE_MS
+        for box, history in self._histories.items():
+            history.sample(at_ms)
+            if history.number % 6 == 0:
+                self._nights(box, history)
+
+    def _nights(self, box: str, history: History) -> None:
+        """Take over an idle baseline when a new one is told."""
+        for gas in ("oxygen", "moisture"):
+            slot = self._slots.get(f"{box}.{gas}_idle")
+            value = None if slot is None else slot.value
+            if value is None:
+                continue
+            nights = history.nights.get(gas, [])
+            if not nights or abs(nights[-1] - value) > 1e-6 * max(1.0, abs(value)):
+                history.night(gas, value)
+
+    def resume(self, at_ms: int) -> None:
+        """The watch came back after a gap."""
+        self._resumed_ms = at_ms
+        self.due_ms = 0
+
+    def note(self, box: str, kind: str, at_ms: int) -> None:
+        """A person noted something."""
+        self._notes[box] = [*self._notes.get(box, []), [kind, at_ms]][-NOTES_KEPT:]
+
+    def rejudge(self, at_ms: int, alarms: Mapping[str, Alarm], desk: Desk) -> None:
+        """Look again at every alarm that stands; tell what changed."""
+        self.again_ms = (at_ms // MINUTE_MS + 1) * MINUTE_MS
+        for name in list(self._standing):
+            alarm = alarms.get(name)
+            if alarm is None or (alarm.state == "normal" and not alarm.active):
+                del self._standing[name]
+            elif alarm.state in STANDS and alarm.active and self._is_time(name, at_ms):
+                self._again(alarm, at_ms, desk)
+
+    def _is_time(self, name: str, at_ms: int) -> bool:
+        minutes = (at_ms - self._standing[name].raised_ms) // MINUTE_MS
+        return minutes * MINUTE_MS < OFTEN_MS or minutes % 5 == 0
+
+    def _again(self, alarm: Alarm, at_ms: int, desk: Desk) -> None:
+        held = self._standing[alarm.plan.alarm]
+        cause, outlook = self._judge(alarm, at_ms)
+        held.outlook = outlook
+        if cause.name == held.cause.name:
+            held.cause, held.led = cause, 0
+            return
+        held.led += 1
+        news = cause.name != UNKNOWN and cause.name not in held.told
+        if held.led >= 2 and news:
+            held.cause, held.led = cause, 0
+            held.told.append(cause.name)
+            desk.tell_cause(alarm, cause.name)
+
+    # ---------------------------------------------------------------- judging
+
+    def explain(
+        self, alarm: Alarm, transition: Transition, at_ms: int
+    ) -> tuple[Cause, Outlook | None]:
+        """Cause and outlook of an event that is being written."""
+        name = alarm.plan.alarm
+        if transition in ANEW and alarm.active:
+            held = self._standing[name] = Standing(at_ms)
+            held.cause, held.outlook = self._judge(alarm, at_ms)
+            held.told = [held.cause.name]
+        known = self._standing.get(name)
+        if known is None:
+            return UNKNOWN_CAUSE, None
+        over = not alarm.active
+        return known.cause, None if over else known.outlook
+
+    def _judge(self, alarm: Alarm, at_ms: int) -> tuple[Cause, Outlook | None]:
+        family, gas = family_of(alarm.plan)
+        box = alarm.plan.place if alarm.plan.place in self._histories else None
+        if box is None:
+            return self._beyond_boxes(alarm, family, at_ms)
+        view = self._view(box, at_ms)
+        cause = judge(FAMILIES[family], self._facts(view))
+        return cause, self._outlook(alarm, view, gas, cause)
+
+    def _beyond_boxes(self, alarm: Alarm, family: str, at_ms: int) -> tuple[Cause, Outlook | None]:
+        """An alarm of a service or of the watcher itself: seen from any box it feeds."""
+        place = alarm.plan.place
+        fed = [b.name for b in self._plan.boxes.values() if place in (b.supply, b.purifier)]
+        boxes = fed or list(self._histories)
+        if place == DAEMON and "silent" not in alarm.plan.rule and "lost" not in alarm.plan.rule:
+            return UNKNOWN_CAUSE, None
+        facts = self._facts(self._view(boxes[0], at_ms)) if boxes else {}
+        return judge(FAMILIES[family], facts), None
+
+    def _facts(self, view: View) -> Facts:
+        facts = gather(view, FINDERS)
+        facts.update(dose_facts(view, facts))
+        facts.update(plain_signs(view, facts))
+        return facts
+
+    def _view(self, box: str, at_ms: int) -> View:
+        plan = self._plan.boxes[box]
+        rises = self._all_rises()
+        rows = self._derive.ledger_table()
+        return View(
+            at_ms,
+            plan,
+            self._plan.purifiers.get(plan.purifier or ""),
+            self._histories[box],
+            self._modes[box],
+            rises[box],
+            [self._neighbour(box, other, rises) for other in self._plan.boxes if other != box],
+            [(kind, at) for kind, at in self._notes.get(box, ())],
+            [row for row in rows["recent"] if row["box"] == box],
+            [row for row in rows["open"] if row["box"] == box],
+            self._resumed_ms,
+            self._silent(box, at_ms),
+            self._doubts.get(box, {}),
+        )
+
+    def _all_rises(self) -> dict[str, dict[str, Rise]]:
+        """Rises of all boxes, once a sample."""
+        number = max((h.number for h in self._histories.values()), default=0)
+        if number != self._rises_of:
+            self._rises_of = number
+            self._rises = {box: self._rises_in(box) for box in self._histories}
+        return self._rises
+
+    def _rises_in(self, box: str) -> dict[str, Rise]:
+        history = self._histories[box]
+        found = {
+            gas: rise_of(history, gas, history.nights.get(gas, ()))
+            for gas in ("oxygen", "moisture")
+            if history.has(gas)
+        }
+        return {gas: rise for gas, rise in found.items() if rise is not None}
+
+    def _neighbour(self, box: str, other: str, rises: Mapping[str, dict[str, Rise]]) -> Neighbour:
+        a, b = self._plan.boxes[box], self._plan.boxes[other]
+        same_purifier = a.purifier is not None and a.purifier == b.purifier
+        return Neighbour(
+            other, rises[other], same_purifier, a.supply is not None and a.supply == b.supply
+        )
+
+    def _silent(self, box: str, at_ms: int) -> Sequence[str]:
+        """Instruments of which no signal of this box or of the room lives now."""
+        alive: dict[str, bool] = {}
+        for track in self._histories[box].tracks.values():
+            slot = track.slot
+            plan = self._plan.signals.get(slot.name)
+            if plan is None or plan.instrument is None:
+                continue
+            lives = slot.quality < FIRST_BAD and at_ms - slot.alive_ms < max(20_000, slot.stale_ms)
+            alive[plan.instrument] = alive.get(plan.instrument, False) or lives
+        return [name for name, lives in alive.items() if not lives]
+
+    # ---------------------------------------------------------------- outlook
+
+    def _outlook(self, alarm: Alarm, view: View, gas: str | None, cause: Cause) -> Outlook | None:
+        rise = view.rises.get(gas or "")
+        if gas is None or rise is None:
+            return None
+        limit, falling = limit_of(alarm.plan, self._plan, rise)
+        if limit is None:
+            return None
+        zero = next((a.zero_uncertainty_ppm for a in view.box.analyzers if a.role == gas), 0.2)
+        points = [(t / 60, v) for t, v in self._points(view, gas, rise)]
+        told = clean(points, limit, rise.base) if falling else None
+        if not falling and rise.form not in ("plateau", "impulse", "none"):
+            told = reach(points, limit, zero)
+        if told is None:
+            return Outlook(limit, alarm.plan.unit.removesuffix("/h") or "ppm", None, None, None)
+        seconds = (round(h * 3600) for h in told)
+        return Outlook(limit, "ppm", *seconds)
+
+    def _points(self, view: View, gas: str, rise: Rise) -> list[tuple[float, float]]:
+        """The rise since its onset, on the grid that holds it."""
+        wanted = min(max(rise.start_min, 12.0), 4300.0)
+        return view.history.series(gas, wanted)
+
+    # ---------------------------------------------------------------- state
+
+    def save(self) -> dict[str, Any]:
+        return {
+            "due_ms": self.due_ms,
+            "again_ms": self.again_ms,
+            "resumed_ms": self._resumed_ms,
+            "notes": {box: [list(n) for n in notes] for box, notes in self._notes.items()},
+            "standing": {name: held.save() for name, held in self._standing.items()},
+            "histories": {box: history.save() for box, history in self._histories.items()},
+        }
+
+    def restore(self, state: Mapping[str, Any]) -> None:
+        self.due_ms, self.again_ms = state["due_ms"], state["again_ms"]
+        self._resumed_ms = state["resumed_ms"]
+        self._notes = {box: [list(n) for n in notes] for box, notes in state["notes"].items()}
+        self._standing = {n: Standing.restored(s) for n, s in state["standing"].items()}
+        for box, history in self._histories.items():
+            if box in state["histories"]:
+                history.restore(state["histories"][box])
+        self._rises_of = -1

@@ -1,0 +1,112 @@
+"""Facts: what can be said of a box now, each with how true it is and in plain words with numbers.
+
+A fact that nothing tells of is absent; the judge then counts it neither way.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any, NamedTuple
+
+from dewline.watch.causes.history import History
+from dewline.watch.causes.shape import Rise
+from dewline.watch.modes import BoxModes
+from dewline.watch.plan import BoxPlan, PurifierPlan
+
+BED_EFFICIENCY = 0.95  # share of the flow the bed cleans; common practice, no source
+
+
+class Fact(NamedTuple):
+    """``truth`` from 0 (surely not) to 1 (surely so)."""
+
+    truth: float
+    text: str
+
+
+Facts = dict[str, Fact]
+Found = Iterator[tuple[str, Fact]]
+
+
+@dataclass(frozen=True, slots=True)
+class Neighbour:
+    """What another box does: its rises, and what it shares with this one."""
+
+    name: str
+    rises: Mapping[str, Rise]
+    same_purifier: bool
+    same_supply: bool
+
+
+@dataclass(frozen=True, slots=True)
+class View:
+    """Everything facts are made of."""
+
+    at_ms: int
+    box: BoxPlan
+    purifier: PurifierPlan | None
+    history: History
+    modes: BoxModes
+    rises: Mapping[str, Rise]
+    neighbours: Sequence[Neighbour] = ()
+    notes: Sequence[tuple[str, int]] = ()  # kind, at_ms; newest last
+    rows: Sequence[Mapping[str, Any]] = ()  # ledger rows of this box, newest last
+    open_rows: Sequence[Mapping[str, Any]] = ()
+    resumed_ms: int | None = None
+    silent: Sequence[str] = ()  # instruments that do not answer now
+    doubts: Mapping[str, str] = field(default_factory=dict)  # gas -> why its reading is doubted
+
+    @property
+    def lead(self) -> Rise | None:
+        """The rise that stands out most."""
+        return max(self.rises.values(), key=lambda r: r.up * (1 + r.delta), default=None)
+
+    @property
+    def onset_min(self) -> float:
+        """How long ago the leading rise began."""
+        return self.lead.start_min if self.lead is not None else 0.0
+
+    def flow_m3_h(self) -> float | None:
+        """Flow that the bed cleans now; None where nothing tells."""
+        nominal = self.purifier.flow_m3_h if self.purifier is not None else None
+        flow = self.history.now("circulation_flow")
+        flow = nominal if flow is None else flow
+        return None if flow is None else BED_EFFICIENCY * flow
+
+    def tau_min(self) -> float | None:
+        """Time constant of the circulated box, minutes."""
+        flow, volume = self.flow_m3_h(), self.box.volume_m3
+        return 60 * volume / flow if flow and volume else None
+
+
+Finder = Callable[[View], Found]
+
+
+def ramp(value: float, low: float, high: float) -> float:
+    """0 at ``low``, 1 at ``high``, straight between; either way round."""
+    share = (value - low) / (high - low)
+    return min(1.0, max(0.0, share))
+
+
+def span(minutes: float) -> str:
+    """A time in words: ``40 s``, ``12 min``, ``3.5 h``, ``2.1 d``."""
+    if minutes < 1.5:
+        return f"{max(10, round(minutes * 60)):d} s"
+    if minutes < 100:
+        return f"{minutes:.0f} min"
+    if minutes < 3000:
+        return f"{minutes / 60:.1f} h"
+    return f"{minutes / 1440:.1f} d"
+
+
+def amount(ppm: float) -> str:
+    """A level fit for a sentence."""
+    return f"{ppm:.2f}" if abs(ppm) < 1 else f"{ppm:.1f}" if abs(ppm) < 100 else f"{ppm:.0f}"
+
+
+def gather(view: View, finders: Sequence[Finder]) -> Facts:
+    """All facts of a box."""
+    facts: Facts = {}
+    for finder in finders:
+        facts.update(finder(view))
+    return facts

@@ -1,0 +1,95 @@
+"""Facts of the two trace gases: which rises, in what form, how fast, in what ratio, how much."""
+
+from __future__ import annotations
+
+from dewline.watch.causes.facts import Fact, Found, View, amount, ramp, span
+from dewline.watch.causes.shape import Rise
+
+# Ratio of oxygen to water in room air runs from 6 (30 degC, 80 %) to 45 (20 degC, 20 %);
+# saturation pressures as in gas.humidity.
+AIR_RATIO_LOW = 4.0
+WET_RATIO_HIGH = 1.0
+UNSEEN_PPM = 0.2  # what a moisture sensor does not resolve
+GLOVES_CM3_H = 30.0  # more than all gloves of a box let through
+FORM_WORDS = {
+    "step": "went up at once",
+    "plateau": "rose and stands level",
+    "straight": "climbs in a straight line",
+    "convex": "climbs ever faster",
+    "bending": "climbs ever slower",
+    "impulse": "came as an impulse and decays",
+}
+WORD = {"oxygen": "O2", "moisture": "H2O"}
+
+
+def gas_facts(view: View) -> Found:
+    """Level and form of each gas."""
+    for gas, rise in view.rises.items():
+        yield from _level(gas, rise, gas in view.doubts)
+        if rise.up > 0.3 and rise.form != "none":
+            yield from _form(gas, rise, view)
+
+
+def _level(gas: str, rise: Rise, doubted: bool) -> Found:
+    text = (
+        f"{WORD[gas]} {amount(rise.now)} ppm, {amount(rise.delta)} above its baseline "
+        f"{amount(rise.base)}"
+    )
+    yield f"{gas}-up", Fact(rise.up, text)
+    if not doubted:
+        yield f"{gas}-flat", Fact(1.0 - rise.up, f"{WORD[gas]} flat at {amount(rise.now)} ppm")
+
+
+def _form(gas: str, rise: Rise, view: View) -> Found:
+    word = WORD[gas]
+    for form, words in FORM_WORDS.items():
+        text = f"{word} {words}"
+        if form == rise.form:
+            text += f", {amount(rise.slope_h)} ppm/h, for {span(rise.start_min)}"
+        yield f"{gas}-{form}", Fact(1.0 if form == rise.form else 0.0, text)
+    yield (
+        f"{gas}-slow",
+        Fact(ramp(rise.rise_min, 60.0, 240.0), f"{word} has risen for {span(rise.start_min)}"),
+    )
+    tau = view.tau_min()
+    if tau is not None:
+        fast = ramp(rise.rise_min, 1.1 * tau, 0.5 * tau)
+        text = f"{word} changed within {span(rise.rise_min)}, faster than the box can ({span(tau)})"
+        yield f"{gas}-faster-than-box", Fact(fast, text)
+
+
+def ratio_facts(view: View) -> Found:
+    """Oxygen against moisture: both, or one alone; the ratio of the two increments."""
+    oxygen, moisture = view.rises.get("oxygen"), view.rises.get("moisture")
+    if oxygen is None or moisture is None:
+        return
+    up = max(oxygen.up, moisture.up)
+    if up < 0.5:
+        return
+    do, dw = _top(oxygen), _top(moisture)
+    least = do / (max(dw, 0.0) + UNSEEN_PPM)
+    most = do / max(dw - UNSEEN_PPM, 0.02)
+    text = f"O2 rose by {amount(do)} ppm for {amount(dw)} ppm H2O"
+    yield "ratio-air", Fact(ramp(most, 3.0, 6.0) * ramp(least, 0.8, AIR_RATIO_LOW), text)
+    yield "ratio-wet", Fact(ramp(do / max(dw, 0.05), WET_RATIO_HIGH, 0.3), text)
+    yield "both-up", Fact(min(oxygen.up, moisture.up), "O2 and H2O rise together")
+
+
+def source_facts(view: View) -> Found:
+    """Mass balance: what source the level needs, and what can be ruled out by it."""
+    flow = view.flow_m3_h()
+    stands = view.history.now("circulating")
+    if flow is None or stands is None or stands < 0.5:
+        return
+    for gas, rise in view.rises.items():
+        source = flow * max(0.0, rise.delta)
+        text = f"{amount(rise.delta)} ppm {WORD[gas]} at this flow need {source:.0f} cm3/h"
+        yield f"{gas}-beyond-gloves", Fact(ramp(source, GLOVES_CM3_H, 2 * GLOVES_CM3_H), text)
+    oxygen = view.rises.get("oxygen")
+    if oxygen is not None:
+        great = ramp(_top(oxygen), 100.0, 500.0)
+        yield "oxygen-rush", Fact(great, f"O2 reached {amount(oxygen.peak)} ppm")
+
+
+def _top(rise: Rise) -> float:
+    return max(rise.delta, rise.peak - rise.base)

@@ -1,0 +1,82 @@
+"""From facts to a set of causes with a confidence, by the table. Pure arithmetic."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from math import exp
+
+from dewline.readings import Cause
+from dewline.watch.causes.facts import Facts
+from dewline.watch.causes.table import (
+    EVIDENCE_COUNT,
+    EVIDENCE_LEAST,
+    HIGHEST,
+    HOLDS,
+    SET_SHARE,
+    SET_SIZE,
+    TELL_APART,
+    Weighed,
+)
+
+UNKNOWN = "unknown"
+
+
+def odds(table: Mapping[str, Weighed], facts: Facts) -> dict[str, float]:
+    """Probability of every cause that is not ruled out, the likeliest first."""
+    scores = {name: _score(row, facts) for name, row in table.items() if not _out(row, facts)}
+    best = max(scores.values(), default=0.0)
+    weights = {name: exp(score - best) for name, score in scores.items()}
+    total = sum(weights.values())
+    return dict(
+        sorted(((n, w / total) for n, w in weights.items()), key=lambda pair: (-pair[1], pair[0]))
+    )
+
+
+def judge(table: Mapping[str, Weighed], facts: Facts) -> Cause:
+    """The set of causes that the facts leave, with the sum of its odds as confidence."""
+    shares = odds(table, facts)
+    if not shares:
+        return Cause(UNKNOWN, 0.0)
+    name, first = next(iter(shares.items()))
+    if name == UNKNOWN:
+        known = [n for n in shares if n != UNKNOWN and shares[n] >= SET_SHARE * first]
+        return Cause(UNKNOWN, round(min(HIGHEST, first), 2), tuple(known[:SET_SIZE]))
+    also = [n for n, p in shares.items() if n not in (name, UNKNOWN) and p >= SET_SHARE * first]
+    also = also[:SET_SIZE]
+    confidence = min(HIGHEST, first + sum(shares[n] for n in also))
+    return Cause(
+        name,
+        round(confidence, 2),
+        tuple(also),
+        evidence(table[name], facts),
+        tell_apart([name, *also]),
+    )
+
+
+def evidence(row: Weighed, facts: Facts) -> tuple[str, ...]:
+    """The weightiest facts that speak for a cause, in words."""
+    said = {
+        facts[name].text: weight * facts[name].truth
+        for name, weight in row.facts.items()
+        if name in facts and weight * facts[name].truth >= EVIDENCE_LEAST
+    }
+    ordered = sorted(said, key=lambda text: -said[text])
+    return tuple(ordered[:EVIDENCE_COUNT])
+
+
+def tell_apart(names: list[str]) -> str | None:
+    """The one test that would decide between the names; None where there is but one."""
+    for members, text in TELL_APART:
+        if len(names) > 1 and names[0] in members and any(n in members for n in names[1:]):
+            return text
+    return None
+
+
+def _score(row: Weighed, facts: Facts) -> float:
+    return row.prior + sum(w * facts[name].truth for name, w in row.facts.items() if name in facts)
+
+
+def _out(row: Weighed, facts: Facts) -> bool:
+    vetoed = any(name in facts and facts[name].truth > HOLDS for name in row.veto)
+    lacking = any(name not in facts or facts[name].truth < HOLDS for name in row.need)
+    return vetoed or lacking

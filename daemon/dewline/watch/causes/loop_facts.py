@@ -1,0 +1,196 @@
+"""Facts of the loop and its bed: stops and speed changes as experiments, bed, cooling,
+regeneration."""
+
+from __future__ import annotations
+
+from statistics import median
+
+from dewline.watch.causes.facts import Fact, Facts, Found, View, amount, ramp, span
+from dewline.watch.causes.history import Series
+
+STOP_LEAST_MIN = 8.0
+STOP_SETTLE_MIN = 3.0
+LOOK_BACK_MIN = 239.0
+
+
+def loop_facts(view: View) -> Found:
+    """Whether the loop runs, and how its flow stands to the box's own."""
+    history = view.history
+    on = history.now("circulating")
+    if on is None:
+        return
+    series = history.series("circulating", LOOK_BACK_MIN)
+    off_min = _since(series, lambda v: v > 0.5)
+    text = f"circulator off for {span(off_min)}" if on < 0.5 else "circulator on"
+    yield "loop-stopped", Fact(1.0 if on < 0.5 else 0.0, text)
+    before = view.onset_min + 5.0
+    was_on = history.share_on("circulating", before + 5.0)
+    if was_on is not None:
+        yield "loop-steady", Fact(ramp(was_on, 0.9, 1.0), "circulator on all the while")
+    flow, own = history.now("circulation_flow"), _own_flow(view)
+    if on > 0.5 and flow is not None and own:
+        share = flow / own
+        text = f"circulation {flow:.0f} m3/h, usually {own:.0f}"
+        yield "loop-slow", Fact(ramp(share, 0.9, 0.75), text)
+        yield "loop-dead-flow", Fact(ramp(share, 0.2, 0.05), text)
+        yield from _scaled(view, share)
+
+
+def _own_flow(view: View) -> float | None:
+    """The upper quarter of three days while the blower ran."""
+    flows = sorted(v for v in view.history.values("circulation_flow", 4320.0, 20.0) if v > 1.0)
+    if len(flows) < 6:
+        flows = sorted(v for v in view.history.values("circulation_flow", 240.0, 3.0) if v > 1.0)
+    return flows[len(flows) * 3 // 4] if len(flows) >= 6 else None
+
+
+def _scaled(view: View, share: float) -> Found:
+    """With constant sources every level goes as one over the flow."""
+    if share > 0.85 or share < 0.1:
+        return
+    fits = []
+    for rise in view.rises.values():
+        wanted = max(rise.base, 0.05) / share
+        fits.append(ramp(abs(rise.now - wanted), 0.6 * wanted + 0.3, 0.2 * wanted + 0.1))
+    if fits:
+        text = f"levels rose as the flow fell to {share:.0%}"
+        yield "scaled-by-flow", Fact(min(fits), text)
+
+
+def _since(series: Series, holds: object) -> float:
+    """Minutes since ``holds`` was last true; the whole stretch where it never was."""
+    assert callable(holds)
+    for t, v in reversed(series):
+        if holds(v):
+            return -t
+    return -series[0][0] if series else 0.0
+
+
+def stop_facts(view: View) -> Found:
+    """The last stop of the loop, as a test: a shell source climbs, a loop's or bed's does not."""
+    rise = view.rises.get("oxygen")
+    stop = _last_stop(view)
+    if rise is None or stop is None:
+        return
+    start, end = stop
+    oxygen = view.history.series("oxygen", LOOK_BACK_MIN)
+    before = [v for t, v in oxygen if start - 10 <= t <= start]
+    during = [(t, v) for t, v in oxygen if start + STOP_SETTLE_MIN <= t <= end]
+    if len(before) < 3 or len(during) < 4:
+        return
+    held = median(before) - rise.base
+    slope_h = 60 * (during[-1][1] - during[0][1]) / (during[-1][0] - during[0][0])
+    if held < 0.4:
+        return
+    tau_h = (view.tau_min() or 1.3) / 60
+    expected = held / tau_h
+    text = f"O2 climbed {amount(slope_h)} ppm/h while the loop stood, not {expected:.0f}"
+    yield "stop-own-slope", Fact(ramp(slope_h, 0.4 * expected, 0.15 * expected), text)
+    text = f"O2 climbed {amount(slope_h)} ppm/h while the loop stood: the source is in the shell"
+    yield "stop-shell-slope", Fact(ramp(slope_h, 0.2 * expected, 0.5 * expected), text)
+    yield from _restart(view, held, rise.base, end)
+
+
+def _restart(view: View, held: float, base: float, end: float) -> Found:
+    """Back on its plateau after the restart, or still where the stop had left it."""
+    oxygen = view.history.series("oxygen", LOOK_BACK_MIN)
+    later = [v for t, v in oxygen if end + 10 <= t <= end + 30]
+    peak = max((v for t, v in oxygen if end - 3 <= t <= end + 3), default=None)
+    if len(later) < 3 or peak is None:
+        return
+    level = median(later) - base
+    yield (
+        "restart-same-level",
+        Fact(
+            ramp(abs(level - held), 0.5 * held, 0.15 * held),
+            f"after the restart O2 went back to {amount(level + base)} ppm",
+        ),
+    )
+
+
+def _last_stop(view: View) -> tuple[float, float] | None:
+    """Start and end of the last stop of the loop, minutes (negative: before now)."""
+    series = view.history.series("circulating", LOOK_BACK_MIN)
+    end: float | None = None
+    for t, v in reversed(series):
+        if v < 0.5 and end is None:
+            end = t
+        elif v >= 0.5 and end is not None:
+            return (t, end) if end - t >= STOP_LEAST_MIN else None
+    return None
+
+
+def bed_facts(view: View) -> Found:
+    """Temperature, cooling, regeneration."""
+    history = view.history
+    bed, own = history.now("bed_temperature"), history.typical("bed_temperature", 4320.0, 120.0)
+    if own is None:
+        own = history.typical("bed_temperature", 240.0, 60.0)
+    if bed is not None and own is not None and not _regenerating(view):
+        warm = max(ramp(bed - own, 2.0, 6.0), ramp(bed, 40.0, 50.0))
+        yield "bed-warm", Fact(warm, f"bed at {bed:.0f} degC, usually {own:.0f}")
+    yield from _cooling(view)
+    yield from _regeneration(view)
+    for gas in view.rises:
+        outlet, level = history.now(f"outlet_{gas}"), history.level(gas)
+        if outlet is not None and level is not None and level > 0.5:
+            text = f"bed outlet {amount(outlet)} ppm for {amount(level)} ppm in the box"
+            yield f"{gas}-outlet-as-box", Fact(ramp(outlet / level, 0.3, 0.7), text)
+            yield f"{gas}-outlet-clean", Fact(ramp(outlet / level, 0.3, 0.1), text)
+
+
+def _cooling(view: View) -> Found:
+    history = view.history
+    flow, own = (
+        history.now("cooling_water_flow"),
+        history.typical("cooling_water_flow", 4320.0, 120.0),
+    )
+    if flow is not None and own:
+        text = f"cooling water {flow:.1f} L/min, usually {own:.1f}"
+        yield "cooling-lost", Fact(ramp(flow / own, 0.8, 0.5), text)
+        yield "cooling-fine", Fact(ramp(flow / own, 0.5, 0.8), text)
+
+
+def _regenerating(view: View) -> bool:
+    on = view.history.now("regenerating")
+    return on is not None and on > 0.5
+
+
+def _regeneration(view: View) -> Found:
+    history = view.history
+    if not history.has("regenerating"):
+        return
+    running = _regenerating(view)
+    yield "regenerating", Fact(1.0 if running else 0.0, "a regeneration is on")
+    slow = history.series("regenerating", 4320.0)
+    mid = history.series("regenerating", LOOK_BACK_MIN)
+    ended = min(_since(slow, lambda v: v > 0.5), _since(mid, lambda v: v > 0.5))
+    ever = any(v > 0.5 for _, v in (*slow, *mid))
+    recent = ever and not running
+    yield (
+        "regeneration-recent",
+        Fact(ramp(ended, 1440.0, 240.0) if recent else 0.0, f"regenerated {span(ended)} ago"),
+    )
+    if recent:
+        yield from _hydrogen(view, ended)
+
+
+def _hydrogen(view: View, ended: float) -> Found:
+    """Forming gas that flowed during the last regeneration."""
+    history = view.history
+    on = [t for t, v in history.series("regenerating", 4320.0) if v > 0.5]
+    if not on or not history.has("forming_gas_flow"):
+        return
+    flows = [v for t, v in history.series("forming_gas_flow", 4320.0) if on[0] <= t <= on[-1]]
+    if len(flows) < 6 or on[-1] - on[0] < 120:
+        return
+    litres = sum(flows) * 10.0
+    text = f"{litres:.0f} L of forming gas flowed in the last regeneration"
+    yield "regeneration-dry", Fact(ramp(litres, 600.0, 100.0), text)
+    short = ramp(on[-1] - on[0], 480.0, 240.0)
+    yield "regeneration-short", Fact(short, f"it lasted {span(on[-1] - on[0])} only")
+
+
+def loop_of(facts: Facts) -> bool:
+    """Whether gas moves through the loop, as far as is known."""
+    return "loop-stopped" not in facts or facts["loop-stopped"].truth < 0.5

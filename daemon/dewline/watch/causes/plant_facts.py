@@ -1,0 +1,227 @@
+"""Facts around the gas: pressure, fill, supply, chambers, hands, room, freezer, notes, others."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from itertools import pairwise
+from statistics import fmean
+from typing import Any
+
+from dewline.watch.causes.facts import Fact, Found, Neighbour, View, amount, ramp, span
+
+DAY_MIN = 1440.0
+
+
+def pressure_facts(view: View) -> Found:
+    """Where the pressure stands, and how much gas is filled in."""
+    history = view.history
+    values = history.values("pressure", 15.0)
+    if len(values) < 3:
+        return
+    now, recent = values[-1], values[-30:]
+    mean = fmean(recent)
+    if view.box.regime == "positive":
+        text = f"pressure {now:+.1f} mbar, {mean:+.1f} on average"
+        yield "pressure-below", Fact(ramp(mean, -0.2, -0.7), text)
+        before = history.typical("pressure", 240.0, 10.0)
+        lost = before is not None and before > 1.0 and min(values[-6:]) < 0.7
+        text = f"pressure fell from {before or 0.0:+.1f} to {min(values[-6:]):+.1f} mbar"
+        yield "pressure-lost", Fact(1.0 if lost else 0.0, text)
+        dips = sum(1 for a, b in pairwise(values) if a >= 0 > b)
+        below = sum(1 for v in history.values("pressure", 60.0) if v < 0)
+        yield "pressure-dips", Fact(ramp(dips + below, 0.0, 3.0), f"{dips} dips below the room")
+    yield "pressure-high", Fact(ramp(now, 5.0, 8.0), f"pressure {now:+.1f} mbar")
+    yield from _fill(view)
+
+
+def _fill(view: View) -> Found:
+    history = view.history
+    duty, own = history.share_on("fill_valve", 14.0), history.share_on("fill_valve", 4320.0)
+    if duty is None:
+        return
+    last = history.share_on("fill_valve", 1.5)
+    if last is not None:
+        yield "fill-full", Fact(ramp(last, 0.6, 0.95), f"fill open {last:.0%} of the last minute")
+    hours = history.share_on("fill_valve", 120.0)
+    if own is not None and hours is not None:
+        least = max(own, 0.005)
+        text = f"fill open {hours:.1%} of two hours"
+        yield "fill-more", Fact(ramp(hours, 0.02, 0.05) * ramp(hours / least, 0.5, 1.2), text)
+
+
+def supply_facts(view: View) -> Found:
+    """The gas that the box is fed with."""
+    history = view.history
+    bar, own = history.now("supply.pressure"), history.typical("supply.pressure", 4320.0, 120.0)
+    if bar is not None and own is not None:
+        text = f"supply {bar / 1000:.1f} bar, usually {own / 1000:.1f}"
+        yield "supply-low", Fact(ramp(bar / own, 0.92, 0.8), text)
+        yield "supply-fine", Fact(ramp(bar / own, 0.8, 0.92), text)
+        yield "supply-below-valves", Fact(ramp(bar, 4150.0, 3950.0), text)
+
+
+def comb_facts(view: View) -> Found:
+    """Oxygen that comes with the fills, and only with them."""
+    history = view.history
+    fills = history.series("fill_valve", 14.0)
+    if history.now("purging") is not None and (history.now("purging") or 0.0) > 0.5:
+        yield "purging", Fact(1.0, "a purge is on")
+    oxygen = dict(history.series("oxygen", 14.0))
+    if len(fills) < 30:
+        return
+    with_fill: list[float] = []
+    without: list[float] = []
+    times = sorted(oxygen)
+    for a, b in zip(times, times[3:], strict=False):
+        filled = any(v > 0.5 for t, v in fills if a - 0.5 <= t <= b - 0.1)
+        (with_fill if filled else without).append(oxygen[b] - oxygen[a])
+    if len(with_fill) >= 3 and len(without) >= 6:
+        gain, loss = fmean(with_fill), fmean(without)
+        text = f"O2 moves {gain:+.2f} ppm while filling, {loss:+.2f} between"
+        yield "comb-on-fills", Fact(ramp(gain - loss, 0.05, 0.4) * ramp(gain, 0.02, 0.2), text)
+
+
+def chamber_facts(view: View) -> Found:
+    """Doors and transfers about the time of the onset."""
+    doors = [r for r in view.history.tracks if r.endswith("_inner_door")]
+    onset = view.onset_min
+    opened = [
+        -t
+        for role in doors
+        for t, v in view.history.series(role, min(239.0, onset + 40.0))
+        if v > 0.05 and -t <= onset + 35.0
+    ]
+    if doors:
+        last = max(opened) if opened else 0.0
+        text = f"inner door opened {span(last)} ago" if opened else "no inner door was opened"
+        yield "door-before", Fact(1.0 if opened and onset - 6 <= last else 0.0, text)
+        yield "no-door", Fact(0.0 if opened else 1.0, text)
+    yield from _dirty(view)
+    yield from _evacuation(view)
+
+
+def _dirty(view: View) -> Found:
+    rows = [r["document"] for r in (*view.rows[-3:], *view.open_rows) if r["kind"] == "transfer"]
+    if not rows:
+        return
+    document: Mapping[str, Any] = rows[-1]
+    residual = document.get("residual_ppm")
+    if document.get("direction") == "out" or residual is None:
+        return
+    text = f"chamber still held {amount(residual)} ppm O2 after {document.get('cycles', 0)} cycles"
+    yield "chamber-dirty", Fact(ramp(residual, 60.0, 200.0), text)
+    yield "chamber-clean", Fact(ramp(residual, 200.0, 60.0), text)
+
+
+def _evacuation(view: View) -> Found:
+    """A chamber under vacuum: does the box pay for it, does it come down at all?"""
+    history = view.history
+    for role in history.tracks:
+        name = role.removesuffix("_evacuating")
+        if name == role:
+            continue
+        on = history.share_on(role, 3.0)
+        pressure = history.now(f"{name}_pressure")
+        if on is None or on < 0.9 or pressure is None:
+            continue
+        minutes = _steady(view, role)
+        text = f"{name} chamber stands at {pressure:.1f} mbar after {span(minutes)} of pumping"
+        poor = ramp(pressure, 3.0, 8.0) * ramp(minutes, 4.0, 8.0)
+        yield "chamber-base-poor", Fact(poor, text)
+        duty = history.share_on("fill_valve", min(14.0, minutes))
+        if duty is not None:
+            text = f"fill open {duty:.0%} of the time while the {name} chamber is pumped"
+            yield "box-pays-for-vacuum", Fact(ramp(duty, 0.05, 0.2) * ramp(minutes, 3.0, 6.0), text)
+
+
+def _steady(view: View, role: str) -> float:
+    for t, v in reversed(view.history.series(role, 239.0)):
+        if v < 0.5:
+            return -t
+    return 239.0
+
+
+def room_facts(view: View) -> Found:
+    """Heat, weather, hands, the freezer."""
+    history = view.history
+    warm, own = history.now("temperature"), history.typical("temperature", DAY_MIN, 120.0)
+    if warm is not None and own is not None:
+        text = f"box at {warm:.1f} degC, {warm - own:+.1f} K from its usual"
+        yield "box-warmer", Fact(ramp(warm - own, 1.5, 4.0), text)
+        yield "box-cooler", Fact(ramp(warm - own, -0.8, -2.0), text)
+    room, usual = history.now("room_humidity"), history.typical("room_humidity", DAY_MIN, 240.0)
+    if room is not None and usual is not None:
+        yield "room-damper", Fact(ramp(room - usual, 5.0, 12.0), f"room at {room:.0f} % humidity")
+    if "working" in view.modes.since:
+        minutes = (view.at_ms - view.modes.since["working"]) / 60_000
+        yield "hands", Fact(1.0, f"hands in the gloves for {span(minutes)}")
+    else:
+        yield "hands", Fact(0.0, "no hands in the gloves")
+    yield from _freezer(view)
+
+
+def _freezer(view: View) -> Found:
+    history = view.history
+    cold, own = (
+        history.now("freezer_temperature"),
+        history.typical("freezer_temperature", DAY_MIN, 120.0),
+    )
+    if cold is not None and own is not None:
+        text = f"freezer at {cold:.0f} degC, usually {own:.0f}"
+        yield "freezer-warmer", Fact(ramp(cold - own, 3.0, 8.0), text)
+
+
+def note_facts(view: View) -> Found:
+    """What people wrote down lately."""
+    for kind, days in NOTE_DAYS.items():
+        times = [at for k, at in view.notes if k == kind]
+        if times:
+            age = (view.at_ms - times[-1]) / 86_400_000
+            if age < days:
+                yield f"note-{kind}", Fact(1.0, f"noted {span(age * DAY_MIN)} ago: {kind}")
+    for mode in ("opened", "recovering", "outgassing", "solvent-work", "commissioning"):
+        if mode in view.modes.since:
+            yield f"mode-{mode}", Fact(1.0, f"the box is in mode {mode}")
+    for gas, why in view.doubts.items():
+        yield f"{gas}-doubted", Fact(1.0, why)
+    if view.silent:
+        yield "silent", Fact(1.0, f"no answer from {', '.join(view.silent[:3])}")
+        yield "silent-many", Fact(ramp(len(view.silent), 1.0, 2.0), f"{len(view.silent)} silent")
+    if view.resumed_ms is not None and view.at_ms - view.resumed_ms < 1_800_000:
+        yield "resumed", Fact(1.0, "the watch has just come back")
+
+
+NOTE_DAYS = {
+    "gloves": 5.0,
+    "opened": 7.0,
+    "cell": 7.0,
+    "calibration": 7.0,
+    "cylinder": 0.5,
+    "filter": 7.0,
+    "solvent": 14.0,
+}
+
+
+def common_facts(view: View) -> Found:
+    """Other boxes: the same at the same time points to what they share."""
+    lead = view.lead
+    if lead is None or not view.neighbours:
+        return
+    alike = [n for n in view.neighbours if _alike(view, n)]
+    text = f"{len(alike)} of {len(view.neighbours)} other boxes do the same"
+    yield "others-same", Fact(ramp(len(alike) / len(view.neighbours), 0.2, 0.6), text)
+    yield "others-quiet", Fact(0.0 if alike else 1.0, text)
+    for other in view.neighbours:
+        theirs = other.rises.get(lead.gas)
+        if other.same_purifier and theirs is not None and theirs.up > 0.5:
+            higher = theirs.delta > 1.1 * lead.delta
+            text = f"{other.name} on the same purifier stands higher, {amount(theirs.now)} ppm"
+            yield "linked-higher", Fact(1.0 if higher else 0.0, text)
+
+
+def _alike(view: View, other: Neighbour) -> bool:
+    lead = view.lead
+    theirs = other.rises.get(lead.gas) if lead is not None else None
+    if theirs is None or lead is None or theirs.up < 0.5:
+        return False
+    return abs(theirs.start_min - lead.start_min) <= max(30.0, 0.3 * lead.start_min)

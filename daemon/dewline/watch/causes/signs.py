@@ -1,0 +1,148 @@
+"""Facts made of facts: what several of them say together, or a longer look back."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+from statistics import median
+
+from dewline.watch.causes.facts import Fact, Facts, Found, View, amount, ramp, span
+from dewline.watch.causes.shape import Rise
+
+SLIP_LOW, SLIP_HIGH = 6.0, 15.0
+NIGHT_LEAST_PPM = 0.05
+
+
+def long_facts(view: View) -> Found:
+    """Night over night, day over day."""
+    for gas in view.rises:
+        yield from _nights(view, gas)
+    rise = view.lead
+    if rise is None:
+        return
+    slow = view.history.series(rise.gas, 4320.0)
+    if len(slow) >= 100 and rise.start_min > 1200:
+        third = len(slow) // 3
+        a, b, c = (
+            median(v for _, v in part) for part in (slow[:third], slow[third:-third], slow[-third:])
+        )
+        first, second = b - a, c - b
+        even = min(first, second) / max(first, second) if first > 0 and second > 0 else 0.0
+        size = ramp(c - a, 0.1, 0.3)
+        text = f"a straight climb over {span(rise.start_min)}, {amount(c - a)} ppm"
+        yield "days-straight", Fact(size * ramp(even, 0.4, 0.7), text)
+
+
+def _nights(view: View, gas: str) -> Found:
+    nights = view.history.nights.get(gas, [])[-5:]
+    if len(nights) < 3:
+        return
+    steps = [b - a for a, b in pairwise(nights)]
+    total = nights[-1] - nights[0]
+    rising = sum(1 for s in steps if s > 0) / len(steps)
+    text = (
+        f"idle {gas} went from {amount(nights[0])} to {amount(nights[-1])} ppm "
+        f"in {len(nights)} nights"
+    )
+    climb = ramp(rising, 0.5, 0.9) * ramp(total, NIGHT_LEAST_PPM, 3 * NIGHT_LEAST_PPM)
+    faster = steps[-1] / max(1e-6, total / len(steps))
+    yield f"nights-climb-{gas}", Fact(climb * ramp(faster, 0.8, 1.4), text)
+    yield "nights-straight", Fact(climb * ramp(faster, 1.5, 1.1), text)
+
+
+def dose_facts(view: View, facts: Facts) -> Found:
+    """Whether doses still decay as they used to; whether a rise is faster than own sources."""
+    oxygen = view.rises.get("oxygen")
+    if oxygen is None:
+        return
+    running = facts.get("loop-stopped", Fact(0.0, "")).truth < 0.5
+    own = ramp(oxygen.slope_h, 6.0, 3.0) * ramp(oxygen.slope_h, 0.05, 0.3)
+    text = f"O2 climbs {amount(oxygen.slope_h)} ppm/h, no faster than the box's own sources"
+    if running and oxygen.up > 0.5:
+        yield "slope-own", Fact(own, text)
+        tau = view.tau_min()
+        held = oxygen.form in ("plateau", "straight", "bending") and oxygen.rise_min < 30
+        stays = held and tau is not None and oxygen.start_min > 8 * tau and oxygen.slope_h > -0.5
+        if stays:
+            text = (
+                f"O2 still {amount(oxygen.delta)} ppm above, {span(oxygen.start_min)} after it came"
+            )
+            yield "dose-stays", Fact(0.5, text)
+        slow = oxygen.form == "impulse" and oxygen.now - oxygen.base > 0.3
+        if slow and tau is not None:
+            left = (oxygen.now - oxygen.base) / max(0.05, oxygen.peak - oxygen.base)
+            late = oxygen.start_min - oxygen.rise_min > 8 * tau
+            yield (
+                "dose-stays",
+                Fact(1.0 if late else 0.0, f"{left:.0%} of the last dose is still there"),
+            )
+    yield from _like_stopped(view, oxygen, running)
+
+
+def _like_stopped(view: View, oxygen: Rise, running: bool) -> Found:
+    """Blower on, yet both gases behave as if it stood: oxygen straight, moisture bending."""
+    moisture = view.rises.get("moisture")
+    if not running or moisture is None or oxygen.up < 0.3 or moisture.up < 0.3:
+        return
+    slope = oxygen.slope_h
+    straight = ramp(slope, 0.3, 0.6) * ramp(slope, 6.0, 4.0)
+    together = ramp(abs(oxygen.start_min - moisture.start_min), 90.0, 30.0)
+    slow = ramp(oxygen.rise_min, 10.0, 30.0)
+    text = f"with the blower on O2 climbs {amount(slope)} ppm/h and H2O with it, as if it stood"
+    yield "like-stopped", Fact(straight * together * slow, text)
+
+
+def plain_signs(view: View, facts: Facts) -> Found:
+    """Facts in the words of the table that follow from others at once."""
+    moisture = view.rises.get("moisture")
+    if moisture is not None:
+        top = max(moisture.delta, moisture.peak - moisture.base)
+        yield "moisture-great", Fact(ramp(top, 6.0, 15.0), f"H2O rose by {amount(top)} ppm")
+    low = [facts[n] for n in ("pressure-below", "pressure-dips") if n in facts]
+    if low:
+        yield "below-or-dips", max(low, key=lambda fact: fact.truth)
+    if "bed-warm" in facts:
+        yield "bed-cool", Fact(1.0 - facts["bed-warm"].truth, facts["bed-warm"].text)
+    refilling = [r for r in view.history.tracks if r.endswith("_refilling")]
+    if any((view.history.share_on(r, 3.0) or 0.0) > 0.3 for r in refilling):
+        yield "refilling", Fact(1.0, "a chamber is being refilled")
+    yield from _power(view, facts)
+    yield from _solvent(view, facts)
+    yield from _slip(view)
+
+
+def _power(view: View, facts: Facts) -> Found:
+    mains = view.history.now("mains_present")
+    if mains is not None:
+        yield "mains-lost", Fact(1.0 if mains < 0.5 else 0.0, "mains are off")
+    lost = mains is not None and mains < 0.5
+    many = facts.get("silent-many", Fact(0.0, "")).truth >= 1.0
+    yield "power-sign", Fact(1.0 if lost or many else 0.0, "several things stopped at once")
+
+
+def _solvent(view: View, facts: Facts) -> Found:
+    vapour = view.history.now("solvent_vapour")
+    noted = "mode-solvent-work" in facts
+    seen = vapour is not None and vapour > 5.0
+    text = f"solvent vapour {vapour:.0f} ppm" if seen and vapour is not None else "solvent work"
+    yield "solvent-about", Fact(1.0 if noted or seen else 0.0, text)
+    before = view.history.values("solvent_vapour", 4320.0)
+    past = bool(before) and max(before) > 20.0
+    if past or "note-solvent" in facts:
+        yield "solvent-before", Fact(1.0, "there was solvent in the box")
+
+
+def _slip(view: View) -> Found:
+    """A factor of ten from one reading to the next, and held."""
+    for gas in view.rises:
+        for minutes in (14.0, 239.0):
+            series = [v for _, v in view.history.series(gas, minutes)]
+            for a, b in pairwise(series):
+                low, high = sorted((a, b))
+                if low > 0.05 and SLIP_LOW <= high / low <= SLIP_HIGH and _held(series, b):
+                    yield "jump-ten", Fact(1.0, f"{gas} jumped from {amount(a)} to {amount(b)} ppm")
+                    return
+
+
+def _held(series: list[float], level: float) -> bool:
+    after = series[series.index(level) :]
+    return len(after) >= 3 and abs(median(after) - level) < 0.5 * level

@@ -1,0 +1,126 @@
+"""A story told straight into a watch: no sockets, no files, as fast as the machine goes.
+
+What a reader of every wired register would get at each poll is fed as scans
+through the same drive that live and replay crank.
+"""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import yaml
+from dewline_sim import story as stories
+from dewline_sim.config import config_of
+from dewline_sim.lab import Lab
+from dewline_sim.physics.spec import lab_spec
+from dewline_sim.record import seen_as
+from dewline_sim.scenario import TICK_MS, Scene, Wire
+from dewline_sim.setup import spec_of
+
+from dewline.config import load
+from dewline.drive import Drive
+from dewline.readings import (
+    QUALITY_BY_TEXT,
+    Entry,
+    Event,
+    LedgerRow,
+    Reading,
+    Resumed,
+    Scan,
+)
+from dewline.watch.plan import WatchPlan
+from dewline.watch.watch import Watch
+
+
+@dataclass
+class Told:
+    """What a story gave: the truth and what the watch said of it."""
+
+    story: stories.Story
+    events: list[Event] = field(default_factory=list)
+    ledger: list[LedgerRow] = field(default_factory=list)
+    truths: dict[tuple[str, str], list[tuple[int, float]]] = field(default_factory=dict)
+    readings: int = 0
+
+
+def scene_of(story: stories.Story) -> Scene:
+    """The lab of a story, ready to be told."""
+    spec = lab_spec(spec_of(story.setup))
+    return Scene(story, Lab(spec, story.seed, story.start_ms))
+
+
+def plan_of(story: stories.Story) -> WatchPlan:
+    """The watch's plan from the config that the simulator writes for this lab."""
+    places = {
+        bus: {"port": f"/dev/{bus}"} if kind["kind"] != "tcp" else {"host": bus}
+        for bus, kind in story.setup["buses"].items()
+    }
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "lab.yaml"
+        path.write_text(yaml.safe_dump(config_of(story, places), sort_keys=False))
+        return load(path).plan.watch
+
+
+class Poller:
+    """Turns of one instrument: its wires by what they are called in the watch."""
+
+    def __init__(self, scene: Scene, name: str, wires: list[Wire], entry: dict[str, Any]) -> None:
+        self._scene, self._name, self._wires = scene, name, wires
+        self.every_ms = stories.duration_ms(entry.get("every", "1 s"))
+        self._bus, self._unit = entry["bus"], int(entry.get("unit", 1))
+
+    def scan(self, now_ms: int) -> Scan:
+        """One turn now."""
+        readings = {}
+        faults = self._scene.faults
+        seen = seen_as(faults, self._bus, self._unit) if faults.any() else None
+        for wire in self._wires:
+            number, quality = wire.instrument.shown(wire.register)
+            if seen is not None:
+                number, quality = None, seen
+            readings[wire.signal] = Reading(number, QUALITY_BY_TEXT[quality])
+        return Scan(now_ms, now_ms, self._name, readings)
+
+
+def pollers_of(scene: Scene) -> Iterator[Poller]:
+    """One a polled instrument that feeds anything."""
+    for name, entry in scene.story.setup["instruments"].items():
+        wires = [w for w in scene.wires if w.instrument.name == name]
+        if wires:
+            yield Poller(scene, name, wires, entry)
+
+
+def tell(
+    story: stories.Story, plan: WatchPlan | None = None, follow: tuple[tuple[str, str], ...] = ()
+) -> Told:
+    """Tell a whole story into a watch. ``follow``: truths kept once a minute, (place, role)."""
+    scene, told = scene_of(story), Told(story)
+    watch = Watch(plan or plan_of(story))
+    fed: list[int] = [0]
+
+    def record(entry: Entry) -> None:
+        told.events += entry.outcome.events
+        told.ledger += entry.outcome.ledger
+
+    drive = Drive(watch, "plan", record)
+    drive.feed(Resumed(scene.now_ms, scene.now_ms, "start", 0, "plan"))
+    pollers = list(pollers_of(scene))
+    while not scene.ended:
+        scene.advance(scene.now_ms + TICK_MS)
+        now_ms = scene.now_ms
+        for poller in pollers:
+            if now_ms % poller.every_ms == 0:
+                scan = poller.scan(now_ms)
+                fed[0] += len(scan.readings)
+                drive.feed(scan)
+        if now_ms % 60_000 == 0:
+            for place, role in follow:
+                value = scene.lab.truth(place).get(role)
+                if value is not None:
+                    told.truths.setdefault((place, role), []).append((now_ms, value))
+    told.readings = fed[0]
+    return told
