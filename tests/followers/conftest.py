@@ -161,3 +161,62 @@ async def running(make_follower: Callable[..., MqttFollower]) -> AsyncIterator[C
         task.cancel()
         with contextlib.suppress(asyncio.CancelledError):
             await task
+
+
+class Story:
+    """Writes event documents of one site in order. Times are seconds after START_MS."""
+
+    def __init__(self) -> None:
+        self.seq = 0
+        self._since: dict[str, int] = {}
+
+    def tell(
+        self,
+        transition: str = "raised",
+        alarm: str = "heron.moisture-high",
+        at_s: float = 0.0,
+        **more: Any,
+    ) -> dict[str, Any]:
+        """The next event; its state follows from the transition unless it is given."""
+        self.seq += 1
+        time_ms = START_MS + round(at_s * 1000)
+        if transition == "raised":
+            self._since[alarm] = time_ms
+        usual = {
+            "acknowledged": "acknowledged",
+            "returned": "returned",
+            "cleared": "normal",
+            "shelved": "shelved",
+            "suppressed": "suppressed",
+        }
+        box, _, rule = alarm.partition(".")
+        fields: dict[str, Any] = {
+            "state": usual.get(transition, "unacknowledged"),
+            "priority": "high",
+            "signal": f"{box}.{rule.partition('-')[0]}",
+            "value": 6.2,
+            "unit": "ppm",
+            "quality": "good",
+            "limit": 5.0,
+            "limit_unit": "ppm",
+            "since_ms": self._since.get(alarm, time_ms),
+            "advice": "Close both inner doors, look at the last transfer.",
+            **more,
+        }
+        return Event(
+            id=f"{self.seq:016x}",
+            seq=self.seq,
+            time_ms=time_ms,
+            at_ms=time_ms,
+            site="saltmarsh",
+            box=box,
+            alarm=alarm,
+            transition=transition,  # type: ignore[arg-type]
+            **fields,
+        ).document()
+
+
+@pytest.fixture
+def story() -> Story:
+    """``story.tell(transition, alarm, at_s, **fields)``: the documents of a night."""
+    return Story()

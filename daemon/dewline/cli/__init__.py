@@ -31,6 +31,8 @@ COMMANDS: dict[str, str] = {
     "note": "write into the record what was done at a box",
     "replay": "the events these rules would have raised on a record",
     "journal": "the record's health: info, check, backup",
+    "alarms": "how good the alarm system is, against EEMUA 191 and ISA-18.2 figures",
+    "page-test": "send a test page to a contact",
     "export": "readings and events out, in feed order: CSV, Parquet or line protocol",
     "leak-test": "pressure hold or oxygen method, with its uncertainty",
     "calc": "the trade's sums, with formula and source",

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from datetime import tzinfo
 
 from dewline.config.plan import ContactPlan
@@ -21,7 +21,9 @@ from dewline.readings import PRIORITIES
 
 GATHER_MS = 2_000  # what has one cause comes within a moment
 LATE_MS = 900_000
-FLOOD = 10  # more than that many pages in ten minutes are more than a person can follow
+# More than 10 in ten minutes are more than a person can follow (EEMUA 191 as commonly
+# quoted); it is over below 5 (from memory).
+FLOOD, FLOOD_OVER_BELOW = 10, 5
 FLOOD_WINDOW_MS = 600_000
 DIGEST_EVERY_MS = 120_000
 CHATTER_REST_MS = 3_600_000
@@ -44,6 +46,10 @@ class Notice:
     told: Told
     taken_ms: int
     tried: bool = False
+    _time_ms: int = field(init=False)
+
+    def __post_init__(self) -> None:
+        self._time_ms = time_of(self.told.document)
 
     @property
     def critical(self) -> bool:
@@ -51,19 +57,16 @@ class Notice:
 
     def late(self, now_ms: int) -> bool:
         """Old, and over: nobody is to be called for it any more."""
-        return self.told.over and now_ms - time_of(self.told.document) > LATE_MS
+        return self.told.over and now_ms - self._time_ms > LATE_MS
 
 
 @dataclass(frozen=True, slots=True)
 class Batch:
-    """A page and the notices it settles."""
+    """A page and the notices it settles. ``flood``: the next such page waits a while."""
 
     page: Page
     notices: tuple[Notice, ...]
-
-    @property
-    def digest(self) -> bool:
-        return len(self.notices) > 1
+    flood: bool = False
 
     @property
     def critical(self) -> bool:
@@ -90,7 +93,8 @@ class Outbox:
         self._raised: dict[str, Document] = {}  # by alarm: what he was, or will be, told of
         self._chatters_ms: dict[str, int] = {}
         self._ahead: set[str] = set()  # ids told before they were in the record
-        self._sent_ms: deque[int] = deque()
+        self._told_ms: deque[int] = deque(maxlen=FLOOD + 1)
+        self._flood = False
         self._digest_ms: int | None = None
         self._starved: set[str] = set()
         self._seen = 0
@@ -217,18 +221,17 @@ class Outbox:
         """
         if not self._pending:
             return None
-        gathered_ms = now_ms if leaving else now_ms - GATHER_MS
-        late, critical, ordinary, fresh = _sorted(self._pending, now_ms, gathered_ms)
+        late, critical, ordinary = _sorted(self._pending, now_ms)
+        gather_ms = 0 if leaving else GATHER_MS
         answers = [
             self._urgent(critical, now_ms) if critical else None,
             self._late(late, now_ms) if late else None,
-            self._ordinary(ordinary, now_ms) if ordinary else None,
+            self._ordinary(ordinary, now_ms, gather_ms) if ordinary else None,
         ]
         for answer in answers:
             if isinstance(answer, Batch):
                 return answer
-        moments = [answer for answer in answers if isinstance(answer, int)]
-        return min([*moments, *(notice.taken_ms + GATHER_MS for notice in fresh)])
+        return min(answer for answer in answers if isinstance(answer, int))
 
     def _urgent(self, critical: Sequence[Notice], now_ms: int) -> Batch | int:
         when_ms = self._quota.next_ms(now_ms, critical=True)
@@ -243,7 +246,9 @@ class Outbox:
         when_ms = self._quota.next_ms(now_ms, critical=False)
         return when_ms if when_ms > now_ms else self._digest(late, now_ms, late=True)
 
-    def _ordinary(self, ripe: Sequence[Notice], now_ms: int) -> Batch | int:
+    def _ordinary(self, ripe: Sequence[Notice], now_ms: int, gather_ms: int) -> Batch | int:
+        if now_ms < ripe[0].taken_ms + gather_ms:
+            return ripe[0].taken_ms + gather_ms
         when_ms = self._quota.next_ms(now_ms, critical=False)
         if when_ms > now_ms:
             self._starved.add("ordinary")
@@ -255,9 +260,11 @@ class Outbox:
         return self._digest(ripe, now_ms)
 
     def _is_flood(self, ripe: int, now_ms: int) -> bool:
-        while self._sent_ms and self._sent_ms[0] <= now_ms - FLOOD_WINDOW_MS:
-            self._sent_ms.popleft()
-        return len(self._sent_ms) + ripe > FLOOD or ("ordinary" in self._starved and ripe > 1)
+        while self._told_ms and self._told_ms[0] <= now_ms - FLOOD_WINDOW_MS:
+            self._told_ms.popleft()
+        count = len(self._told_ms) + ripe
+        self._flood = count >= FLOOD_OVER_BELOW if self._flood else count > FLOOD
+        return self._flood or ("ordinary" in self._starved and ripe > 1)
 
     def _one(self, notice: Notice, now_ms: int) -> Batch:
         told = notice.told
@@ -266,9 +273,9 @@ class Outbox:
 
     def _digest(self, notices: Sequence[Notice], now_ms: int, *, late: bool = False) -> Batch:
         if len(notices) == 1:
-            return self._one(notices[0], now_ms)
+            return replace(self._one(notices[0], now_ms), flood=not late)
         page = self._writer.digest([n.told for n in notices], now_ms, late=late)
-        return Batch(page, tuple(notices))
+        return Batch(page, tuple(notices), flood=not late)
 
     def tried(self, batch: Batch) -> None:
         """The page may have arrived, or may be on its way."""
@@ -290,23 +297,16 @@ class Outbox:
         if not sent:
             return
         self._quota.take(now_ms, critical=batch.critical)
-        self._sent_ms.append(now_ms)
-        if batch.digest:
+        self._told_ms.extend(now_ms for _ in batch.notices)
+        if batch.flood:
             self._digest_ms = now_ms
             self._starved.clear()
 
 
 def _sorted(
-    pending: Sequence[Notice], now_ms: int, gathered_ms: int
-) -> tuple[list[Notice], list[Notice], list[Notice], list[Notice]]:
-    """Late ones, critical ones, ordinary ones, and ordinary ones too fresh to be told alone."""
-    heaps: tuple[list[Notice], ...] = ([], [], [], [])
-    for notice in pending:
-        if notice.late(now_ms):
-            heap = 0
-        elif notice.critical:
-            heap = 1
-        else:
-            heap = 2 if notice.taken_ms <= gathered_ms else 3
-        heaps[heap].append(notice)
-    return heaps[0], heaps[1], heaps[2], heaps[3]
+    pending: Sequence[Notice], now_ms: int
+) -> tuple[list[Notice], list[Notice], list[Notice]]:
+    """Late ones, critical ones, ordinary ones."""
+    late = [notice for notice in pending if notice.late(now_ms)]
+    others = [notice for notice in pending if not notice.late(now_ms)]
+    return late, [n for n in others if n.critical], [n for n in others if not n.critical]

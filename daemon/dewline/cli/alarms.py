@@ -1,0 +1,109 @@
+"""``dewline alarms CONFIG [--from TIME] [--to TIME] [--json]``: how good the alarm system is."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Iterator, Sequence
+from datetime import datetime, tzinfo
+from pathlib import Path
+from typing import Any
+
+from dewline.alarm_quality import DAY_MS, Figure, Quality, Span, judge
+from dewline.cli.terminal import print_json
+from dewline.config import load
+from dewline.errors import OutOfRange
+from dewline.followers.hours import zone_of
+from dewline.journal import Reader
+from dewline.readings import PRIORITIES
+
+USUAL_DAYS = 30
+BATCH = 1000
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("config", type=Path, metavar="CONFIG")
+    when = "2026-03-02 or 2026-03-02T06:00, by the clock of the site, or with a zone"
+    parser.add_argument("--from", dest="first", metavar="TIME", help=f"{when}; else 30 days ago")
+    parser.add_argument("--to", dest="last", metavar="TIME", help="else the end of the record")
+    parser.add_argument("--json", action="store_true", help="one JSON object on stdout")
+
+
+def run(args: argparse.Namespace) -> int:
+    """0 every figure is within what is asked, 1 not."""
+    plan = load(args.config).plan
+    zone = zone_of(plan.watch.timezone)
+    with Reader(plan.journal.path) as reader:
+        end_ms = (reader.tail().time_ms or 0) + 1
+        to_ms = end_ms if args.last is None else _moment(args.last, zone)
+        from_ms = to_ms - USUAL_DAYS * DAY_MS if args.first is None else _moment(args.first, zone)
+        first = reader.events(0, 1)
+        if args.first is None and first:
+            from_ms = max(from_ms, _moment(first[0]["time"], zone))
+        if from_ms >= to_ms:
+            raise OutOfRange("the period ends before it begins; give --from an earlier time")
+        found = judge(_events(reader), from_ms, to_ms, zone)
+    if args.json:
+        print_json(found.document())
+    else:
+        _print(found, zone)
+    return 1 if any(figure.within is False for figure in found.figures()) else 0
+
+
+def _moment(text: str, zone: tzinfo) -> int:
+    try:
+        stamp = datetime.fromisoformat(text)
+    except ValueError:
+        raise OutOfRange(f"{text!r} is no time; write 2026-03-02 or 2026-03-02T06:00Z") from None
+    stamp = stamp if stamp.tzinfo else stamp.replace(tzinfo=zone)
+    return round(stamp.timestamp() * 1000)
+
+
+def _events(reader: Reader) -> Iterator[dict[str, Any]]:
+    after = 0
+    while documents := reader.events(after, BATCH):
+        yield from documents
+        after = documents[-1]["seq"]
+
+
+def _print(found: Quality, zone: tzinfo) -> None:
+    print(f"{_clock(found.from_ms, zone)} to {_clock(found.to_ms, zone)}, {found.days:.1f} days")
+    print(f"\nnew alarms: {len(found.alarms_ms)}")
+    for priority in PRIORITIES:
+        print(f"  {priority:<10} {found.by_priority[priority]:>6}")
+    print("\na day")
+    for day, count in sorted(found.by_day.items()):
+        print(f"  {day} {count:>6}")
+    print("\nmost frequent")
+    for alarm, count in found.by_alarm.most_common(10):
+        print(f"  {count:>6}  {alarm}")
+    for alarm, count in found.chattering.items():
+        print(f"  chattering: {alarm}, {count} times three cycles in a minute")
+    _print_spans("standing longer than 24 h", found.standing, found.to_ms, zone)
+    _print_spans("longest unacknowledged", found.unacknowledged, found.to_ms, zone)
+    _print_spans("shelved", found.shelved, found.to_ms, zone)
+    _print_spans("out of service", found.out_of_service, found.to_ms, zone)
+    print("\nheld against the trade's figures (for one person who watches; no certificate)")
+    for figure in found.figures():
+        print(f"  {_line(figure)}")
+
+
+def _print_spans(title: str, spans: Sequence[Span], end_ms: int, zone: tzinfo) -> None:
+    print(f"\n{title}: {len(spans) or 'none'}")
+    for span in spans:
+        hours = span.length_ms(end_ms) / 3_600_000
+        who = f"  by {span.by}" if span.by else ""
+        why = f"  ({span.why})" if span.why else ""
+        still = "" if span.to_ms is not None else ", still"
+        begun = _clock(span.from_ms, zone)
+        print(f"  {span.alarm:<36} {begun}  {hours:.2f} h{still}{who}{why}")
+
+
+def _line(figure: Figure) -> str:
+    share = "%" in figure.asked
+    value = f"{100 * figure.value:.1f} %" if share else f"{figure.value:.3g}"
+    verdict = {True: "ok", False: "OUTSIDE", None: "too few to say"}[figure.within]
+    return f"{figure.name:<32} {value:>9}  asked: {figure.asked:<24} {verdict}  [{figure.source}]"
+
+
+def _clock(time_ms: int, zone: tzinfo) -> str:
+    return f"{datetime.fromtimestamp(time_ms / 1000, zone):%Y-%m-%d %H:%M}"

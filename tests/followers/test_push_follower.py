@@ -1,0 +1,369 @@
+"""The push follower on a real record, sending through Apprise to a real HTTP server."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import time
+
+import pytest
+
+from dewline.clock import RealClock
+from dewline.config.plan import ContactPlan, JournalPlan, Plan
+from dewline.followers import outbox, push
+from dewline.followers.push import PushFollower
+from dewline.journal import Journal, Reader
+from dewline.readings import Entry, Event, Outcome
+from dewline.watch.plan import WatchPlan
+
+PLACES = ("heron", "egret", "daemon")
+
+
+class Desk:
+    """A record with alarms happening in it, and a push follower on it that can be stopped."""
+
+    def __init__(self, folder, journal):
+        self.folder = folder
+        self.journal = journal
+        self.contacts = {}
+        self.seq = 0
+        self.follower = None
+        self._task = None
+
+    def contact(self, name, sink, **more):
+        """A contact reached through ``sink``; quick to find it silent."""
+        file = self.folder / f"{name}.url"
+        file.write_text(f"json://127.0.0.1:{sink.port}/{name}?rto=0.6&cto=0.6")
+        self.contacts[name] = ContactPlan(name=name, url_file=file, **more)
+
+    def plan(self):
+        first = tuple(n for n, c in self.contacts.items() if n != "lab-head")
+        return Plan(
+            path=self.folder / "dewline.yaml",
+            site="saltmarsh",
+            watch=WatchPlan(site="saltmarsh", timezone="Europe/Lisbon"),
+            hash="0" * 16,
+            journal=JournalPlan(path=self.journal.path),
+            contacts=self.contacts,
+            box_contacts=dict.fromkeys(PLACES, first),
+        )
+
+    def start(self):
+        self.follower = PushFollower(
+            self.plan(),
+            RealClock(),
+            reader=lambda: Reader(self.journal.path),
+            advance=lambda name, seq: self.journal.advance(name, event_seq=seq),
+            dead_letter=lambda *letter: self.journal.put_dead_letter("push", *letter),
+        )
+        self._task = asyncio.create_task(self.follower.run())
+
+    async def stop(self):
+        """A clean stop."""
+        self.follower.stop()
+        await self._task
+        await self.journal.flush()
+        self.follower = None
+
+    async def kill(self):
+        """The task ends where it stands; what was put in the record is there."""
+        if self._task is not None:
+            self._task.cancel()
+            with contextlib.suppress(asyncio.CancelledError):
+                await self._task
+        await self.journal.flush()
+        self.follower = None
+
+    async def happen(self, *events, ago_s=0.0):
+        """(transition, alarm, fields) each; committed together."""
+        entries = [Entry(self.seq + 1, None, Outcome(events=self._events(events, ago_s)))]
+        for entry in entries:
+            self.journal.append(entry)
+        await self.journal.flush()
+        if self.follower is not None:
+            self.follower.committed(entries)
+
+    def _events(self, events, ago_s):
+        made = []
+        states = {"raised": "unacknowledged", "acknowledged": "acknowledged", "cleared": "normal"}
+        for transition, alarm, fields in events:
+            self.seq += 1
+            time_ms = round((time.time() - ago_s) * 1000)
+            usual = {"state": states.get(transition, transition), "priority": "high"}
+            made.append(
+                Event(
+                    id=f"{self.seq:016x}",
+                    seq=self.seq,
+                    time_ms=time_ms,
+                    at_ms=time_ms,
+                    site="saltmarsh",
+                    box=alarm.partition(".")[0],
+                    alarm=alarm,
+                    transition=transition,
+                    signal=f"{alarm.partition('.')[0]}.moisture",
+                    value=6.2,
+                    unit="ppm",
+                    quality="good",
+                    limit=5.0,
+                    limit_unit="ppm",
+                    since_ms=time_ms,
+                    **{**usual, **fields},
+                )
+            )
+        return tuple(made)
+
+    async def told_up_to(self, name, seq, within_s=10.0):
+        """Wait until a contact's cursor is there."""
+        deadline = time.monotonic() + within_s
+        while True:
+            await self.journal.flush()
+            with Reader(self.journal.path) as reader:
+                if reader.follower(f"push.{name}")[1] >= seq:
+                    return
+            assert time.monotonic() < deadline, f"{name} never got to {seq}"
+            await asyncio.sleep(0.02)
+
+
+@pytest.fixture(autouse=True)
+def quick(monkeypatch):
+    """Retries come in tenths of seconds; the law is the same."""
+    monkeypatch.setattr(push, "FIRST_RETRY_S", 0.05)
+    monkeypatch.setattr(push, "LAST_RETRY_S", 0.2)
+    monkeypatch.setattr(push, "BARRED_RETRY_S", 0.2)
+    monkeypatch.setattr(outbox, "GATHER_MS", 200)
+
+
+@pytest.fixture
+async def desk(tmp_path):
+    """A desk on an empty record."""
+    journal = Journal.open(tmp_path / "marsh.db", "saltmarsh", 200, reserve_bytes=0)
+    made = Desk(tmp_path, journal)
+    yield made
+    await made.kill()
+    journal.close()
+
+
+def raised(alarm="heron.moisture-high", **fields):
+    return ("raised", alarm, fields)
+
+
+def cleared(alarm="heron.moisture-high", **fields):
+    return ("cleared", alarm, fields)
+
+
+async def test_an_alarm_pages_and_its_end_pages(desk, sink):
+    """From commit to phone and back: one page each, the cursor behind both."""
+    desk.contact("night-desk", sink)
+    desk.start()
+    await desk.happen(raised())
+    await sink.until(1)
+    await desk.happen(("acknowledged", "heron.moisture-high", {}), cleared())
+    await sink.until(2)
+    await desk.told_up_to("night-desk", 3)
+    assert sink.titles() == ["high · saltmarsh", "over · saltmarsh"]
+    statistics = desk.follower.statistics()
+    assert (statistics.events_behind, statistics.published, statistics.errors) == (0, 2, 0)
+
+
+async def test_a_restart_repeats_nothing(desk, sink):
+    """30 alarms stand, the follower stops and starts: silence; a return meanwhile is told once."""
+    desk.contact("night-desk", sink)
+    desk.start()
+    await desk.happen(*(raised(f"heron.rule-{number}") for number in range(30)))
+    await desk.told_up_to("night-desk", 30)
+    before = len(sink.got)
+    await desk.stop()
+    await desk.happen(cleared("heron.rule-7"))
+    desk.start()
+    await desk.told_up_to("night-desk", 31)
+    assert sink.titles()[before:] == ["over · saltmarsh"]
+    await desk.stop()
+    desk.start()
+    await desk.happen(raised("egret.rule-1", priority="low"))
+    await desk.told_up_to("night-desk", 32)
+    assert len(sink.got) == before + 1
+
+
+async def test_one_provider_away_keeps_nobody_else_waiting(desk, make_sink, answer):
+    """Each contact has a cursor of its own: the other's pages are neither late nor repeated."""
+    good, bad = make_sink(), make_sink()
+    bad.usual = answer(503)
+    desk.contact("night-desk", good)
+    desk.contact("day-desk", bad)
+    desk.start()
+    await desk.happen(raised())
+    await good.until(1)
+    await bad.until(3)
+    await desk.kill()
+    desk.start()
+    bad.usual = answer(200)
+    await desk.told_up_to("day-desk", 1)
+    await desk.told_up_to("night-desk", 1)
+    assert len(good.got) == 1
+    assert not desk.follower.statistics().events_behind
+
+
+async def test_retry_after_is_kept(desk, sink, answer):
+    """429 with Retry-After: 1: the next request comes no sooner, and with the same id."""
+    sink.answers.append(answer(429, {"Retry-After": "1"}))
+    desk.contact("night-desk", sink)
+    desk.start()
+    await desk.happen(raised())
+    await sink.until(2)
+    (first_s, _, _), (second_s, _, _) = sink.got
+    assert second_s - first_s >= 1.0
+    assert len(set(sink.ids())) == 1
+    assert "again" not in sink.titles()[1]
+
+
+async def test_an_unknown_outcome_is_repeated_with_its_id_and_marked(desk, sink, answer):
+    """Delivered, but the answer came too late: said again as a possible repeat, then settled."""
+    sink.answers.append(answer(wait_s=1.5))
+    desk.contact("night-desk", sink)
+    desk.start()
+    await desk.happen(raised())
+    await sink.until(2)
+    await desk.told_up_to("night-desk", 1)
+    assert sink.titles() == ["high · saltmarsh", "high · saltmarsh (again?)"]
+    assert len(set(sink.ids())) == 1
+    assert "may have reached you before" in sink.pages()[1]["message"]
+
+
+async def test_a_provider_that_never_answers_does_not_ring_for_ever(desk, sink, answer):
+    """Three unknown outcomes of one page and it counts as told; a dead letter keeps it."""
+    sink.usual = answer(drop=True)
+    desk.contact("night-desk", sink)
+    desk.start()
+    await desk.happen(raised())
+    await desk.told_up_to("night-desk", 1)
+    assert len(sink.got) == push.UNKNOWN_TRIES
+    assert len(set(sink.ids())) == 1
+
+
+async def test_a_refused_page_is_kept_as_a_dead_letter(desk, sink, answer):
+    """A page that will never be taken stops nobody behind it."""
+    sink.answers.append(answer(400))
+    desk.contact("night-desk", sink)
+    desk.start()
+    await desk.happen(raised())
+    await desk.told_up_to("night-desk", 1)
+    await desk.happen(raised("heron.oxygen-high"))
+    await sink.until(2)
+    await desk.told_up_to("night-desk", 2)
+    assert len(set(sink.ids())) == 2
+
+
+async def test_a_wrong_address_loses_nothing(desk, sink, answer):
+    """401: waited out, and told once the address is right."""
+    sink.usual = answer(401)
+    desk.contact("night-desk", sink)
+    desk.start()
+    await desk.happen(raised())
+    await sink.until(2)
+    assert desk.follower.statistics().events_behind == 1
+    sink.usual = answer(200)
+    await desk.told_up_to("night-desk", 1)
+
+
+async def test_a_storm_of_500_is_critical_pages_and_one_digest(desk, sink):
+    """Critical first, by themselves; the other 495 in one page that names the number."""
+    desk.contact("night-desk", sink)
+    desk.start()
+    storm = [
+        raised(f"heron.rule-{n}", priority="critical" if n % 100 == 50 else "high")
+        for n in range(500)
+    ]
+    await desk.happen(*storm)
+    await desk.told_up_to("night-desk", 500)
+    assert sink.titles() == ["CRITICAL · saltmarsh"] * 5 + ["high · saltmarsh"]
+    assert "495 high alarms" in sink.texts()[-1]
+
+
+async def test_what_is_old_and_over_is_one_digest(desk, sink):
+    """Twenty alarms came and went an hour ago, one stands: two pages."""
+    desk.contact("night-desk", sink)
+    desk.start()
+    await desk.happen(raised("egret.rule-0"), ago_s=9000)
+    await desk.told_up_to("night-desk", 1)
+    await desk.stop()
+    for number in range(20):
+        await desk.happen(raised(f"heron.rule-{number}"), ago_s=3700)
+        await desk.happen(cleared(f"heron.rule-{number}"), ago_s=3600)
+    await desk.happen(raised("heron.oxygen-high"), ago_s=3500)
+    desk.start()
+    await desk.told_up_to("night-desk", 42)
+    assert len(sink.got) == 3
+    assert "CAME AND WENT, told late: 20 alarms" in sink.texts()[1]
+    assert "told late" in sink.texts()[2]
+
+
+async def test_a_new_contact_is_not_told_old_stories(desk, make_sink):
+    """Who is added to a record of weeks begins with what comes next."""
+    old, new = make_sink(), make_sink()
+    desk.contact("night-desk", old)
+    desk.start()
+    for number in range(3):
+        await desk.happen(
+            raised(f"heron.rule-{number}"), cleared(f"heron.rule-{number}"), ago_s=1e6
+        )
+    await desk.told_up_to("night-desk", 6)
+    await desk.stop()
+    desk.contact("day-desk", new)
+    desk.start()
+    await desk.happen(raised("heron.oxygen-high"))
+    await new.until(1)
+    await desk.told_up_to("day-desk", 7)
+    assert len(new.got) == 1
+
+
+async def test_an_escalation_goes_to_its_contact(desk, make_sink):
+    """The night desk is told; when it does not answer, the lab head is, and hears the end."""
+    night, head = make_sink(), make_sink()
+    desk.contact("night-desk", night)
+    desk.contact("lab-head", head, from_priority="critical")
+    desk.start()
+    await desk.happen(raised())
+    await night.until(1)
+    why = "lab-head: night-desk did not acknowledge within 15 min"
+    fields = {"state": "unacknowledged", "why": why}
+    await desk.happen(("escalated", "heron.moisture-high", fields))
+    await head.until(1)
+    await desk.happen(("acknowledged", "heron.moisture-high", {}), cleared())
+    await head.until(2)
+    await night.until(2)
+    await desk.told_up_to("lab-head", 4)
+    assert head.texts()[0].startswith("night-desk SILENT: HERON moisture")
+    assert night.titles() == ["high · saltmarsh", "over · saltmarsh"]
+
+
+async def test_what_the_disk_refuses_pages_all_the_same(desk, sink):
+    """Told while it is not in the record, and not again once it is."""
+    desk.contact("night-desk", sink)
+    desk.start()
+    await desk.happen(raised("egret.rule-0"))
+    await sink.until(1)
+    event = desk._events([raised()], 0.0)[0]
+    entry = Entry(9, None, Outcome(events=(event,)))
+    desk.follower.held([entry])
+    await sink.until(2)
+    desk.journal.append(entry)
+    await desk.journal.flush()
+    desk.follower.committed([entry])
+    await desk.told_up_to("night-desk", 2)
+    assert len(sink.got) == 2
+
+
+async def test_a_test_page_comes_every_day_at_its_minute(desk, sink):
+    """``test_at``: a page that says it is one, at that minute of the site's day."""
+    start_ms = 1_772_417_640_000 - 3_000  # three seconds before 02:14 in Lisbon
+    desk.contact("night-desk", sink, test_at_minute=2 * 60 + 14)
+    desk.follower = PushFollower(
+        desk.plan(),
+        RealClock(speed=10.0, epoch_ms=start_ms),
+        reader=lambda: Reader(desk.journal.path),
+        advance=lambda *_: None,
+        dead_letter=lambda *_: None,
+    )
+    desk._task = asyncio.create_task(desk.follower.run())
+    await sink.until(1, within_s=5)
+    assert sink.texts()[0].startswith("TEST for night-desk, 02:14")

@@ -1,0 +1,92 @@
+"""Times of day in the site's zone: each instant once, also when the clocks change.
+
+The changes are those of the IANA zone database: Europe/Lisbon goes back at
+2026-10-25T01:00Z (02:00 is 01:00 again) and forward at 2026-03-29T01:00Z.
+"""
+
+from __future__ import annotations
+
+from datetime import date
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from dewline.followers.hours import moment, next_moment, within, zone_of
+from dewline.readings import iso_utc, parse_iso_utc
+
+LISBON = zone_of("Europe/Lisbon")
+NIGHT, DAY = (19 * 60, 7 * 60), (7 * 60, 19 * 60)
+MINUTE_MS = 60_000
+BACK, FORWARD = date(2026, 10, 25), date(2026, 3, 29)
+MINUTES = st.integers(0, 1439)
+
+
+def minutes_of(first, last):
+    return range(parse_iso_utc(first), parse_iso_utc(last), MINUTE_MS)
+
+
+@pytest.mark.parametrize(
+    ("day", "minute", "expected"),
+    [
+        (BACK, 59, "2026-10-24T23:59:00.000Z"),
+        (BACK, 90, "2026-10-25T00:30:00.000Z"),  # 01:30 comes twice: the first one
+        (BACK, 120, "2026-10-25T02:00:00.000Z"),
+        (FORWARD, 59, "2026-03-29T00:59:00.000Z"),
+        (FORWARD, 90, "2026-03-29T01:00:00.000Z"),  # 01:30 is left out: the jump
+        (FORWARD, 120, "2026-03-29T01:00:00.000Z"),
+        (date(2026, 7, 1), 90, "2026-07-01T00:30:00.000Z"),
+    ],
+)
+def test_a_time_of_day_is_one_instant(day, minute, expected):
+    """A minute that comes twice is the first; one that is left out is the jump."""
+    assert iso_utc(moment(day, minute, LISBON)) == expected
+
+
+@pytest.mark.parametrize(
+    ("first", "last"),
+    [
+        ("2026-10-24T12:00:00Z", "2026-10-26T12:00:00Z"),
+        ("2026-03-28T12:00:00Z", "2026-03-30T12:00:00Z"),
+    ],
+)
+@pytest.mark.parametrize("split", [(NIGHT, DAY), ((90, 1200), (1200, 90)), ((75, 105), (105, 75))])
+def test_two_spans_that_share_their_ends_share_the_day(first, last, split):
+    """Around a change every instant is in exactly one of two spans: no gap, nothing twice."""
+    for time_ms in minutes_of(first, last):
+        assert within(split[0], time_ms, LISBON) != within(split[1], time_ms, LISBON), iso_utc(
+            time_ms
+        )
+
+
+@pytest.mark.parametrize("day", [BACK, FORWARD])
+@pytest.mark.parametrize("minute", [0, 60, 75, 90, 119, 120, 540])
+def test_what_is_daily_comes_once_a_day(day, minute):
+    """A daily moment comes exactly once on the days before, of and after a change."""
+    after_ms = moment(date(day.year, day.month, day.day - 2), minute, LISBON)
+    comes = []
+    for _ in range(4):
+        after_ms = next_moment(minute, after_ms, LISBON)
+        comes.append(after_ms)
+    days = [date.fromordinal(day.toordinal() + n) for n in (-1, 0, 1, 2)]
+    assert comes == [moment(d, minute, LISBON) for d in days]
+
+
+@given(start=MINUTES, end=MINUTES, time_ms=st.integers(1_760_000_000_000, 1_800_000_000_000))
+def test_a_span_and_its_complement_leave_nothing_out(start, end, time_ms):
+    """For any span and instant: in it or in what is left of the day; equal ends are all of it."""
+    if start == end:
+        assert within((start, end), time_ms, LISBON)
+    else:
+        assert within((start, end), time_ms, LISBON) != within((end, start), time_ms, LISBON)
+
+
+@given(minute=MINUTES, after_ms=st.integers(1_760_000_000_000, 1_800_000_000_000))
+def test_the_next_moment_is_within_a_day_or_so(minute, after_ms):
+    """The next one is later, and at most 25 h away (the longest day)."""
+    assert after_ms < next_moment(minute, after_ms, LISBON) <= after_ms + 25 * 3_600_000
+
+
+def test_without_hours_it_is_always():
+    """A contact without hours is there at any time."""
+    assert within(None, 0, LISBON)

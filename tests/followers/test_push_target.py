@@ -1,0 +1,141 @@
+"""Sending one page through Apprise to a real HTTP server, and what its answers mean."""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+import time
+
+import pytest
+
+from dewline.clock import RealClock
+from dewline.followers.lockscreen import Page
+from dewline.followers.target import Target
+from dewline.followers.witness import Wire
+
+PAGE = Page("9f1c", "high · saltmarsh", "HERON moisture 6.2 ppm. Go and look.", "details", "high")
+SECRET = "canary-marsh-3f9a"
+
+
+@pytest.fixture
+def target(tmp_path, sink):
+    """A target whose file holds the address of the sink; quick to give up."""
+    file = tmp_path / "desk.url"
+    file.write_text(f"json://127.0.0.1:{sink.port}/{SECRET}?rto=0.5&cto=0.5\n")
+    return Target(file, RealClock())
+
+
+async def test_a_page_arrives_with_title_text_and_id(target, sink):
+    """Title and lock-screen text first, the details and the id below."""
+    sent = await target.send(PAGE)
+    assert sent.fate == "delivered"
+    (page,) = sink.pages()
+    assert page["title"] == PAGE.title
+    assert page["message"] == f"{PAGE.text}\n\ndetails\nid 9f1c"
+    assert page["type"] == "failure"
+
+
+@pytest.mark.parametrize(
+    ("status", "headers", "fate", "wait_s"),
+    [
+        (429, {"Retry-After": "7"}, "later", 7.0),
+        (503, {}, "later", None),
+        (500, {}, "later", None),
+        (504, {}, "unknown", None),
+        (400, {}, "refused", None),
+        (413, {}, "refused", None),
+        (401, {}, "barred", None),
+        (404, {}, "barred", None),
+    ],
+)
+async def test_every_answer_has_its_fate(target, sink, answer, status, headers, fate, wait_s):
+    """RFC 9110: 429 and 5xx come later, 4xx never, a gateway's timeout nobody knows."""
+    sink.usual = answer(status, headers)
+    sent = await target.send(PAGE)
+    assert (sent.fate, sent.wait_s) == (fate, wait_s)
+
+
+async def test_an_answer_that_does_not_come_leaves_the_outcome_unknown(target, sink, answer):
+    """The page was taken, the answer was late: it may have arrived."""
+    sink.usual = answer(wait_s=2.0)
+    assert (await target.send(PAGE)).fate == "unknown"
+    sink.usual = answer(drop=True)
+    assert (await target.send(PAGE)).fate == "unknown"
+
+
+async def test_nobody_there_means_not_arrived(tmp_path, free_port):
+    """A refused connection and a name nobody knows: certainly not delivered."""
+    for host in (f"127.0.0.1:{free_port()}", "no-such-host.invalid"):
+        file = tmp_path / "desk.url"
+        file.write_text(f"json://{host}/?rto=1&cto=1\n")
+        assert (await Target(file, RealClock()).send(PAGE)).fate == "later"
+
+
+@pytest.mark.parametrize("text", ["", "nonsense", "nosuchscheme://x/y", None])
+async def test_a_bad_address_bars_and_names_only_the_file(tmp_path, text):
+    """Empty, unknown or missing: said with the name of the file."""
+    file = tmp_path / "desk.url"
+    if text is not None:
+        file.write_text(text)
+    sent = await Target(file, RealClock()).send(PAGE)
+    assert sent.fate == "barred"
+    assert "desk.url" in sent.why
+    assert not text or text not in sent.why
+
+
+async def test_a_mended_file_is_read_again(tmp_path, sink):
+    """No restart is needed to correct an address."""
+    file = tmp_path / "desk.url"
+    file.write_text("nonsense")
+    target = Target(file, RealClock())
+    assert (await target.send(PAGE)).fate == "barred"
+    file.write_text(f"json://127.0.0.1:{sink.port}/")
+    assert (await target.send(PAGE)).fate == "delivered"
+
+
+async def test_the_address_stands_in_no_log(target, sink, answer, caplog):
+    """With every logger at its most talkative, also when it goes wrong."""
+    caplog.set_level(logging.DEBUG)
+    await target.send(PAGE)
+    sink.usual = answer(401)
+    sent = await target.send(PAGE)
+    logging.getLogger("test").warning("%s %s", target.shown, sent)
+    assert "answered 401" in caplog.text
+    assert SECRET not in caplog.text
+    assert str(sink.port) not in caplog.text
+
+
+async def test_a_stalled_provider_does_not_hold_up_the_loop(target, sink, answer):
+    """While a provider takes 2 s to answer nothing, a task that wakes every 5 ms is never late."""
+    await target.send(PAGE)  # loading Apprise costs once
+    sink.usual = answer(wait_s=2.0)
+    late_ms = []
+
+    async def tick():
+        while True:
+            before = time.monotonic()
+            await asyncio.sleep(0.005)
+            late_ms.append((time.monotonic() - before - 0.005) * 1000)
+
+    ticking = asyncio.create_task(tick())
+    await target.send(PAGE)
+    ticking.cancel()
+    late_ms.sort()
+    print(f"p99 {late_ms[len(late_ms) * 99 // 100]:.1f} ms of {len(late_ms)}")
+    assert late_ms[len(late_ms) * 99 // 100] < 50
+
+
+@pytest.mark.parametrize(
+    ("text", "wait_s"),
+    [
+        ("120", 120.0),
+        ("999999", 3600.0),
+        ("Fri, 31 Dec 1999 23:59:59 GMT", 59.0),
+        ("Fri, 31 Dec 1999 23:00:00 GMT", 0.0),
+        ("soon", None),
+        (None, None),
+    ],
+)
+def test_retry_after_is_seconds_or_a_date(text, wait_s):
+    """RFC 9110, 10.2.3: delay-seconds or HTTP-date (its example); an hour at most."""
+    assert Wire(retry_after=text).wait_s(946_684_740.0) == wait_s

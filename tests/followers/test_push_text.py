@@ -1,0 +1,246 @@
+"""What stands on the lock screen: short, complete, and always with a next step."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from dewline.config import load
+from dewline.followers.hours import zone_of
+from dewline.followers.lockscreen import Told, Writer
+from dewline.followers.phrases import clock, duration, figure
+from dewline.readings import Cause, Event, Outlook
+from dewline.watch.plan import Above, FalseFor, Rising, RulePlan, StaleAfter, UnchangedFor
+
+START_MS = 1_772_417_649_250  # 2026-03-02T02:14:09.250Z
+ZONE = zone_of("Europe/Lisbon")
+LIMIT = 200
+
+
+def rule(alarm, condition, **more):
+    place = alarm.partition(".")[0]
+    name = alarm.partition(".")[2]
+    return RulePlan(
+        alarm=alarm,
+        place=place,
+        rule=name,
+        signal=more.pop("signal", f"{place}.moisture"),
+        condition=condition,
+        unit=more.pop("unit", "ppm"),
+        **more,
+    )
+
+
+def writer(*rules):
+    return Writer("saltmarsh", ZONE, {r.alarm: r for r in rules})
+
+
+def lines(page):
+    return f"{page.title}\n{page.text}"
+
+
+def test_a_climb_is_told_as_a_person_would(story):
+    """What, how bad, since when, why, how long there is, what to do: all on one screen."""
+    document = story.tell(
+        alarm="heron.moisture-climbing",
+        value=1.1,
+        limit=0.3,
+        limit_unit="ppm/h",
+        since_ms=START_MS - 16_200_000,
+        cause=Cause("bed-spent-water", 0.8),
+        outlook=Outlook(5.0, "ppm", 15_600.0, 10_800.0, 21_600.0),
+        advice="Keep inner doors shut, cap samples; regenerate at 8.",
+    )
+    page = writer(rule("heron.moisture-climbing", Rising(0.3, 5_400_000, 0.95))).alarm(
+        Told(document), START_MS
+    )
+    assert page.title == "high · saltmarsh"
+    assert page.text == (
+        "HERON moisture 1.1 ppm, climbing more than 0.3 ppm/h since 21:44. "
+        "5 ppm about 06:34 (05:14-08:14). Keep inner doors shut, cap samples; regenerate at 8."
+    )
+    assert "cause: Cause: bed spent water (0.8)." in page.rest
+
+
+@pytest.mark.parametrize(
+    ("condition", "fields", "begins"),
+    [
+        (Above(5.0), {}, "HERON moisture 6.2 ppm, above 5 ppm since 02:14."),
+        (
+            Above(5.0),
+            {"value": 1000.0, "quality": "uncertain/over-range"},
+            "HERON moisture over its range, at least 1000 ppm, above 5 ppm since",
+        ),
+        (
+            StaleAfter(60_000),
+            {"quality": "bad/no-answer", "value": None, "limit": 60.0, "limit_unit": "s"},
+            "HERON moisture NOT WATCHED, no reading since 02:14.",
+        ),
+        (
+            UnchangedFor(21_600_000, None),
+            {"limit": 21600.0, "limit_unit": "s"},
+            "HERON moisture stands still at 6.2 ppm since 02:14.",
+        ),
+        (
+            FalseFor(180_000),
+            {"signal": "heron.circulating", "value": 0.0, "unit": None, "limit_unit": "s"},
+            "HERON circulation stopped since 02:14.",
+        ),
+    ],
+)
+def test_every_kind_of_condition_has_its_words(story, condition, fields, begins):
+    """A level, a slope, silence, stillness and a switch each read as what they are."""
+    document = story.tell(**fields)
+    page = writer(rule("heron.moisture-high", condition)).alarm(Told(document), START_MS)
+    assert page.text.startswith(begins)
+    assert page.text.endswith("Close both inner doors, look at the last transfer.")
+
+
+def test_the_house_speaks_of_itself(story):
+    """An alarm of the daemon's own box names the part that is lost."""
+    document = story.tell(
+        alarm="daemon.analyzers-lost",
+        signal="daemon.analyzers-link",
+        value=0.0,
+        unit=None,
+        limit=10.0,
+        limit_unit="s",
+        advice="Nothing on bus analyzers is read: check its cable, converter, plug and network.",
+    )
+    page = writer().alarm(Told(document), START_MS)
+    assert page.text.startswith("DEWLINE analyzers lost since 02:14. Nothing on bus analyzers")
+
+
+def test_an_end_says_how_long_and_what_is_left_to_do(story):
+    """Over: when, after how long, what it is now, and whether anybody has to do something."""
+    raised = story.tell("raised")
+    ended = story.tell("returned", at_s=7800, value=3.2)
+    page = writer().over(Told(ended, raised=raised), START_MS + 7_800_000)
+    assert page.text == (
+        "HERON moisture OVER at 04:24 after 2 h 10 min: now 3.2 ppm. "
+        "Nobody has acknowledged: do so once you know why."
+    )
+    assert page.tone == "over"
+
+
+def test_a_repeat_has_the_same_id_and_says_so(story):
+    """Marked in the title and below; still under 200 characters."""
+    page = writer().alarm(Told(story.tell(advice="x " * 300)), START_MS)
+    again = page.repeated()
+    assert again.id == page.id
+    assert "again?" in again.title
+    assert "may have reached you before" in again.body
+    assert again.repeated() == again
+    assert len(lines(again)) < LIMIT
+
+
+def test_a_test_page_says_that_there_is_nothing_to_do():
+    """Nobody is to be woken into action by a test."""
+    page = writer().test("night-desk", START_MS)
+    assert page.text == "TEST for night-desk, 02:14: pages of dewline reach you. Nothing to do."
+
+
+def test_a_page_without_advice_still_has_a_next_step(story):
+    """A rule of a user's own may have none."""
+    page = writer().alarm(Told(story.tell(advice=None)), START_MS)
+    assert page.text.endswith("Go and look, then acknowledge.")
+
+
+def test_every_rule_of_the_example_fits():
+    """Every alarm of the example config, own ones included: under 200 with title and step."""
+    plan = load(Path(__file__).parents[2] / "config" / "example.yaml").plan
+    pages = Writer(plan.site, ZONE, plan.watch.rules)
+    for one in plan.watch.rules.values():
+        event = Event(
+            id="0" * 16,
+            seq=1,
+            time_ms=START_MS,
+            at_ms=START_MS,
+            site=plan.site,
+            box=one.place,
+            alarm=one.alarm,
+            transition="raised",
+            state="unacknowledged",
+            priority=one.priority,
+            signal=one.signal,
+            value=123.456,
+            unit="ppm",
+            quality="good",
+            limit=-0.123,
+            limit_unit=one.unit or None,
+            advice=one.advice,
+            caution=one.caution,
+        )
+        page = pages.alarm(Told(event.document()), START_MS + 86_400_000)
+        assert len(lines(page.repeated())) < LIMIT, page.text
+        assert one.advice is not None, one.alarm
+        assert one.advice[:30] in page.text, page.text
+
+
+WORDS = st.one_of(st.none(), st.text(max_size=400))
+
+
+@settings(max_examples=200, deadline=None)
+@given(
+    advice=WORDS,
+    caution=WORDS,
+    why=WORDS,
+    value=st.one_of(st.none(), st.floats(-1e12, 1e12)),
+    transition=st.sampled_from(["raised", "escalated", "reminded", "chattering", "unshelved"]),
+    late_s=st.integers(0, 10**7),
+    place=st.from_regex(r"[a-z][a-z0-9-]{0,39}", fullmatch=True),
+)
+def test_no_text_is_ever_too_long(advice, caution, why, value, transition, late_s, place):
+    """Whatever an event says: title and text stay under 200, and there is a next step."""
+    event = Event(
+        id="0" * 16,
+        seq=1,
+        time_ms=START_MS,
+        at_ms=START_MS,
+        site="s" * 40,
+        box=place,
+        alarm=f"{place}.{'r' * 40}",
+        transition=transition,
+        state="unacknowledged",
+        priority="critical",
+        signal=f"{place}.{'q' * 40}",
+        value=value,
+        unit="ppm",
+        quality="good",
+        limit=1e9,
+        limit_unit="ppm",
+        why=why,
+        advice=advice,
+        caution=caution,
+        cause=Cause("air-leak", 0.5, ("glove-torn",) * 9, ("evidence",) * 5),
+        outlook=Outlook(5.0, "ppm", 1e5, 1e4, 1e6),
+    )
+    pages = Writer("s" * 40, ZONE, {})
+    told = Told(event.document(), raised=event.document())
+    now_ms = START_MS + late_s * 1000
+    for page in (
+        pages.alarm(Told(event.document()), now_ms),
+        pages.over(told, now_ms),
+        pages.digest([told] * 3, now_ms, late=True),
+        pages.digest([Told(event.document())] * 500, now_ms, late=False),
+    ):
+        assert len(lines(page.repeated())) < LIMIT
+        assert page.text
+
+
+def test_numbers_times_and_spans_read_well():
+    """Three digits are enough; the day is named where it is not today or last night."""
+    assert figure(0.1234, "ppm") == "0.123 ppm"
+    assert figure(12345.6, "ppm") == "12346 ppm"
+    assert figure(None, "ppm") == "no reading"
+    assert clock(START_MS, ZONE, START_MS) == "02:14"
+    assert clock(START_MS - 5 * 3_600_000, ZONE, START_MS) == "21:14"
+    assert clock(START_MS, ZONE, START_MS + 2 * 86_400_000) == "Mon 02:14"
+    assert clock(START_MS, ZONE, START_MS + 30 * 86_400_000) == "2 Mar 02:14"
+    assert duration(5_000) == "5 s"
+    assert duration(180_000) == "3 min"
+    assert duration(7_200_000) == "2 h"
+    assert duration(4 * 86_400_000) == "4 d"
