@@ -1,0 +1,120 @@
+"""``dewline page-test`` and ``dewline alarms`` as a person calls them."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+
+from dewline.cli import main
+from dewline.journal import Journal
+from dewline.readings import Entry, Event, Outcome, Resumed
+
+CONFIG = """\
+site: saltmarsh
+timezone: Europe/Lisbon
+journal: {path: marsh.db}
+boxes:
+  heron: {}
+push:
+  contacts:
+    night-desk: {url_file: night-desk.url}
+"""
+START_MS = 1_772_417_640_000  # 2026-03-02T02:14:00Z
+
+
+@pytest.fixture
+def config(tmp_path):
+    path = tmp_path / "dewline.yaml"
+    path.write_text(CONFIG)
+    return path
+
+
+def address(config, sink, tail=""):
+    (config.parent / "night-desk.url").write_text(f"json://127.0.0.1:{sink.port}/canary-x{tail}\n")
+
+
+def test_a_test_page_is_sent(config, sink, capsys):
+    """It arrives, says that it is a test, and the command says what to look for."""
+    address(config, sink)
+    assert main(["page-test", str(config), "night-desk"]) == 0
+    assert sink.texts()[0].startswith("TEST for night-desk")
+    assert "the provider has taken it" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(("status", "exit_status"), [(400, 1), (401, 3), (503, 3)])
+def test_what_went_wrong_is_said_without_the_address(
+    config, sink, answer, capsys, status, exit_status
+):
+    """Refused is 1, not reached is 3; the address is a secret."""
+    address(config, sink)
+    sink.usual = answer(status)
+    assert main(["page-test", str(config), "night-desk", "--json"]) == exit_status
+    said = capsys.readouterr()
+    assert f"answered {status}" in said.err
+    assert "canary" not in said.err + said.out
+    assert json.loads(said.out)["contact"] == "night-desk"
+
+
+def test_nobody_of_that_name(config, capsys):
+    """A contact that is not in the config: 2, with those that are."""
+    assert main(["page-test", str(config), "day-desk"]) == 2
+    assert "night-desk" in capsys.readouterr().err
+
+
+async def keep(path, events):
+    journal = Journal.open(path, "saltmarsh", 100, reserve_bytes=0)
+    journal.append(Entry(1, Resumed(START_MS, START_MS, "start", 0, "0" * 16), Outcome()))
+    journal.append(Entry(1, None, Outcome(events=tuple(events))))
+    await journal.flush()
+    journal.close()
+
+
+def event(seq, minute, alarm="heron.moisture-high", transition="raised"):
+    time_ms = START_MS + minute * 60_000
+    return Event(
+        id=f"{seq:016x}",
+        seq=seq,
+        time_ms=time_ms,
+        at_ms=time_ms,
+        site="saltmarsh",
+        box="heron",
+        alarm=alarm,
+        transition=transition,
+        state="unacknowledged" if transition == "raised" else "normal",
+        priority="high",
+        signal="heron.moisture",
+    )
+
+
+async def test_the_alarm_system_is_judged(config, capsys):
+    """Counts, the longest, the shelved and the figures; 0 while every figure is met."""
+    await keep(config.parent / "marsh.db", [event(1, 0), event(2, 30, transition="cleared")])
+    end = ["--to", "2026-03-03"]
+    assert main(["alarms", str(config), *end]) == 0
+    said = capsys.readouterr().out
+    assert "new alarms: 1" in said
+    assert "heron.moisture-high" in said
+    assert "EEMUA 191" in said
+    assert "from memory" in said
+
+
+async def test_a_flood_is_found_trouble(config, capsys):
+    """Eleven alarms in as many minutes of one hour: outside the figure, status 1."""
+    rows = [event(n + 1, n // 2, f"heron.r{n}") for n in range(40)]
+    await keep(config.parent / "marsh.db", rows)
+    arguments = ["alarms", str(config), "--from", "2026-03-02T02:00", "--to", "2026-03-02T04:00"]
+    assert main([*arguments, "--json"]) == 1
+    document = json.loads(capsys.readouterr().out)
+    assert document["alarms"] == 40
+    assert document["floods"]
+    outside = {f["name"] for f in document["figures"] if f["within"] is False}
+    assert {"time in flood", "hours with more than 30 alarms"} <= outside
+
+
+async def test_a_period_that_ends_before_it_begins_is_refused(config, capsys):
+    """2, with what to do."""
+    await keep(config.parent / "marsh.db", [event(1, 0)])
+    assert main(["alarms", str(config), "--from", "2026-03-09", "--to", "2026-03-02"]) == 2
+    assert main(["alarms", str(config), "--from", "yesterday"]) == 2
+    assert "is no time" in capsys.readouterr().err
