@@ -124,7 +124,6 @@ SEEDED = [
     ("above: 5 ppm, deadband: 1 ppm", "reaches: 5 ppm, within: 10 h", "rules.moisture-high.reaches", "not judged yet in this version"),
     ("above: 5 ppm, deadband: 1 ppm", "above_own: 2.0, of: idle-baseline", "rules.moisture-high.above_own", "not judged yet in this version"),
     ("signal: moisture", "signal: moistur", "rules.moisture-high.signal", "no box has moistur"),
-    ("signal: moisture", "signal: oxygen_ingress", "rules.moisture-high.signal", "not computed yet"),
     ("priority: high", "priority: urgent", "rules.moisture-high.priority", "critical"),
     ("priority: high", "priority: critical, suppress_while: {purging: 4 h}", "rules.moisture-high.suppress_while", "never suppressed"),
     ("priority: high", "suppress_while: {purgin: 4 h}", "rules.moisture-high.suppress_while.purgin", "purging"),

@@ -112,38 +112,40 @@ ANTECHAMBER: dict[str, Role] = _table(
 
 @dataclass(frozen=True, slots=True)
 class Derived:
-    """A signal made of others for a box that has all of ``needs``.
-
-    ``ready``: this version computes it; the other names are kept for later ones.
-    """
+    """A signal the watch makes of others, for a box that has all of ``needs``."""
 
     name: str
     unit: str
     needs: tuple[str, ...]
-    ready: bool = False
     every_ms: int = 60_000  # how often it is told at least
+    bed: bool = False  # only for a box with a purifier
 
 
-_HOUR_MS = 3_600_000
+_TEN_MIN_MS, _HOUR_MS = 600_000, 3_600_000
 DERIVED: dict[str, Derived] = {
     d.name: d
     for d in (
-        Derived("frost_point_calc", "degC", ("moisture",), ready=True),
-        Derived("oxygen_slope", "ppm/h", ("oxygen",), True, 30_000),
-        Derived("moisture_slope", "ppm/h", ("moisture",), True, 30_000),
-        Derived("oxygen_ingress", "mL/h", ("oxygen",)),
-        Derived("moisture_ingress", "mL/h", ("moisture",)),
-        Derived("oxygen_idle", "ppm", ("oxygen",), True, _HOUR_MS),
-        Derived("moisture_idle", "ppm", ("moisture",), True, _HOUR_MS),
-        Derived("bed_oxygen_load", "%", ("oxygen",)),
-        Derived("bed_water_load", "%", ("moisture",)),
-        Derived("bed_days_left", "d", ("oxygen", "moisture")),
-        Derived("fill_duty", "%", ("fill_valve",)),
-        Derived("freezer_duty", "%", ("freezer_compressor",)),
-        Derived("gas_use", "L/d", ("fill_valve",)),
-        Derived("clean_up_time", "s", ("oxygen",)),
+        Derived("frost_point_calc", "degC", ("moisture",)),
+        Derived("oxygen_slope", "ppm/h", ("oxygen",), 30_000),
+        Derived("moisture_slope", "ppm/h", ("moisture",), 30_000),
+        Derived("oxygen_ingress", "mL/h", ("oxygen",), _TEN_MIN_MS),
+        Derived("moisture_ingress", "mL/h", ("moisture",), _TEN_MIN_MS),
+        Derived("oxygen_idle", "ppm", ("oxygen",), _HOUR_MS),
+        Derived("moisture_idle", "ppm", ("moisture",), _HOUR_MS),
+        Derived("bed_oxygen_load", "%", ("oxygen",), _HOUR_MS, bed=True),
+        Derived("bed_water_load", "%", ("moisture",), _HOUR_MS, bed=True),
+        Derived("bed_days_left", "d", ("oxygen", "moisture"), _HOUR_MS, bed=True),
+        Derived("fill_duty", "%", ("fill_valve",), _TEN_MIN_MS),
+        Derived("freezer_duty", "%", ("freezer_compressor",), _TEN_MIN_MS),
+        Derived("gas_use", "L/d", ("fill_valve", "pressure"), _HOUR_MS),
+        Derived("clean_up_time", "s", ("oxygen",), _HOUR_MS),
     )
 }
+
+
+def residual(chamber: str) -> Derived:
+    """Oxygen left in an antechamber, from its cycles."""
+    return Derived(f"{chamber}_residual", "ppm", (f"{chamber}_pressure",), _HOUR_MS)
 
 
 def role_of(kind: PlaceKind, name: str, antechambers: Iterable[str] = ()) -> Role | None:

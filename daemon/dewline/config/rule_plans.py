@@ -13,7 +13,6 @@ from typing import Any
 
 from dewline.config.conditions import check_shape, condition_of, deadband_of, guard_of
 from dewline.config.daemon_rules import silent
-from dewline.config.roles import DERIVED
 from dewline.config.rules import Ground, Layer, Layered, Target, lay
 from dewline.watch.plan import DAEMON, RulePlan, SignalPlan
 
@@ -143,9 +142,6 @@ class _Writer:
                     self._off(rule, place)
             return
         if any(rule.name in layer.rules for layer in self._own.values()):
-            return
-        if text in DERIVED and not DERIVED[text].ready:
-            rule.report("signal", f"{text} is not computed yet in this version", "leave it out")
             return
         known = {plan.role for plan in self._ground.signals.values()}
         near = get_close_matches(text, known, n=1)

@@ -9,7 +9,7 @@ from typing import Any
 
 from dewline.config.fields import NAME, SIGNAL
 from dewline.config.nodes import Path_, Source
-from dewline.config.roles import DERIVED, ROLES
+from dewline.config.roles import DERIVED, ROLES, Derived, residual
 from dewline.config.rule_schema import COMPANIONS, CONDITIONS, RuleSpec
 from dewline.watch.plan import SignalPlan
 
@@ -110,18 +110,28 @@ class Ground:
         full = f"{place}.{name}"
         if full in self.signals:
             return full
-        wanted = DERIVED.get(name)
-        if place not in self.boxes or wanted is None or not wanted.ready:
-            return None
-        if any(f"{place}.{need}" not in self.signals for need in wanted.needs):
+        wanted = self._derived(place, name)
+        if wanted is None or any(f"{place}.{need}" not in self.signals for need in wanted.needs):
             return None
         self.derived[full] = SignalPlan(full, place, name, wanted.unit, every_ms=wanted.every_ms)
         return full
 
+    def _derived(self, place: str, name: str) -> Derived | None:
+        """What the watch would make under this name at a box like this one."""
+        if place not in self.boxes:
+            return None
+        chamber = name.removesuffix("_residual")
+        if chamber != name and chamber in self.boxes[place]:
+            return residual(chamber)
+        wanted = DERIVED.get(name)
+        if wanted is not None and wanted.bed:
+            return wanted if set(self.shared.get(place, ())) & set(self.purifiers) else None
+        return wanted
+
     def derive_all(self) -> dict[str, SignalPlan]:
         """Every signal that the watch can derive here."""
-        for box in self.boxes:
-            for name in DERIVED:
+        for box, chambers in self.boxes.items():
+            for name in (*DERIVED, *(residual(chamber).name for chamber in chambers)):
                 self.has(box, name)
         return self.derived
 

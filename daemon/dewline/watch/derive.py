@@ -15,6 +15,7 @@ from dewline.watch.derived.box import BoxBooks
 from dewline.watch.derived.bucket import Bucket
 from dewline.watch.derived.facts import BoxFacts
 from dewline.watch.derived.local_time import LocalTime
+from dewline.watch.derived.purifier import PurifierBooks
 from dewline.watch.ledgers.rows import RowBook
 from dewline.watch.modes import BoxModes
 from dewline.watch.plan import SignalPlan, WatchPlan
@@ -24,7 +25,7 @@ from dewline.watch.slots import STALE_POLLS, Band, Slot, Window
 SLOPE_OVER_MS = 30 * 60_000
 SLOPE_CONFIDENCE = 0.95
 SLOPES = {"oxygen": "oxygen_slope", "moisture": "moisture_slope"}
-MINUTE_MS = 60_000
+MINUTE_MS, HOUR_MS = 60_000, 3_600_000
 
 Told = list[tuple[Slot, Reading]]
 
@@ -47,6 +48,7 @@ class Derive:
         self.clock = LocalTime(plan.timezone)
         self.rows = RowBook(plan.site, self.clock)
         self.boxes: dict[str, BoxBooks] = {}
+        self.purifiers: dict[str, PurifierBooks] = {}
         self._of_bucket: dict[Bucket, BoxBooks] = {}
         self._listeners: dict[Slot, list[Callable[[int], None]]] = {}
         self._outputs: dict[str, Slot] = {}
@@ -72,7 +74,21 @@ class Derive:
             books.listen(self._listen)
             for role, unit, every_ms in books.outputs():
                 self._output(f"{name}.{role}", unit, every_ms, slot)
+        for name, purifier in self._plan.purifiers.items():
+            mine = [b for b in self.boxes.values() if b.facts.box.purifier == name]
+            if mine:
+                self._furnish_purifier(PurifierBooks(purifier, mine, slots, self.rows), mine, slot)
         return self._outputs.values()
+
+    def _furnish_purifier(
+        self, books: PurifierBooks, boxes: list[BoxBooks], slot: Callable[[str], Slot]
+    ) -> None:
+        self.purifiers[books.plan.name] = books
+        books.listen(self._listen)
+        for box in boxes:
+            box.dosed = books.dose
+            for role, unit in books.outputs():
+                self._output(f"{box.facts.name}.{role}", unit, HOUR_MS, slot)
 
     def _output(self, name: str, unit: str, every_ms: int, slot: Callable[[str], Slot]) -> None:
         known = self._plan.signals.get(name)
@@ -122,12 +138,16 @@ class Derive:
         day, minute = self.clock.day_minute(at_ms)
         for books in self.boxes.values():
             books.minute(at_ms, day, minute)
+        for purifier in self.purifiers.values():
+            purifier.minute(at_ms, day, minute)
         return self._take_told()
 
     def resume(self, at_ms: int, gap_ms: int) -> None:
         """Nothing was watched for a while. Called before the slots start anew."""
         for books in self.boxes.values():
             books.resume(at_ms, gap_ms)
+        for purifier in self.purifiers.values():
+            purifier.start_anew(at_ms - gap_ms)
 
     def take_rows(self) -> tuple[LedgerRow, ...]:
         """Ledger rows closed since the last call."""
@@ -148,6 +168,7 @@ class Derive:
     def ledger_table(self) -> dict[str, list[dict[str, Any]]]:
         """Rows still open, and the last closed ones, newest last; times are wall times."""
         still = [row for books in self.boxes.values() for row in books.open_rows()]
+        still += [row for books in self.purifiers.values() for row in books.open_rows()]
         return {
             "open": [
                 {
@@ -164,13 +185,18 @@ class Derive:
 
     def outlook_table(self, at_ms: int) -> dict[str, dict[str, Any]]:
         """Of every box: learning, idle baselines, days left of its bed."""
-        return {name: books.outlook(at_ms) for name, books in self.boxes.items()}
+        beds = {name: books.outlook() for name, books in self.purifiers.items()}
+        return {
+            name: {**books.outlook(at_ms), "bed": beds.get(books.facts.box.purifier or "")}
+            for name, books in self.boxes.items()
+        }
 
     def save(self) -> dict[str, Any]:
         return {
             "minute": self._minute,
             "rows": self.rows.save(),
             "boxes": {name: books.save() for name, books in self.boxes.items()},
+            "purifiers": {name: books.save() for name, books in self.purifiers.items()},
         }
 
     def restore(self, state: Mapping[str, Any]) -> None:
@@ -179,3 +205,6 @@ class Derive:
         for name, books in self.boxes.items():
             if name in state["boxes"]:
                 books.restore(state["boxes"][name])
+        for name, purifier in self.purifiers.items():
+            if name in state["purifiers"]:
+                purifier.restore(state["purifiers"][name])

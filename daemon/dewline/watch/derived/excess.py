@@ -65,7 +65,7 @@ class Excess(Kept):
     KEPT = (
         "_minute", "_minute_no", "_recent", "_near", "on", "held", "steep", "_started_ms",
         "_base", "_limit", "_area", "_dose", "_peak", "_peak_ms", "_tenth_ms", "_last", "_last_ms",
-        "_below", "_released_ms", "_over_ppm", "_at_least", "_unknown", "_stood",
+        "_below", "_released_ms", "_over", "_at_least", "_unknown", "_stood",
     )  # fmt: skip
 
     def __init__(self, facts: BoxFacts, role: str, slot: Slot) -> None:
@@ -80,7 +80,7 @@ class Excess(Kept):
         self.on = False
         self.held = False  # a door is open: it may not end
         self.steep = False
-        self._over_ppm: float | None = None
+        self._over = False  # saturated since the last run
         self._last_ms = 0
         self._last = 0.0
         self._begin(0, 0.0)
@@ -93,8 +93,8 @@ class Excess(Kept):
 
     def hear(self, at_ms: int) -> None:
         """The signal was loud; a saturated sensor is an excess of its own."""
-        if self._slot.quality == Quality.OVER_RANGE and self._slot.value is not None:
-            self._over_ppm = self._slot.value
+        if self._slot.quality == Quality.OVER_RANGE:
+            self._over = True
             if not self.on:
                 self._begin(at_ms, self._base_now(0.0))
                 self.steep = True
@@ -128,7 +128,7 @@ class Excess(Kept):
     def start_anew(self) -> None:
         """After a gap nothing can be said of what came in."""
         self.on = self.held = False
-        self._minute, self._near, self._over_ppm = [], [], None
+        self._minute, self._near, self._over = [], [], False
 
     def _base_now(self, otherwise: float) -> float:
         baseline = self.baseline
@@ -152,7 +152,7 @@ class Excess(Kept):
 
     def _note(self, run: Run, mean: float) -> None:
         self._near = [*self._near, mean][-7:]
-        self._last, self._last_ms, self._over_ppm = mean, run.to_ms, None
+        self._last, self._last_ms, self._over = mean, run.to_ms, False
 
     def _begin(self, at_ms: int, base: float) -> None:
         self.on, self.steep = True, False
@@ -169,10 +169,10 @@ class Excess(Kept):
         self._unknown |= flow is None
         self._stood &= not flow
         hours = run.hours
-        if self._over_ppm is not None:
+        if self._over:
+            # Off the scale: at least what was last on it, before or after.
             gap_h = max(0, run.from_ms - max(self._last_ms, self._started_ms)) / 3_600_000
-            self._add((self._over_ppm - self._base) * gap_h, flow)
-            self._rise(self._over_ppm - self._base, run.from_ms)
+            self._add(max(self._peak, excess) * gap_h, flow)
         change = mean - (self._last if self._last_ms > self._started_ms else self._base)
         lag_h = self._lag_s[0 if change > 0 else 1] / 3600
         self._add(excess * hours + lag_h * change, flow)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from statistics import median
 
+from dewline.readings import Quality
 from dewline.watch.derived.facts import BoxFacts
 from dewline.watch.derived.kept import Kept
 from dewline.watch.plan import Mode
@@ -29,9 +30,9 @@ DISTURBED: tuple[Mode, ...] = (
 
 
 class Idle(Kept):
-    """One gas of one box. ``nights`` is [day, ppm, cleaned flow m3/h or None], newest last."""
+    """One gas of one box. ``nights`` is [day, ppm, cleaned m3/h or None, floored], newest last."""
 
-    KEPT = ("nights", "_day", "_ppm", "_flow")
+    KEPT = ("nights", "_day", "_ppm", "_flow", "_floored")
 
     def __init__(self, facts: BoxFacts, slot: Slot) -> None:
         self._facts, self._slot = facts, slot
@@ -39,6 +40,7 @@ class Idle(Kept):
         self._day = 0
         self._ppm: list[float] = []
         self._flow: list[float] = []
+        self._floored = 0
 
     @property
     def latest(self) -> float | None:
@@ -50,9 +52,10 @@ class Idle(Kept):
         if not FROM_MINUTE <= minute < TO_MINUTE:
             return self._close()
         if day != self._day:
-            self._day, self._ppm, self._flow = day, [], []
+            self._day, self._ppm, self._flow, self._floored = day, [], [], 0
         if fresh and self._slot.usable is not None and not self._facts.in_modes(*DISTURBED):
             self._ppm.append(self._slot.usable)
+            self._floored += self._slot.quality == Quality.LOW
             flow = self._facts.cleaned_m3_h
             if flow is not None:
                 self._flow.append(flow)
@@ -62,6 +65,8 @@ class Idle(Kept):
         enough = len(self._ppm) >= FEWEST_MINUTES
         if enough:
             flow = median(self._flow) if self._flow else None
-            self.nights = [*self.nights, [self._day, median(self._ppm), flow]][-NIGHTS_KEPT:]
+            floored = float(2 * self._floored > len(self._ppm))
+            night = [self._day, median(self._ppm), flow, floored]
+            self.nights = [*self.nights, night][-NIGHTS_KEPT:]
         self._ppm, self._flow = [], []
         return enough

@@ -11,7 +11,7 @@ from typing import Any
 
 from dewline.gas.constants import DRY_AIR_OXYGEN_PPM
 from dewline.watch.derived.bucket import Bucket, Run
-from dewline.watch.derived.facts import BoxFacts, is_on
+from dewline.watch.derived.facts import BoxFacts
 from dewline.watch.derived.kept import Kept
 from dewline.watch.plan import AntechamberPlan
 
@@ -20,6 +20,7 @@ FULL_SHARE = 0.8  # above, a cycle is complete
 DRYING_MBAR = 100.0  # below, time counts as time under vacuum
 SUPPLY_OXYGEN_PPM = 1.0  # house gas; common practice, no source
 RISE_MS = 5 * 60_000
+REACHED = 1.05  # of the wanted depth: a gauge is not better
 
 
 class Chamber(Kept):
@@ -27,7 +28,7 @@ class Chamber(Kept):
 
     KEPT = (
         "residual_ppm", "depths", "vacuum_s", "_low", "_low_ms", "_floor_mbar", "_falling",
-        "_points", "pump_downs", "_last_mbar", "_last_ms", "_rise_from", "rise_mbar_min",
+        "_points", "pump_downs", "pumping", "_reached_s", "_last_mbar", "_last_ms", "_rise_from", "rise_mbar_min",
     )  # fmt: skip
 
     def __init__(self, plan: AntechamberPlan, facts: BoxFacts) -> None:
@@ -43,10 +44,12 @@ class Chamber(Kept):
         self.pump_downs: list[dict[str, Any]] = []  # since last fetched
         self._last_mbar: float | None = None
         self._last_ms = 0
+        self.pumping: bool | None = None  # while the pressures to come were taken
         self._low = False
         self._low_ms = 0
         self._floor_mbar = 0.0
         self._falling = False
+        self._reached_s: float | None = None
         self._points: list[list[float]] = []  # of the pump-down: seconds, mbar
         self._rise_from: list[float] = []
         self.restart()
@@ -100,7 +103,7 @@ class Chamber(Kept):
             self.vacuum_s += min(seconds, 60.0)
         if not self._low and mbar < VACUUM_SHARE * full:
             self._low, self._low_ms, self._floor_mbar, self._falling = True, at_ms, mbar, True
-            self._points = []
+            self._points, self._reached_s = [], None
         elif self._low and mbar > FULL_SHARE * full:
             self._cycle_done(full)
         if self._low:
@@ -125,10 +128,12 @@ class Chamber(Kept):
 
     def _down(self, at_ms: int, mbar: float) -> None:
         """Follow the pump down, then the rise while nothing pumps."""
-        pumping = is_on(self.evacuating)
+        pumping = self.pumping
         self._floor_mbar = min(self._floor_mbar, mbar)
         if self._falling:
             seconds = (at_ms - self._low_ms) / 1000
+            if self._reached_s is None and mbar <= REACHED * self.plan.evacuate_below_mbar:
+                self._reached_s = seconds
             if len(self._points) < 2 or mbar < 0.8 * self._points[-1][1]:
                 self._points.append([seconds, mbar])
             over = pumping is False or (pumping is None and mbar > 1.02 * self._floor_mbar + 0.1)
@@ -149,14 +154,13 @@ class Chamber(Kept):
     def _pumped_down(self) -> None:
         """Note one pump-down: how long from half an atmosphere, how fast, how deep."""
         self._falling, self._rise_from = False, []
-        deep = [p for p in self._points if p[1] <= self.plan.evacuate_below_mbar]
         self.pump_downs.append(
             {
                 "started_at_ms": self._low_ms,
                 "ended_at_ms": self._low_ms
                 + round((self._points[-1][0] if self._points else 0) * 1000),
                 "floor_mbar": max(0.0, self._floor_mbar),
-                "reached_s": deep[0][0] if deep else None,
+                "reached_s": self._reached_s,
                 "time_constant_s": _time_constant_s(self._points),
             }
         )

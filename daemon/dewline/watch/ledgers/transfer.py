@@ -45,10 +45,15 @@ class TransferBook(Kept):
         self._reset(0, "in")
         self.open = False
 
+    def waits_for(self, role: str) -> bool:
+        """The inner door was opened and shut: an excess that ends now belongs to this row."""
+        return self.open and role in self._awaits and not self.inner_open
+
     @property
-    def waits_for_dose(self) -> bool:
-        """The inner door was opened: an excess now belongs to this row."""
-        return self.open and self._opened_ms > 0
+    def expected_cm3(self) -> float | None:
+        """Oxygen that came with the chamber's gas, at 0 °C, 1013.25 mbar."""
+        expected: float | None = self._document.get("expected_cm3")
+        return expected
 
     @property
     def inner_open(self) -> bool:
@@ -59,6 +64,7 @@ class TransferBook(Kept):
         chamber = self.chamber
         if (run := chamber.bucket.drain(at_ms)) is not None:
             self.run(at_ms, run)
+        chamber.pumping = is_on(chamber.evacuating)
         outer, inner = is_on(chamber.outer), is_on(chamber.inner)
         refilling, evacuating = is_on(chamber.refilling), is_on(chamber.evacuating)
         if evacuating and self._evacuating is False:
@@ -120,6 +126,7 @@ class TransferBook(Kept):
             self._close(at_ms)
         self.chamber.start_anew()
         self._outer = self._inner = self._refilling = self._evacuating = None
+        self.chamber.pumping = None
 
     def status(self) -> dict[str, Any] | None:
         """The open row, as status shows it."""

@@ -1,0 +1,63 @@
+"""Nitrogen in an argon box since its last purge: estimated, because nothing measures or removes it.
+
+Every gas that came in with air brought 3.7 times its oxygen; gloves pass nitrogen
+about as much as oxygen, since it is slower and there is more of it. Which of the
+two an oxygen source is cannot be seen, so the estimate is an interval.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+from dewline.gas.constants import DRY_AIR_OXYGEN_PPM
+from dewline.watch.derived.excess import Impulse
+from dewline.watch.derived.facts import BoxFacts
+from dewline.watch.derived.kept import Kept
+
+NITROGEN_TO_OXYGEN = (1e6 - 9_340.0 - DRY_AIR_OXYGEN_PPM) / DRY_AIR_OXYGEN_PPM  # argon 0.934 %
+# Permeability of butyl for nitrogen over that for oxygen; from memory (Peacock 1980).
+GLOVES_NITROGEN = 0.32 / 1.3 * NITROGEN_TO_OXYGEN
+GLOVES_OXYGEN_ML_H = 1.7
+
+
+class Nitrogen(Kept):
+    """One argon box; mL at 0 °C, 1013.25 mbar."""
+
+    KEPT = ("_low_ml", "_high_ml", "_purging", "since_ms")
+
+    def __init__(self, facts: BoxFacts) -> None:
+        self._facts = facts
+        self._low_ml = self._high_ml = 0.0
+        self._purging = False
+        self.since_ms: int | None = None  # when the last purge ended; None: none was seen
+
+    def minute(self, at_ms: int, source_ml_h: float | None, unsure_ml_h: float) -> None:
+        """Add a minute of the oxygen source seen, or of what gloves usually pass."""
+        purging = self._facts.in_modes("purging")
+        if self._purging and not purging:
+            self._low_ml = self._high_ml = 0.0
+            self.since_ms = at_ms
+        self._purging = purging
+        source = GLOVES_OXYGEN_ML_H if source_ml_h is None else max(0.0, source_ml_h)
+        low = max(0.0, source - unsure_ml_h)
+        high = max(GLOVES_OXYGEN_ML_H, source + unsure_ml_h)
+        self._low_ml += min(low, GLOVES_OXYGEN_ML_H) / 60 * GLOVES_NITROGEN
+        self._low_ml += max(0.0, low - 2 * GLOVES_OXYGEN_ML_H) / 60 * NITROGEN_TO_OXYGEN
+        self._high_ml += high / 60 * NITROGEN_TO_OXYGEN
+
+    def dose(self, impulse: Impulse) -> None:
+        """An impulse of oxygen is air."""
+        if impulse.role == "oxygen" and impulse.dose_cm3:
+            nitrogen = max(0.0, impulse.dose_cm3) * NITROGEN_TO_OXYGEN
+            self._low_ml += nitrogen
+            self._high_ml += nitrogen
+
+    def status(self) -> dict[str, Any]:
+        """Interval in ppm, and since when (watch time)."""
+        volume_ml = (self._facts.box.volume_m3 or 0.0) * 1e6 * self._facts.to_standard
+        share = 1e6 / volume_ml if volume_ml else 0.0
+        return {
+            "low_ppm": self._low_ml * share,
+            "high_ppm": self._high_ml * share,
+            "since_ms": self.since_ms,
+        }

@@ -1,0 +1,204 @@
+"""Regenerations: steps and durations, forming gas against what the oxygen held needs.
+
+The silent failure is heat and purge without hydrogen: the sieve comes back dry,
+the copper stays oxide. So water and oxygen are judged apart. Common practice,
+no source, where no other is named.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from statistics import median
+from typing import Any
+
+from dewline.gas.bed import regeneration
+from dewline.gas.constants import MOLAR_MASS_G, STANDARD_L_PER_MOL
+from dewline.watch.derived.facts import is_on
+from dewline.watch.derived.kept import Kept
+from dewline.watch.ledgers.rows import RowBook
+from dewline.watch.slots import Slot
+
+HOT_C, COOL_C = 120.0, 60.0
+SHORTEST_S = 4 * 3600.0  # a whole program takes 8 to 24 h
+SHARE_OF_OWN = 0.8
+USED_MBAR, USED_L = 1000.0, 50.0  # of forming gas; less is none
+HYDROGEN_SHARE = 0.05
+FULL_USE = 1.0
+
+
+class Verdict:
+    """What a regeneration did to the bed."""
+
+    def __init__(self, dried: bool, reduced: bool) -> None:
+        self.dried, self.reduced = dried, reduced
+
+
+class RegenerationBook(Kept):
+    """One purifier. ``bed`` is the number of the bed that is regenerated."""
+
+    KEPT = (
+        "since_ms", "bed", "_steps", "_step", "_step_ms", "_hottest_c", "_metered_l", "_first_mbar",
+        "_in_loop_s", "_past_s", "_last_ms", "_in_loop_before", "_past_step",
+    )  # fmt: skip
+
+    def __init__(self, place: str, beds: int, slots: dict[str, Slot | None], rows: RowBook) -> None:
+        self._place, self._beds, self._rows = place, beds, rows
+        self._bit = slots["regenerating"]
+        self._step_slot = slots["regeneration_step"]
+        self._in_loop = slots["bed_in_loop"]
+        self._hot = slots["bed_temperature"]
+        self._pressure = slots["forming_gas_pressure"]
+        self._flow = slots["forming_gas_flow"]
+        self.since_ms: int | None = None
+        self.bed = 1
+        self._in_loop_before = 1
+        self._past_s: list[float] = []  # durations of whole programs
+        self._past_step: int = 0  # the last step of a whole program
+        self._last_ms = self._step_ms = 0
+        self._step = 0
+        self._steps: list[list[float]] = []  # step, seconds
+        self._hottest_c: float | None = None
+        self._metered_l = self._in_loop_s = 0.0
+        self._first_mbar: float | None = None
+
+    def listened(self) -> Iterable[Slot]:
+        """Signals whose changes matter at once."""
+        return [s for s in (self._bit, self._step_slot, self._in_loop) if s is not None]
+
+    def hear(self, at_ms: int, oxygen_l: float) -> Verdict | None:
+        """Bit, step or bed changed; gives what it did to the bed when it is over."""
+        on = is_on(self._bit)
+        if on and self.since_ms is None:
+            self._begin(at_ms)
+        elif on is False and self.since_ms is not None:
+            return self._end(at_ms, oxygen_l)
+        loop = None if self._in_loop is None else self._in_loop.usable
+        if self.since_ms is None and loop:
+            self._in_loop_before = round(loop)
+        if self.since_ms is not None:
+            self._hear_step(at_ms)
+        return None
+
+    def minute(self, at_ms: int) -> None:
+        """Follow temperature, forming gas and the bed in the loop."""
+        if self.since_ms is None:
+            return
+        seconds = min(60.0, (at_ms - self._last_ms) / 1000)
+        self._last_ms = at_ms
+        if self._hot is not None and self._hot.usable is not None:
+            self._hottest_c = max(self._hottest_c or -273.15, self._hot.usable)
+        if self._flow is not None and self._flow.usable is not None:
+            self._metered_l += max(0.0, self._flow.usable) * seconds / 60
+        loop = None if self._in_loop is None else self._in_loop.usable
+        if loop is not None and round(loop) == self.bed:
+            self._in_loop_s += seconds
+
+    def start_anew(self, at_ms: int, oxygen_l: float) -> None:
+        """After a gap: what was going on is taken as broken off where the watching ended."""
+        if self.since_ms is not None:
+            self._end(at_ms, oxygen_l, broken_off=True)
+
+    def status(self) -> dict[str, Any] | None:
+        if self.since_ms is None:
+            return None
+        return {
+            "box": self._place,
+            "kind": "regeneration",
+            "started_at_ms": self.since_ms,
+            "document": {"bed": self.bed, "step": self._step, "hottest_c": self._hottest_c},
+        }
+
+    def _begin(self, at_ms: int) -> None:
+        self.since_ms = self._last_ms = self._step_ms = at_ms
+        self._step, self._steps, self._hottest_c = 0, [], None
+        self._metered_l = self._in_loop_s = 0.0
+        self._first_mbar = None if self._pressure is None else self._pressure.usable
+        # A second bed takes over; the one that was in the loop is regenerated.
+        self.bed = self._in_loop_before if self._beds > 1 else 1
+
+    def _hear_step(self, at_ms: int) -> None:
+        step = None if self._step_slot is None else self._step_slot.usable
+        if step is None or round(step) == self._step:
+            return
+        self._leave_step(at_ms)
+        self._step, self._step_ms = round(step), at_ms
+
+    def _leave_step(self, at_ms: int) -> None:
+        if self._step:
+            self._steps.append([self._step, (at_ms - self._step_ms) / 1000])
+
+    def _end(self, at_ms: int, oxygen_l: float, *, broken_off: bool = False) -> Verdict:
+        since_ms, self.since_ms = self.since_ms or at_ms, None
+        self._leave_step(at_ms)
+        seconds = (at_ms - since_ms) / 1000
+        complete, why = (False, "not watched to its end") if broken_off else self._complete(seconds)
+        drop = self._drop_mbar()
+        hydrogen = self._hydrogen(drop)
+        document = {
+            "bed": self.bed,
+            "seconds": seconds,
+            "steps": [{"step": int(s), "seconds": t} for s, t in self._steps],
+            "hottest_c": self._hottest_c,
+            "complete": complete,
+            "why": why,
+            "forming_gas_l": self._metered_l if self._flow is not None else None,
+            "forming_gas_drop_mbar": drop,
+            "hydrogen": hydrogen,
+            "oxygen_held_l": oxygen_l,
+            "needed_l": _needed_l(oxygen_l),
+            "enough": self._enough(oxygen_l),
+            "same_bed_in_loop_s": self._in_loop_s,
+            "share_of_own": seconds / median(self._past_s) if self._past_s else None,
+        }
+        self._rows.close(self._place, "regeneration", since_ms, at_ms, document)
+        if complete:
+            self._past_s = [*self._past_s, seconds][-10:]
+            self._past_step = max(self._past_step, self._step)
+        heated = self._hottest_c is None or self._hottest_c >= HOT_C
+        self._step = 0
+        return Verdict(
+            complete is not False and heated, complete is not False and hydrogen is not False
+        )
+
+    def _complete(self, seconds: float) -> tuple[bool | None, str]:
+        """Whether it ran to its end, and how that is known; the first doubt decides."""
+        last = round(self._steps[-1][0]) if self._steps else 0
+        highest = max([self._past_step, *(round(step) for step, _ in self._steps)])
+        hottest, own_s = self._hottest_c, median(self._past_s) if self._past_s else None
+        now_c = None if self._hot is None else self._hot.usable
+        doubts = (
+            (hottest is not None and hottest < HOT_C, f"never hotter than {hottest or 0:.0f} degC"),
+            (own_s is not None and seconds < SHARE_OF_OWN * own_s, "shorter than its own programs"),
+            (last < highest, f"ended in step {last} of {highest}"),
+            (own_s is None and seconds < SHORTEST_S, "shorter than a program takes"),
+            (now_c is not None and now_c > COOL_C, "ended hot"),
+        )
+        for doubted, why in doubts:
+            if doubted:
+                return False, why
+        if own_s is None and not last and hottest is None:
+            return None, "no step and no temperature tells"
+        return True, "ran to its end"
+
+    def _drop_mbar(self) -> float | None:
+        now = None if self._pressure is None else self._pressure.usable
+        return None if now is None or self._first_mbar is None else self._first_mbar - now
+
+    def _hydrogen(self, drop_mbar: float | None) -> bool | None:
+        """Whether forming gas was used; None where neither flow nor pressure tells."""
+        if self._flow is None and drop_mbar is None:
+            return None
+        by_flow = self._flow is not None and self._metered_l > USED_L
+        return by_flow or (drop_mbar is not None and drop_mbar > USED_MBAR)
+
+    def _enough(self, oxygen_l: float) -> bool | None:
+        """At least the stoichiometric amount for the oxygen held; None without a meter."""
+        if self._flow is None:
+            return None
+        return self._metered_l >= _needed_l(oxygen_l)
+
+
+def _needed_l(oxygen_l: float) -> float:
+    """Forming gas, L at 0 °C, for the oxygen held, every bit of hydrogen used."""
+    grams = max(0.0, oxygen_l) / STANDARD_L_PER_MOL * MOLAR_MASS_G["oxygen"]
+    return regeneration(grams, HYDROGEN_SHARE, FULL_USE).forming_gas_l
