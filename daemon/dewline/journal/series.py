@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from operator import itemgetter
 from typing import NamedTuple
 
 from dewline.journal.readonly import ReadOnly
@@ -10,6 +11,9 @@ from dewline.journal.schema import ANCHOR_EVERY, SIGNAL_BITS
 from dewline.readings import Quality
 
 QUALITIES = {int(quality): quality for quality in Quality}
+# A day of a signal is 86 400 tuples: made straight, without the wrapper of their class.
+new = tuple.__new__
+by_time = itemgetter(0)
 
 
 class Point(NamedTuple):
@@ -37,29 +41,31 @@ class SeriesReader(ReadOnly):
     def series(self, signal: str, from_ms: int, to_ms: int) -> list[Point]:
         """Readings of one signal with from_ms <= time < to_ms, by time."""
         points: list[Point] = []
-        for number in self._numbers(signal):
-            for low, high in self._stretches(from_ms, to_ms):
-                rows = self._all(
+        numbers = self._numbers(signal)
+        for number, (low, high) in itertools.product(numbers, self._stretches(from_ms, to_ms)):
+            with self._asking() as connection:
+                rows = connection.execute(
                     "SELECT time_ms, value, quality FROM item CROSS JOIN sample"
                     f" ON sample.key = (item.seq << {SIGNAL_BITS}) | ?"
                     " WHERE item.seq BETWEEN ? AND ? AND time_ms >= ? AND time_ms < ?",
-                    *(number, low, high, from_ms, to_ms),
+                    (number, low, high, from_ms, to_ms),
                 )
-                points += [Point(t, v, QUALITIES[q]) for t, v, q in rows]
-        points.sort(key=lambda point: point.time_ms)
+                points += [new(Point, (t, v, QUALITIES[q])) for t, v, q in rows]
+        points.sort(key=by_time)
         return points
 
     def minutes(self, signal: str, from_ms: int, to_ms: int) -> list[Minute]:
         """Minutes of one signal that start in from_ms <= time < to_ms, by time."""
         found: list[Minute] = []
         for number in self._numbers(signal):
-            rows = self._all(
-                "SELECT time_ms, mean, min, max, count, worst_quality FROM minute"
-                " WHERE signal_id = ? AND time_ms >= ? AND time_ms < ? ORDER BY time_ms",
-                *(number, from_ms, to_ms),
-            )
-            found += [Minute(t, a, b, c, n, QUALITIES[worst]) for t, a, b, c, n, worst in rows]
-        found.sort(key=lambda minute: minute.time_ms)
+            with self._asking() as connection:
+                rows = connection.execute(
+                    "SELECT time_ms, mean, min, max, count, worst_quality FROM minute"
+                    " WHERE signal_id = ? AND time_ms >= ? AND time_ms < ? ORDER BY time_ms",
+                    (number, from_ms, to_ms),
+                )
+                found += [new(Minute, (*row[:5], QUALITIES[row[5]])) for row in rows]
+        found.sort(key=by_time)
         return found
 
     def _numbers(self, signal: str) -> list[int]:
