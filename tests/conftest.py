@@ -148,6 +148,12 @@ class Gate:
             link.transport.abort()
         await asyncio.gather(*self._tasks, return_exceptions=True)
 
+    async def until_connections(self, count: int, within_s: float = 60.0) -> None:
+        """Return once so many connections have come since the beginning."""
+        async with asyncio.timeout(within_s):
+            while self.connections < count:  # noqa: ASYNC110 - a test can wait by looking
+                await asyncio.sleep(0.02)
+
     async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         self.connections += 1
         task = asyncio.current_task()
