@@ -181,7 +181,7 @@ class BoxBooks(Kept):
     def _impulse(self, at_ms: int, impulse: Impulse) -> None:
         """An excess is over: it belongs to the transfer whose inner door was opened."""
         mine = [b for b in self._transfers.values() if b.waits_for(impulse.role)]
-        by = "transfer" if mine else None
+        by = "transfer" if mine or impulse.door else None
         if by is None and self.facts.in_modes("purging"):
             by = "purge"
         elif by is None and self.facts.in_modes("opened", "recovering", "solvent-work"):

@@ -52,6 +52,7 @@ class Impulse(NamedTuple):
     at_least: bool  # the sensor was saturated: more came in than is said
     steep: bool  # seen by itself, not only because a door was open
     isolated: bool
+    door: bool  # an inner door was open
 
     @property
     def seen(self) -> bool:
@@ -224,6 +225,7 @@ class Excess(Kept):
         return Impulse(
             self.role, self._started_ms, at_ms, self._peak_ms, self._base, self._peak, self._area,
             dose if known else None, tenth, settled, self._at_least, self.steep, self._stood,
+            self._door,
         )  # fmt: skip
 
 

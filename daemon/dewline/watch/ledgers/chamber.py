@@ -28,7 +28,8 @@ class Chamber(Kept):
 
     KEPT = (
         "residual_ppm", "depths", "vacuum_s", "_low", "_low_ms", "_floor_mbar", "_falling",
-        "_points", "pump_downs", "pumping", "_reached_s", "_last_mbar", "_last_ms", "_rise_from", "rise_mbar_min",
+        "_points", "pump_downs", "pumping", "_reached_s", "_last_mbar", "_last_ms", "_rise_from",
+        "rise_mbar_min",
     )  # fmt: skip
 
     def __init__(self, plan: AntechamberPlan, facts: BoxFacts) -> None:
