@@ -17,6 +17,7 @@ from dewline.watch.plan import DAEMON
 
 WHOLE_EVERY_S = 30.0
 _TROUBLE_EVERY_S = 5.0  # a delay ends on a reading: what is down is told again soon
+_FORGIVEN_MS = 600_000  # a task that ran that long since its last failure runs again
 _UP_OR_DOWN = ("-link", "-answer")
 
 
@@ -35,7 +36,7 @@ class OwnBox:
         self._stamp = stamp
         self._feed = feed
         self._folder = journal_folder
-        self._failing: set[str] = set()
+        self._failed_ms: dict[str, int] = {}
 
     def set(self, signal: str, value: float) -> None:
         """Note ``daemon.SIGNAL``; a change is told to the watch at once."""
@@ -47,16 +48,18 @@ class OwnBox:
     def task_failures(self, name: str, in_a_row: int) -> None:
         """A supervised task failed; three in a row make it a failing one."""
         if in_a_row >= 3:
-            self._failing.add(name)
-            self.set("tasks-failed", float(len(self._failing)))
+            self._failed_ms[name] = self._stamp()[1]
+            self.set("tasks-failed", float(len(self._failed_ms)))
 
     def look(self, followers: Iterable[Follower]) -> None:
         """Measure what nobody announces: disk and followers' lag; tell everything."""
         name = f"{DAEMON}."
+        now_ms = self._stamp()[1]
+        self._failed_ms = {n: t for n, t in self._failed_ms.items() if now_ms - t < _FORGIVEN_MS}
         free_mb = shutil.disk_usage(self._folder).free / 1e6
         fresh = {
             "disk-free": round(free_mb),
-            "tasks-failed": len(self._failing),
+            "tasks-failed": len(self._failed_ms),
         }
         for follower in followers:
             fresh[f"{follower.name}-behind"] = round(follower.statistics().seconds_behind)

@@ -14,7 +14,7 @@ from functools import lru_cache
 
 from dewline.config import watch_plan_from_json
 from dewline.drive import Drive
-from dewline.errors import DewlineError
+from dewline.errors import DewlineError, JournalError
 from dewline.journal import Reader
 from dewline.readings import Entry, Resumed
 from dewline.watch.plan import WatchPlan
@@ -54,17 +54,19 @@ def last_plan_hash(reader: Reader) -> str | None:
 
 def recover(
     reader: Reader,
-    plan: WatchPlan,
+    plans: Callable[[str], WatchPlan | None],
     plan_hash: str,
     record: Callable[[Entry], None],
     wall_ms: int,
 ) -> Drive:
-    """A drive that goes on from the end of the record under ``plan``, its Resumed fed.
+    """A drive that goes on from the end of the record, its Resumed fed.
 
-    ``plan`` must already be in the record under ``plan_hash``. Watch time goes on
+    ``plans`` must know ``plan_hash``, the plan to go on under. Watch time goes on
     from the last recorded moment by the wall time that passed, never backwards.
     """
-    plans = recorded_plans(reader)
+    plan = plans(plan_hash)
+    if plan is None:
+        raise JournalError(f"nobody knows the plan {plan_hash}")
     tail = reader.tail()
     if tail.at_ms is None or tail.time_ms is None:
         drive = Drive(Watch(plan), plan_hash, record, plans)

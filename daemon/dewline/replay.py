@@ -8,6 +8,7 @@ brings readings only, so identity with live covers raised, returned, cleared.
 from __future__ import annotations
 
 import csv
+import json
 import math
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
@@ -40,13 +41,22 @@ def replay_journal(plan: Plan, reader: Reader, record: Record, progress: Progres
     """Feed a whole record through the watch; everything that follows goes to ``record``."""
     plans = recorded_plans(reader)
     retrace = last_plan_hash(reader) == plan.hash
-    start_hash = (first_plan_hash(reader) if retrace else None) or plan.hash
-    start = plans(start_hash) if retrace else None
+    begun = reader.first_snapshot()  # where old raw is gone, the state that it led to
+    first_hash = begun.plan_hash if begun else first_plan_hash(reader)
+    start_hash = first_hash if retrace and first_hash else plan.hash
+    watch = Watch((plans(start_hash) if retrace else None) or plan.watch)
+    if begun:
+        watch.restore(json.loads(begun.document))
     drive = Drive(
-        Watch(start or plan.watch), start_hash, record, plans if retrace else _no_other_plan
+        watch,
+        start_hash,
+        record,
+        plans if retrace else _no_other_plan,
+        seq=begun.item_seq if begun else 0,
+        at_ms=watch.at_ms if begun else None,
     )
     tail = reader.tail()
-    for seq, item in reader.items(0):
+    for seq, item in reader.items(drive.seq):
         drive.feed(item)
         if seq % 1000 == 0:
             progress(seq / max(1, tail.seq))

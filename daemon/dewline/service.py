@@ -18,15 +18,17 @@ from dewline.bus.poller import Poller
 from dewline.clock import Clock
 from dewline.config import Plan, load, watch_plan_to_json
 from dewline.drive import Drive
-from dewline.errors import ConfigError, DewlineError
+from dewline.errors import ConfigError, JournalError
 from dewline.followers.follower import Follower
 from dewline.journal import Journal, Reader
 from dewline.own_box import OwnBox
 from dewline.progress import Advance, house_within_s, poller_within_s
-from dewline.readings import Command, Entry, Reading, Reply, Resumed, Scan, compact_json, iso_utc
-from dewline.recovery import recover
+from dewline.readings import Command, Entry, Reading, Reply, Resumed, Scan, compact_json
+from dewline.recovery import recorded_plans, recover
+from dewline.status import status_document, worst_state
 from dewline.supervise import keep_running
-from dewline.systemd import notify
+from dewline.systemd import feed_watchdog, notify, watchdog_every_s
+from dewline.watch.plan import WatchPlan
 
 log = logging.getLogger(__name__)
 SNAPSHOT_EVERY_S = 600.0
@@ -46,6 +48,7 @@ class Service:
         self._followers: dict[str, tuple[Follower, asyncio.Task[None]]] = {}
         self._leaving: list[asyncio.Task[None]] = []  # followers of the plan before a reload
         self._advance = Advance()
+        self._damaged: Path | None = None
         self._state = "running"
         self._readings = 0
 
@@ -63,7 +66,7 @@ class Service:
         try:
             with self.clock.io():  # a stepping clock must not run ahead of the start
                 self._put_plan()
-                await self.journal.flush()
+                await self._written()
                 self._recover()
             self.journal.on_commit(self._committed)
             self.journal.on_held(self._held)
@@ -87,28 +90,38 @@ class Service:
     def _recover(self) -> None:
         with Reader(self.plan.journal.path) as reader:
             self.drive: Drive = recover(
-                reader, self.plan.watch, self.plan.hash, self.journal.append, self.clock.wall_ms()
+                reader, self._plan_of, self.plan.hash, self.journal.append, self.clock.wall_ms()
             )
         self._at_base_ms = self.drive.at_ms or 0
         self._monotonic_base = self.clock.monotonic()
         self.own = OwnBox(
             self.plan.watch.signals, self.stamp, self.feed, self.plan.journal.path.parent
         )
-        damaged = self.journal.statistics().damaged
-        self.own.set("journal-damaged", float(damaged is not None))
+        self._look_for_damage()
         self._snapshot()
+
+    def _look_for_damage(self) -> None:
+        """A record set aside as damaged: say so, and give the fresh one a state to start from."""
+        damaged = self.journal.statistics().damaged
+        if damaged != self._damaged:
+            self._damaged = damaged
+            self.own.set("journal-damaged", float(damaged is not None))
+            self._put_plan()
+            self._snapshot()
 
     def _start(self, group: asyncio.TaskGroup) -> list[asyncio.Task[None]]:
         self._group = group
         house = {
             "ticker": self._tick,
             "committer": lambda: self.journal.run(self.clock),
-            "own box": lambda: self.own.run(self.clock, self._all_followers),
+            "own box": lambda: self.own.run(self.clock, self._look),
             "snapshots": self._keep_snapshots,
             "housekeeping": self._keep_house,
         }
         if self.plan.heartbeat is not None:
             house["heartbeat"] = far_sides.dead_man(self.plan.heartbeat, self.clock, self.behind)
+        if (every_s := watchdog_every_s()) is not None:
+            house["watchdog"] = lambda: feed_watchdog(every_s, self.clock, self.behind)
         for part, within_s in house_within_s(self.plan.journal.commit_every_ms).items():
             self._advance.expect(part, within_s, self.clock.monotonic())
         tasks = [self._keep(name, job) for name, job in house.items()]
@@ -130,11 +143,11 @@ class Service:
         await asyncio.gather(*(t for _, t in self._pollers.values()), return_exceptions=True)
         self.own.look(self._all_followers())
         self._snapshot()
-        await self.journal.flush()
+        await self._written()
         for follower, _ in self._followers.values():
             follower.stop()
         await asyncio.gather(*(t for _, t in self._followers.values()), return_exceptions=True)
-        await self.journal.flush()
+        await self._written()
         for task in house:
             task.cancel()
 
@@ -219,6 +232,10 @@ class Service:
         task = self._keep(f"follower {follower.name}", run)
         self._followers[follower.name] = (follower, task)
 
+    def _look(self) -> Iterable[Follower]:
+        self._look_for_damage()
+        return self._all_followers()
+
     def _on_state(self, name: str, up: bool) -> None:
         self.own.set(name, float(up))
 
@@ -226,6 +243,13 @@ class Service:
         return [follower for follower, _ in self._followers.values()]
 
     # -- the record -----------------------------------------------------------
+
+    def _plan_of(self, plan_hash: str) -> WatchPlan | None:
+        """A watch plan by its hash: the one that runs, or one that the record remembers."""
+        if plan_hash == self.plan.hash:
+            return self.plan.watch
+        with Reader(self.plan.journal.path) as reader:
+            return recorded_plans(reader)(plan_hash)
 
     def _put_plan(self) -> None:
         self.journal.put_plan(self.plan.hash, watch_plan_to_json(self.plan.watch))
@@ -250,8 +274,17 @@ class Service:
 
     async def _submit_from_afar(self, request: dict[str, Any]) -> Reply:
         reply = self.submit(request, "mqtt")
-        await self.journal.flush()
+        await self._written()
         return reply
+
+    async def _written(self) -> bool:
+        """Wait until all that was fed is on disk; False where the disk refuses for now."""
+        try:
+            await self.journal.flush()
+        except JournalError as error:
+            log.warning("not on disk yet: %s", error)
+            return False
+        return True
 
     def submit(self, request: dict[str, Any], source: str) -> Reply:
         """A command, already allowed: through the watch like everything else."""
@@ -276,8 +309,9 @@ class Service:
                 return self.status()
             case "command":
                 reply = self.submit(request, "socket")
-                await self.journal.flush()
-                return {"ok": reply.ok, "message": reply.message, "event_id": reply.event_id}
+                later = "" if await self._written() else " (not on disk yet)"
+                message = reply.message + later
+                return {"ok": reply.ok, "message": message, "event_id": reply.event_id}
             case "reload":
                 return self.reload()
             case other:
@@ -324,27 +358,10 @@ class Service:
 
     def status(self) -> dict[str, Any]:
         """The answer to ``dewline status --json``."""
-        modes = self.drive.watch.modes()
-        return {
-            "site": self.plan.site,
-            "state": self._state,
-            "alarms": self.drive.watch.alarm_table(),
-            "boxes": {
-                name: {
-                    "title": box.title,
-                    "modes": list(modes.get(name, ())),
-                    "readings": self._readings_of(name),
-                }
-                for name, box in self.plan.watch.boxes.items()
-            },
-            "followers": {
-                follower.name: {
-                    "events_behind": follower.statistics().events_behind,
-                    "seconds_behind": follower.statistics().seconds_behind,
-                }
-                for follower in self._all_followers()
-            },
-        }
+        followers = self._all_followers()
+        return status_document(
+            self.plan.watch, self._state, self.drive.watch, self.latest, followers
+        )
 
     def statistics(self) -> dict[str, Any]:
         """Counts since the start: readings taken in, each bus, each follower, the journal."""
@@ -355,29 +372,13 @@ class Service:
             "journal": self.journal.statistics(),
         }
 
-    def _readings_of(self, place: str) -> dict[str, dict[str, Any]]:
-        signals = self.plan.watch.signals
-        return {
-            name.partition(".")[2]: {
-                "value": reading.value,
-                "unit": signals[name].unit if name in signals else "",
-                "quality": reading.quality.text,
-                "time": iso_utc(time_ms),
-            }
-            for name, (time_ms, reading) in sorted(self.latest.items())
-            if name.startswith(f"{place}.")
-        }
-
     def _facts(self) -> dict[str, Any] | None:
         """What the heartbeat says; None, so that it stays away, while anything stands still."""
         if self.behind():
             return None
-        states = {alarm["state"] for alarm in self.drive.watch.alarm_table()}
-        order = ("unacknowledged", "latched-unacknowledged", "acknowledged", "returned")
-        worst = next((state for state in order if state in states), "normal")
         return {
             "seq": self.drive.seq,
-            "worst": worst,
+            "worst": worst_state(self.drive.watch),
             "followers": {f.name: f.statistics().seconds_behind for f in self._all_followers()},
         }
 
@@ -398,6 +399,3 @@ async def serve(path: Path, clock: Clock) -> int:
     with contextlib.suppress(asyncio.CancelledError):
         await service.run()
     return 0
-
-
-__all__ = ["DewlineError", "Service", "serve"]

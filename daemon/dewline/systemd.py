@@ -2,8 +2,14 @@
 
 from __future__ import annotations
 
+import logging
 import os
 import socket
+from collections.abc import Callable
+
+from dewline.clock import Clock
+
+log = logging.getLogger(__name__)
 
 
 def notify(message: str) -> bool:
@@ -24,3 +30,31 @@ def notify(message: str) -> bool:
             return True
     except OSError:
         return False
+
+
+def watchdog_every_s() -> float | None:
+    """How often to feed the watchdog; None where nobody asked this process to.
+
+    A third of what systemd waits (sd_watchdog_enabled(3) asks for half at most),
+    so that one slow second costs nothing.
+    """
+    waits_us = os.environ.get("WATCHDOG_USEC", "")
+    meant_for = os.environ.get("WATCHDOG_PID", str(os.getpid()))
+    if not waits_us.isdecimal() or int(waits_us) == 0 or meant_for != str(os.getpid()):
+        return None
+    return int(waits_us) / 3e6
+
+
+async def feed_watchdog(
+    every_s: float, clock: Clock, behind: Callable[[], tuple[str, ...]]
+) -> None:
+    """Feed it for as long as every part gets on; say once which one does not."""
+    told: tuple[str, ...] = ()
+    while True:
+        still = behind()
+        if not still:
+            notify("WATCHDOG=1")
+        elif still != told:
+            log.error("standing still: %s; the watchdog goes hungry", ", ".join(still))
+        told = still
+        await clock.sleep(every_s)

@@ -14,8 +14,13 @@ import pytest
 def mbpoll(*words: str) -> dict[int, int]:
     """Raw 16-bit registers by 1-based reference."""
     found = subprocess.run(
-        ["mbpoll", "-1", "-q", *words], capture_output=True, text=True, timeout=20, check=True
+        ["mbpoll", "-1", "-q", "-o", "3", *words],
+        capture_output=True,
+        text=True,
+        timeout=20,
+        check=False,
     )
+    assert found.returncode == 0, found.stderr
     rows = re.findall(r"^\[(\d+)\]:\s+(-?\d+)", found.stdout, re.MULTILINE)
     return {int(reference): int(raw) & 0xFFFF for reference, raw in rows}
 
