@@ -120,7 +120,7 @@ def test_an_end_says_how_long_and_what_is_left_to_do(story):
     ended = story.tell("returned", at_s=7800, value=3.2)
     page = writer().over(Told(ended, raised=raised), START_MS + 7_800_000)
     assert page.text == (
-        "HERON moisture OVER at 04:24 after 2 h 10 min: now 3.2 ppm. "
+        "OVER at 04:24 after 2 h 10 min: HERON moisture above 5 ppm, now 3.2 ppm. "
         "Nobody has acknowledged: do so once you know why."
     )
     assert page.tone == "over"
@@ -234,7 +234,10 @@ def test_no_text_is_ever_too_long(advice, caution, why, value, transition, late_
 def test_numbers_times_and_spans_read_well():
     """Three digits are enough; the day is named where it is not today or last night."""
     assert figure(0.1234, "ppm") == "0.123 ppm"
-    assert figure(12345.6, "ppm") == "12346 ppm"
+    assert figure(1234.5, "ppm") == "1234 ppm"
+    assert figure(209_460.0, "ppm") == "20.9 %"
+    assert figure(3986.0, "mbar") == "3.99 bar"
+    assert figure(-1.25, "mbar") == "-1.25 mbar"
     assert figure(None, "ppm") == "no reading"
     assert clock(START_MS, ZONE, START_MS) == "02:14"
     assert clock(START_MS - 5 * 3_600_000, ZONE, START_MS) == "21:14"
@@ -244,3 +247,12 @@ def test_numbers_times_and_spans_read_well():
     assert duration(180_000) == "3 min"
     assert duration(7_200_000) == "2 h"
     assert duration(4 * 86_400_000) == "4 d"
+
+
+def test_what_is_back_within_its_limit_but_not_over_yet_is_not_told_as_below(story):
+    """An escalation in the off-delay: the reading of now, and the side it had gone to."""
+    document = story.tell(
+        "escalated", value=3.0, why="lab-head: night-desk did not acknowledge within 15 min"
+    )
+    page = writer(rule("heron.moisture-high", Above(5.0))).alarm(Told(document), START_MS)
+    assert page.text.startswith("night-desk SILENT: HERON moisture 3 ppm, was above 5 ppm since")

@@ -17,6 +17,7 @@ from dewline.followers.phrases import (
     clock,
     duration,
     figure,
+    matter,
     reason,
     subject,
     time_left,
@@ -103,8 +104,8 @@ class Writer:
         title = self._title("over")
         ended_ms, began_ms = time_of(document), time_of(raised, "since")
         head = (
-            f"{subject(document)} OVER at {self._clock(ended_ms, now_ms)}"
-            f" after {duration(ended_ms - began_ms)}: now {_now(document, self._rules)}."
+            f"OVER at {self._clock(ended_ms, now_ms)} after {duration(ended_ms - began_ms)}: "
+            f"{matter(raised, self._rules.get(document['alarm']))}{_now(document)}."
         )
         text = _fit(_room(title), head, _after(document), (_why(document),))
         return Page(document["id"], title, text, self._detail(document), "over")
@@ -210,10 +211,10 @@ def _after(document: Document) -> str:
     return "Nothing to do now; note what it was."
 
 
-def _now(document: Document, rules: Mapping[str, RulePlan]) -> str:
+def _now(document: Document) -> str:
     if document["value"] is None or document["unit"] in ("", None, "s"):
-        return "normal"
-    return figure(document["value"], document["unit"])
+        return ""
+    return f", now {figure(document['value'], document['unit'])}"
 
 
 def _why(document: Document) -> str:

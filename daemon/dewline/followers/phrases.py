@@ -28,6 +28,7 @@ from dewline.watch.plan import (
 Document = Mapping[str, Any]
 Kind = Literal["level", "slope", "silence", "still", "on", "off", "other"]
 WEEK_MS = 7 * 86_400_000
+SOON_S = 120.0  # what comes sooner is there before the page is read
 
 # What a switch says in words, on and off, by the end of its role.
 _SWITCHES: tuple[tuple[str, str, str], ...] = (
@@ -125,7 +126,17 @@ def _against(document: Document, rule: RulePlan | None) -> str:
     words = None if rule is None else _measure(rule.condition, limit)
     if words is None and kind_of(document, rule) == "slope":
         words = f"moving more than {limit}"
-    return f", {words or _side(document)} {'' if words else limit}".rstrip()
+    if words is not None:
+        return f", {words}"
+    side = _side(document, rule)
+    was = "was " if _came_back(document, side) else ""
+    return f", {was}{side} {limit}"
+
+
+def _came_back(document: Document, side: str) -> bool:
+    """It still counts as an alarm, by its off-delay or its latch, but is past its limit no more."""
+    value, limit = document["value"], document["limit"]
+    return value is not None and (value <= limit if side == "above" else value >= limit)
 
 
 def _measure(condition: Condition, limit: str) -> str | None:
@@ -145,15 +156,49 @@ def _measure(condition: Condition, limit: str) -> str | None:
             return None
 
 
-def _side(document: Document) -> str:
-    value = document["value"]
-    return "past" if value is None else "above" if value > document["limit"] else "below"
+def _side(document: Document, rule: RulePlan | None) -> str:
+    """On which side of its limit it went: by its rule, else by its value."""
+    value, limit = document["value"], document["limit"]
+    match rule.condition if rule is not None else None:
+        case Above():
+            return "above"
+        case Below():
+            return "below"
+        case Outside(low=low):
+            return "below" if limit == low else "above"
+        case _:
+            return "above" if value is None or value > limit else "below"
+
+
+def matter(document: Document, rule: RulePlan | None) -> str:
+    """What it was about, without its figures: ``HERON oxygen above 100 ppm``."""
+    kind, what = kind_of(document, rule), subject(document)
+    if document["box"] == DAEMON:
+        return what
+    if kind in ("on", "off"):
+        return f"{what} {_switch(document, on=kind == 'on')}"
+    if kind == "silence":
+        return f"{what} not watched"
+    if kind == "still" or document["limit"] is None:
+        return f"{what}{' standing still' if kind == 'still' else ''}"
+    against = _against({**document, "value": None}, rule)
+    return f"{what}{against.replace(',', '', 1)}"
+
+
+# Unit of the house, from where on a person takes another, that one, and how many to one of it.
+_BIGGER: tuple[tuple[str, float, str, float], ...] = (
+    ("mbar", 1000.0, "bar", 1000.0),
+    ("ppm", 10_000.0, "%", 10_000.0),
+)
 
 
 def figure(value: float | None, unit: str | None) -> str:
-    """A number as a person reads it, with its unit."""
+    """A number as a person reads it, with its unit: supply in bar, a rush of air in per cent."""
     if value is None:
         return "no reading"
+    for small, least, big, ratio in _BIGGER:
+        if unit == small and abs(value) >= least:
+            return f"{value / ratio:.3g} {big}"
     size = abs(value)
     text = f"{value:.0f}" if size >= 1000 else f"{value:.3g}"
     return f"{text.replace('e-0', 'e-')} {unit or ''}".rstrip()
@@ -187,7 +232,7 @@ def reason(document: Document) -> str:
 def time_left(document: Document, zone: tzinfo, now_ms: int) -> str:
     """How long there is: ``5 ppm about 06:30 (05:30-08:10).``; empty where it is not foreseen."""
     outlook = document["outlook"]
-    if outlook is None or outlook["in_s"] is None:
+    if outlook is None or outlook["in_s"] is None or outlook["in_s"] < SOON_S:
         return ""
     start_ms = time_of(document)
 
