@@ -147,7 +147,7 @@ class Derive:
         for books in self.boxes.values():
             books.resume(at_ms, gap_ms)
         for purifier in self.purifiers.values():
-            purifier.start_anew(at_ms - gap_ms)
+            purifier.resume(at_ms, gap_ms)
 
     def take_rows(self) -> tuple[LedgerRow, ...]:
         """Ledger rows closed since the last call."""

@@ -30,6 +30,7 @@ RECOVERING_MS = 12 * HOUR_MS
 OPENED_NOTE_MS = 24 * HOUR_MS
 AFTER_HANDS_MS = 5 * 60_000
 REDUCED_SHARE = 0.7
+STANDING_SHARE = 0.05  # of the usual speed: below, it stands and is not reduced
 SPEEDS_KEPT = 168  # one an hour for a week
 
 # The mode a note sets, and for how long unless a note says it is over.
@@ -76,7 +77,8 @@ class BoxModes:
         self._slots = slots
         places = (box, plan.boxes[box].purifier)
         self._oxygen = slots.get(f"{box}.oxygen")
-        self._speed = slots.get(f"{box}.blower_speed")
+        # The blower's own figure, or else what it moves.
+        self._speed = slots.get(f"{box}.blower_speed") or slots.get(f"{box}.circulation_flow")
         self._circulating = slots.get(f"{box}.circulating")
         self._purging = self._present(f"{box}.purging")
         self._regenerating = self._present(*(f"{p}.regenerating" for p in places if p))
@@ -101,7 +103,9 @@ class BoxModes:
             waiting = "opened" in self.since or "opened" in self._until
             return NOTHING_QUIET if waiting else (EVERYTHING[0], OPENED_ABOVE_PPM)
         if slot is self._speed:
-            return below_band(slot.value, self._slow_below())
+            slow = self._slow_below()
+            still = STANDING_SHARE / REDUCED_SHARE * slow
+            return below_band(slot.value, still if slot.value < still else slow)
         return above_band(slot.value, 0.5)
 
     def hear(self, at_ms: int) -> None:
@@ -159,8 +163,8 @@ class BoxModes:
         self._set("circulating", on, at_ms)
         self._set("isolated", None if on is None else not on, at_ms)
         if self._speed is not None and self._speed.usable is not None:
-            slow = 0.0 < self._speed.usable < self._slow_below()
-            self._set("reduced", slow, at_ms)
+            usual = self._slow_below() / REDUCED_SHARE
+            self._set("reduced", _slow(self._speed.usable, usual), at_ms)
 
     def _hear_chambers(self, at_ms: int) -> None:
         """A transfer lasts while a chamber is at work, and 30 min past the inner door."""
@@ -236,6 +240,10 @@ class BoxModes:
         self._inner_open = state["inner_open"]
         self._speeds = list(state["speeds"])
         self._next_speed_ms = state["next_speed_ms"]
+
+
+def _slow(speed: float, usual: float) -> bool:
+    return STANDING_SHARE * usual <= speed < REDUCED_SHARE * usual
 
 
 def _any_on(slots: tuple[Slot, ...]) -> bool | None:

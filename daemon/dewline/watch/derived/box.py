@@ -36,6 +36,7 @@ LEARNING_MS = 7 * DAY_MS
 # Hands: kicks of a box whose own valves are still. Common practice, no source.
 KICK_MBAR_S = 1.0
 UNREST_MBAR = 0.3
+SHORT_GAP_MS = 2 * MINUTE_MS
 AFTER_VALVE_MS = 2_000
 
 Tell = Callable[[str, Reading], None]
@@ -44,7 +45,7 @@ Tell = Callable[[str, Reading], None]
 class BoxBooks(Kept):
     """``tell`` takes a derived reading by role. Nothing here knows other boxes."""
 
-    KEPT = ("first_ms", "_valve_ms", "_residuals")
+    KEPT = ("first_ms", "_valve_ms", "_residuals", "_retell")
 
     def __init__(
         self, facts: BoxFacts, plan: WatchPlan, slots: dict[str, Slot], rows: RowBook, tell: Tell
@@ -53,6 +54,7 @@ class BoxBooks(Kept):
         self.dosed: Callable[[Impulse], None] = lambda _: None  # set by the purifier
         self.first_ms: int | None = None  # when anything of the box was first heard
         self._valve_ms = 0
+        self._retell = False  # figures that hold for long are told again after a gap
         self._residuals: dict[str, float | None] = {}
         self._gas = {g: s for g in GASES if (s := facts.own(g)) is not None}
         self._excess = {g: Excess(facts, g, s) for g, s in self._gas.items()}
@@ -224,10 +226,11 @@ class BoxBooks(Kept):
         self._gap.minute(at_ms)
         if self._purge is not None:
             self._purge.minute()
-        self._chambers(at_ms, hourly=minute % 60 == 0)
+        hourly, self._retell = self._retell or minute % 60 == 0, False
+        self._chambers(at_ms, hourly=hourly)
         self._tell_frost_point(at_ms)
         for gas, idle in self._idle.items():
-            if idle.minute(day, minute, self._fresh(at_ms, gas)) or minute % 60 == 0:
+            if idle.minute(day, minute, self._fresh(at_ms, gas)) or hourly:
                 self._tell_idle(at_ms, gas)
         for role, duty in self._duty.items():
             self._tell_number(role, duty.minute(at_ms))
@@ -237,7 +240,7 @@ class BoxBooks(Kept):
             source = ingress.tell(at_ms) if minute % 10 == 0 else None
             if source is not None:
                 self.tell(f"{gas}_ingress", source)
-        if minute % 60 == 0:
+        if hourly:
             self._tell_number("clean_up_time", self._impulses.clean_up_s)
         if self._nitrogen is not None:
             self._nitrogen.minute(at_ms, *self._oxygen_source())
@@ -295,8 +298,14 @@ class BoxBooks(Kept):
     # ---------------------------------------------------------------- gaps, state, tables
 
     def resume(self, at_ms: int, gap_ms: int) -> None:
-        """The watch was away: what was open is closed where the watching ended."""
+        """The watch was away: what was open is closed where the watching ended.
+
+        After a moment's absence everything goes on.
+        """
         last_ms = at_ms - gap_ms
+        self._retell = True
+        if gap_ms < SHORT_GAP_MS:
+            return
         self._isolation.start_anew(last_ms)
         for book in self._transfers.values():
             book.start_anew(last_ms)

@@ -1,13 +1,15 @@
 """Gas drawn from the supply, from the pressure steps of fills, and what of it was lost.
 
 A fill lifts the box by dp and brings (V/p + C) dp, C the compliance of gloves
-and window. Without a flow meter C is taken as usual: V/p alone reads a third to
-two thirds of the truth. Cooling by 3 K or 20 mbar of barometer fill as much as
-a hole does in a night, so the change of content is taken out.
+and window, and what went on into an antechamber meanwhile. Without a flow meter
+C is taken as usual: V/p alone reads a third to two thirds of the truth. Cooling
+by 3 K or 20 mbar of barometer fill as much as a hole does in a night, so the
+change of content is taken out.
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 from dewline.gas.constants import ATM_PA, ZERO_C_K
@@ -27,10 +29,14 @@ LONGEST_MINUTE_MS = 90_000
 class Valve(Kept):
     """Counts what one valve moves, litres at 0 °C, 1013.25 mbar."""
 
-    KEPT = ("_open", "_from_mbar", "_from_ms", "litres", "seconds", "times")
+    KEPT = ("_open", "_from_mbar", "_from_ms", "_beside_l", "litres", "seconds", "times")
 
-    def __init__(self, facts: BoxFacts, slot: Slot, sign: int) -> None:
+    def __init__(
+        self, facts: BoxFacts, slot: Slot, sign: int, beside_l: Callable[[], float] = float
+    ) -> None:
         self._facts, self._slot, self._sign = facts, slot, sign
+        self._beside = beside_l  # gas in what is filled from the box at the same time
+        self._beside_l = 0.0
         self._open: bool | None = None
         self._from_mbar = 0.0
         self._from_ms = 0
@@ -43,12 +49,13 @@ class Valve(Kept):
         pressure = self._facts.pressure.usable if self._facts.pressure is not None else None
         if state and self._open is False and pressure is not None:
             self._from_mbar, self._from_ms = pressure, at_ms
+            self._beside_l = self._beside()
             self.times += 1
         elif state is False and self._open and self._from_ms:
             self.seconds += (at_ms - self._from_ms) / 1000
             if pressure is not None:
-                step = self._sign * (pressure - self._from_mbar)
-                self.litres += max(0.0, step) * litres_per_mbar(self._facts)
+                step = self._sign * (pressure - self._from_mbar) * litres_per_mbar(self._facts)
+                self.litres += max(0.0, step + max(0.0, self._beside() - self._beside_l))
             self._from_ms = 0
         self._open = state if state is not None else self._open
 
@@ -85,7 +92,7 @@ class GasUse(Kept):
     def __init__(self, facts: BoxFacts, fill: Slot, relief: Slot | None, rows: RowBook) -> None:
         self._facts, self._rows = facts, rows
         self._flow = facts.own("flow")
-        self.fill = Valve(facts, fill, 1)
+        self.fill = Valve(facts, fill, 1, self._chambers_l)
         self.relief = Valve(facts, relief, -1) if relief is not None else None
         self._metered_l = 0.0
         self._hours: list[list[float]] = []  # used, lost of each of the last 24 h
@@ -123,6 +130,17 @@ class GasUse(Kept):
     def idle_l_h(self) -> float | None:
         """Loss of the last undisturbed hours of a night, L/h."""
         return sum(self._idle) / len(self._idle) if self._idle else None
+
+    def _chambers_l(self) -> float:
+        """Gas in antechambers that are refilled from the box, L at 0 °C, 1013.25 mbar."""
+        facts = self._facts
+        if facts.box.refill_from != "box":
+            return 0.0
+        held = 0.0
+        for chamber in facts.box.antechambers:
+            mbar = facts.value(facts.own(f"{chamber.name}_pressure"), 0.0)
+            held += chamber.volume_m3 * 1e3 * mbar * 100 / facts.pressure_pa
+        return held * facts.to_standard
 
     def _meter(self, passed_ms: int) -> None:
         if self._flow is not None and self._flow.usable is not None:

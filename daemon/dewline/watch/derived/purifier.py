@@ -12,7 +12,7 @@ from typing import Any
 from dewline.gas.constants import MOLAR_MASS_G, STANDARD_L_PER_MOL
 from dewline.readings import Quality, Reading
 from dewline.watch.derived.bed import GLOVES_CM3_H, Bed, Night, Outlook, Run, outlook
-from dewline.watch.derived.box import BoxBooks
+from dewline.watch.derived.box import SHORT_GAP_MS, BoxBooks
 from dewline.watch.derived.excess import Impulse
 from dewline.watch.derived.facts import Listen
 from dewline.watch.derived.kept import Kept
@@ -63,7 +63,7 @@ class BedRun(Kept):
 class PurifierBooks(Kept):
     """One purifier and the boxes on it."""
 
-    KEPT = ("_loop", "_told", "_day", "_last_ms", "regenerations", "_seen_h", "_loop_h")
+    KEPT = ("_loop", "_told", "_day", "_last_ms", "regenerations", "_seen_h", "_loop_h", "_retell")
 
     def __init__(
         self, plan: PurifierPlan, boxes: Sequence[BoxBooks], slots: dict[str, Slot], rows: RowBook
@@ -81,6 +81,7 @@ class PurifierBooks(Kept):
         self._loop = 1  # the bed in the loop, 0 for none
         self._told: dict[str, list[float]] = {}  # gas -> Outlook
         self._day = self._last_ms = 0
+        self._retell = False
         self._seen_h = self._loop_h = 0.0
 
     def listen(self, listen: Listen) -> None:
@@ -123,7 +124,8 @@ class PurifierBooks(Kept):
         if minute >= 301 and day != self._day:
             self._day = day
             self._night(day)
-        if minute % 60 == 2:
+        if self._retell or minute % 60 == 2:
+            self._retell = False
             self._tell(at_ms)
 
     def held_l(self, gas: str, bed: int) -> float:
@@ -131,11 +133,14 @@ class PurifierBooks(Kept):
         run = self._runs[f"{gas} {max(1, bed)}"]
         return (run.dosed_cm3 + self._source(gas) * run.hours) / 1000
 
-    def start_anew(self, at_ms: int) -> None:
-        """After a gap; a program that was going on is taken as broken off."""
+    def resume(self, at_ms: int, gap_ms: int) -> None:
+        """After a gap; a program that was going on is taken as broken off where it began."""
+        self._retell = True
+        if gap_ms < SHORT_GAP_MS:
+            return
         held = self.held_l("oxygen", self.regenerations.bed)
         if self.regenerations.since_ms is not None:
-            self.regenerations.start_anew(at_ms, held)
+            self.regenerations.start_anew(at_ms - gap_ms, held)
 
     def outlook(self) -> dict[str, Any]:
         """Days left of the bed in the loop, by gas and the shorter of both."""
