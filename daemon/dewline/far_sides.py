@@ -44,6 +44,16 @@ def followers(
             started=iso_utc(started_ms),
             version=__version__,
         )
+    if plan.influx is not None:
+        from dewline.followers.influx import InfluxFollower  # noqa: PLC0415
+
+        yield InfluxFollower(
+            plan.influx,
+            clock,
+            reader=reader,
+            advance=lambda item, event: journal.advance("influx", item_seq=item, event_seq=event),
+            dead_letter=lambda *letter: journal.put_dead_letter("influx", *letter),
+        )
     if plan.contacts:
         from dewline.followers.push import PushFollower  # noqa: PLC0415
 
@@ -73,4 +83,4 @@ def dead_man(
 def part(plan: Plan) -> object:
     """What of a plan its followers are made from: where it differs, they are made anew."""
     rules = plan.watch.rules if plan.contacts else None
-    return plan.mqtt, plan.contacts, plan.box_contacts, rules, plan.watch.signals
+    return plan.mqtt, plan.influx, plan.contacts, plan.box_contacts, rules, plan.watch.signals

@@ -22,7 +22,7 @@ def line(
     time_ms: int,
     texts: Mapping[str, str] | None = None,
 ) -> str:
-    r"""``glove\ box,box=heron oxygen=0.5 1700000000000``, with the time in milliseconds.
+    r"""``glove\ box,box=heron oxygen=0.5 1700000000000000000``, the time in nanoseconds.
 
     Empty tags and values without a finite number are left out. "" where no field
     is left: such a point cannot be written. ``texts`` are string fields.
@@ -36,7 +36,7 @@ def line(
         return ""
     head = _name(measurement).translate(_IN_MEASUREMENT)
     head += "".join(f",{_key(k)}={_plain(v).translate(_IN_KEY)}" for k, v in tags.items() if v)
-    return f"{head} {','.join(written)} {time_ms}"
+    return f"{head} {','.join(written)} {time_ms}000000"
 
 
 def _text(text: str) -> str:

@@ -1,40 +1,17 @@
 """Rows of the record as line protocol, for stores that speak it.
 
-Syntax: InfluxData, "Line protocol", docs v2 (measurement, tags, fields,
-nanoseconds; commas, spaces and equals signs escaped in names). Few tags of few
-values; every field a float, because a store refuses a field that changes type.
+Few tags of few values; every field a float, because a store refuses a field
+that changes type.
 """
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from typing import Any
 
 from dewline.journal.reader import Row
+from dewline.lineprotocol import line
 from dewline.readings import LedgerRow, parse_iso_utc
-
-_ESCAPED = str.maketrans({",": r"\,", " ": r"\ ", "=": r"\=", "\n": r"\ ", "\\": "/"})
-
-
-def line(
-    measurement: str, tags: Mapping[str, str | None], fields: Mapping[str, Any], time_ms: int
-) -> str | None:
-    """One line, or None where no field is a finite number. Empty tags are left out."""
-    numbers = {
-        name: float(value)
-        for name, value in fields.items()
-        if isinstance(value, (int, float)) and math.isfinite(value)
-    }
-    if not numbers:
-        return None
-    head = [measurement, *(f"{name}={_name(text)}" for name, text in sorted(tags.items()) if text)]
-    body = ",".join(f"{_name(name)}={value!r}" for name, value in numbers.items())
-    return f"{','.join(head)} {body} {time_ms * 1_000_000}"
-
-
-def _name(text: str) -> str:
-    return text.translate(_ESCAPED)
 
 
 def reading_line(row: Row) -> str:
@@ -47,9 +24,8 @@ def reading_line(row: Row) -> str:
         "origin": row.origin,
         "quality": row.quality.text,
     }
-    made = line("reading", tags, {"value": row.value, "code": int(row.quality)}, row.time_ms)
-    assert made is not None  # code is always a number
-    return made
+    fields = numbers({"value": row.value, "code": int(row.quality)})
+    return line("reading", tags, fields, row.time_ms)
 
 
 def event_line(event: Mapping[str, Any]) -> str:
@@ -61,10 +37,8 @@ def event_line(event: Mapping[str, Any]) -> str:
         "priority": event["priority"],
         "cause": event["cause"]["name"],
     }
-    fields = {"seq": event["seq"], "value": event["value"], "limit": event["limit"]}
-    made = line("event", tags, fields, parse_iso_utc(event["time"]))
-    assert made is not None  # seq is always a number
-    return made
+    fields = numbers({name: event[name] for name in ("seq", "value", "limit")})
+    return line("event", tags, fields, parse_iso_utc(event["time"]))
 
 
 def ledger_line(row: LedgerRow) -> str | None:
@@ -72,4 +46,9 @@ def ledger_line(row: LedgerRow) -> str | None:
     if row.ended_ms is None:
         return None
     fields = {"duration_s": (row.ended_ms - row.started_ms) / 1000, **row.document}
-    return line("ledger", {"box": row.box, "kind": row.kind}, fields, row.ended_ms)
+    return line("ledger", {"box": row.box, "kind": row.kind}, numbers(fields), row.ended_ms)
+
+
+def numbers(document: Mapping[str, Any]) -> dict[str, float]:
+    """What of a document is a number, as floats: switches count, texts and lists do not."""
+    return {name: float(v) for name, v in document.items() if isinstance(v, (int, float))}
