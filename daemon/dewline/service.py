@@ -122,8 +122,6 @@ class Service:
             house["heartbeat"] = far_sides.dead_man(self.plan.heartbeat, self.clock, self.behind)
         if (every_s := watchdog_every_s()) is not None:
             house["watchdog"] = lambda: feed_watchdog(every_s, self.clock, self.behind)
-        if (every_s := watchdog_every_s()) is not None:
-            house["watchdog"] = lambda: feed_watchdog(every_s, self.clock, self.behind)
         for part, within_s in house_within_s(self.plan.journal.commit_every_ms).items():
             self._advance.expect(part, within_s, self.clock.monotonic())
         tasks = [self._keep(name, job) for name, job in house.items()]

@@ -96,7 +96,8 @@ async def test_only_progress_feeds_it(heard, caplog):
         return phases
 
     well, stuck, again = await clock.run(both())
-    assert well == ["WATCHDOG=1"] * 12
+    assert set(well) == {"WATCHDOG=1"}
+    assert len(well) in (12, 13)
     assert len(stuck) <= 5  # the 20 s it is allowed, then nothing
     assert len(again) >= 11
     hungry = [r for r in caplog.records if "standing still" in r.getMessage()]
