@@ -2,8 +2,7 @@
 
 Usage: python tests/score/pages.py [STORY ...] [--hours H] [--out FILE]
 
-Each story is told by the simulator into a CSV, judged by the rules of its own lab, and its
-events go through the outboxes of three invented contacts; nobody acknowledges anything.
+Each story is told by the simulator, judged by the rules of its own lab, and its events go through the outboxes of three invented contacts; nobody acknowledges anything.
 Ends with 1 where a page is too long or has no next step.
 """
 
@@ -20,15 +19,15 @@ from typing import Any, TextIO
 import yaml
 
 from dewline.config import Plan, load
+from dewline.drive import Drive
 from dewline.followers.hours import zone_of
 from dewline.followers.lockscreen import Page, Writer
 from dewline.followers.outbox import Batch, Outbox
-from dewline.readings import Entry
-from dewline.replay import replay_csv
+from dewline.readings import QUALITY_BY_TEXT, Entry, Reading, Resumed, Scan
+from dewline.watch.watch import Watch
 from dewline_sim import story as stories
 from dewline_sim.command import scene_of
 from dewline_sim.config import config_of
-from dewline_sim.record import CsvWriter, run_through
 
 PUSH = {
     "contacts": {
@@ -43,6 +42,7 @@ PUSH = {
     }
 }
 LONGEST = 200
+STEP_MS = 2000
 
 
 class Phones:
@@ -82,8 +82,7 @@ class Phones:
                     at_ms = found
 
 
-def plan_of(folder: Path, name: str) -> Plan:
-    story = stories.load(name)
+def plan_of(folder: Path, story: stories.Story) -> Plan:
     places = {
         bus: {"host": "127.0.0.1", "port": 5020}
         if entry["kind"] == "tcp"
@@ -97,23 +96,21 @@ def plan_of(folder: Path, name: str) -> Plan:
 
 
 def pages_of(name: str, hours: float | None) -> Iterator[tuple[int, str, Page]]:
+    """(wall ms, contact, page) of a story, a scan of everything every two seconds."""
+    scene = scene_of(name, hours=hours)
     with tempfile.TemporaryDirectory() as folder:
-        plan = plan_of(Path(folder), name)
-        csv = Path(folder) / "story.csv"
-        shown = frozenset(n for n, s in plan.watch.signals.items() if s.instrument is not None)
-        with csv.open("w", encoding="utf-8", newline="\n") as out:
-            scene = scene_of(name, hours=hours)
-            run_through(scene, [CsvWriter(scene, out, shown)], lambda _: None)
-        phones = Phones(plan)
-        last_ms = [0]
-
-        def record(entry: Entry) -> None:
-            if entry.item is not None:
-                last_ms[0] = entry.item.time_ms
-            phones.hear(entry)
-
-        replay_csv(plan, csv, record, lambda _: None)
-        phones.pass_to(last_ms[0] + 3_600_000)
+        plan = plan_of(Path(folder), scene.story)
+    phones = Phones(plan)
+    drive = Drive(Watch(plan.watch), plan.hash, phones.hear)
+    drive.feed(Resumed(scene.now_ms, scene.now_ms, "start", 0, plan.hash))
+    while not scene.ended:
+        readings = {
+            signal: Reading(number, QUALITY_BY_TEXT[quality])
+            for signal, number, quality in scene.shown()
+        }
+        drive.feed(Scan(scene.now_ms, scene.now_ms, "lab", readings))
+        scene.advance(scene.now_ms + STEP_MS)
+    phones.pass_to(scene.now_ms + 3_600_000)
     yield from sorted(phones.sent, key=lambda one: one[0])
 
 

@@ -57,7 +57,7 @@ def subject(document: Document) -> str:
     shown_at = place_name(document["signal"].partition(".")[0])
     shown = place_name(place)
     prefix = shown if shown_at == shown else f"{shown} {shown_at}"
-    return f"{prefix} {words.replace('_', ' ')}"
+    return f"{prefix} {words.removeprefix(f'{place}_').replace('_', ' ')}"
 
 
 def kind_of(document: Document, rule: RulePlan | None) -> Kind:
