@@ -74,16 +74,16 @@ async def test_b9_a_garbled_stream(
 ) -> None:
     """Half lines, lines without an end, floods: every value read is one that was said."""
     chance, said = random.Random(9), set[float]()
-    plan = line_instrument(ask=None, checksum="xor-hex", pattern=r"T (?P<t>[+-]\d{3}\.\d)")
+    plan = line_instrument(ask=None, checksum="xor-hex", pattern=r"T (?P<t>[+-]\d{3}\.\d{6})")
     polling = poll(ascii_bus, plan)
     await asyncio.sleep(0.05)
 
     def line(value: float) -> bytes:
-        body = b"T %+06.1f" % value
+        body = b"T %+011.6f" % value  # so many digits that no other value is said by chance
         total = 0
         for byte in body:
             total ^= byte
-        said.add(round(value, 1))
+        said.add(round(value, 6))
         return body + b"*%02X\r\n" % total
 
     for _ in range(size("B9")):
