@@ -55,7 +55,7 @@ def run_of(gas: str, source: float, capacity_l: float, chance: random.Random) ->
     bed.refresh()
     hours = dosed = 0.0
     weather = 0.0
-    nights = []
+    nights: list[tuple[float, float, float]] = []
     passed = CLEANED_M3_H * MOL_M3
     dose_share = chance.uniform(0.0, 0.5)  # of the capacity, by transfers
     doses_a_day = chance.uniform(0.2, 3.0)

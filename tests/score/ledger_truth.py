@@ -90,7 +90,7 @@ class Follower:
     openings: list[Opening] = field(default_factory=list)
     stops: list[tuple[int, int, list[tuple[int, float]]]] = field(default_factory=list)
 
-    def take(self, now_ms: int, truth: dict[str, float]) -> None:
+    def take(self, now_ms: int, truth: Mapping[str, float]) -> None:
         """One second of truth."""
         self._chamber(now_ms, truth)
         if truth["circulation_flow"] < 3.0 and self.stopped_ms is None:
@@ -101,7 +101,7 @@ class Follower:
         if self.stopped_ms is not None and now_ms - self.stopped_ms >= SETTLE_MS:
             self.points.append((now_ms, truth["oxygen"]))
 
-    def _chamber(self, now_ms: int, truth: dict[str, float]) -> None:
+    def _chamber(self, now_ms: int, truth: Mapping[str, float]) -> None:
         if truth["large_outer_door"] > 0.5:
             self.cycles, self.low = 0, False
         if truth["large_pressure"] < 500:
@@ -148,6 +148,11 @@ class Telling:
         """The row that covers a moment."""
         mine = (r for r in self.rows if (r.kind, r.box) == (kind, box))
         return next((r for r in mine if r.started_ms <= at_ms <= (r.ended_ms or 0)), None)
+
+    def deaf(self, box: str) -> bool:
+        """The ledger itself says that the oxygen sensor did not answer: no dose can be seen."""
+        rows = (r for r in self.rows if (r.kind, r.box) == ("sensor-response", box))
+        return any(not r.document["answered"] for r in rows)
 
     def _record(self, entry: Entry) -> None:
         self.rows += entry.outcome.ledger
@@ -211,7 +216,10 @@ def transfers(telling: Telling) -> Iterator[dict[str, Any]]:
                 "expected_cm3": said.get("expected_cm3"),
                 "seen_cm3": said.get("seen_cm3"),
                 "clean": said.get("clean"),
-                "ok": out or (said.get("cycles") == opening.cycles and dose_fits(said, opening)),
+                "deaf": telling.deaf(opening.box),
+                "ok": out
+                or (said.get("cycles") == opening.cycles and dose_fits(said, opening))
+                or (telling.deaf(opening.box) and said.get("cycles") == opening.cycles),
             }
 
 

@@ -134,6 +134,9 @@ class Derive:
         """A minute passed, if it did."""
         if at_ms < self.due_ms:
             return []
+        if not self._minute:  # minutes are counted from the first item on
+            self._minute = at_ms // MINUTE_MS
+            return []
         self._minute = at_ms // MINUTE_MS
         day, minute = self.clock.day_minute(at_ms)
         for books in self.boxes.values():

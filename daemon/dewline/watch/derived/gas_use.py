@@ -22,6 +22,7 @@ from dewline.watch.slots import Slot
 # Two taut gloves and a window, L/mbar; 0.4 to 1.6 are seen. Common practice, no source.
 COMPLIANCE_L_MBAR = 0.7
 HOURS_KEPT = 24
+FEWEST_HOURS = 0.5
 IDLE_HOURS = range(2, 5)
 LONGEST_MINUTE_MS = 90_000
 
@@ -85,8 +86,8 @@ class GasUse(Kept):
     """One box with a fill valve. Hour by hour for a day; a ledger row at local midnight."""
 
     KEPT = (
-        "fill", "relief", "_metered_l", "_hours", "_content_l", "_last_ms", "_quiet", "_day",
-        "_day_ms", "_totals", "_idle", "_purged_s",
+        "fill", "relief", "_metered_l", "_hours", "_passed_h", "_content_l", "_last_ms", "_quiet",
+        "_day", "_day_ms", "_totals", "_idle", "_purged_s",
     )  # fmt: skip
 
     def __init__(self, facts: BoxFacts, fill: Slot, relief: Slot | None, rows: RowBook) -> None:
@@ -95,7 +96,8 @@ class GasUse(Kept):
         self.fill = Valve(facts, fill, 1, self._chambers_l)
         self.relief = Valve(facts, relief, -1) if relief is not None else None
         self._metered_l = 0.0
-        self._hours: list[list[float]] = []  # used, lost of each of the last 24 h
+        self._hours: list[list[float]] = []  # used, hours, of each of the last 24 h
+        self._passed_h = 0.0
         self._content_l: float | None = None
         self._last_ms = 0
         self._quiet = True
@@ -110,6 +112,7 @@ class GasUse(Kept):
         self._last_ms = at_ms
         if passed_ms <= LONGEST_MINUTE_MS:
             self._meter(passed_ms)
+            self._passed_h += passed_ms / 3_600_000
         self._quiet &= not self._facts.in_modes(*DISTURBED)
         if self._content_l is None:
             self._content_l = content_l(self._facts)
@@ -124,7 +127,7 @@ class GasUse(Kept):
             if valve is not None:
                 valve.start_anew()
         self._content_l, self._quiet, self._last_ms = None, False, 0
-        self._hours = []
+        self._hours, self._passed_h = [], 0.0
 
     @property
     def idle_l_h(self) -> float | None:
@@ -157,13 +160,15 @@ class GasUse(Kept):
         gained = now - (self._content_l if self._content_l is not None else now)
         self._content_l = now
         lost = litres - vented - gained
-        self._hours = [*self._hours, [litres - gained, lost]][-HOURS_KEPT:]
-        if self._quiet and (ended_hour - 1) % 24 in IDLE_HOURS:
-            self._idle = [*self._idle, lost][-len(IDLE_HOURS) :]
+        self._hours = [*self._hours, [litres - gained, self._passed_h]][-HOURS_KEPT:]
+        if self._quiet and (ended_hour - 1) % 24 in IDLE_HOURS and self._passed_h > 0.9:
+            self._idle = [*self._idle, lost / self._passed_h][-len(IDLE_HOURS) :]
+        self._passed_h = 0.0
         self._quiet = True
         for i, value in enumerate((litres, vented, gained, times, seconds)):
             self._totals[i] += value
-        return sum(h[0] for h in self._hours) * 24 / len(self._hours) if self._hours else None
+        used, hours = (sum(h[i] for h in self._hours) for i in (0, 1))
+        return 24 * used / hours if hours >= FEWEST_HOURS else None
 
     def _close_day(self, at_ms: int, day: int) -> None:
         used, vented, gained, times, seconds = self._totals

@@ -74,7 +74,8 @@ class Ingress(Kept):
             self._reset()
             self.latest = None if stands else self.latest
             return None
-        change = source_isolated_cm3_h((self._last - self._first) / self._hours, volume)
+        between_h = self._hours * (runs - 1) / runs  # from the middle of the first run to the last
+        change = source_isolated_cm3_h((self._last - self._first) / between_h, volume)
         standard = self._facts.to_standard
         source = Source((self._area / self._hours + change) * standard, self._zero() * standard)
         self._reset()

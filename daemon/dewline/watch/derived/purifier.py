@@ -16,7 +16,7 @@ from dewline.watch.derived.box import SHORT_GAP_MS, BoxBooks
 from dewline.watch.derived.excess import Impulse
 from dewline.watch.derived.facts import Listen
 from dewline.watch.derived.kept import Kept
-from dewline.watch.ledgers.regeneration import RegenerationBook
+from dewline.watch.ledgers.regeneration import RegenerationBook, Verdict
 from dewline.watch.ledgers.rows import RowBook
 from dewline.watch.plan import PurifierPlan
 from dewline.watch.slots import Slot
@@ -70,12 +70,8 @@ class PurifierBooks(Kept):
     ) -> None:
         self.plan, self._boxes = plan, boxes
         places = [plan.name, *(b.facts.name for b in boxes)]
-        found: dict[str, Slot | None] = {
-            role: next((slots[n] for p in places if (n := f"{p}.{role}") in slots), None)
-            for role in ROLES
-        }
+        found = {r: [slots[n] for p in places if (n := f"{p}.{r}") in slots] for r in ROLES}
         place = boxes[0].facts.name if len(boxes) == 1 else plan.name
-        self._in_loop = found["bed_in_loop"]
         self.regenerations = RegenerationBook(place, plan.beds, found, rows)
         self._runs = {f"{g} {n}": BedRun() for g in GASES for n in range(1, plan.beds + 1)}
         self._loop = 1  # the bed in the loop, 0 for none
@@ -99,10 +95,11 @@ class PurifierBooks(Kept):
     def hear(self, at_ms: int) -> None:
         """A bit, a step or the bed in the loop changed."""
         bed = self.regenerations.bed
-        self._over(at_ms, self.regenerations.hear(at_ms, self.held_l("oxygen", bed)))
-        usable = None if self._in_loop is None else self._in_loop.usable
-        if usable is not None:
-            self._loop = max(0, min(self.plan.beds, round(usable)))
+        verdict = self.regenerations.hear(at_ms, self.held_l("oxygen", bed))
+        loop = self.regenerations.value("bed_in_loop")
+        if loop is not None:
+            self._loop = max(0, min(self.plan.beds, round(loop)))
+        self._over(at_ms, verdict)
 
     def dose(self, impulse: Impulse) -> None:
         """What a box's excess brought to the bed."""
@@ -178,7 +175,7 @@ class PurifierBooks(Kept):
         said = self._said(gas)
         return GLOVES_CM3_H[gas][0] * len(self._boxes) if said is None else said.source_cm3_h
 
-    def _over(self, at_ms: int, verdict: Any) -> None:
+    def _over(self, at_ms: int, verdict: Verdict | None) -> None:
         if verdict is None:
             return
         bed = self.regenerations.bed

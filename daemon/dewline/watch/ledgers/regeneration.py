@@ -7,13 +7,12 @@ no source, where no other is named.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping, Sequence
 from statistics import median
-from typing import Any
+from typing import Any, NamedTuple
 
 from dewline.gas.bed import regeneration
 from dewline.gas.constants import MOLAR_MASS_G, STANDARD_L_PER_MOL
-from dewline.watch.derived.facts import is_on
 from dewline.watch.derived.kept import Kept
 from dewline.watch.ledgers.rows import RowBook
 from dewline.watch.slots import Slot
@@ -26,11 +25,14 @@ HYDROGEN_SHARE = 0.05
 FULL_USE = 1.0
 
 
-class Verdict:
+Roles = Mapping[str, Sequence[Slot]]  # of a role every signal that has it, the nearest first
+
+
+class Verdict(NamedTuple):
     """What a regeneration did to the bed."""
 
-    def __init__(self, dried: bool, reduced: bool) -> None:
-        self.dried, self.reduced = dried, reduced
+    dried: bool
+    reduced: bool
 
 
 class RegenerationBook(Kept):
@@ -41,14 +43,9 @@ class RegenerationBook(Kept):
         "_in_loop_s", "_past_s", "_last_ms", "_in_loop_before", "_past_step",
     )  # fmt: skip
 
-    def __init__(self, place: str, beds: int, slots: dict[str, Slot | None], rows: RowBook) -> None:
+    def __init__(self, place: str, beds: int, roles: Roles, rows: RowBook) -> None:
         self._place, self._beds, self._rows = place, beds, rows
-        self._bit = slots["regenerating"]
-        self._step_slot = slots["regeneration_step"]
-        self._in_loop = slots["bed_in_loop"]
-        self._hot = slots["bed_temperature"]
-        self._pressure = slots["forming_gas_pressure"]
-        self._flow = slots["forming_gas_flow"]
+        self._roles = roles
         self.since_ms: int | None = None
         self.bed = 1
         self._in_loop_before = 1
@@ -63,16 +60,22 @@ class RegenerationBook(Kept):
 
     def listened(self) -> Iterable[Slot]:
         """Signals whose changes matter at once."""
-        return [s for s in (self._bit, self._step_slot, self._in_loop) if s is not None]
+        roles = ("regenerating", "regeneration_step", "bed_in_loop")
+        return [slot for role in roles for slot in self._roles[role]]
+
+    def value(self, role: str) -> float | None:
+        """The usable value of a role, from the purifier's own signal or a box's panel."""
+        return next((s.usable for s in self._roles[role] if s.usable is not None), None)
 
     def hear(self, at_ms: int, oxygen_l: float) -> Verdict | None:
         """Bit, step or bed changed; gives what it did to the bed when it is over."""
-        on = is_on(self._bit)
+        bit = self.value("regenerating")
+        on = None if bit is None else bit > 0.5
         if on and self.since_ms is None:
             self._begin(at_ms)
         elif on is False and self.since_ms is not None:
             return self._end(at_ms, oxygen_l)
-        loop = None if self._in_loop is None else self._in_loop.usable
+        loop = self.value("bed_in_loop")
         if self.since_ms is None and loop:
             self._in_loop_before = round(loop)
         if self.since_ms is not None:
@@ -85,11 +88,12 @@ class RegenerationBook(Kept):
             return
         seconds = min(60.0, (at_ms - self._last_ms) / 1000)
         self._last_ms = at_ms
-        if self._hot is not None and self._hot.usable is not None:
-            self._hottest_c = max(self._hottest_c or -273.15, self._hot.usable)
-        if self._flow is not None and self._flow.usable is not None:
-            self._metered_l += max(0.0, self._flow.usable) * seconds / 60
-        loop = None if self._in_loop is None else self._in_loop.usable
+        celsius, flow = self.value("bed_temperature"), self.value("forming_gas_flow")
+        if celsius is not None:
+            self._hottest_c = max(self._hottest_c or -273.15, celsius)
+        if flow is not None:
+            self._metered_l += max(0.0, flow) * seconds / 60
+        loop = self.value("bed_in_loop")
         if loop is not None and round(loop) == self.bed:
             self._in_loop_s += seconds
 
@@ -112,12 +116,12 @@ class RegenerationBook(Kept):
         self.since_ms = self._last_ms = self._step_ms = at_ms
         self._step, self._steps, self._hottest_c = 0, [], None
         self._metered_l = self._in_loop_s = 0.0
-        self._first_mbar = None if self._pressure is None else self._pressure.usable
+        self._first_mbar = self.value("forming_gas_pressure")
         # A second bed takes over; the one that was in the loop is regenerated.
         self.bed = self._in_loop_before if self._beds > 1 else 1
 
     def _hear_step(self, at_ms: int) -> None:
-        step = None if self._step_slot is None else self._step_slot.usable
+        step = self.value("regeneration_step")
         if step is None or round(step) == self._step:
             return
         self._leave_step(at_ms)
@@ -141,7 +145,7 @@ class RegenerationBook(Kept):
             "hottest_c": self._hottest_c,
             "complete": complete,
             "why": why,
-            "forming_gas_l": self._metered_l if self._flow is not None else None,
+            "forming_gas_l": self._metered_l if self._metered else None,
             "forming_gas_drop_mbar": drop,
             "hydrogen": hydrogen,
             "oxygen_held_l": oxygen_l,
@@ -165,7 +169,7 @@ class RegenerationBook(Kept):
         last = round(self._steps[-1][0]) if self._steps else 0
         highest = max([self._past_step, *(round(step) for step, _ in self._steps)])
         hottest, own_s = self._hottest_c, median(self._past_s) if self._past_s else None
-        now_c = None if self._hot is None else self._hot.usable
+        now_c = self.value("bed_temperature")
         doubts = (
             (hottest is not None and hottest < HOT_C, f"never hotter than {hottest or 0:.0f} degC"),
             (own_s is not None and seconds < SHARE_OF_OWN * own_s, "shorter than its own programs"),
@@ -180,20 +184,24 @@ class RegenerationBook(Kept):
             return None, "no step and no temperature tells"
         return True, "ran to its end"
 
+    @property
+    def _metered(self) -> bool:
+        return bool(self._roles["forming_gas_flow"])
+
     def _drop_mbar(self) -> float | None:
-        now = None if self._pressure is None else self._pressure.usable
+        now = self.value("forming_gas_pressure")
         return None if now is None or self._first_mbar is None else self._first_mbar - now
 
     def _hydrogen(self, drop_mbar: float | None) -> bool | None:
         """Whether forming gas was used; None where neither flow nor pressure tells."""
-        if self._flow is None and drop_mbar is None:
+        if not self._metered and drop_mbar is None:
             return None
-        by_flow = self._flow is not None and self._metered_l > USED_L
+        by_flow = self._metered and self._metered_l > USED_L
         return by_flow or (drop_mbar is not None and drop_mbar > USED_MBAR)
 
     def _enough(self, oxygen_l: float) -> bool | None:
         """At least the stoichiometric amount for the oxygen held; None without a meter."""
-        if self._flow is None:
+        if not self._metered:
             return None
         return self._metered_l >= _needed_l(oxygen_l)
 
