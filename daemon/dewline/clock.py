@@ -158,9 +158,10 @@ class StepClock:
             await asyncio.sleep(0.0005)
             return
         moment = self._sleepers[0][0]
+        # Time first: a line that the simulator streams while it advances is of this moment.
+        self._now = moment
         if self._advance is not None:
             await self._advance(self._epoch_ms + round(moment * 1000))
-        self._now = moment
         while self._sleepers and self._sleepers[0][0] <= moment:
             sleeper = heapq.heappop(self._sleepers)[2]
             if not sleeper.done():

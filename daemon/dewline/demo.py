@@ -111,6 +111,13 @@ def _listens(port: int) -> bool:
     return False
 
 
+def _hears(path: Path) -> bool:
+    with contextlib.suppress(OSError), socket.socket(socket.AF_UNIX) as probe:
+        probe.connect(str(path))
+        return True
+    return False
+
+
 @contextlib.asynccontextmanager
 async def lab(folder: Path, story: str, seed: int, speed: float | None) -> AsyncIterator[LabLine]:
     """The simulator as a process, served on a free TCP port and two ptys under ``folder``."""
@@ -124,7 +131,7 @@ async def lab(folder: Path, story: str, seed: int, speed: float | None) -> Async
         *(("--speed", str(speed)) if speed else ("--stepping",)),
     ]
     async with process(*words, log=log) as child:
-        await _until("the simulator", control.exists, child, log)
+        await _until("the simulator", lambda: _hears(control), child, log)
         reader, writer = await asyncio.open_unix_connection(control)
         try:
             yield LabLine(reader, writer)

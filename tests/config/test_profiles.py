@@ -132,6 +132,7 @@ WRONG = [
     ("unit: ppm", "unit: ppm, sentinels: {65536: over-range}", "registers[0].sentinels", "0 to 65535"),
     ("unit: ppm", "unit: ppm, sentinels: {x: over-range}", "registers[0].sentinels", "whole number"),
     ("unit: ppm", "unit: ppm, sentinels: {3: xyz}", "registers[0].sentinels", "loop-fault"),
+    ("unit: ppm", "unit: ppm, sentinels: {3: over-range}", "registers[0].sentinels", "add valid"),
     ("unit: ppm", "unit: ppm, span: [0 ppm, 1 ppm]", "registers[0].span", "loop"),
     ("unit: ppm", "loop: 4-20mA", "registers[0].span", "missing"),
     ("unit: ppm", "unit: ppm, unitt: x", "registers[0].unitt", "did you mean `unit`?"),

@@ -45,14 +45,18 @@ class Lab:
         ]
         with (folder / "lab.log").open("wb") as log:
             self.process = subprocess.Popen(words, stdout=log, stderr=log)
-        wait_until("the simulator", self._started)
-        self.line = socket.socket(socket.AF_UNIX)
-        self.line.connect(str(self._control))
+        self.line = wait_until("the simulator", self._connected)
         self._stream = self.line.makefile("rb")
 
-    def _started(self) -> bool:
+    def _connected(self) -> socket.socket | None:
         assert self.process.poll() is None, (self.folder / "lab.log").read_text()
-        return self._control.exists()
+        line = socket.socket(socket.AF_UNIX)
+        try:
+            line.connect(str(self._control))
+        except OSError:
+            line.close()
+            return None
+        return line
 
     def ask(self, **request: Any) -> dict[str, Any]:
         """One request on the control socket."""

@@ -62,6 +62,12 @@ def _buses(site: Site) -> None:
         if serial is None:
             continue
         kind = "modbus_rtu" if bus.modbus_rtu else "ascii"
+        if "://" in serial.port:
+            site.source.report(
+                ("buses", name, kind, "port"),
+                "is an address on a network, not a serial port",
+                "write a device such as /dev/serial/by-id/NAME, or use modbus_tcp",
+            )
         if serial.port in ports:
             site.source.report(
                 ("buses", name, kind, "port"),

@@ -137,6 +137,7 @@ def _check_modbus(source: Source, path: Path_, config: RegisterConfig) -> None:
     _check_bit(source, path, config)
     _check_loop(source, path, config)
     _check_sentinels(source, path, config)
+    _check_ends(source, path, config)
 
 
 def _check_bit(source: Source, path: Path_, config: RegisterConfig) -> None:
@@ -182,6 +183,17 @@ def _check_sentinels(source: Source, path: Path_, config: RegisterConfig) -> Non
                 f"{raw} cannot stand in {config.type}",
                 f"write a raw value from {low} to {high}",
             )
+
+
+def _check_ends(source: Source, path: Path_, config: RegisterConfig) -> None:
+    """A code for a range that is left must say which end it stands at, or nothing can shout."""
+    ends = {"over-range", "under-range"} & set(config.sentinels.values())
+    if ends and config.valid is None and config.loop is None:
+        source.report(
+            (*path, "sentinels"),
+            f"{sorted(ends)[0]} stands at an end of the range, and there is no range",
+            "add valid: [LOW, HIGH] of the instrument",
+        )
 
 
 def _check_amounts(source: Source, path: Path_, config: RegisterConfig) -> None:
