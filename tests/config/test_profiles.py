@@ -129,7 +129,7 @@ WRONG = [
     ("unit: ppm", "unit: ppm, floor: 1 mbar", "registers[0].floor", "pressure"),
     ("unit: ppm", "unit: ppm, bit: 3", "registers[0].bit", "nothing"),
     ("unit: ppm", "unit: ppm, scale: 0", "registers[0].scale", "same"),
-    ("unit: ppm", "unit: ppm, sentinels: {65536: over-range}", "registers[0].sentinels", "0 to 65535"),
+    ("unit: ppm", "unit: ppm, sentinels: {65536: instrument-fault}", "registers[0].sentinels", "0 to 65535"),
     ("unit: ppm", "unit: ppm, sentinels: {x: over-range}", "registers[0].sentinels", "whole number"),
     ("unit: ppm", "unit: ppm, sentinels: {3: xyz}", "registers[0].sentinels", "loop-fault"),
     ("unit: ppm", "unit: ppm, sentinels: {3: over-range}", "registers[0].sentinels", "add valid"),
