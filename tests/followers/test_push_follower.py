@@ -332,7 +332,7 @@ async def test_an_escalation_goes_to_its_contact(desk, make_sink):
     await head.until(2)
     await night.until(2)
     await desk.told_up_to("lab-head", 4)
-    assert head.texts()[0].startswith("night-desk SILENT: HERON moisture")
+    assert head.texts()[0].startswith("NO ANSWER YET: HERON moisture")
     assert night.titles() == ["high · saltmarsh", "over · saltmarsh"]
 
 

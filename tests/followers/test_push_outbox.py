@@ -139,7 +139,7 @@ def test_an_escalation_reaches_the_contact_it_names_whatever_the_priority(story)
             phone.hear(document, at_s)
             phone.send(at_s + 3)
     assert [p.tone for p in head.pages] == ["high", "over"]
-    assert head.texts()[0].startswith("night-desk SILENT: HERON moisture")
+    assert head.texts()[0].startswith("NO ANSWER YET: HERON moisture")
     assert [p.tone for p in desk.pages] == ["high", "over"]
 
 

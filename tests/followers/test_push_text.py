@@ -255,4 +255,4 @@ def test_what_is_back_within_its_limit_but_not_over_yet_is_not_told_as_below(sto
         "escalated", value=3.0, why="lab-head: night-desk did not acknowledge within 15 min"
     )
     page = writer(rule("heron.moisture-high", Above(5.0))).alarm(Told(document), START_MS)
-    assert page.text.startswith("night-desk SILENT: HERON moisture 3 ppm, was above 5 ppm since")
+    assert page.text.startswith("NO ANSWER YET: HERON moisture 3 ppm, was above 5 ppm since")

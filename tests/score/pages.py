@@ -2,7 +2,8 @@
 
 Usage: python tests/score/pages.py [STORY ...] [--hours H] [--out FILE]
 
-Each story is told by the simulator, judged by the rules of its own lab, and its events go through the outboxes of three invented contacts; nobody acknowledges anything.
+Each story is told by the simulator, judged by the rules of its own lab, and its events go
+through the outboxes of three invented contacts; nobody acknowledges anything.
 Ends with 1 where a page is too long or has no next step.
 """
 

@@ -193,9 +193,8 @@ class Writer:
 
 def _lead(document: Document) -> str:
     """What a repeated call is about."""
-    if document["transition"] == "escalated":
-        return f"{(document['why'] or '').partition(': ')[2].partition(' did not')[0]} SILENT: "
-    return "STILL " if document["transition"] == "reminded" else ""
+    # Whoever was to answer may not even have been on duty, so nobody is named.
+    return {"escalated": "NO ANSWER YET: ", "reminded": "STILL "}.get(document["transition"], "")
 
 
 def _waits(document: Document) -> bool:

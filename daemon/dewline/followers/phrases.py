@@ -208,7 +208,7 @@ def clock(time_ms: int, zone: tzinfo, now_ms: int) -> str:
     """A moment as the clock on the wall shows it, with the day where that is not clear."""
     moment = datetime.fromtimestamp(time_ms / 1000, zone)
     today = datetime.fromtimestamp(now_ms / 1000, zone)
-    if moment.date() == today.date() or 0 <= now_ms - time_ms < 12 * 3_600_000:
+    if moment.date() == today.date() or abs(now_ms - time_ms) < 12 * 3_600_000:
         return f"{moment:%H:%M}"
     if abs(now_ms - time_ms) < WEEK_MS:
         return f"{moment:%a %H:%M}"
