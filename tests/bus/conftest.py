@@ -20,7 +20,8 @@ import crcmod.predefined
 import pytest
 
 from dewline.bus.poller import Poller
-from dewline.bus.session import Session, new_session
+from dewline.bus.session import Session
+from dewline.bus.sessions import new_session
 from dewline.clock import RealClock
 from dewline.config.plan import (
     AsciiPlan,

@@ -163,7 +163,7 @@ async def test_b6_no_storm_and_no_giving_up(
 
 _HOLDER = """
 import asyncio, sys
-from dewline.bus.session import new_session
+from dewline.bus.sessions import new_session
 from dewline.clock import RealClock
 from dewline.config.plan import ModbusRtuPlan, SerialLine
 async def hold():

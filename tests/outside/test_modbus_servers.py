@@ -27,7 +27,7 @@ from umodbus.server.tcp import RequestHandler, get_server
 
 from dewline.bus.decode import compile_block
 from dewline.bus.plan import Block, plan_reads
-from dewline.bus.session import new_session
+from dewline.bus.sessions import new_session
 from dewline.clock import RealClock
 from dewline.config.plan import (
     InstrumentPlan,

@@ -30,7 +30,7 @@ from dewline.bus.modbus import (
     tcp_reply_untrusted,
 )
 from dewline.bus.plan import Block
-from dewline.bus.session import new_session
+from dewline.bus.sessions import new_session
 from dewline.clock import RealClock
 from dewline.config.plan import (
     InstrumentPlan,

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from dewline.bus.schedule import SILENT_AFTER, Schedule, Slot
-from dewline.bus.session import new_session
+from dewline.bus.sessions import new_session
 from dewline.bus.unit import Asked, Unit
 from dewline.clock import Clock
 from dewline.config.plan import BusPlan, InstrumentPlan, ModbusTcpPlan

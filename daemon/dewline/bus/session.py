@@ -9,17 +9,10 @@ from __future__ import annotations
 import asyncio
 import logging
 from collections.abc import Coroutine
-from typing import Any, Protocol, TypeVar, assert_never
+from typing import Any, Protocol, TypeVar
 
 from dewline.bus.plan import Block
-from dewline.clock import Clock
-from dewline.config.plan import (
-    AsciiPlan,
-    BusPlan,
-    InstrumentPlan,
-    ModbusRtuPlan,
-    ModbusTcpPlan,
-)
+from dewline.config.plan import InstrumentPlan
 
 T = TypeVar("T")
 
@@ -43,25 +36,6 @@ class Session(Protocol):
 
     async def close(self) -> None:
         """Let go of the link and of whatever is under way."""
-
-
-def new_session(bus: BusPlan, clock: Clock) -> Session:
-    """The session for a bus; not yet open. Libraries are loaded only for kinds in use."""
-    match bus:
-        case ModbusTcpPlan():
-            from dewline.bus.session_tcp import TcpSession  # noqa: PLC0415
-
-            return TcpSession(bus, clock)
-        case ModbusRtuPlan():
-            from dewline.bus.session_rtu import RtuSession  # noqa: PLC0415
-
-            return RtuSession(bus, clock)
-        case AsciiPlan():
-            from dewline.bus.session_ascii import AsciiSession  # noqa: PLC0415
-
-            return AsciiSession(bus, clock)
-        case _:
-            assert_never(bus)
 
 
 class Turnstile:
