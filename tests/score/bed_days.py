@@ -30,7 +30,7 @@ CLEANED_M3_H = 57.0
 ZERO_PPM = 0.2
 FLOOR_PPM = {"oxygen": 0.02, "moisture": 0.05}
 MOL_M3 = 1013.25e2 / 8.314462618 / 273.15
-STAGES = tuple(k / 20 for k in range(2, 20)) + (0.97, 0.99)
+STAGES = (*(k / 20 for k in range(2, 20)), 0.97, 0.99)
 
 
 @dataclass

@@ -24,10 +24,10 @@ GLOVES_CM3_H: Final = {"oxygen": (1.7, 0.54), "moisture": (8.5, 1.0)}
 # of water, more where it was quoted for trace level. Common practice, no source.
 CAPACITY_SHARE: Final = {"oxygen": (0.5, 0.5), "moisture": (0.3, 0.8)}
 UNITS: Final = (6.0, 8.0, 10.0)
-RUN_TO_RUN: Final = 0.2
-NIGHT_TO_NIGHT: Final = 0.15  # of a source: weather and work
-LEAST_ERROR_PPM: Final = 0.015
-ALIKE: Final = 0.5  # nights share their weather: what each counts
+RUN_TO_RUN: Final = 0.14
+NIGHT_TO_NIGHT: Final = 0.1  # of a source: weather and work
+LEAST_ERROR_PPM: Final = 0.012
+ALIKE: Final = 0.4  # nights share their weather: what each counts
 ZEROS: Final = 9
 LEAST_H, MOST_H, STEPS = 2.0, 60_000.0, 40
 SHARES_OF_AGE: Final = (0.05, 0.3, 0.6, 0.8, 0.9, 0.95, 0.98, 0.99, 0.995, 0.998)
@@ -108,7 +108,7 @@ def outlook(
                 shape = [_above_fresh(units, t / total_h) for t in then_h]
                 for view in seen:
                     g, likely = view.weigh(shape)
-                    w = share * likely * _expected(bed, past, g, total_h) * left_h / total_h
+                    w = share * likely * _expected(bed, past, guess, g, total_h) * left_h / total_h
                     weight, source, total = weight + w, source + w * g, total + w * total_h
         grid.left_h.append(left_h)
         grid.weights.append(weight)
@@ -132,11 +132,17 @@ def _zeros(uncertainty_ppm: float) -> list[float]:
 
 
 def _guess(bed: Bed, nights: Sequence[Night]) -> float:
-    """A source for turning doses into hours: of the quietest night, within what gloves give."""
+    """A source for turning doses into hours: gloves, and the cleanest nights if they tell."""
     usual, sigma = GLOVES_CM3_H[bed.gas]
-    usual *= bed.boxes
-    seen = min((n.ppm * n.cleaned_m3_h for n in nights), default=usual)
-    return min(max(seen, usual * exp(-2 * sigma)), usual * exp(2 * sigma))
+    prior, weight = log(usual * bed.boxes), 1.0 / sigma**2
+    cleanest = sorted(nights, key=lambda n: n.ppm * n.cleaned_m3_h)[: 1 + len(nights) // 4]
+    if not cleanest:
+        return exp(prior)
+    night = cleanest[len(cleanest) // 2]
+    unsure = (bed.zero_ppm / sqrt(3) + LEAST_ERROR_PPM) / max(night.ppm, LEAST_ERROR_PPM)
+    told = 1.0 / (NIGHT_TO_NIGHT**2 + unsure**2)
+    seen = log(max(night.ppm, LEAST_ERROR_PPM) * night.cleaned_m3_h)
+    return exp((prior * weight + seen * told) / (weight + told))
 
 
 def _totals(run: Run, left_h: float, source: float) -> list[tuple[float, float]]:
@@ -206,10 +212,10 @@ class _Seen:
         return min(100.0, (max(0.0, over) / LEAST_ERROR_PPM) ** 2)
 
 
-def _expected(bed: Bed, past: Sequence[Run], source: float, total_h: float) -> float:
+def _expected(bed: Bed, past: Sequence[Run], guess: float, source: float, total_h: float) -> float:
     """How well a whole run of this length fits past runs, or else the capacity."""
     if past:
-        lengths = [log(r.hours + r.dosed_cm3 / source) for r in past]
+        lengths = [log(r.hours + r.dosed_cm3 / guess) for r in past]
         middle = sum(lengths) / len(lengths)
         spread = sum((x - middle) ** 2 for x in lengths) / max(1, len(lengths) - 1)
         off = (log(total_h) - middle) / sqrt((RUN_TO_RUN**2 + spread) * (1 + 1 / len(lengths)))
