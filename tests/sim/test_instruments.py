@@ -185,7 +185,7 @@ def test_restart_gives_a_block_of_zeros_and_then_warms_up() -> None:
     one.act("power", {"on": True})
     told(one, 3600, 1)
     assert set(one.words()["input"].values()) == {0}
-    assert one.shown("o2") == (0.0, "good/low")
+    assert one.shown("o2") == (0.02, "good/low")
     told(one, 3601, 10)
     assert one.shown("h2o")[1] == "uncertain/warming-up"
     told(one, 3611, 900)
@@ -198,7 +198,7 @@ def test_switched_off_it_still_answers() -> None:
     one.act("switch", {"on": False})
     told(one, 3600, 2)
     assert one.words()["input"][6] == 0
-    assert one.shown("o2")[0] == 0.0
+    assert one.shown("o2") == (0.02, "good/low")
 
 
 def test_saturated_cell_shows_its_code() -> None:

@@ -207,7 +207,7 @@ class Instrument:
             return None, "bad/loop-fault"
         if register.type == "bit":
             return 0.0, "good"
-        return -register.shift / register.factor, "good" if register.floor is None else "good/low"
+        return register.shown(-register.shift / register.factor, State.SOUND)
 
     def act(self, name: str, params: Mapping[str, Any]) -> None:
         """Do to the instrument what a story says; ActError where that is unknown."""

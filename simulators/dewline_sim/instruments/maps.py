@@ -38,7 +38,10 @@ TRACE_GAS = (
     Register(name="analyzer_on", table="input", address=6, type="bit", bit=0),
     Register(name="sample_pump_on", table="input", address=6, type="bit", bit=1),
     Register(name="service_due", table="input", address=6, type="bit", bit=7),
-    Register(name="running_hours", table="input", address=8, type="float64", order="DCBA"),
+    Register(
+        name="running_hours", table="input", address=8, type="float64", order="DCBA",
+        factor=1 / 3600,
+    ),
     Register(name="serial_number", table="holding", address=100, type="uint32"),
 )  # fmt: skip
 

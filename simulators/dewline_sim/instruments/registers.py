@@ -145,7 +145,7 @@ class Register:
             counts = self._counts((value * self.factor + self.shift) / self.per)
             number = (counts * self.per - self.shift) / self.factor
         if self.floor is not None and number <= self.floor:
-            return number, "good/low"
+            return self.floor, "good/low"
         return number, "good"
 
     def _shown_by_loop(self, value: float, state: State) -> tuple[float | None, str]:

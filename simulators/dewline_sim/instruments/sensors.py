@@ -201,7 +201,7 @@ class CapacitiveMoisture(Sensor):
 
 @dataclass(slots=True, kw_only=True)
 class Hours(Sensor):
-    """A counter of running hours."""
+    """A counter of running time, in seconds."""
 
     @property
     def remembers(self) -> bool:
@@ -212,7 +212,7 @@ class Hours(Sensor):
 
     def indicate(self, dt_s: float, chance: float) -> None:
         if self.on:
-            self.value += dt_s / 3600.0
+            self.value += dt_s
 
 
 def absolute_mbar(truth: Truth) -> float:
