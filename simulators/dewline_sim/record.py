@@ -85,6 +85,7 @@ class TruthWriter:
         self._scene = scene
         self._out = out
         self._every_ms = every_ms
+        self._written = -1
         for wrong in scene.story.wrongs:
             line = {
                 "wrong": wrong.cause,
@@ -99,8 +100,10 @@ class TruthWriter:
     def write(self) -> None:
         """The state of every place, if it is time."""
         now_ms = self._scene.now_ms
-        if (now_ms - self._scene.story.start_ms) % self._every_ms:
+        due = (now_ms - self._scene.story.start_ms) // self._every_ms
+        if due <= self._written:
             return
+        self._written = due
         for place in self._scene.places:
             truth = {k: float(f"{v:.6g}") for k, v in self._scene.lab.truth(place).items()}
             self._say({"time": iso_utc(now_ms), "place": place, "truth": truth})

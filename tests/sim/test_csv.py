@@ -156,6 +156,18 @@ def test_truth(tmp_path: Path) -> None:
     assert {"oxygen", "moisture", "pressure", "large_pressure"} <= set(states[0]["truth"])
 
 
+def test_truth_keeps_its_minute_whatever_the_step(still_scene: Callable[..., Scene]) -> None:
+    """Moved on by 7 s at a time, the state is still written once a minute."""
+    scene, out = still_scene(), io.StringIO()
+    writer = TruthWriter(scene, out)
+    writer.write()
+    for _ in range(100):
+        scene.advance(scene.now_ms + 7_000)
+        writer.write()
+    states = [json.loads(x) for x in out.getvalue().splitlines() if '"heron"' in x]
+    assert len(states) == 12
+
+
 def test_truth_is_not_touched_by_the_instruments() -> None:
     """Sensors only look: with all of them frozen the lab goes the same way."""
     free, frozen = scene_of("night", 1, 0.5), scene_of("night", 1, 0.5)
