@@ -67,7 +67,7 @@ def test_layers_are_told(small: str, loaded: Load) -> None:
     told = {s.key: (s.value, s.layer) for s in effective["egret.moisture-high"]}
     assert told["off_delay"] == ("7 min", "boxes.egret.rules")
     assert told["above"] == ("5 ppm", "rules")
-    assert told["under"] == (["circulation-stopped"], "inert-box")
+    assert told["under"] == (["circulation-stopped", "moisture-soon"], "inert-box")
 
 
 def test_disabled_needs_a_reason_and_is_listed(small: str, loaded: Load) -> None:
@@ -156,10 +156,15 @@ def test_parents_written_and_implied(small: str, loaded: Load) -> None:
     assert rules["daemon.line-lost"].under == ()
     assert rules["daemon.trace-silent"].under == ("daemon.line-lost",)
     assert rules["heron.oxygen-high"].under == ("daemon.trace-silent",)
-    assert rules["heron.pressure-low"].under == ("house.supply-low", "daemon.panel-silent")
+    assert rules["heron.pressure-low"].under == (
+        "house.supply-low",
+        "house.supply-very-low",
+        "daemon.panel-silent",
+    )
     assert "heron.circulation-stopped" in rules["heron.moisture-climbing"].under
     # egret has no such signal, so no such parent: the rule speaks without it
-    assert rules["egret.moisture-climbing"].under == ("daemon.trace-silent",)
+    assert "egret.circulation-stopped" not in rules["egret.moisture-climbing"].under
+    assert rules["egret.moisture-climbing"].under[-1] == "daemon.trace-silent"
 
 
 def test_every_parent_is_an_alarm(small: str, loaded: Load) -> None:
@@ -243,8 +248,9 @@ def test_every_built_in_rule_can_speak(write: Callable[[str], Path]) -> None:
         ]
     )
     result = load(write(text))
-    assert set(off_of(result)) == {"containment-lost"}
+    # No built-in profile weighs a store of gas; the other is for the other regime.
+    assert set(off_of(result)) == {"containment-lost", "supply-level-low"}
     spoken = {rule.rule for rule in result.plan.watch.rules.values()}
     shipped = yaml.safe_load((BUILTIN / "rules" / "inert-box.yaml").read_text())["rules"]
-    assert set(shipped) - spoken == {"containment-lost"}
+    assert set(shipped) - spoken == {"containment-lost", "supply-level-low"}
     assert all(rule.advice for rule in result.plan.watch.rules.values())

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import pytest
 
-from dewline.errors import DewlineError
 from dewline.readings import Quality, Reading
 from dewline.watch.plan import (
     Above,
@@ -223,10 +222,18 @@ def test_above_own_waits_for_the_figure_of_the_box(bench, make_rule, make_signal
     assert b.events[0].limit == 0.4
 
 
-def test_reaches_is_refused_until_there_is_an_outlook(bench, make_rule):
-    """A rule that cannot be judged is refused when the watch is built, not ignored."""
-    with pytest.raises(DewlineError, match="reaches"):
-        bench(make_rule("soon", "moisture", Reaches(5.0, 36_000_000)))
+def test_reaches_looks_ahead_and_falls_silent_on_a_plateau(bench, make_rule):
+    """At 1 ppm/h from 1 ppm, 5 ppm within 3 h is foreseen at about 2 ppm; on a plateau never."""
+    b = bench(make_rule("soon", "moisture", Reaches(5.0, 3 * 3_600_000), unit="ppm"))
+    for second in range(0, 7200, 20):
+        b.at(second, moisture=1.0 + second / 3600)
+    ((at_s, transition, _),) = b.told()
+    assert transition == "raised"
+    assert 3000 < at_s < 6600
+    assert b.events[0].limit == 5.0
+    for second in range(7200, 7200 + 5 * 3600, 20):
+        b.at(second, moisture=3.0)
+    assert [t for _, t, _ in b.told()] == ["raised", "returned"]
 
 
 def test_since_is_when_the_condition_began(bench, make_rule):

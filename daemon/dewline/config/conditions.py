@@ -8,12 +8,13 @@ from typing import Any, TypeGuard
 
 from dewline.config.fields import Limit, example
 from dewline.config.roles import ROLES
-from dewline.config.rule_schema import CONDITIONS, NOT_YET
+from dewline.config.rule_schema import CONDITIONS
 from dewline.config.rules import Layered
 from dewline.errors import UnitError
 from dewline.units import Quantity, convert, dimension, parse_quantity
 from dewline.watch.plan import (
     Above,
+    AboveOwn,
     Below,
     Condition,
     Count,
@@ -21,6 +22,7 @@ from dewline.watch.plan import (
     FalseFor,
     Guard,
     Outside,
+    Reaches,
     Rising,
     SignalPlan,
     StaleAfter,
@@ -56,17 +58,20 @@ def check_shape(rule: Layered) -> bool:
             rule.report(None, "has no condition", f"add one of: {', '.join(CONDITIONS)}")
         return False
     condition = found[0]
-    if condition in NOT_YET:
-        rule.report(condition, "is not judged yet in this version", "use another condition")
-        return False
     for key, fitting in _NEEDS.items():
         if key in rule.values and condition not in fitting:
             rule.report(key, f"means nothing for `{condition}`", "leave it out")
-    if ("count" in rule.values) != ("within" in rule.values):
-        key = "count" if "count" in rule.values else "within"
-        other = "within" if key == "count" else "count"
-        rule.report(key, f"stands without `{other}`", f"add `{other}:`")
-        return False
+    return _in_pairs(rule, condition)
+
+
+def _in_pairs(rule: Layered, condition: str) -> bool:
+    """``count`` and ``within`` go together, as do ``reaches`` and ``within``."""
+    has = rule.values.keys()
+    first = "reaches" if condition == "reaches" else "count"
+    for key, other in ((first, "within"), ("within", first), ("above_own", "of")):
+        if key in has and other not in has:
+            rule.report(key, f"stands without `{other}`", f"add `{other}:`")
+            return False
     return True
 
 
@@ -85,7 +90,7 @@ def deadband_of(rule: Layered, signal: SignalPlan, condition: Condition) -> floa
     if "deadband" not in rule.values:
         return None
     slope = isinstance(condition, Rising | Falling)
-    if not slope and not isinstance(condition, Above | Below | Outside | Count):
+    if not slope and not isinstance(condition, Above | Below | Outside | Count | AboveOwn):
         rule.report("deadband", f"means nothing for `{rule.conditions[0]}`", "leave it out")
         return None
     try:
@@ -201,20 +206,32 @@ class _Maker:
 
 def _build(make: _Maker, kind: str) -> tuple[Condition, str]:
     unit = make.signal.unit
-    match kind:
-        case "above" | "below" | "outside":
-            return (_counted(make, _level(make, kind)), unit)
-        case "rising" | "falling":
-            return (_slope(make, kind), f"{unit}/h")
-        case "stale_after":
-            return (_stale(make), "s")
-        case "unchanged_for":
-            floor = make.get("ignore_below")
-            least = None if floor is None else make.amount("ignore_below", floor, unit)
-            return (UnchangedFor(make.get(kind), least), "s")
+    if kind in ("above", "below", "outside"):
+        return (_counted(make, _level(make, kind)), unit)
+    if kind in ("rising", "falling"):
+        return (_slope(make, kind), f"{unit}/h")
+    if kind in ("reaches", "above_own"):
+        return (_own(make) if kind == "above_own" else _reaches(make), unit)
+    return (_timed(make, kind), "s")
+
+
+def _timed(make: _Maker, kind: str) -> Condition:
+    """Conditions whose limit is a time."""
+    if kind == "stale_after":
+        return _stale(make)
+    if kind == "unchanged_for":
+        floor = make.get("ignore_below")
+        least = None if floor is None else make.amount("ignore_below", floor, make.signal.unit)
+        return UnchangedFor(make.get(kind), least)
     _must_be_bool(make, kind)
     for_ms = int(make.get(kind))
-    return (TrueFor(for_ms) if kind == "true_for" else FalseFor(for_ms), "s")
+    return TrueFor(for_ms) if kind == "true_for" else FalseFor(for_ms)
+
+
+def _reaches(make: _Maker) -> Reaches:
+    return Reaches(
+        make.amount("reaches", make.get("reaches"), make.signal.unit), int(make.get("within"))
+    )
 
 
 def _level(make: _Maker, kind: str) -> Above | Below | Outside:
@@ -247,6 +264,13 @@ def _slope(make: _Maker, kind: str) -> Rising | Falling:
             f"write over: {make.signal.every_ms * 20 / 60_000:.3g} min or more",
         )
     return (Rising if kind == "rising" else Falling)(per_h, over, confidence)
+
+
+def _own(make: _Maker) -> AboveOwn:
+    """Only a trace gas has an idle baseline; an idle baseline has past nights."""
+    if make.signal.role.removesuffix("_idle") not in ("oxygen", "moisture"):
+        raise make.wrong("above_own", f"{make.signal.name} has no idle baseline", "use above")
+    return AboveOwn(make.get("above_own"), "idle-baseline")
 
 
 def _stale(make: _Maker) -> StaleAfter:

@@ -36,7 +36,6 @@ CONDITIONS = (
 )
 # What belongs to a condition goes when another condition takes its place.
 COMPANIONS = ("over", "confidence", "ignore_below", "within", "of", "count")
-NOT_YET = ("reaches", "above_own")
 
 _PLACED = rf"(({NAME}|\{{supply\}}|\{{purifier\}})\.)?(\{{antechamber\}}_)?{SIGNAL}"
 SignalRef = Annotated[str, _named(_PLACED, "signal"), _text(_PLACED)]

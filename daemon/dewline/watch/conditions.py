@@ -15,8 +15,8 @@ from collections.abc import Callable
 from math import inf
 from typing import Any, Protocol, assert_never
 
-from dewline.errors import DewlineError
 from dewline.readings import Quality
+from dewline.watch.outlook import Forecast, reach
 from dewline.watch.plan import (
     Above,
     AboveOwn,
@@ -45,6 +45,10 @@ from dewline.watch.slots import (
 SLOPE_DEADBAND = 0.2
 SlotOf = Callable[[str], Slot]
 WindowOf = Callable[[Slot, int], MedianWindow]
+ZeroOf = Callable[[str], float]
+ZERO_PPM = 0.2
+LOOK_BACK_MS = 4 * 3_600_000
+STAYS_TIMES = 1.5  # an outlook that stands is over when it is this much further away
 
 
 class Teller(Protocol):
@@ -228,6 +232,43 @@ class Slope(_Plain):
         return self._per_h * self._sign
 
 
+class Foreseen(_Plain):
+    """Reaches a limit within a time, by the outlook; judged when a median closes."""
+
+    def __init__(self, slot: Slot, window: MedianWindow, plan: Reaches, zero_ppm: float) -> None:
+        self.slot = slot
+        self._window = window
+        self._plan = plan
+        self._zero_ppm = zero_ppm
+        self._asked = 0
+        self._told: Forecast | None = None
+
+    def _forecast(self) -> Forecast | None:
+        if self._asked != self._window.closes_at:
+            self._asked = self._window.closes_at
+            hours = self._window.bucket_ms / 3_600_000
+            points = [(number * hours, value) for number, value in self._window.points]
+            self._told = reach(points, self._plan.limit, self._zero_ppm)
+        return self._told
+
+    def truth(self, at_ms: int, active: bool) -> bool | None:
+        if self.slot.quality >= FIRST_UNCERTAIN or self.slot.value is None:
+            return None
+        if self.slot.value >= self._plan.limit:
+            return True if active else None  # the level's own rule speaks
+        forecast = self._forecast()
+        if forecast is None:
+            return False
+        within = self._plan.within_ms / 3_600_000 * (STAYS_TIMES if active else 1.0)
+        return forecast.hours <= within
+
+    def band(self) -> Band:
+        return EVERYTHING  # a closing median is loud by itself
+
+    def limit(self) -> float | None:
+        return self._plan.limit
+
+
 class Stale(_Plain):
     """No usable reading for a while. Moved by ticks; a reading that is not bad ends it."""
 
@@ -343,8 +384,10 @@ class Counted(_Plain):
         self._level.restore(state["level"])
 
 
-def compile_condition(rule: RulePlan, slot_of: SlotOf, window_of: WindowOf) -> Teller:
-    """The working form of a rule's condition; DewlineError for one that cannot be judged yet."""
+def compile_condition(
+    rule: RulePlan, slot_of: SlotOf, window_of: WindowOf, zero_of: ZeroOf = lambda _: ZERO_PPM
+) -> Teller:
+    """The working form of a rule's condition. ``zero_of``: zero uncertainty of a signal, ppm."""
     slot = slot_of(rule.signal)
     teller: Teller
     match rule.condition:
@@ -352,7 +395,9 @@ def compile_condition(rule: RulePlan, slot_of: SlotOf, window_of: WindowOf) -> T
             teller = _level(rule, rule.condition, slot, slot_of)
         case AboveOwn(times, _):
             # The box's own figure is a derived signal; until it is known the rule is silent.
-            own = Limit(f"{rule.signal}_idle", slot_of, times)
+            # An idle baseline itself is held against the lowest of past nights.
+            nightly = rule.signal.endswith("_idle")
+            own = Limit(f"{rule.signal}_{'low' if nightly else 'idle'}", slot_of, times)
             teller = Level(slot, None, own, rule.deadband or 0.0)
         case Count(count, within_ms, inner):
             teller = Counted(_level(rule, inner, slot, slot_of), count, within_ms)
@@ -365,7 +410,8 @@ def compile_condition(rule: RulePlan, slot_of: SlotOf, window_of: WindowOf) -> T
         case TrueFor(for_ms) | FalseFor(for_ms):
             teller = Switch(slot, isinstance(rule.condition, TrueFor), for_ms, slot_of)
         case Reaches():
-            raise DewlineError(f"{rule.alarm}: 'reaches' needs an outlook, which is not drawn yet")
+            window = window_of(slot, LOOK_BACK_MS)
+            teller = Foreseen(slot, window, rule.condition, zero_of(rule.signal))
         case _:
             assert_never(rule.condition)
     return teller

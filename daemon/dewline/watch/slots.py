@@ -101,6 +101,9 @@ class AnalyzerGate:
         self.warm_at_ms = state["warm_at_ms"]
 
 
+Verdict = Callable[["Slot", float | None, Quality], Quality]
+
+
 class Slot:
     """One signal: last value and quality, when it last lived, how long it has not moved.
 
@@ -126,6 +129,7 @@ class Slot:
         "stale_ms",
         "unit",
         "value",
+        "verdict",
         "windows",
     )
 
@@ -141,6 +145,7 @@ class Slot:
         self.closes_at = NEVER_MS
         self.windows: tuple[Window, ...] = ()
         self.gate: AnalyzerGate | None = None
+        self.verdict: Verdict | None = None  # what the watch thinks of its readings
         self.bands: list[Callable[[], Band]] = []
         # Who listens: rules on this signal, rules it guards, boxes whose modes hang
         # on it, signals whose limits it holds.
@@ -155,6 +160,8 @@ class Slot:
             quality = quality if quality >= FIRST_BAD else Quality.NOT_A_NUMBER
         if self.gate is not None:
             quality = self.gate.qualify(at_ms, quality)
+        if self.verdict is not None:
+            quality = self.verdict(self, value, quality)
         if quality >= FIRST_BAD or value is None:
             self.quality = quality
             return ()
@@ -179,7 +186,8 @@ class Slot:
     def retune(self, at_ms: int) -> None:
         """Find the quiet band anew, from everything that listens to this signal."""
         lo, hi = EVERYTHING
-        if self.quality >= FIRST_UNCERTAIN or (self.gate and not self.gate.open(at_ms)):
+        judged = self.verdict is not None
+        if judged or self.quality >= FIRST_UNCERTAIN or (self.gate and not self.gate.open(at_ms)):
             lo, hi = NOTHING_QUIET
         else:
             for band in self.bands:

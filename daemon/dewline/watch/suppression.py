@@ -74,6 +74,8 @@ class Suppression:
         box = self._modes.get(plan.place)
         if box is not None:
             for mode, longest_ms in plan.suppress_while:
+                if mode == "regenerating" and "circulating" in box.since:
+                    continue  # on another bed, or the bit has stuck: what cleans has to clean
                 if mode in box.since and at_ms - box.since[mode] < longest_ms:
                     return Hold(None, mode)
         return None

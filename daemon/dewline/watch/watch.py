@@ -56,6 +56,7 @@ class Watch:
         self._modes = self._wiring.modes
         self._gates = self._wiring.gates
         self._derive = self._wiring.derive
+        self._sensors = self._wiring.sensors
         self._timed = [a for a in self._alarms.values() if a.judge.condition.timed]
         self._scribe = Scribe(plan)
         self._desk = Desk(self._scribe, Suppression(self._alarms, self._modes))
@@ -120,7 +121,7 @@ class Watch:
             slot.start_anew(at_ms)
 
     def _scan(self, at_ms: int, scan: Scan) -> Outcome:
-        readings = scan.readings
+        readings = self._sensors.screen(scan.readings)
         for switch in self._gates:
             if switch in readings:
                 self._hear_switch(at_ms, switch, readings[switch])
@@ -208,6 +209,7 @@ class Watch:
         readings: dict[str, Reading] = {}
         if at_ms >= self._explain.due_ms:
             self._explain.sample(at_ms)
+            self._retune(at_ms, self._sensors.sample(at_ms, self._modes))
         if at_ms >= self._due_ms:
             self._sweep(at_ms, readings)
         elif not self._desk.held:
@@ -217,6 +219,10 @@ class Watch:
     def _sweep(self, at_ms: int, readings: dict[str, Reading]) -> None:
         """Everything that time alone may move; then when to look again."""
         heard = self._lay_in(at_ms, self._derive.tick(at_ms), readings)
+        if at_ms >= self._explain.again_ms:
+            doubts = self._sensors.minute(at_ms, self._derive, self._modes)
+            heard += self._lay_in(at_ms, [*doubts, *self._explain.take_told()], readings)
+            self._explain.doubts = self._sensors.words()
         if heard:
             self._judge(at_ms, heard)
         for box in self._modes.values():
@@ -323,6 +329,7 @@ class Watch:
             "rate_told": self._rate_told,
             "derive": self._derive.save(),
             "explain": self._explain.save(),
+            "sensors": self._sensors.save(),
         }
 
     def restore(self, state: dict[str, Any]) -> None:
@@ -348,6 +355,9 @@ class Watch:
             self._derive.restore(state["derive"])
         if "explain" in state:
             self._explain.restore(state["explain"])
+        if "sensors" in state:
+            self._sensors.restore(state["sensors"])
+            self._explain.doubts = self._sensors.words()
         self._derive.clock.offset_ms = self._scribe.offset_ms
         self._retune(self.at_ms, self._slots.values())
         self._due_ms = 0

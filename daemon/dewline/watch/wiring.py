@@ -8,11 +8,12 @@ from __future__ import annotations
 from functools import partial
 
 from dewline.watch.alarms import Alarm
-from dewline.watch.conditions import compile_condition
+from dewline.watch.conditions import ZERO_PPM, compile_condition
 from dewline.watch.derive import SLOPE_OVER_MS, Derive, slope_name
 from dewline.watch.judge import GuardSlot, Judge
 from dewline.watch.modes import BoxModes
 from dewline.watch.plan import DAEMON, RulePlan, StaleAfter, WatchPlan
+from dewline.watch.sensors import Sensors
 from dewline.watch.slope import MedianWindow
 from dewline.watch.slots import STALE_MS, STALE_POLLS, AnalyzerGate, Slot
 from dewline.watch.suppression import ranks
@@ -40,6 +41,8 @@ class Wiring:
         self.alarms = self._wire_alarms()
         self.modes = self._wire_modes()
         self.derived.update(self.derive.furnish(self.slots, self.modes, self.slot))
+        self.sensors = Sensors(plan, self.slots, self.slot)
+        self.derived.update(self.sensors.written())
         self.gates = self._wire_gates()
         self.rate_slot = self._find_rate_slot()
 
@@ -51,6 +54,13 @@ class Wiring:
             stale_ms = self._stale_ms.get(name, max(STALE_MS, STALE_POLLS * every_ms))
             self.slots[name] = Slot(name, signal.unit if signal is not None else None, stale_ms)
         return self.slots[name]
+
+    def zero_ppm(self, signal: str) -> float:
+        """How far the zero of a signal's sensor may be off, ppm."""
+        box, _, role = signal.partition(".")
+        plan = self.plan.boxes.get(box)
+        known = [a.zero_uncertainty_ppm for a in plan.analyzers if a.role == role] if plan else []
+        return known[0] if known else ZERO_PPM
 
     def window(self, slot: Slot, over_ms: int) -> MedianWindow:
         """The slope window of a signal over that time; rules of one time share it."""
@@ -79,7 +89,7 @@ class Wiring:
         return alarms
 
     def _wire_alarm(self, rule: RulePlan) -> Alarm:
-        condition = compile_condition(rule, self.slot, self.window)
+        condition = compile_condition(rule, self.slot, self.window, self.zero_ppm)
         guard = rule.only_while and GuardSlot(rule.only_while, self.slot(rule.only_while.signal))
         judge = Judge(rule, condition, guard or None)
         alarm = Alarm(rule, judge)

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from dewline.readings import UNKNOWN_CAUSE, Cause, Outlook, Transition
+from dewline.readings import UNKNOWN_CAUSE, Cause, Outlook, Quality, Reading, Transition
 from dewline.watch.alarms import Alarm, Desk
 from dewline.watch.causes.facts import Facts, Neighbour, View, gather
 from dewline.watch.causes.family import BED_ROLES, ROOM_ROLES, SUPPLY_ROLES, family_of, limit_of
@@ -29,7 +29,7 @@ from dewline.watch.causes.plant_facts import (
 from dewline.watch.causes.shape import Rise, rise_of
 from dewline.watch.causes.signs import dose_facts, long_facts, plain_signs
 from dewline.watch.causes.table import FAMILIES
-from dewline.watch.derive import Derive
+from dewline.watch.derive import Derive, Told
 from dewline.watch.modes import BoxModes
 from dewline.watch.outlook import clean, reach
 from dewline.watch.plan import DAEMON, WatchPlan
@@ -38,6 +38,7 @@ from dewline.watch.slots import FIRST_BAD, Slot
 MINUTE_MS = 60_000
 OFTEN_MS = 30 * MINUTE_MS  # every minute so long after the raise, then every five
 NOTES_KEPT = 20
+FEWEST_NIGHTS = 4
 FINDERS = (
     gas_facts, ratio_facts, source_facts, loop_facts, stop_facts, bed_facts, pressure_facts,
     supply_facts, comb_facts, chamber_facts, room_facts, note_facts, common_facts, long_facts,
@@ -99,9 +100,10 @@ class Explain:
         self._standing: dict[str, Standing] = {}
         self._notes: dict[str, list[list[Any]]] = {}
         self._resumed_ms: int | None = None
-        self._doubts: Mapping[str, Mapping[str, str]] = {}
+        self.doubts: Mapping[str, Mapping[str, str]] = {}  # box, gas -> why its reading is doubted
         self._rises: dict[str, dict[str, Rise]] = {}
         self._rises_of = -1
+        self._told: Told = []
         self.due_ms = 0
         self.again_ms = 0  # when alarms that stand are looked at again
 
@@ -140,8 +142,17 @@ class Explain:
             if value is None:
                 continue
             nights = history.nights.get(gas, [])
-            if not nights or abs(nights[-1] - value) > 1e-6 * max(1.0, abs(value)):
-                history.night(gas, value)
+            if nights and abs(nights[-1] - value) <= 1e-5 * max(1.0, abs(value)):
+                continue
+            history.night(gas, value)
+            low = self._slots.get(f"{box}.{gas}_idle_low")
+            if low is not None and len(nights) >= FEWEST_NIGHTS:
+                self._told.append((low, Reading(min(nights[-14:]), Quality.GOOD)))
+
+    def take_told(self) -> Told:
+        """Signals written from here since the last call."""
+        told, self._told = self._told, []
+        return told
 
     def resume(self, at_ms: int) -> None:
         """The watch came back after a gap."""
@@ -159,7 +170,7 @@ class Explain:
             alarm = alarms.get(name)
             if alarm is None or (alarm.state == "normal" and not alarm.active):
                 del self._standing[name]
-            elif alarm.state in STANDS and alarm.active and self._is_time(name, at_ms):
+            elif alarm.state in STANDS and self._is_time(name, at_ms) and _goes_on(alarm):
                 self._again(alarm, at_ms, desk)
 
     def _is_time(self, name: str, at_ms: int) -> bool:
@@ -168,7 +179,7 @@ class Explain:
 
     def _again(self, alarm: Alarm, at_ms: int, desk: Desk) -> None:
         held = self._standing[alarm.plan.alarm]
-        cause, outlook = self._judge(alarm, at_ms)
+        cause, outlook = self._judge(alarm, at_ms, held.cause.name)
         held.outlook = outlook
         if cause.name == held.cause.name:
             held.cause, held.led = cause, 0
@@ -197,13 +208,13 @@ class Explain:
         over = not alarm.active
         return known.cause, None if over else known.outlook
 
-    def _judge(self, alarm: Alarm, at_ms: int) -> tuple[Cause, Outlook | None]:
+    def _judge(self, alarm: Alarm, at_ms: int, told: str = "") -> tuple[Cause, Outlook | None]:
         family, gas = family_of(alarm.plan)
         box = alarm.plan.place if alarm.plan.place in self._histories else None
         if box is None:
             return self._beyond_boxes(alarm, family, at_ms)
         view = self._view(box, at_ms)
-        cause = judge(FAMILIES[family], self._facts(view))
+        cause = judge(FAMILIES[family], self._facts(view), told)
         return cause, self._outlook(alarm, view, gas, cause)
 
     def _beyond_boxes(self, alarm: Alarm, family: str, at_ms: int) -> tuple[Cause, Outlook | None]:
@@ -239,7 +250,7 @@ class Explain:
             [row for row in rows["open"] if row["box"] == box],
             self._resumed_ms,
             self._silent(box, at_ms),
-            self._doubts.get(box, {}),
+            self.doubts.get(box, {}),
         )
 
     def _all_rises(self) -> dict[str, dict[str, Rise]]:
@@ -323,3 +334,8 @@ class Explain:
             if box in state["histories"]:
                 history.restore(state["histories"][box])
         self._rises_of = -1
+
+
+def _goes_on(alarm: Alarm) -> bool:
+    """One on its way back keeps the cause it has."""
+    return alarm.active and alarm.judge.delay.raw

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dewline.watch.causes.shape import Rise
-from dewline.watch.plan import Above, Reaches, RulePlan, StaleAfter, UnchangedFor, WatchPlan
+from dewline.watch.plan import Above, Below, Reaches, RulePlan, StaleAfter, UnchangedFor, WatchPlan
 
 GASES = ("oxygen", "moisture")
 BED_ROLES = (
@@ -45,7 +45,8 @@ def family_of(rule: RulePlan) -> tuple[str, str | None]:
         return "frozen", None
     gas = next((g for g in GASES if role == g or role.startswith(f"{g}_")), None)
     if gas is not None:
-        return ("doubt" if role.endswith("_doubt") else "gas"), gas
+        doubted = role.endswith("_doubt") or isinstance(rule.condition, Below)
+        return ("doubt" if doubted else "gas"), gas
     return _of_plant(rule, place, role), None
 
 

@@ -1,4 +1,4 @@
-"""What a box did lately: every role every ten seconds for 15 min, every minute for 4 h, every
+"""What a box did lately: every role every ten seconds for 30 min, every minute for 4 h, every
 ten minutes for three days.
 
 Kept as numbers with six digits, so that a restored history is the same one.
@@ -16,7 +16,7 @@ from typing import Any
 from dewline.watch.slots import FIRST_UNCERTAIN, Slot
 
 SAMPLE_MS = 10_000
-FINE, MID, SLOW = 90, 240, 432
+FINE, MID, SLOW = 180, 240, 432
 MIN_MS, SLOW_MS = 60_000, 600_000
 NIGHTS = 40
 
@@ -74,6 +74,8 @@ class History:
         self.tracks = {role: Track(slot) for role, slot in tracks.items()}
         self.number = 0  # of the last sample
         self.nights: dict[str, list[float]] = {}  # idle baselines by gas, newest last
+        # Of the rise that goes on: sample number of its onset, and how long it took, minutes.
+        self.births: dict[str, list[float]] = {}
 
     def sample(self, at_ms: int) -> None:
         """Take one sample of everything; what was missed since the last one is unknown."""
@@ -157,12 +159,14 @@ class History:
         return {
             "number": self.number,
             "nights": {gas: list(ppm) for gas, ppm in self.nights.items()},
+            "births": {gas: list(birth) for gas, birth in self.births.items()},
             "tracks": {role: track.save() for role, track in self.tracks.items()},
         }
 
     def restore(self, state: dict[str, Any]) -> None:
         self.number = state["number"]
         self.nights = {gas: list(ppm) for gas, ppm in state["nights"].items()}
+        self.births = {gas: list(birth) for gas, birth in state["births"].items()}
         for role, track in self.tracks.items():
             if role in state["tracks"]:
                 track.restore(state["tracks"][role])

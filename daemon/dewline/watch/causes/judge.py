@@ -15,15 +15,18 @@ from dewline.watch.causes.table import (
     SET_SHARE,
     SET_SIZE,
     TELL_APART,
+    TOLD_STAYS,
     Weighed,
 )
 
 UNKNOWN = "unknown"
 
 
-def odds(table: Mapping[str, Weighed], facts: Facts) -> dict[str, float]:
+def odds(table: Mapping[str, Weighed], facts: Facts, told: str = "") -> dict[str, float]:
     """Probability of every cause that is not ruled out, the likeliest first."""
     scores = {name: _score(row, facts) for name, row in table.items() if not _out(row, facts)}
+    if told in scores and told != UNKNOWN:
+        scores[told] += TOLD_STAYS
     best = max(scores.values(), default=0.0)
     weights = {name: exp(score - best) for name, score in scores.items()}
     total = sum(weights.values())
@@ -32,9 +35,12 @@ def odds(table: Mapping[str, Weighed], facts: Facts) -> dict[str, float]:
     )
 
 
-def judge(table: Mapping[str, Weighed], facts: Facts) -> Cause:
-    """The set of causes that the facts leave, with the sum of its odds as confidence."""
-    shares = odds(table, facts)
+def judge(table: Mapping[str, Weighed], facts: Facts, told: str = "") -> Cause:
+    """The set of causes that the facts leave, with the sum of its odds as confidence.
+
+    ``told`` is the name told last: another one has to be clearly better.
+    """
+    shares = odds(table, facts, told)
     if not shares:
         return Cause(UNKNOWN, 0.0)
     name, first = next(iter(shares.items()))

@@ -23,6 +23,7 @@ def loop_facts(view: View) -> Found:
     off_min = _since(series, lambda v: v > 0.5)
     text = f"circulator off for {span(off_min)}" if on < 0.5 else "circulator on"
     yield "loop-stopped", Fact(1.0 if on < 0.5 else 0.0, text)
+    yield from _in_stop(view, series, on)
     before = view.onset_min + 5.0
     was_on = history.share_on("circulating", before + 5.0)
     if was_on is not None:
@@ -34,6 +35,39 @@ def loop_facts(view: View) -> Found:
         yield "loop-slow", Fact(ramp(share, 0.9, 0.75), text)
         yield "loop-dead-flow", Fact(ramp(share, 0.2, 0.05), text)
         yield from _scaled(view, share)
+
+
+def _in_stop(view: View, series: Series, on: float) -> Found:
+    """Whether what is seen came up while the loop stood, and faster than own sources can."""
+    onset = view.onset_min
+    if onset > 200.0:
+        series = view.history.series("circulating", 4320.0)
+    off = [t for t, v in series if v < 0.5]
+    first = -off[0] if off else 0.0
+    slack = 15.0 if onset > 200.0 else 3.0
+    # Nothing before the stop, and nothing new after it.
+    came = bool(off) and onset <= first + slack and -off[-1] <= max(2.0, 0.6 * onset)
+    explains = on < 0.5 and onset <= first + slack
+    text = (
+        f"it came up while the circulator stood, {span(max(1.0, first + off[-1]))}" if off else ""
+    )
+    yield "stop-explains", Fact(1.0 if explains or came else 0.0, text)
+    oxygen = view.rises.get("oxygen")
+    if on < 0.5 and oxygen is not None and oxygen.start_min >= 2.0:
+        steep = ramp(_steepest(view, off), 4.0, 10.0)
+        text = f"with the loop off O2 climbs {amount(_steepest(view, off))} ppm/h, gloves give 1-2"
+        yield "slope-beyond-own", Fact(steep, text)
+
+
+def _steepest(view: View, off: list[float]) -> float:
+    """Slope of oxygen since the stop, ppm/h, the first minutes left out."""
+    if not off:
+        return 0.0
+    since = max(off[0] + 1.5, -29.0)
+    points = [p for p in view.history.series("oxygen", 29.0) if p[0] >= since]
+    if len(points) < 6:
+        return 0.0
+    return 60 * (points[-1][1] - points[0][1]) / (points[-1][0] - points[0][0])
 
 
 def _own_flow(view: View) -> float | None:

@@ -7,6 +7,7 @@ from itertools import pairwise
 from statistics import fmean
 from typing import Any
 
+from dewline.readings import Quality
 from dewline.watch.causes.facts import Fact, Found, Neighbour, View, amount, ramp, span
 
 DAY_MIN = 1440.0
@@ -15,7 +16,7 @@ DAY_MIN = 1440.0
 def pressure_facts(view: View) -> Found:
     """Where the pressure stands, and how much gas is filled in."""
     history = view.history
-    values = history.values("pressure", 15.0)
+    values = history.values("pressure", 14.0)
     if len(values) < 3:
         return
     now, recent = values[-1], values[-30:]
@@ -23,9 +24,10 @@ def pressure_facts(view: View) -> Found:
     if view.box.regime == "positive":
         text = f"pressure {now:+.1f} mbar, {mean:+.1f} on average"
         yield "pressure-below", Fact(ramp(mean, -0.2, -0.7), text)
-        before = history.typical("pressure", 240.0, 10.0)
-        lost = before is not None and before > 1.0 and min(values[-6:]) < 0.7
-        text = f"pressure fell from {before or 0.0:+.1f} to {min(values[-6:]):+.1f} mbar"
+        usual = history.typical("pressure", 4320.0, 10.0)
+        before = max(usual or 0.0, history.typical("pressure", 240.0, 3.0) or 0.0)
+        lost = before > 1.0 and fmean(values[-6:]) < 0.7
+        text = f"pressure fell from {before:+.1f} to {min(values[-6:]):+.1f} mbar"
         yield "pressure-lost", Fact(1.0 if lost else 0.0, text)
         dips = sum(1 for a, b in pairwise(values) if a >= 0 > b)
         below = sum(1 for v in history.values("pressure", 60.0) if v < 0)
@@ -109,6 +111,10 @@ def _dirty(view: View) -> Found:
     if document.get("direction") == "out" or residual is None:
         return
     text = f"chamber still held {amount(residual)} ppm O2 after {document.get('cycles', 0)} cycles"
+    rise = document.get("rise_mbar_min")
+    if rise is not None:
+        text = f"pressure in the chamber rose {rise:.2f} mbar/min with the pump shut off"
+        yield "chamber-rises", Fact(ramp(rise, 0.3, 1.0), text)
     yield "chamber-dirty", Fact(ramp(residual, 60.0, 200.0), text)
     yield "chamber-clean", Fact(ramp(residual, 200.0, 60.0), text)
 
@@ -184,6 +190,13 @@ def note_facts(view: View) -> Found:
             yield f"mode-{mode}", Fact(1.0, f"the box is in mode {mode}")
     for gas, why in view.doubts.items():
         yield f"{gas}-doubted", Fact(1.0, why)
+        yield "dose-missed", Fact(1.0 if "did not" in why else 0.0, why)
+        if "factor of ten" in why:
+            yield "jump-ten", Fact(1.0, why)
+    frozen = [t.slot.name for t in view.history.tracks.values() if t.slot.quality == Quality.FROZEN]
+    if frozen:
+        text = f"{len(frozen)} signals of one instrument have repeated bit for bit for 5 min"
+        yield "sensor-frozen", Fact(1.0, text)
     if view.silent:
         yield "silent", Fact(1.0, f"no answer from {', '.join(view.silent[:3])}")
         yield "silent-many", Fact(ramp(len(view.silent), 1.0, 2.0), f"{len(view.silent)} silent")

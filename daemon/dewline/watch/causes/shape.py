@@ -21,8 +21,9 @@ LEAST_PPM = {"oxygen": 0.25, "moisture": 0.25}
 LEAST_SHARE = 0.5  # of the baseline
 ONSET_SHARE = 0.15
 STEP_MIN = 4.0
+BIRTH_MIN = 28.0  # the finest grid holds so much
 FLAT_SHARE = 0.12
-SPANS_MIN = (15.0, 60.0, 240.0, 1440.0, 4320.0)
+SPANS_MIN = (29.0, 60.0, 240.0, 1440.0, 4320.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +57,7 @@ def baseline(history: History, gas: str, nights: Sequence[float]) -> float | Non
     """The level the box comes from: low tenth of three days, of the last hours, or its idle one."""
     slow = sorted(history.values(gas, 4320.0, 20.0))
     mid = sorted(history.values(gas, 240.0, 10.0))
-    fine = sorted(history.values(gas, 15.0, 2.0))
+    fine = sorted(history.values(gas, 29.0, 2.0))
     found = [_low(v) for v in (slow, mid, fine) if len(v) >= 3]
     found += [median(nights[-14:])] if nights else []
     return min(found) if found else None
@@ -70,7 +71,23 @@ def rise_of(history: History, gas: str, idle: Sequence[float] = ()) -> Rise | No
     series = _span(history, gas, base, now)
     if len(series) < 4:
         return Rise(gas, "none", base, now, now, 0.0, 0.0, 0.0, 0.0)
-    return _measured(gas, series, base, now)
+    return _remembered(history, _measured(gas, series, base, now))
+
+
+def _remembered(history: History, rise: Rise) -> Rise:
+    """A rise that was seen to begin keeps the time it took: old samples are too coarse for it."""
+    if rise.form == "none":
+        return rise
+    onset = history.number - rise.start_min * 6
+    if rise.start_min <= BIRTH_MIN:
+        if rise.form in ("step", "plateau", "impulse"):
+            history.births[rise.gas] = [round(onset, 1), round(rise.rise_min, 2)]
+        return rise
+    born = history.births.get(rise.gas)
+    if born is None or abs(born[0] - onset) > 6 * max(15.0, 0.15 * rise.start_min):
+        return rise
+    rise = replace(rise, rise_min=born[1])
+    return replace(rise, form=_form(rise)) if rise.form != "convex" else rise
 
 
 def _low(ordered: Sequence[float]) -> float:

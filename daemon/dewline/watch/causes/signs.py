@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from itertools import pairwise
 from statistics import median
 
@@ -107,7 +108,12 @@ def plain_signs(view: View, facts: Facts) -> Found:
         yield "refilling", Fact(1.0, "a chamber is being refilled")
     yield from _power(view, facts)
     yield from _solvent(view, facts)
-    yield from _slip(view)
+    if "jump-ten" not in facts:
+        yield from _slip(view)
+    for gas in view.rises:
+        level = view.history.level(gas)
+        if level is not None:
+            yield "below-zero", Fact(ramp(level, -0.2, -0.4), f"{gas} reads {amount(level)} ppm")
 
 
 def _power(view: View, facts: Facts) -> Found:
@@ -123,12 +129,29 @@ def _solvent(view: View, facts: Facts) -> Found:
     vapour = view.history.now("solvent_vapour")
     noted = "mode-solvent-work" in facts
     seen = vapour is not None and vapour > 5.0
+    sunk = next((f for f in _sunk(view)), None)
     text = f"solvent vapour {vapour:.0f} ppm" if seen and vapour is not None else "solvent work"
-    yield "solvent-about", Fact(1.0 if noted or seen else 0.0, text)
+    if sunk is not None:
+        yield "oxygen-sunk", sunk
+    about = noted or seen or (sunk is not None and sunk.truth > 0.5)
+    yield "solvent-about", Fact(1.0 if about else 0.0, text)
     before = view.history.values("solvent_vapour", 4320.0)
     past = bool(before) and max(before) > 20.0
     if past or "note-solvent" in facts:
         yield "solvent-before", Fact(1.0, "there was solvent in the box")
+
+
+def _sunk(view: View) -> Iterator[Fact]:
+    """Oxygen that fell to nothing on a cell that burns what it meets."""
+    kind = next((a.kind for a in view.box.analyzers if a.role == "oxygen"), "")
+    usual = view.history.typical("oxygen", 4320.0, 90.0) or view.history.typical(
+        "oxygen", 240.0, 60.0
+    )
+    now = view.history.typical("oxygen", 20.0, 0.0)
+    if kind.lower() != "zirconia" or usual is None or now is None or usual < 0.1:
+        return
+    text = f"O2 sank from {amount(usual)} to {amount(now)} ppm on a hot cell, which burns solvent"
+    yield Fact(ramp(now / usual, 0.6, 0.25), text)
 
 
 def _slip(view: View) -> Found:

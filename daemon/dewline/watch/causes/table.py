@@ -19,6 +19,7 @@ from dataclasses import dataclass, field
 HOLDS = 0.5  # a fact truer than this vetoes; a needed one must be truer
 SET_SHARE = 0.35  # a cause with this share of the first one's odds stands in the set beside it
 SET_SIZE = 3
+TOLD_STAYS = 0.7  # what the name told last has over the others
 HIGHEST = 0.95  # nothing is surer than this
 EVIDENCE_LEAST = 0.35  # of weight times truth, to be told
 EVIDENCE_COUNT = 4
@@ -47,6 +48,7 @@ GAS: dict[str, Weighed] = {
             "oxygen-step": 0.5,
             "oxygen-rush": 2.0,
             "stop-shell-slope": 3.0,
+            "slope-beyond-own": 4.0,
             "stop-own-slope": -4.0,
             "oxygen-slow": -2.0,
             "oxygen-faster-than-box": -1.0,
@@ -80,11 +82,11 @@ GAS: dict[str, Weighed] = {
             "comb-on-fills": -1.5,
             "others-same": -2.0,
         },
-        veto=("loop-stopped", "oxygen-flat", "stop-shell-slope", "pressure-lost", "linked-higher"),
+        veto=("stop-explains", "oxygen-flat", "stop-shell-slope", "pressure-lost", "linked-higher"),
     ),
     "glove-torn": Weighed(
         -1.0,
-        {"pressure-lost": 4.0, "fill-full": 2.0, "oxygen-up": 1.0, "supply-below-valves": -3.0},
+        {"pressure-lost": 5.0, "fill-full": 2.0, "oxygen-up": 1.0, "others-same": -3.0},
         need=("pressure-lost",),
     ),
     # What came in through a door.
@@ -94,7 +96,7 @@ GAS: dict[str, Weighed] = {
             "oxygen-up": 1.0,
             "door-before": 3.0,
             "chamber-dirty": 2.0,
-            "chamber-clean": -2.5,
+            "chamber-clean": -1.5,
             "oxygen-impulse": 1.0,
             "oxygen-step": 0.5,
             "oxygen-slow": -2.0,
@@ -107,11 +109,24 @@ GAS: dict[str, Weighed] = {
             "moisture-up": 1.0,
             "door-before": 3.0,
             "ratio-wet": 1.0,
+            "oxygen-rush": -4.0,
             "moisture-impulse": 0.5,
             "moisture-bending": 0.7,
             "moisture-convex": -1.0,
         },
         veto=("no-door", "moisture-flat"),
+    ),
+    "antechamber-seal": Weighed(
+        -1.5,
+        {
+            "oxygen-up": 1.0,
+            "door-before": 2.5,
+            "chamber-rises": 3.0,
+            "chamber-base-poor": 2.0,
+            "chamber-clean": 0.7,
+            "oxygen-slow": -2.0,
+        },
+        veto=("no-door", "oxygen-flat"),
     ),
     "impulse": Weighed(
         -0.5,
@@ -143,7 +158,7 @@ GAS: dict[str, Weighed] = {
             "note-gloves": -2.0,
             "mode-outgassing": -2.5,
         },
-        veto=("loop-stopped", "moisture-flat"),
+        veto=("stop-explains", "moisture-flat"),
     ),
     "bed-spent-oxygen": Weighed(
         -0.8,
@@ -163,7 +178,7 @@ GAS: dict[str, Weighed] = {
             "both-up": -1.0,
             "others-same": -2.0,
         },
-        veto=("loop-stopped", "oxygen-flat", "stop-shell-slope", "oxygen-rush"),
+        veto=("stop-explains", "oxygen-flat", "stop-shell-slope", "oxygen-rush"),
     ),
     "bed-not-reduced": Weighed(
         -1.0,
@@ -174,7 +189,7 @@ GAS: dict[str, Weighed] = {
             "dose-stays": 2.0,
             "oxygen-slow": 0.7,
         },
-        veto=("loop-stopped", "oxygen-flat"),
+        veto=("stop-explains", "oxygen-flat"),
         need=("regeneration-recent",),
     ),
     "bed-poisoned": Weighed(
@@ -186,27 +201,41 @@ GAS: dict[str, Weighed] = {
             "dose-stays": 1.0,
             "oxygen-slow": 0.5,
         },
-        veto=("loop-stopped", "oxygen-flat"),
+        veto=("stop-explains", "oxygen-flat"),
         need=("solvent-before",),
     ),
     "bed-warm": Weighed(
         -0.5,
         {"moisture-up": 1.0, "bed-warm": 4.0, "cooling-lost": 2.0, "oxygen-flat": 0.5},
-        veto=("loop-stopped", "moisture-flat"),
+        veto=("stop-explains", "moisture-flat"),
         need=("bed-warm",),
     ),
     "regen-return": Weighed(
         -1.0,
         {"moisture-up": 1.0, "regeneration-recent": 3.0, "bed-warm": 0.5, "regeneration-short": -1},
-        veto=("loop-stopped",),
+        veto=("stop-explains",),
         need=("regeneration-recent",),
     ),
     # The loop.
-    "circulation-stopped": Weighed(-0.5, {"loop-stopped": 6.0}, need=("loop-stopped",)),
+    "circulation-stopped": Weighed(
+        -0.5,
+        {
+            "stop-explains": 6.0,
+            "stop-shell-slope": -5.0,
+            "slope-beyond-own": -6.0,
+            "supply-below-valves": -1.0,
+        },
+        need=("stop-explains",),
+    ),
+    "valves-unpowered": Weighed(
+        -0.5,
+        {"supply-below-valves": 4.0, "loop-dead-flow": 3.0, "others-same": 1.0},
+        need=("supply-below-valves",),
+    ),
     "circulation-reduced": Weighed(
         -0.5,
         {"loop-slow": 3.0, "scaled-by-flow": 2.5, "oxygen-rush": -3.0},
-        veto=("loop-stopped",),
+        veto=("stop-explains",),
         need=("loop-slow",),
     ),
     "purifier-bypassed": Weighed(
@@ -218,8 +247,10 @@ GAS: dict[str, Weighed] = {
             "loop-steady": 0.5,
             "oxygen-step": -1.0,
             "oxygen-plateau": -1.0,
+            "others-same": -3.0,
+            "supply-below-valves": -5.0,
         },
-        veto=("loop-stopped", "oxygen-flat"),
+        veto=("stop-explains", "oxygen-flat"),
     ),
     # What is fed in.
     "supply-impure": Weighed(
@@ -264,8 +295,10 @@ GAS: dict[str, Weighed] = {
             "ratio-wet": 0.5,
             "note-gloves": 3.5,
             "mode-outgassing": 3.5,
-            "mode-opened": 2.0,
             "mode-recovering": 2.0,
+            "both-up": -1.5,
+            "oxygen-rush": -4.0,
+            "pressure-lost": -3.0,
             "freezer-warmer": 4.5,
             "moisture-bending": 0.7,
             "moisture-plateau": 0.5,
@@ -273,12 +306,12 @@ GAS: dict[str, Weighed] = {
             "moisture-outlet-clean": 1.0,
             "nights-climb-moisture": -1.5,
         },
-        veto=("moisture-flat", "loop-stopped"),
+        veto=("moisture-flat", "stop-explains"),
     ),
     "glove-permeation": Weighed(
         -1.0,
         {"moisture-up": 0.7, "room-damper": 2.0, "others-same": 1.0, "moisture-slow": 0.5},
-        veto=("moisture-beyond-gloves", "oxygen-beyond-gloves", "moisture-flat", "loop-stopped"),
+        veto=("moisture-beyond-gloves", "oxygen-beyond-gloves", "moisture-flat", "stop-explains"),
     ),
     # The sensor itself.
     "sensor-drift": Weighed(
@@ -312,7 +345,13 @@ GAS: dict[str, Weighed] = {
     "scale-slip": Weighed(-1.0, {"jump-ten": 5.0}, need=("jump-ten",)),
     "solvent": Weighed(
         -0.5,
-        {"oxygen-doubted": 2.0, "mode-solvent-work": 3.0, "note-solvent": 2.0, "moisture-up": 0.5},
+        {
+            "oxygen-doubted": 2.0,
+            "oxygen-sunk": 4.0,
+            "mode-solvent-work": 3.0,
+            "note-solvent": 2.0,
+            "moisture-up": 0.5,
+        },
         need=("solvent-about",),
     ),
     # Around the box.
@@ -368,7 +407,10 @@ PRESSURE: dict[str, Weighed] = {
         0.0, {"box-pays-for-vacuum": 3.0, "refilling": 1.0}, need=("box-pays-for-vacuum",)
     ),
     "leak-at-low-pressure": Weighed(
-        0.0, {"pressure-below": 1.0, "oxygen-up": 3.0}, veto=("oxygen-flat", "pressure-lost")
+        0.0,
+        {"pressure-below": 1.0, "oxygen-up": 3.0},
+        veto=("oxygen-flat", "pressure-lost"),
+        need=("below-or-dips",),
     ),
     "weather-or-heat": Weighed(
         0.3, {"box-warmer": 2.0, "box-cooler": 2.0, "others-same": 1.0, "pressure-lost": -2.0}
@@ -432,7 +474,7 @@ REGENERATION: dict[str, Weighed] = {
 }
 POWER: dict[str, Weighed] = {"unknown": Weighed(0.0), "power": Weighed(3.5)}
 GAS_USE: dict[str, Weighed] = {"unknown": Weighed(0.5), "gas-loss": Weighed(2.5)}
-OTHER: dict[str, Weighed] = {"unknown": Weighed(0.0)}
+OTHER: dict[str, Weighed] = {}  # nothing is judged
 
 FAMILIES: dict[str, dict[str, Weighed]] = {
     "gas": GAS,

@@ -1,0 +1,178 @@
+"""How a story is marked: what was said of what was wrong, how surely, how early, how often.
+
+A *saying* is one standing of an alarm: from a raise to the next one, with the last
+cause told in it. It is marked against what was wrong at its place when it was
+raised, or up to an hour before. Right: the true name is the name given or stands
+in the set. A consequence is true as well (an empty cylinder after a torn glove).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import asdict, dataclass
+from typing import Any
+
+from bench import Told
+from dewline_sim.story import Story, Wrong
+
+from dewline.readings import Event
+
+AFTER_MS = 3_600_000
+LEAST_MS = 60_000
+TOLD = ("raised", "unsuppressed", "cause-changed")
+STARTS = ("raised", "unsuppressed")
+PAGED = ("critical", "high")
+
+# What a fault truly brings about besides itself, by cause.
+FOLLOWS: dict[str, frozenset[str]] = {
+    "glove-torn": frozenset({"supply-low", "valves-unpowered", "bed-warm", "air-leak"}),
+    "air-leak": frozenset({"bed-warm"}),
+    "power": frozenset({"instrument-silent", "circulation-stopped"}),
+    "supply-low": frozenset({"valves-unpowered"}),
+    "valves-unpowered": frozenset({"supply-low", "circulation-stopped"}),
+    "sensor-frozen": frozenset({"sensor-unresponsive"}),
+    "sensor-unresponsive": frozenset({"sensor-frozen"}),
+    "leak-at-low-pressure": frozenset({"gas-loss"}),
+    "circulation-stopped": frozenset({"power"}),
+    "antechamber-seal": frozenset({"transfer"}),
+    "regenerating": frozenset({"circulation-stopped", "bed-warm", "regen-return"}),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Saying:
+    """One standing of an alarm, marked."""
+
+    story: str
+    seed: int
+    truth: str  # the names of what was wrong, joined by /; "nothing" where nothing was
+    alarm: str
+    priority: str
+    name: str
+    also: tuple[str, ...]
+    confidence: float
+    right: bool
+    after_s: float  # from the beginning of what was wrong to the raise
+    at_ms: int
+
+
+def sayings(told: Told) -> Iterator[Saying]:
+    """Every standing of every alarm of a box or service, with its mark."""
+    for run in _standings(told.events):
+        first, last = run[0], run[-1]
+        if last.cause.name == "unknown" and not last.cause.confidence:
+            continue  # an alarm of a kind that is not explained
+        wrongs = list(_wrong_then(told.story, first, last))
+        names = sorted({w.cause for w in wrongs})
+        given = {last.cause.name, *last.cause.also}
+        fits = set(names)
+        for name in names:
+            fits |= FOLLOWS.get(name, frozenset())
+        began = max((w.from_ms for w in wrongs), default=first.time_ms)
+        yield Saying(
+            told.story.name,
+            told.story.seed,
+            "/".join(names) or "nothing",
+            first.alarm,
+            first.priority,
+            last.cause.name,
+            last.cause.also,
+            last.cause.confidence,
+            bool(given & fits),
+            (first.time_ms - began) / 1000,
+            first.time_ms,
+        )
+
+
+def _standings(events: Iterable[Event]) -> Iterator[list[Event]]:
+    """Tellings of each alarm from one raise to the next."""
+    runs: dict[str, list[Event]] = {}
+    for event in events:
+        quiet = event.state not in ("unacknowledged", "acknowledged")
+        if event.transition not in TOLD or quiet or event.box == "daemon":
+            continue
+        if event.transition in STARTS and event.alarm in runs:
+            yield runs.pop(event.alarm)
+        runs.setdefault(event.alarm, []).append(event)
+    yield from runs.values()
+
+
+def _wrong_then(story: Story, first: Event, last: Event) -> Iterator[Wrong]:
+    feeds = {
+        entry.get("supply") for name, entry in story.setup["boxes"].items() if name == first.box
+    }
+    for wrong in story.wrongs:
+        here = wrong.place == first.box or wrong.place in feeds or first.box in _fed(story, wrong)
+        ended = wrong.to_ms is not None and wrong.to_ms + AFTER_MS < first.time_ms
+        if here and wrong.from_ms - LEAST_MS <= first.time_ms and not ended:
+            yield wrong
+    yield from _stops(story, first)
+
+
+def _stops(story: Story, first: Event) -> Iterator[Wrong]:
+    """A stop of the loop made on purpose is as true as any fault."""
+    off_ms: int | None = None
+    for what in story.happenings:
+        if what.place != first.box:
+            continue
+        if what.do == "circulation_off":
+            off_ms = what.at_ms
+        elif what.do == "circulation_on" and off_ms is not None:
+            if off_ms <= first.time_ms <= what.at_ms + LEAST_MS:
+                yield Wrong("circulation-stopped", first.box, off_ms, what.at_ms)
+            off_ms = None
+
+
+def _fed(story: Story, wrong: Wrong) -> set[str]:
+    """Services of the box where something is wrong: they suffer with it."""
+    entry = story.setup["boxes"].get(wrong.place, {})
+    return {entry.get("supply"), entry.get("purifier")}
+
+
+def pages(told: Told) -> list[Event]:
+    """What a person would have been paged for."""
+    return [
+        e
+        for e in told.events
+        if e.transition in STARTS
+        and e.priority in PAGED
+        and e.state == "unacknowledged"
+        and e.box != "daemon"
+    ]
+
+
+def crossings(told: Told) -> Iterator[tuple[float, float, float]]:
+    """Of every outlook told before the truth crossed its limit: stated low, high and true hours."""
+    for event in told.events:
+        outlook = event.outlook
+        if outlook is None or outlook.in_s is None or not outlook.in_s or event.box == "daemon":
+            continue
+        if outlook.low_s is None or outlook.high_s is None:
+            continue
+        gas = event.signal.partition(".")[2].partition("_")[0]
+        truth = [p for p in told.truths.get((event.box, gas), []) if p[0] >= event.time_ms]
+        value = event.value if event.value is not None and gas in event.signal else None
+        if not truth or value is None:
+            continue
+        up = outlook.limit > truth[0][1]
+        crossed = next((t for t, v in truth if (v >= outlook.limit) == up), None)
+        if crossed is not None:
+            yield outlook.low_s / 3600, outlook.high_s / 3600, (crossed - event.time_ms) / 3.6e6
+
+
+def rows(told: Told) -> dict[str, Any]:
+    """Everything of one telling that the table is made of, ready for JSON."""
+    story = told.story
+    hours = (story.end_ms - story.start_ms) / 3.6e6
+    return {
+        "story": story.name,
+        "seed": story.seed,
+        "box_hours": hours * len(story.setup["boxes"]),
+        "readings": told.readings,
+        "sayings": [asdict(s) for s in sayings(told)],
+        "pages": [(p.alarm, p.time_ms) for p in pages(told)],
+        "crossings": list(crossings(told)),
+        "wrongs": [
+            (w.cause, w.place, w.from_ms, w.to_ms or story.end_ms, w.note) for w in story.wrongs
+        ],
+    }
