@@ -102,6 +102,7 @@ class Watch:
         """Take one item in. Never raises, whatever the item says."""
         at_ms = item.at_ms if item.at_ms > self.at_ms else self.at_ms
         self.at_ms = self._scribe.at_ms = at_ms
+        self._explain.turn()
         if not self._started:
             self._start(at_ms)
         if isinstance(item, Tick):

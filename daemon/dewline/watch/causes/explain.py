@@ -11,7 +11,7 @@ from typing import Any
 
 from dewline.readings import UNKNOWN_CAUSE, Cause, Outlook, Quality, Reading, Transition
 from dewline.watch.alarms import Alarm, Desk
-from dewline.watch.causes.facts import Facts, Neighbour, View, gather
+from dewline.watch.causes.facts import Fact, Facts, Neighbour, View, gather
 from dewline.watch.causes.family import BED_ROLES, ROOM_ROLES, SUPPLY_ROLES, family_of, limit_of
 from dewline.watch.causes.gas_facts import gas_facts, ratio_facts, source_facts
 from dewline.watch.causes.history import SAMPLE_MS, History
@@ -101,8 +101,7 @@ class Explain:
         self._notes: dict[str, list[list[Any]]] = {}
         self._resumed_ms: int | None = None
         self.doubts: Mapping[str, Mapping[str, str]] = {}  # box, gas -> why its reading is doubted
-        self._rises: dict[str, dict[str, Rise]] = {}
-        self._rises_of = -1
+        self._rises: dict[str, dict[str, Rise]] | None = None  # of the item at hand
         self._told: Told = []
         self.due_ms = 0
         self.again_ms = 0  # when alarms that stand are looked at again
@@ -214,7 +213,7 @@ class Explain:
         if box is None:
             return self._beyond_boxes(alarm, family, at_ms)
         view = self._view(box, at_ms)
-        cause = judge(FAMILIES[family], self._facts(view), told)
+        cause = judge(FAMILIES[family], self._facts(view, gas), told)
         return cause, self._outlook(alarm, view, gas, cause)
 
     def _beyond_boxes(self, alarm: Alarm, family: str, at_ms: int) -> tuple[Cause, Outlook | None]:
@@ -227,8 +226,10 @@ class Explain:
         facts = self._facts(self._view(boxes[0], at_ms)) if boxes else {}
         return judge(FAMILIES[family], facts), None
 
-    def _facts(self, view: View) -> Facts:
+    def _facts(self, view: View, gas: str | None = None) -> Facts:
         facts = gather(view, FINDERS)
+        if gas is not None:
+            facts[f"about-{gas}"] = Fact(1.0, f"the alarm is about {gas}")
         facts.update(dose_facts(view, facts))
         facts.update(plain_signs(view, facts))
         return facts
@@ -253,11 +254,16 @@ class Explain:
             self.doubts.get(box, {}),
         )
 
+    def turn(self) -> None:
+        """A new item: what was found for the last one may not hold.
+
+        Not kept any longer, for a restored watch has no such memory and must say the same.
+        """
+        self._rises = None
+
     def _all_rises(self) -> dict[str, dict[str, Rise]]:
-        """Rises of all boxes, once a sample."""
-        number = max((h.number for h in self._histories.values()), default=0)
-        if number != self._rises_of:
-            self._rises_of = number
+        """Rises of all boxes, once an item."""
+        if self._rises is None:
             self._rises = {box: self._rises_in(box) for box in self._histories}
         return self._rises
 
@@ -301,7 +307,7 @@ class Explain:
         zero = next((a.zero_uncertainty_ppm for a in view.box.analyzers if a.role == gas), 0.2)
         points = [(t / 60, v) for t, v in self._points(view, gas, rise)]
         told = clean(points, limit, rise.base) if falling else None
-        if not falling and rise.form not in ("plateau", "impulse", "none"):
+        if not falling and rise.form not in ("plateau", "step", "impulse", "none"):
             told = reach(points, limit, zero)
         if told is None:
             return Outlook(limit, alarm.plan.unit.removesuffix("/h") or "ppm", None, None, None)
@@ -333,7 +339,7 @@ class Explain:
         for box, history in self._histories.items():
             if box in state["histories"]:
                 history.restore(state["histories"][box])
-        self._rises_of = -1
+        self._rises = None
 
 
 def _goes_on(alarm: Alarm) -> bool:

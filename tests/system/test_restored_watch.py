@@ -1,0 +1,53 @@
+"""A watch restored from its own state tells the same night, causes and outlooks included."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from dewline.config import load
+from dewline.drive import Drive
+from dewline.readings import Entry, Resumed
+from dewline.replay import csv_scans
+from dewline.watch.watch import Watch
+
+
+def told(plan: Any, csv: Path, restore_every: int | None) -> list[dict[str, Any]]:
+    """Event documents of a CSV; the watch is saved, put through JSON and restored now and then."""
+    found: list[Entry] = []
+    drive = Drive(Watch(plan.watch), plan.hash, found.append)
+    for number, (scan, _) in enumerate(csv_scans(csv, plan.watch.signals)):
+        if drive.at_ms is None:
+            drive.feed(Resumed(scan.time_ms, scan.time_ms, "start", 0, plan.hash))
+        elif restore_every and number % restore_every == 0:
+            state = json.loads(json.dumps(drive.watch.save()))
+            drive.watch = Watch(plan.watch)
+            drive.watch.restore(state)
+        drive.feed(scan)
+    return [event.document() for entry in found for event in entry.outcome.events]
+
+
+@pytest.mark.parametrize(("story", "hours"), [("night", 4), ("air-rush", 3)])
+def test_restoring_changes_nothing_that_is_told(
+    make_lab: Any, tmp_path: Path, story: str, hours: int
+):
+    """Hundreds of restores in a night: every event the same in every word."""
+    make_lab(story)
+    config = tmp_path / "dewline.yaml"
+    config.write_text(config.read_text().replace("@MQTT_PORT@", "1883"))
+    plan = load(config).plan
+    csv = tmp_path / "night.csv"
+    words = ("simulate", story, "--csv", str(csv), "--hours", str(hours), "--quiet")
+    wanted = ",".join(plan.watch.signals)
+    subprocess.run(
+        [sys.executable, "-m", "dewline", *words, "--only", wanted], check=True, timeout=120
+    )
+    plain = told(plan, csv, None)
+    assert len(plain) > 3
+    assert any(event["cause"]["name"] != "unknown" for event in plain)
+    assert told(plan, csv, 601) == plain
