@@ -32,7 +32,7 @@ def told(plan: Any, csv: Path, restore_every: int | None) -> list[dict[str, Any]
     return [event.document() for entry in found for event in entry.outcome.events]
 
 
-@pytest.mark.parametrize(("story", "hours"), [("night", 4), ("air-rush", 3)])
+@pytest.mark.parametrize(("story", "hours"), [("night", 4), ("torn-glove", 5)])
 def test_restoring_changes_nothing_that_is_told(
     make_lab: Any, tmp_path: Path, story: str, hours: int
 ):
