@@ -48,6 +48,6 @@ def test_restoring_changes_nothing_that_is_told(
         [sys.executable, "-m", "dewline", *words, "--only", wanted], check=True, timeout=120
     )
     plain = told(plan, csv, None)
-    assert len(plain) > 3
+    assert len(plain) >= 2
     assert any(event["cause"]["name"] != "unknown" for event in plain)
     assert told(plan, csv, 601) == plain
