@@ -64,6 +64,8 @@ class Lab:
         self.state |= more
         for k in range(0, seconds, every):
             now = {n: v(k) if callable(v) else v for n, v in self.state.items()}
+            # A pressure that stands bit for bit would be a frozen panel.
+            now["pressure"] += 1e-4 * (k // every % 2)
             self.b.at(self.s + k, **now)
         self.s += seconds
         self.state = {n: v(seconds) if callable(v) else v for n, v in self.state.items()}
@@ -302,7 +304,7 @@ def test_every_stop_of_the_loop_is_a_leak_test(lab):
     assert row["air_per_h"] == pytest.approx(1.5 / 209_460, rel=1e-3)
     assert row["moisture"]["after_15_min_ppm"] == pytest.approx(0.7, abs=0.02)
     assert row["moisture"]["after_1_h_ppm"] == pytest.approx(1.2, abs=0.02)
-    assert row["mean_gauge_mbar"] == pytest.approx(3.0)
+    assert row["mean_gauge_mbar"] == pytest.approx(3.0, abs=1e-3)
 
 
 def test_a_short_stop_is_no_row(lab):
@@ -475,7 +477,7 @@ def test_an_instrument_that_fell_silent_leaves_a_gap(bench, make_signal):
     lab.go(5 * MINUTE, pressure=1.0)
     row = lab.one("gap")
     assert row["of"] == "panel"
-    assert row["differs"] == {"pressure": [3.0, 1.0]}
+    assert row["differs"] == {"pressure": pytest.approx([3.0, 1.0], abs=1e-3)}
 
 
 def test_rows_that_were_open_when_the_watching_ended_are_broken_off(lab):

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
 from functools import partial
+from math import isfinite
 from typing import Any
 
 from dewline.readings import LedgerRow, Quality, Reading
@@ -108,6 +109,8 @@ class Derive:
 
     def _tell(self, box: str, role: str, reading: Reading) -> None:
         into = self._outputs.get(f"{box}.{role}")
+        if reading.value is not None and not isfinite(reading.value):
+            reading = Reading(None, max(reading.quality, Quality.NOT_A_NUMBER))
         if into is not None:
             self._told.append((into, reading))
 

@@ -6,6 +6,7 @@ from statistics import fmean
 from typing import Any, NamedTuple
 
 BUCKET_MS = 10_000
+LARGEST = 1e7  # beyond any ppm, mbar or m³/h: what is larger is no measurement
 
 
 class Run(NamedTuple):
@@ -49,7 +50,7 @@ class Bucket:
         if at_ms >= self.closes_at:
             closed = bool(self.values)
             if closed:
-                self.closed = Run(self.from_ms, self.closes_at, self.values)
+                self.closed = _run(self.from_ms, self.closes_at, self.values)
             self.values = []
             start_ms = at_ms // self.over_ms * self.over_ms
             follows = self.closes_at == start_ms and closed
@@ -67,7 +68,7 @@ class Bucket:
         """What has gathered so far, taken out: something happened that cuts the ten seconds."""
         if not self.values or at_ms <= self.from_ms:
             return None
-        run = Run(self.from_ms, at_ms, self.values)
+        run = _run(self.from_ms, at_ms, self.values)
         self.values, self.from_ms = [], at_ms
         return run
 
@@ -85,3 +86,9 @@ class Bucket:
         self.values.extend(state["values"])
         self.from_ms = state["from_ms"]
         self.closes_at = state["closes_at"]
+
+
+def _run(from_ms: int, to_ms: int, values: list[float]) -> Run | None:
+    """A run of what can be a measurement; None where nothing can."""
+    kept = [v for v in values if -LARGEST <= v <= LARGEST]
+    return Run(from_ms, to_ms, kept) if kept else None

@@ -11,6 +11,7 @@ from typing import Protocol
 
 from dewline.gas.constants import ATM_PA, ZERO_C_K
 from dewline.readings import Quality
+from dewline.watch.derived.bucket import LARGEST
 from dewline.watch.modes import BoxModes
 from dewline.watch.plan import BoxPlan, Mode, WatchPlan
 from dewline.watch.slots import FIRST_BAD, Band, Slot, above_band
@@ -33,11 +34,16 @@ class Listen(Protocol):
     ) -> None: ...
 
 
+def sound(slot: Slot | None) -> float | None:
+    """The good value of a slot, if it is one that a sum can bear."""
+    value = None if slot is None else slot.usable
+    return value if value is not None and -LARGEST <= value <= LARGEST else None
+
+
 def is_on(slot: Slot | None) -> bool | None:
     """A switch's state; None where it is not known."""
-    if slot is None or slot.usable is None:
-        return None
-    return slot.usable > 0.5
+    value = sound(slot)
+    return None if value is None else value > 0.5
 
 
 def worst(at_ms: int, *slots: Slot | None) -> Quality:
@@ -97,8 +103,8 @@ class BoxFacts:
 
     def value(self, slot: Slot | None, otherwise: float) -> float:
         """The usable value of a slot, or what is usual."""
-        usable = None if slot is None else slot.usable
-        return otherwise if usable is None else usable
+        found = sound(slot)
+        return otherwise if found is None else found
 
     @property
     def pressure_pa(self) -> float:
@@ -135,7 +141,7 @@ class BoxFacts:
             return max(0.0, flow)
         if on is None or self._nominal is None:
             return None
-        speed = None if self._speed is None else self._speed.usable
+        speed = sound(self._speed)
         return self._nominal * (1.0 if speed is None else min(1.2, max(0.0, speed / 100)))
 
     @property
@@ -156,8 +162,8 @@ class BoxFacts:
         return self.purifier.flow_m3_h * self._share
 
     def _measured_flow(self) -> float | None:
-        usable = None if self._flow is None else self._flow.usable
-        return None if usable is None else usable * self._share
+        flow = sound(self._flow)
+        return None if flow is None else flow * self._share
 
     def in_modes(self, *modes: Mode) -> bool:
         return any(mode in self.modes.since for mode in modes)

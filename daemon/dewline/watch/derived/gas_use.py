@@ -13,7 +13,7 @@ from collections.abc import Callable
 from typing import Any
 
 from dewline.gas.constants import ATM_PA, ZERO_C_K
-from dewline.watch.derived.facts import BoxFacts, is_on
+from dewline.watch.derived.facts import BoxFacts, is_on, sound
 from dewline.watch.derived.idle import DISTURBED
 from dewline.watch.derived.kept import Kept
 from dewline.watch.ledgers.rows import RowBook
@@ -47,7 +47,7 @@ class Valve(Kept):
     def hear(self, at_ms: int) -> None:
         """It may have opened or shut."""
         state = is_on(self._slot)
-        pressure = self._facts.pressure.usable if self._facts.pressure is not None else None
+        pressure = sound(self._facts.pressure)
         if state and self._open is False and pressure is not None:
             self._from_mbar, self._from_ms = pressure, at_ms
             self._beside_l = self._beside()
@@ -146,8 +146,9 @@ class GasUse(Kept):
         return held * facts.to_standard
 
     def _meter(self, passed_ms: int) -> None:
-        if self._flow is not None and self._flow.usable is not None:
-            self._metered_l += self._flow.usable * passed_ms / 60_000
+        flow = sound(self._flow)
+        if flow is not None:
+            self._metered_l += flow * passed_ms / 60_000
         if self._facts.in_modes("purging"):
             self._purged_s += passed_ms / 1000
 

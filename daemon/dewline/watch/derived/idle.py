@@ -9,7 +9,7 @@ from __future__ import annotations
 from statistics import median
 
 from dewline.readings import Quality
-from dewline.watch.derived.facts import BoxFacts
+from dewline.watch.derived.facts import BoxFacts, sound
 from dewline.watch.derived.kept import Kept
 from dewline.watch.plan import Mode
 from dewline.watch.slots import Slot
@@ -53,8 +53,9 @@ class Idle(Kept):
             return self._close()
         if day != self._day:
             self._day, self._ppm, self._flow, self._floored = day, [], [], 0
-        if fresh and self._slot.usable is not None and not self._facts.in_modes(*DISTURBED):
-            self._ppm.append(self._slot.usable)
+        ppm = sound(self._slot) if fresh else None
+        if ppm is not None and not self._facts.in_modes(*DISTURBED):
+            self._ppm.append(ppm)
             self._floored += self._slot.quality == Quality.LOW
             flow = self._facts.cleaned_m3_h
             if flow is not None:

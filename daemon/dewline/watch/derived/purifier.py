@@ -24,6 +24,7 @@ from dewline.watch.slots import Slot
 GASES = ("oxygen", "moisture")
 LOADS = {"oxygen": "bed_oxygen_load", "moisture": "bed_water_load"}
 LIMIT_PPM = 5.0
+LEAST_FLOW_M3_H = 1.0
 PAST_KEPT = 8
 SHORTEST_RUN_H = 48.0
 NIGHTS_KEPT = 200
@@ -190,7 +191,7 @@ class PurifierBooks(Kept):
         for gas in GASES:
             nights = [n for b in self._boxes if (n := b.night(gas, day)) is not None]
             flow = sum(n[1] for n in nights)
-            if not flow or not self._loop:
+            if flow < LEAST_FLOW_M3_H or not self._loop:
                 continue
             ppm = sum(n[0] * n[1] for n in nights) / flow
             run = self._run(gas)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import Any
 
-from dewline.watch.derived.facts import BoxFacts, is_on
+from dewline.watch.derived.facts import BoxFacts, is_on, sound
 from dewline.watch.derived.kept import Kept
 from dewline.watch.ledgers.rows import RowBook
 from dewline.watch.slots import FIRST_BAD, Slot
@@ -37,8 +37,9 @@ class PurgeBook(Kept):
 
     def minute(self) -> None:
         """Count the gas where a meter tells."""
-        if self.since_ms is not None and self._flow is not None and self._flow.usable is not None:
-            self._metered_l += self._flow.usable
+        flow = sound(self._flow)
+        if self.since_ms is not None and flow is not None:
+            self._metered_l += flow
             self._flow_s += 60.0
 
     def start_anew(self, at_ms: int) -> None:

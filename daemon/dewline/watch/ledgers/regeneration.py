@@ -13,6 +13,7 @@ from typing import Any, NamedTuple
 
 from dewline.gas.bed import regeneration
 from dewline.gas.constants import MOLAR_MASS_G, STANDARD_L_PER_MOL
+from dewline.watch.derived.facts import sound
 from dewline.watch.derived.kept import Kept
 from dewline.watch.ledgers.rows import RowBook
 from dewline.watch.slots import Slot
@@ -65,7 +66,7 @@ class RegenerationBook(Kept):
 
     def value(self, role: str) -> float | None:
         """The usable value of a role, from the purifier's own signal or a box's panel."""
-        return next((s.usable for s in self._roles[role] if s.usable is not None), None)
+        return next((v for s in self._roles[role] if (v := sound(s)) is not None), None)
 
     def hear(self, at_ms: int, oxygen_l: float) -> Verdict | None:
         """Bit, step or bed changed; gives what it did to the bed when it is over."""
@@ -194,10 +195,9 @@ class RegenerationBook(Kept):
 
     def _hydrogen(self, drop_mbar: float | None) -> bool | None:
         """Whether forming gas was used; None where neither flow nor pressure tells."""
-        if not self._metered and drop_mbar is None:
-            return None
-        by_flow = self._metered and self._metered_l > USED_L
-        return by_flow or (drop_mbar is not None and drop_mbar > USED_MBAR)
+        if self._metered:
+            return self._metered_l > USED_L
+        return None if drop_mbar is None else drop_mbar > USED_MBAR
 
     def _enough(self, oxygen_l: float) -> bool | None:
         """At least the stoichiometric amount for the oxygen held; None without a meter."""

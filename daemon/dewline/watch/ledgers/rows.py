@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Mapping
+from math import isfinite
 from typing import Any
 
 from dewline.readings import LedgerRow
@@ -73,9 +74,9 @@ def shown(row: LedgerRow) -> dict[str, Any]:
 
 
 def tidy(value: Any) -> Any:
-    """The same with six significant digits."""
+    """The same with six significant digits; what is no number is None."""
     if isinstance(value, float):
-        return float(f"{value:.6g}")
+        return float(f"{value:.6g}") if isfinite(value) else None
     if isinstance(value, Mapping):
         return {key: tidy(part) for key, part in value.items()}
     if isinstance(value, list | tuple):

@@ -13,7 +13,7 @@ from typing import Any
 from dewline.gas.antechamber import dose_m3
 from dewline.watch.derived.bucket import Run
 from dewline.watch.derived.excess import Impulse
-from dewline.watch.derived.facts import BoxFacts, is_on
+from dewline.watch.derived.facts import BoxFacts, is_on, sound
 from dewline.watch.derived.kept import Kept
 from dewline.watch.ledgers.chamber import Chamber
 from dewline.watch.ledgers.rows import RowBook
@@ -186,8 +186,7 @@ class TransferBook(Kept):
 
     def _inner_closed(self, at_ms: int) -> None:
         self._closed_ms = self._moved_ms = at_ms
-        oxygen = self._facts.own("oxygen")
-        self.chamber.shared(None if oxygen is None else oxygen.usable)
+        self.chamber.shared(sound(self._facts.own("oxygen")))
 
     def _judge(self, at_ms: int) -> None:
         """What the chamber was like when its inner door opened."""
