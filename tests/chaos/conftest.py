@@ -2,15 +2,35 @@
 
 from __future__ import annotations
 
+import asyncio
+import contextlib
 import importlib.util
+import json
 import os
-from collections.abc import Callable
+import signal
+import struct
+import sys
+import time
+from collections.abc import AsyncIterator, Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
+import yaml
+
+from dewline.control import NoDaemon, ask
+from dewline.journal import Reader
 
 #: Fault -> (N in CI, N with DEWLINE_CHAOS=full).
 SIZES = {
+    "A1": (200, 200),  # transitions while the broker is away
+    "A1-away": (4, 600),  # seconds that it is away
+    "A3": (8, 3600),  # seconds of flapping
+    "A4": (2, 20),  # restarts under 30 alarms
+    "A5": (1, 20),  # times that the bus is lost
+    "A6": (3, 60),  # seconds that a part stands still
+    "A7": (500, 500),  # alarms of the storm
+    "A8": (3, 30),  # shelvings
     "B1": (300, 10_000),  # polls over RTU
     "B2": (5_000, 100_000),  # fuzzed replies; a fiftieth of them over real links
     "B3": (6, 300),  # seconds
@@ -40,6 +60,143 @@ def size() -> Callable[[str], int]:
         return number
 
     return of
+
+
+class Plant:
+    """A daemon on a real Modbus server, which shows what ``values`` says, in ppm, to 0.01.
+
+    Rules are ``heron.NAME`` on signals ``s0``... of box heron, all of one instrument.
+    """
+
+    def __init__(self, folder: Path, far: Any) -> None:
+        self.folder = folder
+        self.far = far
+        self.values = [1.0] * 50  # all zeros would be a panel that has just come up
+        self.asked = 0
+        self.config = folder / "dewline.yaml"
+        self.journal = folder / "marsh.db"
+        self.log = folder / "daemon.log"
+        self._process: asyncio.subprocess.Process | None = None
+        far.respond = self._respond
+
+    def _respond(self, _unit: int, pdu: bytes, frame: Callable[..., bytes]) -> Any:
+        start, count = struct.unpack(">HH", pdu[1:5])
+        self.asked += 1  # a live sensor moves in its last digit
+        words = [round(100 * v) + self.asked % 2 for v in self.values[start : start + count]]
+        return [(0.0, frame(bytes([pdu[0], 2 * count]) + struct.pack(f">{count}H", *words)))]
+
+    def write(self, rules: dict[str, Any], *, every: str = "50 ms", **sections: Any) -> None:
+        """The config. Its profile has the 50 registers as 16-bit words in 0.01 ppm."""
+        registers = [
+            {
+                "name": f"w{n}", "table": "holding", "address": n, "type": "uint16",
+                "scale": 0.01, "unit": "ppm",
+            }
+            for n in range(len(self.values))
+        ]  # fmt: skip
+        (self.folder / "profiles").mkdir(exist_ok=True)
+        (self.folder / "profiles" / "words.yaml").write_text(
+            yaml.safe_dump({"registers": registers})
+        )
+        signals = {f"s{n}": f"trace.w{n}" for n in range(len(self.values))}
+        document = {
+            "site": "saltmarsh",
+            "timezone": "Europe/Lisbon",
+            "journal": {"path": self.journal.name, "commit_every": "200 ms"},
+            "buses": {"panel": {"modbus_tcp": {"host": "127.0.0.1", "port": self.far.port}}},
+            "instruments": {
+                "trace": {"bus": "panel", "profile": "words", "every": every, "timeout": "200 ms"}
+            },
+            "boxes": {"heron": {"signals": signals}},
+            "rules": rules,
+            **sections,
+        }
+        self.config.write_text(yaml.safe_dump(document, sort_keys=False))
+
+    def contact(self, name: str, sink: Any, **more: Any) -> dict[str, Any]:
+        """A contact of ``push:`` that is reached through a sink."""
+        (self.folder / f"{name}.url").write_text(
+            f"json://127.0.0.1:{sink.port}/{name}?rto=0.8&cto=0.8"
+        )
+        return {name: {"url_file": f"{name}.url", **more}}
+
+    async def start(self, program: Path | None = None) -> None:
+        """Start ``dewline run``, or ``program`` in its place, and wait until it watches."""
+        words = [str(program)] if program else ["-m", "dewline", "run"]
+        with self.log.open("ab") as log:
+            self._process = await asyncio.create_subprocess_exec(
+                sys.executable, *words, str(self.config), stdout=log, stderr=log
+            )
+        deadline = time.monotonic() + 30
+        while True:
+            with contextlib.suppress(NoDaemon):
+                status = await self.ask(ask="status")
+                if status["boxes"]["heron"]["readings"]:
+                    return
+            assert self._process.returncode is None, self.log.read_text()[-3000:]
+            assert time.monotonic() < deadline, self.log.read_text()[-3000:]
+            await asyncio.sleep(0.05)
+
+    async def ask(self, **request: Any) -> dict[str, Any]:
+        """One word to the daemon's control socket."""
+        return await asyncio.to_thread(ask, Path(f"{self.journal}.sock"), request)
+
+    async def say(self, command: str, alarm: str, **more: Any) -> dict[str, Any]:
+        """A command of a person."""
+        return await self.ask(ask="command", command=command, alarm=alarm, **more)
+
+    def poke(self, number: signal.Signals) -> None:
+        """Signal the daemon."""
+        assert self._process is not None
+        self._process.send_signal(number)
+
+    async def end(self, number: signal.Signals = signal.SIGTERM) -> int:
+        """Signal the daemon and wait for its end."""
+        if self._process is None:
+            return 0
+        self._process.send_signal(number)
+        status = await self._process.wait()
+        self._process = None
+        return status
+
+    def events(self) -> list[dict[str, Any]]:
+        """Every event in the record, in order."""
+        with Reader(self.journal) as reader:
+            return reader.events(0, 1_000_000)
+
+    def told_up_to(self, follower: str) -> int:
+        """A follower's cursor."""
+        with Reader(self.journal) as reader:
+            return reader.follower(follower)[1]
+
+    async def until(self, what: str, ready: Callable[[], object], within_s: float = 30.0) -> None:
+        """Wait until ``ready`` holds; AssertionError with the end of the log if it never does."""
+        deadline = time.monotonic() + within_s
+        while not ready():
+            assert time.monotonic() < deadline, f"{what}; {self.log.read_text()[-2000:]}"
+            await asyncio.sleep(0.03)
+
+    async def until_events(self, count: int, within_s: float = 30.0) -> None:
+        """Wait until that many events are in the record."""
+        await self.until(f"{count} events", lambda: len(self.events()) >= count, within_s)
+
+
+@pytest.fixture
+async def plant(tmp_path: Path, far_tcp: Any) -> AsyncIterator[Plant]:
+    """A Modbus server of 50 words and the daemon that will read it; ended afterwards."""
+    made = Plant(tmp_path, far_tcp)
+    yield made
+    await made.end(signal.SIGKILL)
+
+
+@pytest.fixture
+def dump() -> Callable[..., None]:
+    """``dump("A1", transitions=200, lost=0)``: the figures of a row, in one line."""
+
+    def line(fault: str, **figures: Any) -> None:
+        print(f"{fault}: {json.dumps(figures)[1:-1]}")
+
+    return line
 
 
 def _bus_far_sides() -> dict[str, object]:
