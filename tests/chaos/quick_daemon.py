@@ -45,7 +45,7 @@ def _hang_ticks() -> None:
     async def hanging(self: RealClock, seconds: float) -> None:
         await sleep(self, seconds)
         task = asyncio.current_task()
-        while "ticks" in _standing and task is not None and task.get_name() == "ticker":
+        while "ticks" in _standing and task and task.get_name() == "ticker":  # noqa: ASYNC110
             await asyncio.sleep(0.05)
 
     RealClock.sleep = hanging  # type: ignore[method-assign]
