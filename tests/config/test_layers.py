@@ -67,7 +67,10 @@ def test_layers_are_told(small: str, loaded: Load) -> None:
     told = {s.key: (s.value, s.layer) for s in effective["egret.moisture-high"]}
     assert told["off_delay"] == ("7 min", "boxes.egret.rules")
     assert told["above"] == ("5 ppm", "rules")
-    assert told["under"] == (["circulation-stopped", "moisture-soon"], "inert-box")
+    assert told["under"] == (
+        ["moisture-very-high", "moisture-rush", "moisture-soon", "circulation-stopped"],
+        "inert-box",
+    )
 
 
 def test_disabled_needs_a_reason_and_is_listed(small: str, loaded: Load) -> None:
@@ -155,7 +158,12 @@ def test_parents_written_and_implied(small: str, loaded: Load) -> None:
     rules = loaded(SETS + small).plan.watch.rules
     assert rules["daemon.line-lost"].under == ()
     assert rules["daemon.trace-silent"].under == ("daemon.line-lost",)
-    assert rules["heron.oxygen-high"].under == ("daemon.trace-silent",)
+    assert rules["heron.oxygen-high"].under == (
+        "heron.oxygen-very-high",
+        "heron.oxygen-rush",
+        "heron.oxygen-into-bed",
+        "daemon.trace-silent",
+    )
     assert rules["heron.pressure-low"].under == (
         "house.supply-low",
         "house.supply-very-low",

@@ -13,13 +13,6 @@ from pathlib import Path
 from typing import Any
 
 import yaml
-from dewline_sim import story as stories
-from dewline_sim.config import config_of
-from dewline_sim.lab import Lab
-from dewline_sim.physics.spec import lab_spec
-from dewline_sim.record import seen_as
-from dewline_sim.scenario import TICK_MS, Scene, Wire
-from dewline_sim.setup import spec_of
 
 from dewline.config import load
 from dewline.drive import Drive
@@ -34,6 +27,13 @@ from dewline.readings import (
 )
 from dewline.watch.plan import WatchPlan
 from dewline.watch.watch import Watch
+from dewline_sim import story as stories
+from dewline_sim.config import config_of
+from dewline_sim.lab import Lab
+from dewline_sim.physics.spec import lab_spec
+from dewline_sim.record import seen_as
+from dewline_sim.scenario import TICK_MS, Scene, Wire
+from dewline_sim.setup import spec_of
 
 
 @dataclass

@@ -13,9 +13,8 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 from bench import Told
-from dewline_sim.story import Story, Wrong
-
 from dewline.readings import Event
+from dewline_sim.story import Story, Wrong
 
 AFTER_MS = 3_600_000
 LEAST_MS = 60_000
@@ -25,8 +24,7 @@ PAGED = ("critical", "high")
 
 # What a fault truly brings about besides itself, by cause.
 FOLLOWS: dict[str, frozenset[str]] = {
-    "glove-torn": frozenset({"supply-low", "valves-unpowered", "bed-warm", "air-leak"}),
-    "air-leak": frozenset({"bed-warm"}),
+    "glove-torn": frozenset({"supply-low", "valves-unpowered"}),
     "power": frozenset({"instrument-silent", "circulation-stopped"}),
     "supply-low": frozenset({"valves-unpowered"}),
     "valves-unpowered": frozenset({"supply-low", "circulation-stopped"}),
@@ -68,6 +66,10 @@ def sayings(told: Told) -> Iterator[Saying]:
         fits = set(names)
         for name in names:
             fits |= FOLLOWS.get(name, frozenset())
+        if first.signal.endswith("bed_temperature"):
+            fits.add("bed-warm")  # whatever heats it, so it is
+        if first.signal.endswith("inner_door"):
+            fits.add("transfer")  # a dirty one, whatever else is wrong
         began = max((w.from_ms for w in wrongs), default=first.time_ms)
         yield Saying(
             told.story.name,

@@ -22,6 +22,7 @@ LEAST_POINTS = 8
 USED_POINTS = 24
 LEAST_SHARE = 0.1  # of the limit: below, nothing is foretold
 LEAST_PPM = 0.02
+LEVEL_SHARE = 0.35
 FARTHEST_H = 240.0
 WIDER_LOW, WIDER_HIGH = 0.7, 1.45  # for what the models leave out; set on simulated stories
 
@@ -49,7 +50,7 @@ def reach(points: Points, limit: float, zero_ppm: float) -> Forecast | None:
         return None
     recent = points[-max(LEAST_POINTS, len(points) // 2) :]
     straight = _straight(recent, now, limit)
-    if straight is None:
+    if straight is None or _levels_off(recent):
         return None
     curved = [f for z in (-zero_ppm, 0.0, zero_ppm) if (f := _inverse(points, limit, z))]
     if not curved or _misfit_straight(points) <= _misfit_inverse(points):
@@ -80,6 +81,17 @@ def _thinned(points: Points) -> Points:
     size = len(points) / USED_POINTS
     parts = [points[round(i * size) : round((i + 1) * size)] for i in range(USED_POINTS)]
     return [(median(t for t, _ in p), median(v for _, v in p)) for p in parts if p]
+
+
+def _levels_off(points: Points) -> bool:
+    """The last quarter has risen by far less than its share: a plateau is never a limit's."""
+    quarter = max(2, len(points) // 4)
+    levels = [median(v for _, v in points[i : i + quarter]) for i in (0, -2 * quarter)]
+    last = median(v for _, v in points[-quarter:])
+    hours = points[-1][0] - points[0][0]
+    step_h = points[-1][0] - points[-1 - quarter][0]
+    whole = last - levels[0]
+    return last - levels[1] < LEVEL_SHARE * whole * step_h / hours
 
 
 def _straight(points: Points, now: float, limit: float) -> Forecast | None:

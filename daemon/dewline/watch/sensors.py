@@ -20,7 +20,7 @@ from dewline.readings import Quality, Reading
 from dewline.watch.derive import Derive
 from dewline.watch.modes import BoxModes
 from dewline.watch.plan import WatchPlan
-from dewline.watch.slots import FIRST_BAD, Slot
+from dewline.watch.slots import FIRST_BAD, FIRST_UNCERTAIN, Slot
 
 GASES = ("oxygen", "moisture")
 FROZEN_MS = 300_000
@@ -61,15 +61,16 @@ class Block:
 
     def stands(self, at_ms: int) -> bool:
         """Alive, and not one number has moved for five minutes; a box pressure is among them."""
+        good = [slot for slot in self.numbers if slot.quality < FIRST_UNCERTAIN]
         return (
-            len(self.numbers) >= FEWEST_NUMBERS
-            and any(slot.unit == "mbar" for slot in self.numbers)
-            and any(slot.value for slot in self.numbers)
-            and all(self._stands(slot, at_ms) for slot in self.numbers)
+            len(good) >= FEWEST_NUMBERS
+            and any(slot.unit == "mbar" for slot in good)
+            and any(slot.value for slot in good)
+            and all(self._stands(slot, at_ms) for slot in good)
         )
 
     def _stands(self, slot: Slot, at_ms: int) -> bool:
-        alive = slot.quality < FIRST_BAD and at_ms - slot.alive_ms < slot.stale_ms
+        alive = at_ms - slot.alive_ms < slot.stale_ms
         return alive and at_ms - slot.same_since_ms >= FROZEN_MS
 
     def freeze(self) -> None:

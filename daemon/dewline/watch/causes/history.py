@@ -13,7 +13,8 @@ from itertools import islice
 from statistics import fmean, median
 from typing import Any
 
-from dewline.watch.slots import FIRST_UNCERTAIN, Slot
+from dewline.readings import Quality
+from dewline.watch.slots import Slot
 
 SAMPLE_MS = 10_000
 FINE, MID, SLOW = 180, 240, 432
@@ -24,7 +25,7 @@ Series = list[tuple[float, float]]  # minutes before now (negative), value
 
 
 class Track:
-    """One role on three grids; None where there was no good reading."""
+    """One role on three grids; None where there was no number to go by."""
 
     __slots__ = ("fine", "is_bit", "mid", "slot", "slow")
 
@@ -38,7 +39,8 @@ class Track:
     def sample(self, at_ms: int) -> None:
         slot = self.slot
         value = slot.value
-        lives = slot.quality < FIRST_UNCERTAIN and at_ms - slot.alive_ms < slot.stale_ms
+        # A saturated reading is at least so high, and that is worth knowing here.
+        lives = slot.quality < Quality.WARMING_UP and at_ms - slot.alive_ms < slot.stale_ms
         self.fine.append(_short(value) if lives and value is not None else None)
 
     def skip(self, count: int) -> None:
@@ -113,7 +115,7 @@ class History:
     def now(self, role: str) -> float | None:
         """The last good reading; None where there is none younger than ten seconds."""
         track = self.tracks.get(role)
-        if track is None or not track.fine or track.slot.quality >= FIRST_UNCERTAIN:
+        if track is None or not track.fine or track.slot.quality >= Quality.WARMING_UP:
             return None
         return None if track.fine[-1] is None else track.slot.value
 

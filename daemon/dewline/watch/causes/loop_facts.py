@@ -43,7 +43,7 @@ def _in_stop(view: View, series: Series, on: float) -> Found:
     if onset > 200.0:
         series = view.history.series("circulating", 4320.0)
     off = [t for t, v in series if v < 0.5]
-    first = -off[0] if off else 0.0
+    first = -_began(series, off[-1]) if off else 0.0
     slack = 15.0 if onset > 200.0 else 3.0
     # Nothing before the stop, and nothing new after it.
     came = bool(off) and onset <= first + slack and -off[-1] <= max(2.0, 0.6 * onset)
@@ -57,6 +57,12 @@ def _in_stop(view: View, series: Series, on: float) -> Found:
         steep = ramp(_steepest(view, off), 4.0, 10.0)
         text = f"with the loop off O2 climbs {amount(_steepest(view, off))} ppm/h, gloves give 1-2"
         yield "slope-beyond-own", Fact(steep, text)
+
+
+def _began(series: Series, off: float) -> float:
+    """When the last stop began: where the loop was last seen to run before it, gaps and all."""
+    runs = [t for t, v in series if v >= 0.5 and t < off]
+    return runs[-1] if runs else series[0][0]
 
 
 def _steepest(view: View, off: list[float]) -> float:

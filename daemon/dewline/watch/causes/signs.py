@@ -121,8 +121,14 @@ def _power(view: View, facts: Facts) -> Found:
     if mains is not None:
         yield "mains-lost", Fact(1.0 if mains < 0.5 else 0.0, "mains are off")
     lost = mains is not None and mains < 0.5
+    lately = any(v < 1.0 for v in view.history.values("mains_present", 29.0))
+    if lately and not lost:
+        yield "mains-lately", Fact(1.0, "mains were off a short while ago")
     many = facts.get("silent-many", Fact(0.0, "")).truth >= 1.0
-    yield "power-sign", Fact(1.0 if lost or many else 0.0, "several things stopped at once")
+    yield (
+        "power-sign",
+        Fact(1.0 if lost or lately or many else 0.0, "several things stopped at once"),
+    )
 
 
 def _solvent(view: View, facts: Facts) -> Found:

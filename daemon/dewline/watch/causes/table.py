@@ -73,6 +73,7 @@ GAS: dict[str, Weighed] = {
             "oxygen-up": 1.5,
             "ratio-air": 0.7,
             "oxygen-plateau": 1.0,
+            "oxygen-step": 0.5,
             "stop-own-slope": 3.0,
             "restart-same-level": 1.5,
             "oxygen-slow": -2.0,
@@ -114,7 +115,7 @@ GAS: dict[str, Weighed] = {
             "moisture-bending": 0.7,
             "moisture-convex": -1.0,
         },
-        veto=("no-door", "moisture-flat"),
+        veto=("about-oxygen", "no-door", "moisture-flat"),
     ),
     "antechamber-seal": Weighed(
         -1.5,
@@ -158,7 +159,7 @@ GAS: dict[str, Weighed] = {
             "note-gloves": -2.0,
             "mode-outgassing": -2.5,
         },
-        veto=("stop-explains", "moisture-flat"),
+        veto=("about-oxygen", "stop-explains", "moisture-flat"),
     ),
     "bed-spent-oxygen": Weighed(
         -0.8,
@@ -207,7 +208,7 @@ GAS: dict[str, Weighed] = {
     "bed-warm": Weighed(
         -0.5,
         {"moisture-up": 1.0, "bed-warm": 4.0, "cooling-lost": 2.0, "oxygen-flat": 0.5},
-        veto=("stop-explains", "moisture-flat"),
+        veto=("about-oxygen", "stop-explains", "moisture-flat"),
         need=("bed-warm",),
     ),
     "regen-return": Weighed(
@@ -285,7 +286,7 @@ GAS: dict[str, Weighed] = {
             "moisture-faster-than-box": -1.0,
             "others-same": -2.0,
         },
-        veto=("door-before", "moisture-flat"),
+        veto=("about-oxygen", "door-before", "moisture-flat"),
     ),
     # Water of things inside.
     "outgassing": Weighed(
@@ -306,12 +307,18 @@ GAS: dict[str, Weighed] = {
             "moisture-outlet-clean": 1.0,
             "nights-climb-moisture": -1.5,
         },
-        veto=("moisture-flat", "stop-explains"),
+        veto=("about-oxygen", "moisture-flat", "stop-explains"),
     ),
     "glove-permeation": Weighed(
         -1.0,
         {"moisture-up": 0.7, "room-damper": 2.0, "others-same": 1.0, "moisture-slow": 0.5},
-        veto=("moisture-beyond-gloves", "oxygen-beyond-gloves", "moisture-flat", "stop-explains"),
+        veto=(
+            "about-oxygen",
+            "moisture-beyond-gloves",
+            "oxygen-beyond-gloves",
+            "moisture-flat",
+            "stop-explains",
+        ),
     ),
     # The sensor itself.
     "sensor-drift": Weighed(
@@ -425,7 +432,9 @@ LOOP: dict[str, Weighed] = {
         3.0, {"resumed": -0.5}, veto=("loop-slow-only",), need=("loop-stopped",)
     ),
     "power": Weighed(
-        0.0, {"mains-lost": 5.0, "silent-many": 3.0, "resumed": 0.5}, need=("power-sign",)
+        0.0,
+        {"mains-lost": 5.0, "mains-lately": 2.0, "silent-many": 3.0, "resumed": 0.5},
+        need=("power-sign",),
     ),
     "regenerating": Weighed(1.0, {"regenerating": 3.0}, need=("regenerating",)),
     "circulation-reduced": Weighed(1.0, {"loop-slow": 4.0}, veto=("loop-stopped",)),
@@ -435,7 +444,9 @@ SILENCE: dict[str, Weighed] = {
     "unknown": Weighed(0.0),
     "instrument-silent": Weighed(2.5, {"sensor-frozen": -4.0}),
     "power": Weighed(
-        0.0, {"mains-lost": 5.0, "silent-many": 2.5, "resumed": 0.5}, need=("power-sign",)
+        0.0,
+        {"mains-lost": 5.0, "mains-lately": 4.0, "silent-many": 2.5, "resumed": 0.5},
+        need=("power-sign",),
     ),
     "sensor-frozen": Weighed(0.0, {"sensor-frozen": 6.0}, need=("sensor-frozen",)),
 }
