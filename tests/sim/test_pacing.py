@@ -59,15 +59,16 @@ def test_an_exchange_lasts_as_long_as_on_the_wire(
         question = bytes((1, 3, 0, 0, 0, registers))
         question += crc16(question)
         length = 5 + 2 * registers
-        moments = [exchange(fd, question, length) for _ in range(12)]
+        moments = [exchange(fd, question, length) for _ in range(20)]
     finally:
         os.close(fd)
         line.stop()
     gaps = sorted(1000 * (b - a) for a, b in itertools.pairwise(moments))
-    middle = gaps[len(gaps) // 2]
+    # A busy machine may hold this reader up, never hurry the line: the shortest are the line's.
+    shortest = gaps[0]
     wanted = EXCHANGE_MS[baud, registers]
-    print(f"{baud} Bd, {registers} registers: {middle:.3f} ms, on the wire {wanted:.3f} ms")
-    assert middle == pytest.approx(wanted, rel=0.03)
+    print(f"{baud} Bd, {registers} registers: {shortest:.3f} ms, on the wire {wanted:.3f} ms")
+    assert shortest == pytest.approx(wanted, rel=0.03)
 
 
 def test_bytes_leave_one_after_the_other(tmp_path: Path) -> None:
