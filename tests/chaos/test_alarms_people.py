@@ -209,3 +209,32 @@ async def test_a8_a_shelf_ends_by_itself_and_is_listed(plant, sink, size, dump):
     assert sorted(row["by"] for row in listed) == sorted(f"person-{n}" for n in range(count))
     assert {row["why"] for row in listed} == {"new gloves"}
     assert all(row["seconds"] >= 5 for row in listed)
+
+
+async def test_h7_a_reload_wakes_nobody_again(plant, make_sink, dump):
+    """A contact is added under fresh alarms: who knows of them hears nothing twice, the new one
+
+    hears of them once; a file with a mistake leaves all as it is.
+    """
+    night, day = make_sink(), make_sink()
+    rules = {f"r{n}": {"signal": f"s{n}", "above": "5 ppm", "priority": "high"} for n in range(5)}
+    contacts = plant.contact("night-desk", night)
+    plant.write(rules, push={"contacts": contacts})
+    await plant.start()
+    plant.values[:3] = [WET] * 3
+    await plant.until("told", lambda: plant.told_up_to("push.night-desk") >= 3)
+    plant.write(rules, push={"contacts": {**contacts, **plant.contact("day-desk", day)}})
+    reply = await plant.ask(ask="reload")
+    assert reply["ok"], reply
+    whole = plant.config.read_text()
+    plant.config.write_text(whole.replace("high", "hgih"))
+    assert not (await plant.ask(ask="reload"))["ok"]
+    plant.config.write_text(whole)
+    plant.values[3] = WET
+    await night.until(4)
+    await plant.until("told", lambda: plant.told_up_to("push.day-desk") >= 4)
+    await plant.end()
+    dump("H7", pages_before=3, pages_after=len(night.got) - 3, repeated=0, new_contact=len(day.got))
+    assert len(day.got) == len(set(day.ids()))
+    assert len(night.got) == len(set(night.ids())) == 4
+    assert "s3" in day.texts()[-1]
