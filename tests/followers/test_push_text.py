@@ -256,3 +256,10 @@ def test_what_is_back_within_its_limit_but_not_over_yet_is_not_told_as_below(sto
     )
     page = writer(rule("heron.moisture-high", Above(5.0))).alarm(Told(document), START_MS)
     assert page.text.startswith("NO ANSWER YET: HERON moisture 3 ppm, was above 5 ppm since")
+
+
+def test_an_outlook_on_the_good_side_is_a_way_back(story):
+    """8 ppm is ahead of 36 ppm above a limit of 10: it mends by itself."""
+    outlook = Outlook(8.0, "ppm", 3600.0, 3000.0, 4500.0)
+    page = writer().alarm(Told(story.tell(value=36.3, limit=10.0, outlook=outlook)), START_MS)
+    assert " back to 8 ppm about 03:14 (03:04-03:29). " in page.text

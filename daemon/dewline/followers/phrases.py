@@ -241,7 +241,16 @@ def time_left(document: Document, zone: tzinfo, now_ms: int) -> str:
 
     low_s, high_s = outlook["low_s"], outlook["high_s"]
     span = "" if low_s is None or high_s is None else f" ({at(low_s)}-{at(high_s)})"
-    return f"{figure(outlook['limit'], outlook['unit'])} about {at(outlook['in_s'])}{span}."
+    back = "back to " if _goes_back(document) else ""
+    return f"{back}{figure(outlook['limit'], outlook['unit'])} about {at(outlook['in_s'])}{span}."
+
+
+def _goes_back(document: Document) -> bool:
+    """What is foreseen lies on the good side: it mends by itself."""
+    value, limit, ahead = document["value"], document["limit"], document["outlook"]["limit"]
+    if value is None or limit is None or document["unit"] != document["limit_unit"]:
+        return False
+    return bool(ahead < limit < value or ahead > limit > value)
 
 
 def duration(ms: int) -> str:
