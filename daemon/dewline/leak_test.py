@@ -7,7 +7,7 @@ or from the journal. Nothing here closes a valve; people do.
 from __future__ import annotations
 
 from bisect import bisect_right
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from operator import itemgetter
 from typing import Any, NamedTuple
@@ -280,6 +280,13 @@ def document(found: Findings, own_best_per_h: float | None = None) -> dict[str, 
         "own_best": own_best_per_h,
         "remarks": list(found.remarks),
     }
+
+
+def own_best(earlier: Iterable[Mapping[str, Any]]) -> float | None:
+    """The smallest hourly rate that earlier tests resolved, by either method; None for none."""
+    methods = (test.get(name) for test in earlier for name in ("pressure_hold", "oxygen_method"))
+    rates = [abs(m["hourly_rate"]) for m in methods if m and m["resolved"]]
+    return min(rates, default=None)
 
 
 def _hold_document(found: HoldResult) -> dict[str, Any]:

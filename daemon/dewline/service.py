@@ -14,16 +14,17 @@ from pathlib import Path
 from typing import Any
 
 from dewline import control, far_sides
+from dewline.asked import command_of, leak_test_of
 from dewline.bus.poller import Poller
 from dewline.clock import Clock
 from dewline.config import Plan, load, watch_plan_to_json
 from dewline.drive import Drive
-from dewline.errors import ConfigError, JournalError
+from dewline.errors import CommandError, ConfigError, JournalError
 from dewline.followers.follower import Follower
 from dewline.journal import Journal, Reader
 from dewline.own_box import OwnBox
 from dewline.progress import Advance, house_within_s, poller_within_s
-from dewline.readings import Command, Entry, Reading, Reply, Resumed, Scan, compact_json
+from dewline.readings import Entry, Outcome, Reading, Reply, Resumed, Scan, compact_json
 from dewline.recovery import recorded_plans, recover
 from dewline.status import status_document, worst_state
 from dewline.supervise import keep_running
@@ -288,19 +289,7 @@ class Service:
 
     def submit(self, request: dict[str, Any], source: str) -> Reply:
         """A command, already allowed: through the watch like everything else."""
-        time_ms, at_ms = self.stamp()
-        command = Command(
-            time_ms,
-            at_ms,
-            source,
-            request["command"],
-            str(request.get("by") or "unknown"),
-            alarm=request.get("alarm"),
-            for_s=request.get("for_s"),
-            why=request.get("why"),
-            box=request.get("box"),
-            kind=request.get("kind"),
-        )
+        command = command_of(request, self.stamp(), source)
         return self.drive.feed(command).reply or Reply(False, "no answer")
 
     async def _answer(self, request: dict[str, Any]) -> dict[str, Any]:
@@ -314,8 +303,20 @@ class Service:
                 return {"ok": reply.ok, "message": message, "event_id": reply.event_id}
             case "reload":
                 return self.reload()
+            case "leak-test":
+                return await self._write_leak_test(request)
             case other:
                 return {"ok": False, "message": f"nobody here knows {other!r}"}
+
+    async def _write_leak_test(self, request: dict[str, Any]) -> dict[str, Any]:
+        """A judged leak test into the ledger: a conclusion, nothing the watch is fed."""
+        try:
+            row = leak_test_of(request, self.plan.watch)
+        except CommandError as error:
+            return {"ok": False, "message": str(error)}
+        self.journal.append(Entry(self.drive.seq, None, Outcome(ledger=(row,))))
+        await self._written()
+        return {"ok": True, "message": f"written into the ledger of {row.box}"}
 
     def reload(self) -> dict[str, Any]:
         """Read the config again. A bad one leaves the old one running and says so."""

@@ -12,6 +12,8 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+from dewline.control import ask
+
 TOPIC = re.compile(
     r"dewline/saltmarsh/(state|heartbeat|event|command|command/result"
     r"|[a-z0-9-]+/reading/[a-z0-9_-]+|[a-z0-9-]+/alarm/[a-z0-9_-]+|[a-z0-9-]+/ledger/[a-z-]+)"
@@ -231,3 +233,17 @@ async def test_the_daemon_waits_for_what_is_missing_at_the_start(
     await asyncio.to_thread(daemon.start)
     await asyncio.to_thread(daemon.until, "daemon.panel-lost", "unacknowledged", 30)
     assert daemon.status()["boxes"]["heron"]["readings"]["moisture"]["quality"].startswith("good")
+
+
+async def test_a_leak_test_goes_into_the_ledger_by_way_of_the_daemon(road: Any, lab: Any):
+    """The row of a judged test is in the record; nonsense is refused in words."""
+    row = {"ask": "leak-test", "box": "heron", "started_ms": 1_772_480_000_000}
+    answer = await asyncio.to_thread(
+        ask, road.socket, {**row, "ended_ms": 1_772_487_200_000, "document": {"own_best": None}}
+    )
+    assert answer == {"ok": True, "message": "written into the ledger of heron"}
+    with sqlite3.connect(f"file:{road.journal}?mode=ro", uri=True) as db:
+        kinds = [kind for (kind,) in db.execute("SELECT kind FROM ledger WHERE box = 'heron'")]
+    assert "leak-test" in kinds
+    refused = await asyncio.to_thread(ask, road.socket, {**row, "box": "gull"})
+    assert refused["ok"] is False

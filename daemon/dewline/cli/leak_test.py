@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Iterator
+import contextlib
+import time
+from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
+from typing import Any
 
 from dewline.cli.terminal import print_json, say
 from dewline.config import Plan, load
+from dewline.control import NoDaemon, ask
 from dewline.errors import CommandError, OutOfRange
 from dewline.gas import hold
 from dewline.gas.hold import Compliance, HoldResult
@@ -20,6 +24,7 @@ from dewline.leak_test import (
     document,
     judge,
     longest_stretch,
+    own_best,
     sensors_of,
     signals_of,
     volume_of,
@@ -27,9 +32,11 @@ from dewline.leak_test import (
 from dewline.readings import Quality, iso_utc
 from dewline.replay import csv_scans
 from dewline.units import parse_quantity
+from dewline.watch.ledgers.leak_test import KIND
 from dewline.watch.plan import BoxPlan, WatchPlan
 
 RISE_STANDARD_MBAR = 0.05
+LOOK_EVERY_S = 10.0
 CLOSE = (
     "Cap open samples. Hands out, gloves hanging free or ports covered; touch nothing more.",
     "Close both doors of every antechamber; do not evacuate or refill one meanwhile.",
@@ -63,6 +70,9 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         metavar=("ADDED", "RISE"),
         help='gas pressed in and the rise it made: "1 L" "0.5 mbar"; measures how gloves give',
     )
+    parser.add_argument(
+        "--live", action="store_true", help="go on until the wanted uncertainty is reached"
+    )
     parser.add_argument("--json", action="store_true", help="one JSON object on stdout")
 
 
@@ -76,16 +86,75 @@ def run(args: argparse.Namespace) -> int:
     compliance = _compliance(args.step, volume_of(box))
     _say_plan(plan.watch, box, compliance, parse_quantity(args.wanted).to("/h"))
     signals = signals_of(plan.watch, box)
-    points = _csv_points(plan, args.csv) if args.csv else _journal_points(plan, args.hours)
-    stretch = longest_stretch(signals, points)
-    if stretch is None:
+    wanted = parse_quantity(args.wanted).to("/h")
+
+    def look() -> Findings | None:
+        """What the record holds by now."""
+        points = _csv_points(plan, args.csv) if args.csv else _journal_points(plan, args.hours)
+        stretch = longest_stretch(signals, points)
+        return None if stretch is None else judge(box, signals, points, stretch, compliance)
+
+    found = _wait(look, wanted) if args.live and not args.csv else look()
+    if found is None:
         say(f"\nNo 10 min in which {box.name} was closed: {', '.join(signals.closed)} all 0.")
         return 1
-    found = judge(box, signals, points, stretch, compliance)
-    _say_findings(found, parse_quantity(args.wanted).to("/h"))
+    best = None if args.csv else own_best(_earlier(plan, box.name, found))
+    _say_findings(found, wanted)
+    _say_best(best)
+    if not args.csv:
+        _write_down(plan, found, best)
     if args.json:
-        print_json(document(found))
+        print_json(document(found, best))
     return 0 if found.hold or found.oxygen else 1
+
+
+def _wait(look: Callable[[], Findings | None], wanted_per_h: float) -> Findings | None:
+    """Look every ten seconds until the hold is as sharp as wanted, or the person ends it."""
+    found = None
+    with contextlib.suppress(KeyboardInterrupt):
+        while True:
+            found = look()
+            hold_ = found.hold if found else None
+            if hold_ is None:
+                say("waiting for ten closed minutes in the record (Ctrl-C ends)")
+            else:
+                say(
+                    f"{hold_.duration_s / 60:.0f} min closed: {hold_.per_h:+.1e} /h "
+                    f"+- {hold_.expanded_per_h:.1e}, wanted +-{wanted_per_h:.1e}"
+                )
+                if hold_.expanded_per_h <= wanted_per_h:
+                    break
+            time.sleep(LOOK_EVERY_S)
+    return found
+
+
+def _earlier(plan: Plan, box: str, found: Findings) -> list[Mapping[str, Any]]:
+    """Documents of the box's leak tests before this one."""
+    with Reader(plan.journal.path) as reader:
+        rows = reader.ledger(box, KIND)
+    return [row.document for row in rows if row.started_ms < found.from_ms]
+
+
+def _write_down(plan: Plan, found: Findings, best: float | None) -> None:
+    """Into the ledger, through the daemon that owns the record."""
+    request = {
+        "ask": "leak-test",
+        "box": found.box,
+        "started_ms": found.from_ms,
+        "ended_ms": found.to_ms,
+        "document": document(found, best),
+    }
+    try:
+        say(ask(plan.journal.socket, request)["message"])
+    except NoDaemon:
+        say("No daemon runs, so nothing was written into the ledger.")
+
+
+def _say_best(best: float | None) -> None:
+    if best is None:
+        say("No earlier leak test of this box is in the ledger: this one is its first.")
+    else:
+        say(f"This box's own best so far: {best:.1e} /h.")
 
 
 def _compliance(step: list[str] | None, volume_l: float) -> Compliance:
