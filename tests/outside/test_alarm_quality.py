@@ -1,8 +1,8 @@
 """Figures of the alarm system, held against the reference sequence of a flood.
 
 data/alarm_flood.csv: EEMUA 191's "10 in 10 minutes" as commonly quoted, the end below 5 from
-memory; computed by an independent reference (window (t-600, t]): the flood begins with the 11th alarm at 450 s
-and, judged at all times, ends at 990 s.
+memory; computed by an independent reference (window (t-600, t]): the flood begins with the
+11th alarm at 450 s and, judged at all times, ends at 990 s.
 """
 
 from __future__ import annotations
