@@ -137,11 +137,16 @@ def test_a_climb_pages_once_escalates_falls_silent_and_tells_its_end_once(tmp_pa
     night = Night(tmp_path, "night", 12, without=("egret.",))
     night.tell(hours=9.5)
     assert night.of("HERON moisture") == [("night-desk", "high"), ("lab-head", "high")]
-    night.say("acknowledge", "heron.moisture-high")
+    (called,) = (
+        row["alarm"]
+        for row in night.drive.watch.alarm_table()
+        if row["state"] == "unacknowledged" and row["priority"] == "high"
+    )
+    night.say("acknowledge", called)
     told = len(night.pages)
-    night.tell(hours=1.0)
+    night.tell(hours=0.5)
     assert [page.text for _, page in night.pages[told:]] == []
-    night.tell(hours=1.0, moisture=0.2)
+    night.tell(hours=1.8, moisture=0.2)
     ends = [(who, page.tone) for who, page in night.pages[told:]]
     assert sorted(ends) == [("lab-head", "over"), ("night-desk", "over")]
     steps = {rule.advice[:25] for rule in night.plan.watch.rules.values() if rule.advice}

@@ -10,6 +10,7 @@ import hashlib
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import tzinfo
+from itertools import islice
 from typing import Literal
 
 from dewline.followers.phrases import (
@@ -92,8 +93,8 @@ class Writer:
             step = "Look at it once; its pages rest for an hour. Later widen deadband or delays."
         extras = (
             time_left(document, self._zone, now_ms),
-            reason(document),
-            document["caution"] or "",
+            (reason(document),),
+            (document["caution"] or "",),
         )
         text = _fit(_room(title), head, step, extras)
         return Page(document["id"], title, text, self._detail(document), document["priority"])
@@ -107,7 +108,7 @@ class Writer:
             f"OVER at {self._clock(ended_ms, now_ms)} after {duration(ended_ms - began_ms)}: "
             f"{matter(raised, self._rules.get(document['alarm']))}{_now(document)}."
         )
-        text = _fit(_room(title), head, _after(document), (_why(document),))
+        text = _fit(_room(title), head, _after(document), ((_why(document),),))
         return Page(document["id"], title, text, self._detail(document), "over")
 
     def digest(self, told: Sequence[Told], now_ms: int, *, late: bool) -> Page:
@@ -129,7 +130,7 @@ class Writer:
             head = f"FLOOD {span}: {_kinds(standing)} at {_count(places, 'place')}."
             step = "Look for one cause behind them: supply, power, bus. Then `dewline status`."
         example = f"{'Worst' if standing else 'One'}: {self._short(worst)}."
-        text = _fit(_room(title), head, step, (example,))
+        text = _fit(_room(title), head, step, ((example,),))
         rest = "\n".join(self._lines(told, now_ms))
         return Page(_digest_id(told), title, text, rest, tone)
 
@@ -249,18 +250,19 @@ def _room(title: str) -> int:
     return LIMIT - len(title) - len(AGAIN) - 1
 
 
-def _fit(room: int, head: str, step: str, extras: Sequence[str]) -> str:
+def _fit(room: int, head: str, step: str, extras: Sequence[Sequence[str]]) -> str:
     """Head and next step always; what fits of the extras, the first first, between them.
 
-    ``extras`` in order of weight; each is taken whole or not at all.
+    ``extras`` in order of weight, each in wordings from long to short: the first that
+    fits is taken, or none.
     """
     head = _clip(head, room * 2 // 3)
     step = _clip(step, room - len(head) - 1)
     chosen: list[str] = []
-    for extra in extras:
+    for wordings in extras:
         used = len(head) + len(step) + sum(len(one) + 1 for one in chosen) + 1
-        if extra and used + len(extra) + 1 <= room:
-            chosen.append(extra)
+        fitting = (one for one in wordings if one and used + len(one) + 1 <= room)
+        chosen += list(islice(fitting, 1))
     return " ".join((head, *chosen, step))
 
 

@@ -229,11 +229,14 @@ def reason(document: Document) -> str:
     return f"Cause: {names} ({cause['confidence']:.1g})."
 
 
-def time_left(document: Document, zone: tzinfo, now_ms: int) -> str:
-    """How long there is: ``5 ppm about 06:30 (05:30-08:10).``; empty where it is not foreseen."""
+def time_left(document: Document, zone: tzinfo, now_ms: int) -> tuple[str, ...]:
+    """How long there is, at length and in short; nothing where it is not foreseen.
+
+    ``5 ppm about 06:30 (05:30-08:10).`` and ``5 ppm about 06:30.``
+    """
     outlook = document["outlook"]
     if outlook is None or outlook["in_s"] is None or outlook["in_s"] < SOON_S:
-        return ""
+        return ()
     start_ms = time_of(document)
 
     def at(seconds: float) -> str:
@@ -242,7 +245,8 @@ def time_left(document: Document, zone: tzinfo, now_ms: int) -> str:
     low_s, high_s = outlook["low_s"], outlook["high_s"]
     span = "" if low_s is None or high_s is None else f" ({at(low_s)}-{at(high_s)})"
     back = "back to " if _goes_back(document) else ""
-    return f"{back}{figure(outlook['limit'], outlook['unit'])} about {at(outlook['in_s'])}{span}."
+    said = f"{back}{figure(outlook['limit'], outlook['unit'])} about {at(outlook['in_s'])}"
+    return f"{said}{span}.", f"{said}."
 
 
 def _goes_back(document: Document) -> bool:
