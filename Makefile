@@ -24,5 +24,9 @@ chaos:           ## the fault tests at full size (long)
 	@.ci/debian $(SERVICES)
 	@PATH="$$PATH:/usr/sbin" DEWLINE_CHAOS=full .venv/bin/python -m pytest tests/chaos --timeout 5400 $(ARGS)
 
+score:           ## causes, calibration, leads, pages, outlooks over all stories (an hour and a half)
+	@.ci/venv demo,influx,push,test,check
+	@.venv/bin/python tests/score/causes.py --write tests/score/causes.md $(ARGS)
+
 clean:
 	rm -rf .venv .mypy_cache .ruff_cache .pytest_cache .hypothesis .import_linter_cache build dist

@@ -1,12 +1,12 @@
 """Tell every story to the watch and mark what it says: causes, calibration, leads, pages, outlooks.
 
     python tests/score/causes.py [--seeds 1000-1019] [--stories a,b] [--jobs 2] [--wider 0.25]
-                                 [--longest 48] [--write tests/score/causes.md] [--json]
+                                 [--write tests/score/causes.md] [--json]
 
 Sizes are drawn by the seed, their ranges ``--wider`` by that share on both sides. Seeds 0-9 are
 for tuning; what is reported is told on seeds 1000-1019, which no weight was set on. A story
-longer than ``--longest`` hours is told with fewer seeds (see ``jobs_of``), so that a whole run
-stays within 90 minutes on two cores.
+longer than 16 hours is told with fewer seeds (``SHARES``), so that a whole run stays near 90
+minutes on two cores.
 """
 
 from __future__ import annotations
@@ -27,14 +27,14 @@ from table import table_of
 from bench import tell
 from dewline_sim import story as stories
 
-FEWER = 4  # of the seeds, for the long stories
+SHARES = ((16.0, 1.0), (48.0, 0.25), (1e9, 0.1))  # hours of a story, share of the seeds it gets
 
 
 def main() -> int:
     """Exit status 0; the table goes to stdout or to the file named."""
     args = _arguments()
     started = time.monotonic()
-    jobs = list(jobs_of(args.stories, args.seeds, args.wider, args.longest))
+    jobs = list(jobs_of(args.stories, args.seeds, args.wider))
     with multiprocessing.Pool(args.jobs) as pool:
         told = []
         for row in pool.imap_unordered(run, jobs):
@@ -56,7 +56,6 @@ def _arguments() -> argparse.Namespace:
     parser.add_argument("--stories", type=lambda t: t.split(","), default=list(stories.names()))
     parser.add_argument("--jobs", type=int, default=2)
     parser.add_argument("--wider", type=float, default=0.25)
-    parser.add_argument("--longest", type=float, default=48.0, help="hours")
     parser.add_argument("--write", type=Path)
     parser.add_argument("--json", action="store_true")
     return parser.parse_args()
@@ -74,12 +73,13 @@ def _seeds(text: str) -> list[int]:
 Job = tuple[str, int, float]
 
 
-def jobs_of(names: list[str], seeds: list[int], wider: float, longest_h: float) -> Iterator[Job]:
+def jobs_of(names: list[str], seeds: list[int], wider: float) -> Iterator[Job]:
     """The long ones first, so that no core waits for the last of them."""
     hours = {name: _hours(name) for name in names}
     for name in sorted(names, key=lambda n: -hours[n]):
-        mine = seeds if hours[name] <= longest_h else seeds[: max(1, len(seeds) // FEWER)]
-        yield from ((name, seed, wider) for seed in mine)
+        share = next(share for most, share in SHARES if hours[name] <= most)
+        count = max(1, round(share * len(seeds)))
+        yield from ((name, seed, wider) for seed in seeds[:count])
 
 
 def _hours(name: str) -> float:

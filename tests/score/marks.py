@@ -109,6 +109,15 @@ def _wrong_then(story: Story, first: Event, last: Event) -> Iterator[Wrong]:
         if here and wrong.from_ms - LEAST_MS <= first.time_ms and not ended:
             yield wrong
     yield from _stops(story, first)
+    yield from _doses(story, first)
+
+
+def _doses(story: Story, first: Event) -> Iterator[Wrong]:
+    """A dose of air or oxygen given by the story is an impulse, and true for an hour."""
+    for what in story.happenings:
+        dosed = what.place == first.box and what.do in ("inject_air", "oxygen_dose")
+        if dosed and what.at_ms <= first.time_ms <= what.at_ms + AFTER_MS:
+            yield Wrong("impulse", first.box, what.at_ms, what.at_ms + AFTER_MS)
 
 
 def _stops(story: Story, first: Event) -> Iterator[Wrong]:

@@ -224,8 +224,8 @@ class Sensors:
             about = self._about(box, modes[box])
             for doubt in doubts.values():
                 level = doubt.judge(at_ms, about)
-                if level != doubt.level or doubt.into.value is None:
-                    doubt.level = level
+                if level or level != doubt.level or doubt.into.value is None:
+                    doubt.level = level  # a doubt is told every minute: delays end on readings
                     told.append((doubt.into, Reading(float(level), Quality.GOOD)))
                 self._mark(doubt)
         return told

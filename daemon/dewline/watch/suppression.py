@@ -94,8 +94,9 @@ class Suppression:
         delay = alarm.judge.delay
         # One that is on its way back is not told as standing: wait until that is settled.
         settled = delay.active == delay.raw
-        fresh = alarm.slot.alive_ms > hold.ended_ms
-        return (fresh and settled) or at_ms - hold.ended_ms >= LET_GO_MS
+        if alarm.slot.alive_ms > hold.ended_ms:
+            return settled
+        return at_ms - hold.ended_ms >= LET_GO_MS
 
     def _over(self, plan: RulePlan, hold: Hold) -> str:
         if hold.mode is None:

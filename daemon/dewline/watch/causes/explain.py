@@ -7,6 +7,7 @@ as ``cause-changed``, when it has led for two looks in a row.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 from dewline.readings import UNKNOWN_CAUSE, Cause, Outlook, Quality, Reading, Transition
@@ -212,7 +213,7 @@ class Explain:
         box = alarm.plan.place if alarm.plan.place in self._histories else None
         if box is None:
             return self._beyond_boxes(alarm, family, at_ms)
-        view = self._view(box, at_ms)
+        view = replace(self._view(box, at_ms), about=gas)
         cause = judge(FAMILIES[family], self._facts(view, gas), told)
         return cause, self._outlook(alarm, view, gas, cause)
 

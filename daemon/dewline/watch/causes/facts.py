@@ -55,10 +55,14 @@ class View:
     resumed_ms: int | None = None
     silent: Sequence[str] = ()  # instruments that do not answer now
     doubts: Mapping[str, str] = field(default_factory=dict)  # gas -> why its reading is doubted
+    about: str | None = None  # the gas the alarm is about
 
     @property
     def lead(self) -> Rise | None:
-        """The rise that stands out most."""
+        """The rise the alarm is about; else the one that stands out most."""
+        own = self.rises.get(self.about or "")
+        if own is not None and own.up > 0.3:
+            return own
         return max(self.rises.values(), key=lambda r: r.up * (1 + r.delta), default=None)
 
     @property

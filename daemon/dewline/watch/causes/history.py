@@ -17,6 +17,10 @@ from dewline.readings import Quality
 from dewline.watch.slots import Slot
 
 SAMPLE_MS = 10_000
+# A saturated reading is at least so high, an unproven one is what is shown: worth knowing here.
+TELLING = frozenset(
+    {Quality.GOOD, Quality.LOW, Quality.OVER_RANGE, Quality.UNDER_RANGE, Quality.UNPROVEN}
+)
 FINE, MID, SLOW = 180, 240, 432
 MIN_MS, SLOW_MS = 60_000, 600_000
 NIGHTS = 40
@@ -39,8 +43,7 @@ class Track:
     def sample(self, at_ms: int) -> None:
         slot = self.slot
         value = slot.value
-        # A saturated reading is at least so high, and that is worth knowing here.
-        lives = slot.quality < Quality.WARMING_UP and at_ms - slot.alive_ms < slot.stale_ms
+        lives = slot.quality in TELLING and at_ms - slot.alive_ms < slot.stale_ms
         self.fine.append(_short(value) if lives and value is not None else None)
 
     def skip(self, count: int) -> None:
@@ -115,7 +118,7 @@ class History:
     def now(self, role: str) -> float | None:
         """The last good reading; None where there is none younger than ten seconds."""
         track = self.tracks.get(role)
-        if track is None or not track.fine or track.slot.quality >= Quality.WARMING_UP:
+        if track is None or not track.fine or track.slot.quality not in TELLING:
             return None
         return None if track.fine[-1] is None else track.slot.value
 

@@ -46,7 +46,7 @@ def _in_stop(view: View, series: Series, on: float) -> Found:
     first = -_began(series, off[-1]) if off else 0.0
     slack = 15.0 if onset > 200.0 else 3.0
     # Nothing before the stop, and nothing new after it.
-    came = bool(off) and onset <= first + slack and -off[-1] <= max(2.0, 0.6 * onset)
+    came = bool(off) and onset <= first + slack and _is_over(view, -off[-1])
     explains = on < 0.5 and onset <= first + slack
     text = (
         f"it came up while the circulator stood, {span(max(1.0, first + off[-1]))}" if off else ""
@@ -57,6 +57,12 @@ def _in_stop(view: View, series: Series, on: float) -> Found:
         steep = ramp(_steepest(view, off), 4.0, 10.0)
         text = f"with the loop off O2 climbs {amount(_steepest(view, off))} ppm/h, gloves give 1-2"
         yield "slope-beyond-own", Fact(steep, text)
+
+
+def _is_over(view: View, since: float) -> bool:
+    """Nothing rises any more since the loop runs again."""
+    lead = view.lead
+    return since <= 3.0 or (lead is not None and lead.now <= 0.97 * lead.peak)
 
 
 def _began(series: Series, off: float) -> float:
@@ -163,9 +169,9 @@ def _last_stop(view: View) -> tuple[float, float] | None:
 def bed_facts(view: View) -> Found:
     """Temperature, cooling, regeneration."""
     history = view.history
-    bed, own = history.now("bed_temperature"), history.typical("bed_temperature", 4320.0, 120.0)
-    if own is None:
-        own = history.typical("bed_temperature", 240.0, 60.0)
+    bed = history.now("bed_temperature")
+    seen = sorted(history.values("bed_temperature", 4320.0, 30.0))
+    own = seen[len(seen) // 4] if len(seen) >= 3 else None
     if bed is not None and own is not None and not _regenerating(view):
         warm = max(ramp(bed - own, 2.0, 6.0), ramp(bed, 40.0, 50.0))
         yield "bed-warm", Fact(warm, f"bed at {bed:.0f} degC, usually {own:.0f}")

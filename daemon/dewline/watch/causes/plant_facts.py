@@ -29,6 +29,10 @@ def pressure_facts(view: View) -> Found:
         lost = before > 1.0 and fmean(values[-6:]) < 0.7
         text = f"pressure fell from {before:+.1f} to {min(values[-6:]):+.1f} mbar"
         yield "pressure-lost", Fact(1.0 if lost else 0.0, text)
+        band = history.now("pressure_low")
+        if band is not None:
+            text = f"the band is set to begin at {band:+.1f} mbar"
+            yield "band-below", Fact(1.0 if band < 0.0 else 0.0, text)
         dips = sum(1 for a, b in pairwise(values) if a >= 0 > b)
         below = sum(1 for v in history.values("pressure", 60.0) if v < 0)
         yield "pressure-dips", Fact(ramp(dips + below, 0.0, 3.0), f"{dips} dips below the room")
@@ -43,6 +47,7 @@ def _fill(view: View) -> Found:
         return
     last = history.share_on("fill_valve", 1.5)
     if last is not None:
+        yield "fill-idle", Fact(ramp(last, 0.3, 0.05), f"fill open {last:.0%} of the last minute")
         yield "fill-full", Fact(ramp(last, 0.6, 0.95), f"fill open {last:.0%} of the last minute")
     hours = history.share_on("fill_valve", 120.0)
     if own is not None and hours is not None:

@@ -63,8 +63,8 @@ GAS: dict[str, Weighed] = {
     ),
     "leak-at-low-pressure": Weighed(
         -0.5,
-        {"oxygen-up": 1.5, "pressure-below": 3.0, "below-or-dips": 1.5, "ratio-air": 0.5},
-        veto=("oxygen-flat", "pressure-lost", "supply-below-valves"),
+        {"oxygen-up": 1.5, "pressure-below": 3.0, "below-or-dips": 1.5, "band-below": 2.0},
+        veto=("oxygen-flat", "supply-below-valves"),
         need=("below-or-dips",),
     ),
     "loop-suction-leak": Weighed(
@@ -87,7 +87,13 @@ GAS: dict[str, Weighed] = {
     ),
     "glove-torn": Weighed(
         -1.0,
-        {"pressure-lost": 5.0, "fill-full": 2.0, "oxygen-up": 1.0, "others-same": -3.0},
+        {
+            "pressure-lost": 5.0,
+            "fill-full": 2.0,
+            "oxygen-up": 1.0,
+            "others-same": -3.0,
+            "fill-idle": -4.0,
+        },
         need=("pressure-lost",),
     ),
     # What came in through a door.
@@ -179,7 +185,7 @@ GAS: dict[str, Weighed] = {
             "both-up": -1.0,
             "others-same": -2.0,
         },
-        veto=("stop-explains", "oxygen-flat", "stop-shell-slope", "oxygen-rush"),
+        veto=("about-moisture", "stop-explains", "oxygen-flat", "stop-shell-slope", "oxygen-rush"),
     ),
     "bed-not-reduced": Weighed(
         -1.0,
@@ -190,7 +196,7 @@ GAS: dict[str, Weighed] = {
             "dose-stays": 2.0,
             "oxygen-slow": 0.7,
         },
-        veto=("stop-explains", "oxygen-flat"),
+        veto=("about-moisture", "stop-explains", "oxygen-flat"),
         need=("regeneration-recent",),
     ),
     "bed-poisoned": Weighed(
@@ -202,7 +208,7 @@ GAS: dict[str, Weighed] = {
             "dose-stays": 1.0,
             "oxygen-slow": 0.5,
         },
-        veto=("stop-explains", "oxygen-flat"),
+        veto=("about-moisture", "stop-explains", "oxygen-flat"),
         need=("solvent-before",),
     ),
     "bed-warm": Weighed(
@@ -394,6 +400,7 @@ PRESSURE: dict[str, Weighed] = {
         {
             "pressure-lost": 3.0,
             "fill-full": 2.0,
+            "fill-idle": -5.0,
             "oxygen-up": 2.0,
             "supply-low": -3.0,
             "box-pays-for-vacuum": -3.0,
@@ -407,7 +414,13 @@ PRESSURE: dict[str, Weighed] = {
     ),
     "gas-loss": Weighed(
         0.3,
-        {"fill-more": 2.5, "fill-full": 0.5, "oxygen-flat": 0.5, "pressure-lost": -1.0},
+        {
+            "fill-more": 2.5,
+            "band-below": -1.0,
+            "fill-full": 0.5,
+            "oxygen-flat": 0.5,
+            "pressure-lost": -1.0,
+        },
         veto=("pressure-high", "box-pays-for-vacuum"),
     ),
     "antechamber-seal": Weighed(
@@ -415,8 +428,8 @@ PRESSURE: dict[str, Weighed] = {
     ),
     "leak-at-low-pressure": Weighed(
         0.0,
-        {"pressure-below": 1.0, "oxygen-up": 3.0},
-        veto=("oxygen-flat", "pressure-lost"),
+        {"pressure-below": 1.0, "oxygen-up": 3.0, "band-below": 2.0},
+        veto=("oxygen-flat",),
         need=("below-or-dips",),
     ),
     "weather-or-heat": Weighed(
@@ -437,7 +450,10 @@ LOOP: dict[str, Weighed] = {
         need=("power-sign",),
     ),
     "regenerating": Weighed(1.0, {"regenerating": 3.0}, need=("regenerating",)),
-    "circulation-reduced": Weighed(1.0, {"loop-slow": 4.0}, veto=("loop-stopped",)),
+    "circulation-reduced": Weighed(
+        1.0, {"loop-slow": 3.0}, veto=("loop-stopped",), need=("loop-slow",)
+    ),
+    "valves-unpowered": Weighed(0.0, {"supply-below-valves": 6.0}, need=("supply-below-valves",)),
     "supply-low": Weighed(0.0, {"supply-below-valves": 3.0}, need=("supply-below-valves",)),
 }
 SILENCE: dict[str, Weighed] = {

@@ -1,0 +1,66 @@
+"""The score of a few stories, as the command prints it, on two seeds that no weight was set on."""
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+COMMAND = Path(__file__).with_name("causes.py")
+STORIES = "air-rush,torn-glove,cooling-leak,panel-frozen,bad-wire,negative-box"
+
+
+@pytest.fixture(scope="module")
+def told() -> list[dict[str, Any]]:
+    run = subprocess.run(
+        [sys.executable, COMMAND, "--seeds", "1000-1001", "--stories", STORIES, "--json"],
+        capture_output=True,
+        check=True,
+    )
+    rows: list[dict[str, Any]] = json.loads(run.stdout)
+    return rows
+
+
+def said(told: list[dict[str, Any]], story: str) -> list[dict[str, Any]]:
+    return [s for row in told if row["story"] == story for s in row["sayings"]]
+
+
+def test_nine_of_ten_sayings_are_right(told: list[dict[str, Any]]) -> None:
+    """Right name or right set for what was wrong."""
+    marks = [s["right"] for row in told for s in row["sayings"] if s["truth"] != "nothing"]
+    assert len(marks) >= 20
+    assert sum(marks) >= 0.9 * len(marks)
+
+
+def test_hardly_anything_is_wrong_and_sure(told: list[dict[str, Any]]) -> None:
+    """Single wrong names stated at 0.8 or more: at most 3 in 100."""
+    marks = [s for row in told for s in row["sayings"] if s["truth"] != "nothing"]
+    wrong = [s for s in marks if not s["right"] and not s["also"] and s["confidence"] >= 0.8]
+    assert len(wrong) <= 0.03 * len(marks), wrong
+
+
+def test_a_torn_glove_is_named_within_a_hundred_seconds(told: list[dict[str, Any]]) -> None:
+    """Pressure gone, fill full: the first alarm comes within 100 s and names it."""
+    rows = [row for row in told if row["story"] == "torn-glove"]
+    assert len(rows) == 2
+    for row in rows:
+        first = min(row["sayings"], key=lambda s: s["at_ms"])
+        assert first["after_s"] <= 100
+        assert "glove-torn" in (first["name"], *first["also"])
+        assert first["priority"] == "high"
+
+
+def test_a_rush_of_air_is_told_within_seconds(told: list[dict[str, Any]]) -> None:
+    """From the first air in the box to the first alarm, the sensor's lag included."""
+    for row in (r for r in told if r["story"] == "air-rush"):
+        first = min(row["sayings"], key=lambda s: s["at_ms"])
+        assert first["after_s"] <= 20, first
+
+
+def test_faults_of_the_wire_accuse_no_box(told: list[dict[str, Any]]) -> None:
+    """Garbled answers are no alarm of a box, and page nobody."""
+    for row in (r for r in told if r["story"] == "bad-wire"):
+        assert row["sayings"] == []
+        assert row["pages"] == []
