@@ -264,6 +264,7 @@ def _page(site: Site) -> None:
     page = site.config.page
     if page is None:
         return
+    site.source.warn(("page",), "is not served yet by this version", "use MQTT and `status`")
     host, _, port = page.bind.rpartition(":")
     if not 1 <= int(port) <= 65535:
         site.source.report(("page", "bind"), f"{port} is no port", "write 1 to 65535")
