@@ -68,7 +68,10 @@ def test_layers_are_told(small: str, loaded: Load) -> None:
     assert told["off_delay"] == ("7 min", "boxes.egret.rules")
     assert told["above"] == ("5 ppm", "rules")
     assert told["under"] == (
-        ["moisture-very-high", "moisture-rush", "moisture-soon", "circulation-stopped"],
+        [
+            *("moisture-very-high", "moisture-rush", "moisture-soon", "circulation-stopped"),
+            "supply-very-low",
+        ],
         "inert-box",
     )
 

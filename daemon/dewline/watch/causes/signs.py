@@ -110,8 +110,8 @@ def plain_signs(view: View, facts: Facts) -> Found:
     yield from _solvent(view, facts)
     if "jump-ten" not in facts:
         yield from _slip(view)
-    for gas in view.rises:
-        level = view.history.level(gas)
+    for gas in [view.about] if view.about in view.rises else []:
+        level = view.history.level(gas or "")
         if level is not None:
             yield "below-zero", Fact(ramp(level, -0.2, -0.4), f"{gas} reads {amount(level)} ppm")
 
@@ -150,9 +150,8 @@ def _solvent(view: View, facts: Facts) -> Found:
 def _sunk(view: View) -> Iterator[Fact]:
     """Oxygen that fell to nothing on a cell that burns what it meets."""
     kind = next((a.kind for a in view.box.analyzers if a.role == "oxygen"), "")
-    usual = view.history.typical("oxygen", 4320.0, 90.0) or view.history.typical(
-        "oxygen", 240.0, 60.0
-    )
+    seen = sorted(view.history.values("oxygen", 4320.0, 30.0))
+    usual = seen[len(seen) * 4 // 5] if len(seen) >= 3 else None
     now = view.history.typical("oxygen", 20.0, 0.0)
     if kind.lower() != "zirconia" or usual is None or now is None or usual < 0.1:
         return

@@ -1,0 +1,155 @@
+"""Causes and sensors on a bench: what the table, the judge and the verdicts promise."""
+
+from __future__ import annotations
+
+import json
+import random
+
+import pytest
+
+from dewline.readings import Quality
+from dewline.watch.causes.facts import Fact
+from dewline.watch.causes.judge import judge, odds
+from dewline.watch.causes.table import FAMILIES, GAS, HIGHEST, TELL_APART
+from dewline.watch.outlook import reach
+from dewline.watch.plan import Above, FalseFor
+
+NAMES = (
+    "air-leak leak-at-low-pressure loop-suction-leak glove-torn gas-loss glove-permeation "
+    "antechamber-seal transfer wet-load impulse outgassing bed-spent-water bed-spent-oxygen "
+    "bed-warm bed-not-reduced bed-poisoned regen-return purifier-bypassed circulation-stopped "
+    "circulation-reduced supply-impure supply-low valves-unpowered cooling-water-leak solvent "
+    "sensor-frozen sensor-drift sensor-unresponsive sample-line scale-slip instrument-silent "
+    "power linked-box weather-or-heat hands purging regenerating unknown"
+)
+KNOWN = frozenset(NAMES.split())
+
+
+def said(**truths: float) -> dict[str, Fact]:
+    return {name.replace("_", "-"): Fact(t, f"{name} {t}") for name, t in truths.items()}
+
+
+def test_the_table_names_only_known_causes() -> None:
+    """Every name of every family and of every test is one that events may bear."""
+    names = {name for family in FAMILIES.values() for name in family}
+    assert names <= KNOWN
+    assert {n for members, _ in TELL_APART for n in members} <= names
+
+
+def test_nothing_seen_is_unknown() -> None:
+    """Without facts no cause is named first."""
+    assert judge(GAS, {}).name == "unknown"
+
+
+@pytest.mark.parametrize("family", sorted(FAMILIES))
+def test_odds_are_shares(family: str) -> None:
+    """Odds of what is not ruled out sum to one, and no confidence passes the highest."""
+    facts = said(oxygen_up=1.0, moisture_up=1.0, loop_stopped=1.0, supply_low=1.0)
+    shares = odds(FAMILIES[family], facts)
+    assert not shares or sum(shares.values()) == pytest.approx(1.0)
+    assert judge(FAMILIES[family], facts).confidence <= HIGHEST
+
+
+def test_moisture_with_flat_oxygen_is_never_air() -> None:
+    """A proven flat oxygen sensor vetoes every hole, however strong the rest."""
+    facts = said(oxygen_flat=1.0, moisture_up=1.0, stop_shell_slope=1.0, ratio_air=1.0)
+    assert not {"air-leak", "loop-suction-leak", "transfer"} & odds(GAS, facts).keys()
+
+
+def test_gloves_are_ruled_out_by_mass_balance() -> None:
+    """What needs a greater source than all gloves let through is no glove permeation."""
+    facts = said(moisture_up=1.0, room_damper=1.0)
+    assert "glove-permeation" in odds(GAS, facts)
+    assert "glove-permeation" not in odds(GAS, facts | said(moisture_beyond_gloves=1.0))
+
+
+def test_a_stop_tells_shell_from_loop() -> None:
+    """Before a stop a plateau is a set with its test; after it one name."""
+    before = said(oxygen_up=1.0, moisture_flat=1.0, oxygen_plateau=1.0, ratio_air=1.0)
+    first = judge(GAS, before)
+    assert {"air-leak", "loop-suction-leak"} <= {first.name, *first.also}
+    assert first.tell_apart is not None
+    assert judge(GAS, before | said(stop_shell_slope=1.0)).name == "air-leak"
+    loop = judge(GAS, before | said(stop_own_slope=1.0, restart_same_level=1.0))
+    assert loop.name == "loop-suction-leak"
+
+
+def test_a_name_told_stays_unless_another_is_clearly_better() -> None:
+    """The name told last has something over the others."""
+    facts = said(oxygen_up=1.0, oxygen_plateau=1.0, ratio_air=1.0)
+    fresh, told = odds(GAS, facts), odds(GAS, facts, "loop-suction-leak")
+    assert next(iter(fresh)) == "air-leak"
+    assert told["loop-suction-leak"] > 1.5 * fresh["loop-suction-leak"]
+
+
+def test_one_over_c_foretells_a_spent_bed() -> None:
+    """C = 1 / (20 - t) ppm reaches 5 ppm at 19.8 h; at 1 ppm a straight line would be late."""
+    points = [(t / 4, 1 / (20 - t / 4)) for t in range(0, 77)]  # until 19 h: 1 ppm
+    told = reach(points, 5.0, 0.05)
+    assert told is not None
+    assert told.low <= 0.8 <= told.high
+    assert told.hours < 3
+
+
+def test_a_plateau_never_reaches_its_limit() -> None:
+    """A level that stands has no time to a limit, whatever its noise."""
+    rng = random.Random(1)
+    points = [(t / 15, 2.0 + rng.gauss(0, 0.02)) for t in range(60)]
+    assert reach(points, 5.0, 0.2) is None
+
+
+def stopped(bench, make_rule):
+    """An hour of a clean box, then its blower stops."""
+    b = bench(make_rule("stopped", "circulating", FalseFor(180_000), unit="s"))
+    rng = random.Random(4)
+    for second in range(0, 3600, 5):
+        b.at(second, circulating=1.0, oxygen=0.1 + rng.gauss(0, 0.01), moisture=0.2)
+    for second in range(3600, 4200, 5):
+        b.at(second, circulating=0.0, oxygen=0.1 + (second - 3600) / 3600, moisture=0.2)
+    return b
+
+
+def test_an_event_bears_its_cause_and_the_same_after_a_restore(bench, make_rule) -> None:
+    """A stopped blower is named; a watch restored on the way tells the very same events."""
+    b = stopped(bench, make_rule)
+    event = b.events[0]
+    assert event.transition == "raised"
+    assert event.cause.name == "circulation-stopped"
+    other = bench(make_rule("stopped", "circulating", FalseFor(180_000), unit="s"))
+    for second in range(0, 3600, 5):
+        other.at(second, circulating=1.0, oxygen=0.1, moisture=0.2)
+        if second % 900 == 0:
+            other.freeze()
+    assert other.events == []
+
+
+def test_the_state_is_json_and_whole(bench, make_rule) -> None:
+    """Histories, notes and verdicts go through JSON and come back the same."""
+    b = stopped(bench, make_rule)
+    b.say("note", box="heron", kind="gloves", why="new left pair")
+    state = json.loads(json.dumps(b.watch.save(), allow_nan=False))
+    b.freeze()
+    assert b.watch.save() == state
+
+
+def test_a_block_that_stands_still_is_frozen_until_one_number_moves(bench, make_rule) -> None:
+    """Five numbers of one panel bit for bit the same for 5 min: bad, until one differs."""
+    b = bench(make_rule("high", "oxygen", Above(10.0)))
+    numbers = {"oxygen": 1.0, "moisture": 2.0, "pressure": 3.0, "temperature": 22.0,
+               "blower_speed": 80.0, "pressure_low": 2.0, "pressure_high": 4.0}  # fmt: skip
+    slot = b.watch._slots["heron.oxygen"]
+    for second in range(0, 320):
+        b.at(second, **numbers)
+    assert slot.quality == Quality.FROZEN
+    b.at(320, **{**numbers, "oxygen": 12.0})
+    assert slot.quality == Quality.GOOD
+    assert [t for _, t, _ in b.told()] == ["raised"]
+
+
+def test_a_block_of_zeros_is_never_clean(bench, make_rule) -> None:
+    """All numbers of a panel zero at once is a panel that has just started."""
+    b = bench(make_rule("high", "oxygen", Above(10.0)))
+    b.at(0, oxygen=12.0, moisture=2.0, pressure=3.0, temperature=22.0)
+    b.at(1, oxygen=0.0, moisture=0.0, pressure=0.0, temperature=0.0)
+    assert [t for _, t, _ in b.told()] == ["raised"]
+    assert b.watch._slots["heron.oxygen"].quality == Quality.INSTRUMENT_FAULT
