@@ -262,4 +262,27 @@ def test_an_outlook_on_the_good_side_is_a_way_back(story):
     """8 ppm is ahead of 36 ppm above a limit of 10: it mends by itself."""
     outlook = Outlook(8.0, "ppm", 3600.0, 3000.0, 4500.0)
     page = writer().alarm(Told(story.tell(value=36.3, limit=10.0, outlook=outlook)), START_MS)
-    assert " back to 8 ppm about 03:14 (03:04-03:29). " in page.text
+    assert " Back to 8 ppm about 03:14 (03:04-03:29). " in page.text
+
+
+@pytest.mark.parametrize(
+    ("signal", "begins"),
+    [
+        ("heron.large_pressure", "HERON large antechamber pressure"),
+        ("heron.large_inner_door", "HERON large antechamber inner door"),
+        ("p1.forming_gas_pressure", "HERON P1 forming gas pressure"),
+        ("room.room_oxygen", "HERON ROOM oxygen"),
+        ("heron.frost_point", "HERON frost point"),
+    ],
+)
+def test_a_signal_is_called_by_its_place_and_role(story, signal, begins):
+    """An antechamber is named as one; what belongs to another place names that place too."""
+    page = writer().alarm(Told(story.tell(signal=signal)), START_MS)
+    assert page.text.startswith(f"{begins} 6.2 ppm")
+
+
+def test_an_outlook_of_days_waits_for_the_morning(story):
+    """On the lock screen only what comes within a day."""
+    outlook = Outlook(100.0, "ppm", 3 * 86_400.0, None, None)
+    page = writer().alarm(Told(story.tell(outlook=outlook)), START_MS)
+    assert "100 ppm" not in page.text

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from datetime import datetime, tzinfo
 from typing import Any, Literal
@@ -29,6 +30,11 @@ Document = Mapping[str, Any]
 Kind = Literal["level", "slope", "silence", "still", "on", "off", "other"]
 WEEK_MS = 7 * 86_400_000
 SOON_S = 120.0  # what comes sooner is there before the page is read
+FAR_S = 86_400.0  # what comes later can be seen in the morning
+# What belongs to an antechamber bears its name in front.
+_CHAMBER = re.compile(
+    r"(?!forming_gas_)(.+)_(pressure|evacuating|refilling|inner_door|outer_door|residual)"
+)
 
 # What a switch says in words, on and off, by the end of its role.
 _SWITCHES: tuple[tuple[str, str, str], ...] = (
@@ -54,6 +60,8 @@ def subject(document: Document) -> str:
         return f"DEWLINE {name} {fate}".replace("  ", " ")
     role = document["signal"].partition(".")[2]
     words = role.replace("circulating", "circulation").removesuffix("_present")
+    if chamber := _CHAMBER.fullmatch(words):
+        words = f"{chamber[1]} antechamber {chamber[2]}"
     shown_at = place_name(document["signal"].partition(".")[0])
     shown = place_name(place)
     prefix = shown if shown_at == shown else f"{shown} {shown_at}"
@@ -235,7 +243,7 @@ def time_left(document: Document, zone: tzinfo, now_ms: int) -> tuple[str, ...]:
     ``5 ppm about 06:30 (05:30-08:10).`` and ``5 ppm about 06:30.``
     """
     outlook = document["outlook"]
-    if outlook is None or outlook["in_s"] is None or outlook["in_s"] < SOON_S:
+    if outlook is None or outlook["in_s"] is None or not SOON_S <= outlook["in_s"] <= FAR_S:
         return ()
     start_ms = time_of(document)
 
@@ -244,7 +252,7 @@ def time_left(document: Document, zone: tzinfo, now_ms: int) -> tuple[str, ...]:
 
     low_s, high_s = outlook["low_s"], outlook["high_s"]
     span = "" if low_s is None or high_s is None else f" ({at(low_s)}-{at(high_s)})"
-    back = "back to " if _goes_back(document) else ""
+    back = "Back to " if _goes_back(document) else ""
     said = f"{back}{figure(outlook['limit'], outlook['unit'])} about {at(outlook['in_s'])}"
     return f"{said}{span}.", f"{said}."
 
