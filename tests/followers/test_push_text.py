@@ -286,3 +286,9 @@ def test_an_outlook_of_days_waits_for_the_morning(story):
     outlook = Outlook(100.0, "ppm", 3 * 86_400.0, None, None)
     page = writer().alarm(Told(story.tell(outlook=outlook)), START_MS)
     assert "100 ppm" not in page.text
+
+
+def test_a_value_just_past_its_limit_is_not_told_as_the_limit(story):
+    """3997 mbar below 4000 mbar is 3.997 bar below 4 bar."""
+    document = story.tell(value=3997.0, unit="mbar", limit=4000.0, limit_unit="mbar")
+    assert "3.997 bar, below 4 bar" in writer().alarm(Told(document), START_MS).text

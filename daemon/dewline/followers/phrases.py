@@ -65,7 +65,7 @@ def subject(document: Document) -> str:
     shown_at = place_name(document["signal"].partition(".")[0])
     shown = place_name(place)
     prefix = shown if shown_at == shown else f"{shown} {shown_at}"
-    return f"{prefix} {words.removeprefix(f'{place}_').replace('_', ' ')}"
+    return f"{prefix} {words.removeprefix(f'{shown_at.lower()}_').replace('_', ' ')}"
 
 
 def kind_of(document: Document, rule: RulePlan | None) -> Kind:
@@ -120,6 +120,8 @@ def _switch(document: Document, *, on: bool) -> str:
 
 def _shown(document: Document) -> str:
     value = figure(document["value"], document["unit"])
+    if value == figure(document["limit"], document["limit_unit"]):
+        value = figure(document["value"], document["unit"], digits=5)  # 4 bar, below 4 bar
     if document["quality"] == "uncertain/over-range":
         return f"over its range, at least {value}"
     if document["quality"] == "uncertain/under-range":
@@ -200,15 +202,15 @@ _BIGGER: tuple[tuple[str, float, str, float], ...] = (
 )
 
 
-def figure(value: float | None, unit: str | None) -> str:
+def figure(value: float | None, unit: str | None, digits: int = 3) -> str:
     """A number as a person reads it, with its unit: supply in bar, a rush of air in per cent."""
     if value is None:
         return "no reading"
     for small, least, big, ratio in _BIGGER:
         if unit == small and abs(value) >= least:
-            return f"{value / ratio:.3g} {big}"
+            return f"{value / ratio:.{digits}g} {big}"
     size = abs(value)
-    text = f"{value:.0f}" if size >= 1000 else f"{value:.3g}"
+    text = f"{value:.0f}" if size >= 1000 else f"{value:.{digits}g}"
     return f"{text.replace('e-0', 'e-')} {unit or ''}".rstrip()
 
 
