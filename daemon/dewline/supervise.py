@@ -30,5 +30,13 @@ async def keep_running(
                 failures = 0
             failures += 1
             log.exception("task %s failed (%d in a row)", name, failures)
-            on_failures(name, failures)
+            _tell(on_failures, name, failures)
         await clock.sleep(min(_LONGEST_PAUSE_S, _FIRST_PAUSE_S * 2**failures))
+
+
+def _tell(on_failures: Callable[[str, int], None], name: str, failures: int) -> None:
+    """What tells of a failure may stand on what has failed; that must not end the task too."""
+    try:
+        on_failures(name, failures)
+    except Exception:
+        log.exception("the failure of %s could not be told", name)

@@ -37,3 +37,22 @@ async def test_a_task_that_ran_well_for_long_starts_counting_anew():
 
     await clock.run(keep_running("t", job, clock, lambda _, n: heard.append(n)))
     assert heard == [1, 1]
+
+
+async def test_a_report_that_fails_itself_does_not_end_the_task(caplog):
+    """The one who hears of failures may be broken by the same cause; the task goes on."""
+    clock = StepClock(0)
+    runs = 0
+
+    async def job() -> None:
+        nonlocal runs
+        runs += 1
+        if runs < 3:
+            raise ValueError("broken")
+
+    def hear(_name: str, _failures: int) -> None:
+        raise RuntimeError("the watch is broken too")
+
+    await clock.run(keep_running("t", job, clock, hear))
+    assert runs == 3
+    assert "could not be told" in caplog.text
