@@ -67,7 +67,7 @@ def _summary(report: Any, *, kept: bool) -> None:
     say(f"{polls} polls, {report.statistics['readings']} readings recorded")
     say(f"{len(report.events)} events came back from the broker, in order")
     say("alarms raised: " + ", ".join(f"{n} {p}" for p, n in by_priority.items()))
-    for ahead in _warned_ahead(raised):
+    for ahead in _warned_ahead(report.events):
         say(ahead)
     for row in report.ledger:
         ended = "open" if row.ended_ms is None else iso_utc(row.ended_ms)[11:16]
@@ -78,14 +78,18 @@ def _summary(report: Any, *, kept: bool) -> None:
         say(f"record, config and logs: {report.folder}")
 
 
-def _warned_ahead(raised: list[dict[str, Any]]) -> list[str]:
-    """For every high limit that was announced by a climb before: how far ahead."""
+AHEAD = ("-climbing", "-soon")
+
+
+def _warned_ahead(events: list[dict[str, Any]]) -> list[str]:
+    """For every high limit that was announced before: how far ahead, also if held under it."""
     lines = []
-    for climb in raised:
-        if not climb["alarm"].endswith("-climbing"):
+    met = [e for e in events if e["transition"] in ("raised", "suppressed")]
+    for climb in met:
+        if climb["transition"] != "raised" or not climb["alarm"].endswith(AHEAD):
             continue
-        high = climb["alarm"].removesuffix("-climbing") + "-high"
-        late = next((e for e in raised if e["alarm"] == high and e["at_ms"] > climb["at_ms"]), None)
+        high = climb["alarm"].rpartition("-")[0] + "-high"
+        late = next((e for e in met if e["alarm"] == high and e["at_ms"] > climb["at_ms"]), None)
         if late:
             hours = (late["at_ms"] - climb["at_ms"]) / 3.6e6
             lines.append(f"{climb['alarm']} came {hours:.1f} h before {high}")

@@ -9,6 +9,7 @@ from dewline.watch.causes.shape import Rise
 # saturation pressures as in gas.humidity.
 AIR_RATIO_LOW = 4.0
 WET_RATIO_HIGH = 1.0
+HELD_TAUS = 3.0
 UNSEEN_PPM = 0.2  # what a moisture sensor does not resolve
 GLOVES_CM3_H = 30.0  # more than all gloves of a box let through
 FORM_WORDS = {
@@ -37,7 +38,8 @@ def _level(gas: str, rise: Rise, doubted: bool) -> Found:
     )
     yield f"{gas}-up", Fact(rise.up, text)
     if not doubted:
-        yield f"{gas}-flat", Fact(1.0 - rise.up, f"{WORD[gas]} flat at {amount(rise.now)} ppm")
+        flat = ramp(rise.up, 0.45, 0.15)
+        yield f"{gas}-flat", Fact(flat, f"{WORD[gas]} flat at {amount(rise.now)} ppm")
 
 
 def _form(gas: str, rise: Rise, view: View) -> Found:
@@ -52,7 +54,8 @@ def _form(gas: str, rise: Rise, view: View) -> Found:
         Fact(ramp(rise.rise_min, 60.0, 240.0), f"{word} has risen for {span(rise.start_min)}"),
     )
     tau = view.tau_min()
-    if tau is not None:
+    # What has only just begun may go on: a level must have been held to have been quick.
+    if tau is not None and rise.start_min >= HELD_TAUS * tau:
         fast = ramp(rise.rise_min, 1.1 * tau, 0.5 * tau)
         text = f"{word} changed within {span(rise.rise_min)}, faster than the box can ({span(tau)})"
         yield f"{gas}-faster-than-box", Fact(fast, text)

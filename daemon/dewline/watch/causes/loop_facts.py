@@ -11,6 +11,7 @@ from dewline.watch.causes.history import Series
 STOP_LEAST_MIN = 8.0
 STOP_SETTLE_MIN = 3.0
 LOOK_BACK_MIN = 239.0
+CLEARS_MIN = {"oxygen": 45.0, "moisture": 720.0}  # what a stop left is gone so long after it
 
 
 def loop_facts(view: View) -> Found:
@@ -62,7 +63,9 @@ def _in_stop(view: View, series: Series, on: float) -> Found:
 def _is_over(view: View, since: float) -> bool:
     """Nothing rises any more since the loop runs again."""
     lead = view.lead
-    return since <= 3.0 or (lead is not None and lead.now <= 0.97 * lead.peak)
+    if lead is None or since > CLEARS_MIN[lead.gas]:
+        return False
+    return since <= 3.0 or lead.now <= 0.97 * lead.peak
 
 
 def _began(series: Series, off: float) -> float:
