@@ -81,16 +81,20 @@ def _summary(report: Any, *, kept: bool) -> None:
 AHEAD = ("-climbing", "-soon")
 
 
+_WARNINGS = ("-soon", "-climbing")
+_CROSSED = ("raised", "suppressed")  # suppressed: it was crossed, and a warning already stood
+
+
 def _warned_ahead(events: list[dict[str, Any]]) -> list[str]:
-    """For every high limit that was announced before: how far ahead, also if held under it."""
+    """For every high limit that was crossed after a warning: how far ahead that came."""
     lines = []
-    met = [e for e in events if e["transition"] in ("raised", "suppressed")]
-    for climb in met:
-        if climb["transition"] != "raised" or not climb["alarm"].endswith(AHEAD):
+    for late in events:
+        signal = late["alarm"].removesuffix("-high")
+        if signal == late["alarm"] or late["transition"] not in _CROSSED:
             continue
-        high = climb["alarm"].rpartition("-")[0] + "-high"
-        late = next((e for e in met if e["alarm"] == high and e["at_ms"] > climb["at_ms"]), None)
-        if late:
-            hours = (late["at_ms"] - climb["at_ms"]) / 3.6e6
-            lines.append(f"{climb['alarm']} came {hours:.1f} h before {high}")
+        names = [signal + end for end in _WARNINGS]
+        early = next((e for e in events if e["alarm"] in names), late)
+        if early["at_ms"] < late["at_ms"]:
+            hours = (late["at_ms"] - early["at_ms"]) / 3.6e6
+            lines.append(f"{early['alarm']} came {hours:.1f} h before {late['alarm']}")
     return lines
