@@ -12,6 +12,7 @@ import csv
 import importlib
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from functools import partial
 from itertools import islice
 from pathlib import Path
 from typing import IO, Any
@@ -52,12 +53,20 @@ class Exported:
     files: tuple[Path, ...]
 
 
-def export(reader: Reader, target: Path, progress: Progress, stretch: Stretch = ALL) -> Exported:
+def export(
+    reader: Reader, target: Path, progress: Progress, stretch: Stretch = ALL, site: str = ""
+) -> Exported:
     """Write ``target`` by its ending and the two files beside it; none is left half-written.
+
+    ``site`` is a tag of every line of line protocol.
 
     OutOfRange for another ending, or for Parquet without pyarrow.
     """
-    writers = {".csv": _write_csv, ".parquet": _write_parquet, ".lp": _write_lines}
+    writers: dict[str, Callable[[Reader, Path, Progress, Stretch], int]] = {
+        ".csv": _write_csv,
+        ".parquet": _write_parquet,
+        ".lp": partial(_write_lines, site=site),
+    }
     if target.suffix not in writers:
         raise OutOfRange(f"{target.name}: the ending says the form: .csv, .parquet or .lp")
     inputs, events = (target.with_suffix(f".{what}.jsonl") for what in ("inputs", "events"))
@@ -113,15 +122,17 @@ def _rows(reader: Reader, progress: Progress, stretch: Stretch) -> Iterator[Row]
             yield row
 
 
-def _write_lines(reader: Reader, part: Path, progress: Progress, stretch: Stretch) -> int:
+def _write_lines(
+    reader: Reader, part: Path, progress: Progress, stretch: Stretch, site: str
+) -> int:
     count = 0
     with part.open("w", encoding="utf-8") as stream:
         for count, row in enumerate(_rows(reader, progress, stretch), 1):  # noqa: B007
-            stream.write(reading_line(row) + "\n")
+            stream.write(reading_line(row, site) + "\n")
         for event in _event_documents(reader, stretch):
             stream.write(event_line(event) + "\n")
         for entry in reader.ledger():
-            text = ledger_line(entry)
+            text = ledger_line(entry, site)
             if text is not None and stretch.holds(entry.ended_ms or 0):
                 stream.write(text + "\n")
     return count

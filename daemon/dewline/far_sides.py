@@ -49,10 +49,12 @@ def followers(
 
         yield InfluxFollower(
             plan.influx,
+            plan.site,
             clock,
             reader=reader,
             advance=lambda item, event: journal.advance("influx", item_seq=item, event_seq=event),
             dead_letter=lambda *letter: journal.put_dead_letter("influx", *letter),
+            rules=plan.watch.rules.values(),
         )
     if plan.contacts:
         from dewline.followers.push import PushFollower  # noqa: PLC0415
@@ -82,5 +84,5 @@ def dead_man(
 
 def part(plan: Plan) -> object:
     """What of a plan its followers are made from: where it differs, they are made anew."""
-    rules = plan.watch.rules if plan.contacts else None
+    rules = plan.watch.rules if plan.contacts or plan.influx else None
     return plan.mqtt, plan.influx, plan.contacts, plan.box_contacts, rules, plan.watch.signals

@@ -23,6 +23,7 @@ async def main(path: Path, url: str) -> None:
     journal = Journal.open(path, "saltmarsh", 200, reserve_bytes=0)
     follower = InfluxFollower(
         InfluxPlan(url=url, org="saltmarsh", bucket="gloveboxes"),
+        "saltmarsh",
         RealClock(),
         reader=lambda: Reader(path),
         advance=lambda item, event: journal.advance("influx", item_seq=item, event_seq=event),

@@ -89,6 +89,7 @@ async def follow(journal, monkeypatch):
     def start(url, **more):
         follower = InfluxFollower(
             InfluxPlan(url=url, org="saltmarsh", bucket="gloveboxes", **more.pop("plan", {})),
+            "saltmarsh",
             RealClock(),
             reader=lambda: Reader(journal.path),
             advance=lambda item, ev: journal.advance("influx", item_seq=item, event_seq=ev),

@@ -116,7 +116,7 @@ async def test_line_protocol_is_read_back_by_an_independent_parser(record, tmp_p
     assert all(isinstance(v, float) for p in parsed for v in p["fields"].values())
     (event,) = [p for p in parsed if p["measurement"] == "event"]
     assert event["tags"]["alarm"] == "moisture-high"
-    assert event["fields"] == {"seq": 1.0, "value": 0.5, "limit": 0.4}
+    assert event["fields"] == {"seq": 1.0, "value": 0.5, "limit": 0.4, "state": 8.0}
     (ledger,) = [p for p in parsed if p["measurement"] == "ledger"]
     assert ledger["fields"] == {"duration_s": 11.0, "cycles": 3.0}
 

@@ -37,7 +37,7 @@ def run(args: argparse.Namespace) -> int:
     progress = ProgressLine(f"export to {args.to.name}")
     with Reader(args.journal or plan.journal.path) as reader:
         try:
-            done = export(reader, args.to, progress, Stretch(args.since, args.until))
+            done = export(reader, args.to, progress, Stretch(args.since, args.until), plan.site)
         except OSError as error:
             raise JournalError(f"{args.to} cannot be written: {error.strerror}") from error
         finally:

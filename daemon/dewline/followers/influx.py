@@ -11,7 +11,7 @@ import contextlib
 import logging
 import random
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from typing import NamedTuple, TypeVar
 from urllib.parse import urlsplit
 
@@ -20,12 +20,14 @@ from dewline.config.plan import InfluxPlan
 from dewline.errors import DewlineError
 from dewline.followers.failures import Failures
 from dewline.followers.follower import FollowerStatistics
+from dewline.followers.limits import limit_lines
 from dewline.followers.rewind import Mark, Rewind
 from dewline.followers.store import Store, StoreError, store
 from dewline.followers.tasks import until
 from dewline.journal import Reader
 from dewline.journal.lines import event_line, ledger_line, reading_line
 from dewline.readings import Entry, parse_iso_utc
+from dewline.watch.plan import RulePlan
 
 T = TypeVar("T")
 log = logging.getLogger(__name__)
@@ -37,6 +39,7 @@ ITEMS_AT_ONCE = 1000
 EVENTS_AT_ONCE = 500
 LINES_AT_ONCE = 5000
 LEDGER_LOOK_BACK_MS = 60_000
+LIMITS_EVERY_MS = 600_000
 LEAVE_S = 10.0
 
 
@@ -54,8 +57,8 @@ class InfluxFollower:
     ``reader`` opens a read-only journal reader (used in worker threads),
     ``advance(item_seq, event_seq)`` stores what can be trusted to be kept,
     ``dead_letter(time_ms, reason, line)`` keeps a line that the store refuses
-    for good. While ``clock_is_right`` says no, nothing is sent: a reading at a
-    wrong time would stay there.
+    for good. The limits of ``rules`` are sent along. While ``clock_is_right`` says
+    no, nothing is sent: a reading at a wrong time would stay there.
     """
 
     name = "influx"
@@ -63,15 +66,20 @@ class InfluxFollower:
     def __init__(
         self,
         plan: InfluxPlan,
+        site: str,
         clock: Clock,
         *,
         reader: Callable[[], Reader],
         advance: Callable[[int, int], None],
         dead_letter: Callable[[int, str, str], None],
+        rules: Collection[RulePlan] = (),
         clock_is_right: Callable[[], bool] = lambda: True,
         monotonic: Callable[[], float] = time.monotonic,
     ) -> None:
         self._plan = plan
+        self._site = site
+        self._rules = rules
+        self._limits_ms: int | None = None
         self._where = urlsplit(plan.url).netloc.rpartition("@")[2]
         self._clock = clock
         self._open_reader = reader
@@ -200,12 +208,28 @@ class InfluxFollower:
         # The last item once more: a tick may have added derived readings to it since.
         rows = list(reader.rows(item_seq - 1, last_item))
         events = reader.events(event_seq, EVENTS_AT_ONCE)
-        lines = [reading_line(row) for row in rows] + [event_line(event) for event in events]
+        lines = [reading_line(row, self._site) for row in rows]
+        lines += [event_line(event) for event in events]
         times = [row.time_ms for row in rows] + [parse_iso_utc(event["time"]) for event in events]
         if times:
-            lines += _ledger_lines(reader, min(times), max(times))
+            lines += self._ledger_lines(reader, min(times), max(times))
+            lines += self._limit_lines(max(times))
         last_event = events[-1]["seq"] if events else event_seq
         return _Batch(lines, Mark(last_item, last_event), max(times, default=None))
+
+    def _ledger_lines(self, reader: Reader, from_ms: int, to_ms: int) -> list[str]:
+        """Rows closed in the batch's stretch of time, a minute before it included."""
+        rows = reader.ledger(since_ms=from_ms - LEDGER_LOOK_BACK_MS)
+        closed = [row for row in rows if row.ended_ms is not None and row.ended_ms <= to_ms]
+        made = (ledger_line(row, self._site) for row in closed)
+        return [text for text in made if text is not None]
+
+    def _limit_lines(self, time_ms: int) -> list[str]:
+        """The limits that hold now, every ten minutes of the record."""
+        if self._limits_ms is not None and abs(time_ms - self._limits_ms) < LIMITS_EVERY_MS:
+            return []
+        self._limits_ms = time_ms
+        return limit_lines(self._rules, self._site, time_ms)
 
     async def _write(self, session: Store, lines: list[str]) -> None:
         """Write all lines; what the store refuses is narrowed down to single lines."""
@@ -239,13 +263,6 @@ class InfluxFollower:
 
         with self._clock.io():
             return await asyncio.to_thread(in_thread)
-
-
-def _ledger_lines(reader: Reader, from_ms: int, to_ms: int) -> list[str]:
-    """Rows closed in the batch's stretch of time, a minute before it included."""
-    rows = reader.ledger(since_ms=from_ms - LEDGER_LOOK_BACK_MS)
-    closed = [row for row in rows if row.ended_ms is not None and row.ended_ms <= to_ms]
-    return [line for row in closed if (line := ledger_line(row)) is not None]
 
 
 def _asked_wait_s(error: Exception) -> float:
