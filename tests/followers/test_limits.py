@@ -15,7 +15,14 @@ HOUR_MS = 3_600_000
 
 
 def rule(name: str, condition: Any) -> RulePlan:
-    return RulePlan(f"heron.{name}", "heron", name, "heron.pressure", condition, "mbar")
+    return RulePlan(
+        alarm=f"heron.{name}",
+        place="heron",
+        rule=name,
+        signal="heron.pressure",
+        condition=condition,
+        unit="mbar",
+    )
 
 
 @pytest.mark.parametrize(
