@@ -202,7 +202,8 @@ async def test_many_orphans(broker, running, subscribe):
     await watching.until(lambda s: sum(1 for m in s.messages() if not m[3]) == 1500)
     late = await subscribe(broker.port, f"{SITE}/#")
     await late.until(lambda s: s.messages(STATE))
-    assert {t for t, *_ in late.messages()} == {STATE}
+    # A heartbeat may pass by; of what is retained, only the state is left.
+    assert {topic for topic, retained, *_ in late.messages() if retained} == {STATE}
     assert follower.statistics().errors == 0
 
 
