@@ -4,30 +4,15 @@ import math
 import random
 
 import pytest
+from still_lab import HERON, see, still
 
-from dewline_sim.lab import Lab
 from dewline_sim.physics.mixture import LITRE_MOL, N2
 from dewline_sim.physics.people import Hands
 from dewline_sim.physics.spec import (
     BoxSpec,
-    ClimateSpec,
-    LabSpec,
     PumpSpec,
     SupplySpec,
 )
-
-HERON = "heron"
-NOON_MS = 1_772_366_400_000  # 2026-03-01 12:00 UTC
-
-
-def still(**changes: object) -> Lab:
-    """A lab without weather; changes are fields of its spec."""
-    settings: dict[str, object] = {"climate": ClimateSpec.still()} | changes
-    return Lab(LabSpec(**settings), 1, NOON_MS)  # type: ignore[arg-type]
-
-
-def see(lab: Lab, role: str) -> float:
-    return lab.truth(HERON)[role]
 
 
 def test_hands_are_still_when_told() -> None:

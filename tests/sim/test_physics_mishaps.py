@@ -5,12 +5,11 @@ Reference box: 1.2 m3, 60 m3/h of which 95 % pass the bed, two butyl gloves,
 for this box, "common practice" has no source, "memory" a value nobody looked up.
 """
 
-from collections.abc import Callable
-
 import pytest
+from still_lab import EVENING_MS, HERON, evening, filled_l, room_litres, see, until
 
 from dewline_sim.lab import Lab
-from dewline_sim.physics.mixture import LITRE_MOL, N2
+from dewline_sim.physics.mixture import N2
 from dewline_sim.physics.spec import (
     BoxSpec,
     ClimateSpec,
@@ -20,43 +19,11 @@ from dewline_sim.physics.spec import (
     SupplySpec,
 )
 
-HERON = "heron"
-EVENING_MS = 1_772_481_600_000  # 2026-03-02 20:00 UTC
-
-
-def still(**changes: object) -> Lab:
-    """A lab without weather; changes are fields of its spec."""
-    settings: dict[str, object] = {"climate": ClimateSpec.still()} | changes
-    return Lab(LabSpec(**settings), 1, EVENING_MS)  # type: ignore[arg-type]
-
-
-def see(lab: Lab, role: str) -> float:
-    return lab.truth(HERON)[role]
-
-
-def until(lab: Lab, done: Callable[[], bool], step_s: float, limit_h: float) -> float:
-    """Run until ``done``; returns hours it took."""
-    start = lab.now_s
-    while not done():
-        lab.run(step_s)
-        assert lab.now_s - start < limit_h * 3600, "never"
-    return (lab.now_s - start) / 3600
-
-
-def room_litres(lab: Lab, mol: float) -> float:
-    """Litres at 23 degC and box pressure."""
-    return mol / LITRE_MOL * 296.15 / 273.15
-
-
-def filled_l(lab: Lab) -> float:
-    """Supply gas since the start."""
-    return room_litres(lab, lab.ledger.came[N2])
-
 
 def test_house_nitrogen_dips() -> None:
     """6.0 to 3.6 bar over 20 min: a comb at fills of 200 ppm gas, then valves shut: no flow with
     the blower's bit on, pressure falling with temperature (derived)."""
-    lab = still(boxes=(BoxSpec(low_mbar=0.5, high_mbar=6.0, target_mbar=5.5),))
+    lab = evening(boxes=(BoxSpec(low_mbar=0.5, high_mbar=6.0, target_mbar=5.5),))
     lab.run(600)
     idle = see(lab, "oxygen")
     lab.act("impurity", "house-nitrogen", oxygen_ppm=200.0)
@@ -84,7 +51,7 @@ def test_house_nitrogen_dips() -> None:
 def test_power_cut_and_return() -> None:
     """40 min without power: freezer -35 to -31, regeneration broken off hot, chamber left where
     it was, circulation off although it was on (derived, common practice)."""
-    lab = still(purifiers=(PurifierSpec(beds=2),), boxes=(BoxSpec(freezer=FreezerSpec()),))
+    lab = evening(purifiers=(PurifierSpec(beds=2),), boxes=(BoxSpec(freezer=FreezerSpec()),))
     lab.act("bed_load", "p1", oxygen_percent=50.0)
     lab.act("regenerate", "p1")
     lab.run(2 * 3600 + 120)
@@ -117,7 +84,7 @@ def test_solvent_poisons_for_good() -> None:
         lab.run(40)
         return first / see(lab, "oxygen")
 
-    lab = still(boxes=(BoxSpec(dead_fraction=0.0),))
+    lab = evening(boxes=(BoxSpec(dead_fraction=0.0),))
     fresh = pace(lab)
     lab.act("solvent_open", HERON, ml_h=5.0)
     lab.run(5 * 3600)
@@ -137,12 +104,12 @@ def test_solvent_poisons_for_good() -> None:
 def test_cooling_water_leaks() -> None:
     """1 g/h after the bed: +24 ppm within the hour; ahead of it nothing until 200 g are full
     (derived)."""
-    lab = still()
+    lab = evening()
     lab.run(600)
     lab.act("water_leak", "p1", g_h=1.0)
     lab.run(3600)
     assert see(lab, "moisture") == pytest.approx(24, rel=0.15)
-    lab = still()
+    lab = evening()
     lab.act("water_leak", "p1", g_h=1.0, before_bed=True)
     lab.run(6 * 3600)
     assert see(lab, "moisture") < 0.2
@@ -155,7 +122,7 @@ def test_cooling_water_leaks() -> None:
 def test_part_worn_sieve_feels_heat() -> None:
     """Level over a loaded sieve x2.3 for +10 K, x5 for +20 K (65 kJ/mol, memory); the box heals
     when the cooling is back."""
-    lab = still()
+    lab = evening()
     lab.act("bed_load", "p1", water_percent=96.0)
     lab.run(6 * 3600)
     cold = see(lab, "moisture")
@@ -180,7 +147,7 @@ def test_part_worn_sieve_feels_heat() -> None:
 
 def test_new_gloves_are_wet_for_days() -> None:
     """0.5-2 ppm for 1-3 d (common practice)."""
-    lab = still()
+    lab = evening()
     lab.act("new_gloves", HERON)
     lab.run(2 * 3600)
     assert 1.0 < see(lab, "moisture") < 2.5
@@ -212,7 +179,7 @@ def test_hands_move_pressure_and_cost_gas() -> None:
 
 def test_lights_and_night_move_gas() -> None:
     """Lights +4 K vent about 16 L (14 mbar rigid); 3 K cooler at night takes 12 L (derived)."""
-    lab = still()
+    lab = evening()
     went = lab.ledger.went[N2]
     lab.act("lights", HERON, warmer_k=4.0)
     lab.run(5 * 3600)
@@ -227,7 +194,7 @@ def test_argon_box_gains_nitrogen_unseen() -> None:
     """Gloves alone +31 ppm N2 a day, 0.1 L/h of air +1560 ppm a day; the bed takes none
     (derived)."""
     argon = SupplySpec(name="argon", gas="argon")
-    lab = still(boxes=(BoxSpec(gas="argon", supply="argon"),), services=(argon,))
+    lab = evening(boxes=(BoxSpec(gas="argon", supply="argon"),), services=(argon,))
     lab.run(6 * 3600)
     assert see(lab, "nitrogen_in_argon") * 4 == pytest.approx(31, rel=0.15)
     before = see(lab, "nitrogen_in_argon")
@@ -240,7 +207,7 @@ def test_cylinder_hose_left_with_air() -> None:
     """0.2 L of air in a hose: about 40 cm3 O2, a 35 ppm impulse at the next fill, then clean gas
     (derived)."""
     gas = SupplySpec(name="own", kind="cylinder")
-    lab = still(boxes=(BoxSpec(supply="own", valve_supply="own"),), services=(gas,))
+    lab = evening(boxes=(BoxSpec(supply="own", valve_supply="own"),), services=(gas,))
     lab.run(60)
     idle = see(lab, "oxygen")
     lab.act("cylinder_change", "own", hose_air_l=0.2)
@@ -258,7 +225,7 @@ def test_purge_left_on_in_a_closed_room() -> None:
     climate = ClimateSpec(
         daily_k=0, weather_mbar=0, weather_percent=0, room_m3=50, air_changes_per_h=0
     )
-    lab = still(climate=climate)
+    lab = evening(climate=climate)
     lab.act("exhaust_blocked", "site", share_to_room=1.0)
     lab.act("purge_on", HERON)
     hours = until(lab, lambda: lab.truth("site")["room_oxygen"] < 19.5, 10, 1.0)
@@ -269,7 +236,7 @@ def test_refilling_a_chamber_draws_the_box_down() -> None:
     """62 L from the box: dips of -2 to -5 mbar (common practice); hard negative on weak supply."""
 
     def lowest(**box: object) -> float:
-        lab = still(boxes=(BoxSpec(**box),))  # type: ignore[arg-type]
+        lab = evening(boxes=(BoxSpec(**box),))  # type: ignore[arg-type]
         lab.act("transfer_start", HERON, cycles=1)
         low = 3.0
         for _ in range(600):

@@ -5,57 +5,21 @@ Reference box: 1.2 m3, 60 m3/h of which 95 % pass the bed, two butyl gloves,
 for this box, "common practice" has no source, "memory" a value nobody looked up.
 """
 
-from collections.abc import Callable
-
 import pytest
+from still_lab import HERON, evening, filled_l, room_litres, see, until
 
-from dewline_sim.lab import Lab
-from dewline_sim.physics.mixture import LITRE_MOL, N2, O2
+from dewline_sim.physics.mixture import LITRE_MOL, O2
 from dewline_sim.physics.spec import (
     BoxSpec,
-    ClimateSpec,
-    LabSpec,
     PurifierSpec,
     SupplySpec,
     WallSpec,
 )
 
-HERON = "heron"
-EVENING_MS = 1_772_481_600_000  # 2026-03-02 20:00 UTC
-
-
-def still(**changes: object) -> Lab:
-    """A lab without weather; changes are fields of its spec."""
-    settings: dict[str, object] = {"climate": ClimateSpec.still()} | changes
-    return Lab(LabSpec(**settings), 1, EVENING_MS)  # type: ignore[arg-type]
-
-
-def see(lab: Lab, role: str) -> float:
-    return lab.truth(HERON)[role]
-
-
-def until(lab: Lab, done: Callable[[], bool], step_s: float, limit_h: float) -> float:
-    """Run until ``done``; returns hours it took."""
-    start = lab.now_s
-    while not done():
-        lab.run(step_s)
-        assert lab.now_s - start < limit_h * 3600, "never"
-    return (lab.now_s - start) / 3600
-
-
-def room_litres(lab: Lab, mol: float) -> float:
-    """Litres at 23 degC and box pressure."""
-    return mol / LITRE_MOL * 296.15 / 273.15
-
-
-def filled_l(lab: Lab) -> float:
-    """Supply gas since the start."""
-    return room_litres(lab, lab.ledger.came[N2])
-
 
 def test_idle_levels_and_night_speed() -> None:
     """Idle 0.03 ppm O2, 0.15 ppm H2O; at 20 m3/h 0.09 and 0.45 (derived)."""
-    lab = still(purifiers=(PurifierSpec(night_flow_m3_h=20.0),))
+    lab = evening(purifiers=(PurifierSpec(night_flow_m3_h=20.0),))
     lab.run(4 * 3600)
     assert see(lab, "oxygen") == pytest.approx(0.09, rel=0.15)
     assert see(lab, "moisture") == pytest.approx(0.45, rel=0.15)
@@ -68,7 +32,7 @@ def test_idle_levels_and_night_speed() -> None:
 def test_circulator_stopped() -> None:
     """Water 0.7 at 15 min, 0.9 at 30, 1.3 at 60, 2.6 at 240, bending; oxygen straight at 1.4/h,
     over the water after 46 min; back below 1 ppm within 15 min of the restart (derived)."""
-    lab = still()
+    lab = evening()
     lab.run(3600)
     lab.act("circulation_off", HERON)
     seen, crossed = {}, 0.0
@@ -90,7 +54,7 @@ def test_circulator_stopped() -> None:
 def test_oxygen_clean_up_with_a_dead_corner() -> None:
     """100 to 10 ppm in 2.5 min, to 1 in 11, to 0.1 in 35 (derived); 10-30 min to 1 is usual
     (common practice)."""
-    lab = still(boxes=(BoxSpec(oxygen_ppm=100.0),))
+    lab = evening(boxes=(BoxSpec(oxygen_ppm=100.0),))
     for goal, minutes in ((10.0, 2.5), (1.0, 11.0), (0.1, 35.0)):
         until(lab, lambda goal=goal: see(lab, "oxygen") < goal, 1, 2.0)  # type: ignore[misc]
         assert lab.now_s / 60 == pytest.approx(minutes, rel=0.15)
@@ -98,7 +62,7 @@ def test_oxygen_clean_up_with_a_dead_corner() -> None:
 
 def test_water_clean_up_is_slow() -> None:
     """Half an hour at 100 ppm takes about 1.4 h to 1 ppm, ideal 6 min (derived)."""
-    lab = still()
+    lab = evening()
     lab.act("circulation_off", HERON)
     box = lab.boxes[HERON]
     for _ in range(360):
@@ -113,7 +77,7 @@ def test_water_clean_up_is_slow() -> None:
 
 def test_an_opened_box_takes_days() -> None:
     """Two hours open, purged: 1-5 d to 1 ppm of water (common practice)."""
-    lab = still()
+    lab = evening()
     lab.act("circulation_off", HERON)
     for door in ("outer", "inner"):
         lab.act("open_door", HERON, door=door)
@@ -132,7 +96,7 @@ def test_an_opened_box_takes_days() -> None:
 def leads(bed: PurifierSpec, load_percent: float, slow_volumes: float) -> dict[float, float]:
     """Hours from each level of water until 5 ppm."""
     box = BoxSpec(walls=WallSpec(slow_volumes=slow_volumes))
-    lab = still(purifiers=(bed,), boxes=(box,))
+    lab = evening(purifiers=(bed,), boxes=(box,))
     lab.act("bed_load", "p1", water_percent=load_percent)
     ages = {}
     for level in (0.2, 0.3, 0.5, 1.0, 2.0, 5.0):
@@ -157,7 +121,7 @@ def test_a_bed_announces_its_end_days_ahead() -> None:
 def test_pinhole_at_positive_pressure_loses_gas_only() -> None:
     """0.2 mm at +3 mbar: 1.5 L/h out, oxygen unmoved; a 10 s pull to -1 mbar +0.4 ppm; held at
     -1 mbar +3.2 ppm within 5 min, water +0.2 (derived)."""
-    lab = still(boxes=(BoxSpec(low_mbar=2.9, high_mbar=3.3),))
+    lab = evening(boxes=(BoxSpec(low_mbar=2.9, high_mbar=3.3),))
     lab.run(1800)
     idle = see(lab, "oxygen"), see(lab, "moisture")
     lab.act("hole", HERON, diameter_mm=0.2)
@@ -181,7 +145,7 @@ def test_pinhole_at_positive_pressure_loses_gas_only() -> None:
 def test_suction_leak_after_the_bed() -> None:
     """0.1 mm at -10 mbar: 0.7 L/h of air in; +2.5 ppm O2 and +0.17 H2O while the blower runs;
     stopped, only the box's own slope; argon box +1.1 % N2 a day (derived)."""
-    lab = still()
+    lab = evening()
     lab.run(3600)
     idle = see(lab, "oxygen"), see(lab, "moisture")
     lab.act("hole", HERON, diameter_mm=0.1, where="suction")
@@ -199,7 +163,7 @@ def test_suction_leak_after_the_bed() -> None:
     assert (see(lab, "oxygen") - level) * 2 == pytest.approx(1.5, rel=0.2)
 
     argon = SupplySpec(name="argon", gas="argon")
-    lab = still(boxes=(BoxSpec(gas="argon", supply="argon"),), services=(argon,))
+    lab = evening(boxes=(BoxSpec(gas="argon", supply="argon"),), services=(argon,))
     lab.act("hole", HERON, diameter_mm=0.1, where="suction")
     lab.run(3 * 3600)
     assert see(lab, "nitrogen_in_argon") * 8 / 1e4 == pytest.approx(1.1, rel=0.15)
@@ -207,7 +171,7 @@ def test_suction_leak_after_the_bed() -> None:
 
 def test_leak_before_the_bed_is_not_seen() -> None:
     """The same hole ahead of the bed leaves oxygen and water flat (derived)."""
-    lab = still()
+    lab = evening()
     lab.run(600)
     idle = see(lab, "oxygen")
     lab.act("hole", HERON, diameter_mm=0.1, where="suction-before-bed")
@@ -225,7 +189,7 @@ def test_torn_glove(gas: str, plateau_ppm: float) -> None:
         SupplySpec(name="air"),
     )
     box = BoxSpec(gas=gas, supply="own", valve_supply="air")  # type: ignore[arg-type]
-    lab = still(boxes=(box,), services=supplies)
+    lab = evening(boxes=(box,), services=supplies)
     lab.run(60)
     lab.act("tear_glove", HERON)
     lab.run(5)
@@ -243,7 +207,7 @@ def test_torn_glove(gas: str, plateau_ppm: float) -> None:
 
 def test_a_bed_eats_air_for_two_hours_then_the_box_goes() -> None:
     """1.3 L/min of air against 30 L of capacity: gone in 1.9 h, and hot (derived)."""
-    lab = still(services=(SupplySpec(pressure_bar=6.0),))
+    lab = evening(services=(SupplySpec(pressure_bar=6.0),))
     lab.act("air_leak", HERON, l_h=78.0)
     hours = until(lab, lambda: see(lab, "bed_oxygen_load") > 90.0, 60, 3.0)
     assert hours / 0.9 == pytest.approx(1.9, rel=0.15)
@@ -253,7 +217,7 @@ def test_a_bed_eats_air_for_two_hours_then_the_box_goes() -> None:
 def test_one_short_cycle_with_paper() -> None:
     """One cycle at 50 mbar, 0.12 g of water in card: 0.64 L O2, 250-400 ppm seen, < 1 ppm within
     17 min, area 11 ppm h, bed -2 %; water +2 ppm falling to +0.3 in 4 h, 2.8 ppm h (derived)."""
-    lab = still()
+    lab = evening()
     lab.run(1800)
     idle = see(lab, "oxygen"), see(lab, "moisture")
     lab.act("transfer_start", HERON, cycles=1, low_mbar=50.0, hold_s=5.0)
@@ -281,7 +245,7 @@ def test_one_short_cycle_with_paper() -> None:
 def test_regeneration_without_hydrogen_is_silent() -> None:
     """Heat without hydrogen dries the sieve and leaves the catalyst spent: 14 h, forming pressure
     flat; the next litres of oxygen clean slower and slower, after 3 L not at all (derived)."""
-    lab = still()
+    lab = evening()
     lab.act("bed_load", "p1", oxygen_percent=90.0, water_percent=60.0)
     lab.act("regenerate", "p1", hydrogen=False)
     hours = until(lab, lambda: see(lab, "regenerating") == 0.0, 300, 20.0)
@@ -305,7 +269,7 @@ def test_regeneration_without_hydrogen_is_silent() -> None:
 def test_regeneration_with_hydrogen_restores() -> None:
     """Counted hydrogen brings both capacities back; forming gas 2400-4000 L at 30-50 % use for
     30 L of O2 (derived)."""
-    lab = still()
+    lab = evening()
     lab.act("bed_load", "p1", oxygen_percent=99.0, water_percent=60.0)
     lab.act("regenerate", "p1")
     until(lab, lambda: see(lab, "regenerating") == 0.0, 300, 20.0)

@@ -3,8 +3,8 @@
 import math
 
 import pytest
+from still_lab import HERON, see, still
 
-from dewline_sim.lab import Lab
 from dewline_sim.physics.openings import (
     DIFFUSION_M2_S,
     VISCOSITY_PA_S,
@@ -13,23 +13,8 @@ from dewline_sim.physics.openings import (
 )
 from dewline_sim.physics.spec import (
     BoxSpec,
-    ClimateSpec,
     GloveSpec,
-    LabSpec,
 )
-
-HERON = "heron"
-NOON_MS = 1_772_366_400_000  # 2026-03-01 12:00 UTC
-
-
-def still(**changes: object) -> Lab:
-    """A lab without weather; changes are fields of its spec."""
-    settings: dict[str, object] = {"climate": ClimateSpec.still()} | changes
-    return Lab(LabSpec(**settings), 1, NOON_MS)  # type: ignore[arg-type]
-
-
-def see(lab: Lab, role: str) -> float:
-    return lab.truth(HERON)[role]
 
 
 def test_wide_holes_are_orifices_and_fine_ones_capillaries() -> None:

@@ -3,6 +3,7 @@
 import math
 
 import pytest
+from still_lab import HERON, NOON_MS, see, still
 
 from dewline_sim.lab import Lab
 from dewline_sim.physics.climate import Climate
@@ -14,19 +15,6 @@ from dewline_sim.physics.spec import (
     LabSpec,
     SupplySpec,
 )
-
-HERON = "heron"
-NOON_MS = 1_772_366_400_000  # 2026-03-01 12:00 UTC
-
-
-def still(**changes: object) -> Lab:
-    """A lab without weather; changes are fields of its spec."""
-    settings: dict[str, object] = {"climate": ClimateSpec.still()} | changes
-    return Lab(LabSpec(**settings), 1, NOON_MS)  # type: ignore[arg-type]
-
-
-def see(lab: Lab, role: str) -> float:
-    return lab.truth(HERON)[role]
 
 
 def test_cylinders_empty_and_change_over() -> None:
