@@ -165,11 +165,13 @@ def test_parents_written_and_implied(small: str, loaded: Load) -> None:
         "heron.oxygen-very-high",
         "heron.oxygen-rush",
         "heron.oxygen-into-bed",
+        "house.supply-very-low",
         "daemon.trace-silent",
     )
     assert rules["heron.pressure-low"].under == (
         "house.supply-low",
         "house.supply-very-low",
+        "heron.pressure-extreme",
         "daemon.panel-silent",
     )
     assert "heron.circulation-stopped" in rules["heron.moisture-climbing"].under

@@ -7,23 +7,26 @@ from pathlib import Path
 import pytest
 
 from dewline.config.plan import ContactPlan
-from dewline.followers.hours import zone_of
 from dewline.followers.lockscreen import Writer
 from dewline.followers.outbox import DIGEST_EVERY_MS, GATHER_MS, Batch, Outbox
 from dewline.followers.quota import ORDINARY, RESERVE, Quota
+from dewline.watch.hours import zone_of
+from dewline.watch.plan import Above, RulePlan
 
 START_MS = 1_772_417_649_250  # 2026-03-02T02:14:09.250Z, a night in Lisbon
 ZONE = zone_of("Europe/Lisbon")
 WRITER = Writer("saltmarsh", ZONE, {})
 HOUR_MS = 3_600_000
+NIGHT, DAY = (19 * 60, 7 * 60), (7 * 60, 19 * 60)
+SEVEN_S = 4 * 3600 + 45 * 60 + 50.75  # from START_MS to 07:00
 
 
 class Phone:
     """An outbox and the pages that went out of it. Times are seconds after START_MS."""
 
-    def __init__(self, quota=None, places=("heron", "egret", "daemon"), **contact):
+    def __init__(self, quota=None, places=("heron", "egret", "daemon"), writer=WRITER, **contact):
         plan = ContactPlan(**{"name": "night-desk", "url_file": Path("x"), **contact})
-        self.outbox = Outbox(plan, frozenset(places), ZONE, WRITER, quota)
+        self.outbox = Outbox(plan, frozenset(places), ZONE, writer, quota)
         self.pages = []
         self.batches = []
 
@@ -116,13 +119,181 @@ def test_only_those_concerned_are_paged(story):
 
 
 def test_hours_are_judged_by_the_time_of_the_event(story):
-    """At 02:14 the night desk is there and the day desk is not, however late it is sent."""
-    night, day = Phone(hours=(19 * 60, 7 * 60)), Phone(hours=(7 * 60, 19 * 60))
+    """At 02:14 the night desk is there and the day desk is not."""
+    night, day = Phone(hours=NIGHT), Phone(hours=DAY)
     document = story.tell()
     for phone in (night, day):
         phone.hear(document)
-        phone.send(6 * 3600)
+        phone.send(3)
     assert (len(night.pages), len(day.pages)) == (1, 0)
+
+
+def test_what_still_stands_is_told_when_hours_begin(story):
+    """At 07:00, without a figure of five hours ago; its end is told like any other."""
+    day = Phone(hours=DAY)
+    day.hear(story.tell())
+    assert day.send(3) == START_MS + SEVEN_S * 1000
+    assert day.outbox.cursor == 1
+    day.send(SEVEN_S + 1)
+    assert day.pages == []
+    day.send(SEVEN_S + 3)
+    assert day.texts() == [
+        "STILL HERON moisture above 5 ppm since 02:14. "
+        "Close both inner doors, look at the last transfer."
+    ]
+    day.hear(story.tell("returned", at_s=6 * 3600), 6 * 3600)
+    day.send(6 * 3600 + 3)
+    assert [page.tone for page in day.pages] == ["high", "over"]
+
+
+@pytest.mark.parametrize("transition", ["acknowledged", "returned", "cleared", "shelved"])
+def test_what_is_settled_before_hours_begin_wakes_nobody(story, transition):
+    """Over, or in somebody's hands, by the morning: there is nothing to be told."""
+    day = Phone(hours=DAY)
+    day.hear(story.tell())
+    day.hear(story.tell(transition, at_s=3600), 3600)
+    assert day.send(SEVEN_S + 3) is None
+    assert day.pages == []
+
+
+def test_a_night_of_several_is_one_page_in_the_morning(story):
+    """Ten alarms that waited: one page, worst first, with the list below it."""
+    day = Phone(hours=DAY, from_priority="medium")
+    for number in range(10):
+        place = "heron" if number % 2 else "egret"
+        alarm, at_s = f"{place}.moisture-{number}", 60.0 * number
+        day.hear(story.tell(alarm=alarm, at_s=at_s, priority="medium"), at_s)
+    day.send(SEVEN_S)
+    day.send(SEVEN_S + 3)
+    (page,) = day.pages
+    assert page.text.startswith("WAITING for you since 02:14: 10 medium alarms at 2 places.")
+    assert page.text.endswith("Look at each in the list below, then acknowledge it.")
+    assert len(page.rest.splitlines()) == 11
+
+
+def test_a_morning_page_is_not_repeated_by_a_restart(story):
+    """Told at seven, the daemon starts anew at eight: silence, and later the end."""
+    raised = story.tell()
+    first = Phone(hours=DAY)
+    first.hear(raised)
+    first.send(SEVEN_S)
+    first.send(SEVEN_S + 3)
+    assert (len(first.pages), first.outbox.woken) == (1, 1)
+    second = Phone(hours=DAY)
+    second.outbox.recall([raised], first.outbox.cursor, first.outbox.woken)
+    assert second.send(SEVEN_S + 3600) is None
+    second.hear(story.tell("returned", at_s=SEVEN_S + 4000), SEVEN_S + 4000)
+    second.send(SEVEN_S + 4003)
+    assert [page.tone for page in second.pages] == ["over"]
+
+
+def test_a_morning_that_was_slept_through_is_made_good(story):
+    """The daemon was down at seven: who comes on duty then is told at the start."""
+    raised = story.tell()
+    phone = Phone(hours=DAY)
+    phone.outbox.recall([raised], 1, 0)
+    phone.send(SEVEN_S + 1800)
+    phone.send(SEVEN_S + 1803)
+    assert [page.tone for page in phone.pages] == ["high"]
+
+
+def test_a_reminder_in_hours_takes_the_place_of_what_waited(story):
+    """The night's lower priority is lifted at the moment hours begin: one page, not two."""
+    day = Phone(hours=DAY)
+    day.hear(story.tell(priority="high"))
+    day.send(SEVEN_S)
+    day.hear(story.tell("reminded", at_s=SEVEN_S, why="waited for the morning"), SEVEN_S)
+    day.send(SEVEN_S + 3)
+    assert len(day.pages) == 1
+    assert day.texts()[0].startswith("STILL HERON moisture 6.2 ppm, above 5 ppm since 02:14.")
+
+
+def test_an_escalation_nobody_was_asked_before_says_so(story):
+    """Who is called because nobody was on duty is not told that somebody did not answer."""
+    head = Phone(name="lab-head", places=())
+    why = "lab-head: nobody was there, day-desk is off duty"
+    head.hear(story.tell("escalated", why=why))
+    head.send(3)
+    assert head.texts()[0].startswith("NOBODY ON DUTY: HERON moisture")
+
+
+def levels(**more):
+    """A phone that knows three levels of oxygen: 150, 100 and 10 ppm."""
+    limits = {"rush": 150.0, "very": 100.0, "high": 10.0}
+    rules = {
+        f"heron.oxygen-{name}": RulePlan(
+            alarm=f"heron.oxygen-{name}", place="heron", rule=f"oxygen-{name}",
+            signal="heron.oxygen", condition=Above(limit), unit="ppm",
+        )
+        for name, limit in limits.items()
+    }  # fmt: skip
+    return Phone(writer=Writer("saltmarsh", ZONE, rules), **more)
+
+
+def rush(story):
+    """(seconds, document) of a rush that goes up to 300 ppm and down again, unacknowledged."""
+    names = {150.0: "heron.oxygen-rush", 100.0: "heron.oxygen-very", 10.0: "heron.oxygen-high"}
+
+    def tell(transition, at_s, limit, **more):
+        return at_s, story.tell(transition, names[limit], at_s, limit=limit, **more)
+
+    return [
+        tell("raised", 0, 150.0, value=306.0),
+        tell("suppressed", 30, 100.0, under="heron.oxygen-rush"),
+        tell("suppressed", 60, 10.0, under="heron.oxygen-very"),
+        tell("returned", 900, 150.0, value=60.0),
+        tell("unsuppressed", 960, 100.0, state="normal", value=60.0),
+        tell("unsuppressed", 962, 10.0, state="unacknowledged", value=60.0),
+        tell("returned", 1800, 10.0, value=7.0),
+    ]
+
+
+def test_one_rush_is_one_page_and_one_end(story):
+    """The milder levels speak no more on the way down; over is what is below the last of them."""
+    phone = levels()
+    for at_s, document in rush(story):
+        phone.hear(document, at_s)
+        phone.send(at_s + 3)
+    assert [page.tone for page in phone.pages] == ["high", "over"]
+    assert phone.texts()[1].startswith("OVER at 02:44 after 30 min: HERON oxygen above 150 ppm")
+
+
+@pytest.mark.parametrize("cut", range(1, 7))
+def test_one_rush_stays_one_page_through_a_restart(story, cut):
+    """Wherever the daemon starts anew on the way, nothing is told twice and the end is told."""
+    events = rush(story)
+    first, second = levels(), levels()
+    for at_s, document in events[:cut]:
+        first.hear(document, at_s)
+        first.send(at_s + 3)
+    second.outbox.recall([d for _, d in events[:cut]], first.outbox.cursor)
+    for at_s, document in events[cut:]:
+        second.hear(document, at_s)
+        second.send(at_s + 3)
+    assert [page.tone for page in first.pages + second.pages] == ["high", "over"]
+
+
+def test_a_rush_that_comes_again_is_told_again(story):
+    """A new raise of the graver level is news, though the milder one has stood all the time."""
+    phone = levels()
+    for at_s, document in rush(story)[:6]:
+        phone.hear(document, at_s)
+        phone.send(at_s + 3)
+    phone.hear(story.tell("raised", "heron.oxygen-rush", 1000, limit=150.0, value=200.0), 1000)
+    phone.send(1003)
+    assert [page.tone for page in phone.pages] == ["high", "high"]
+
+
+def test_a_rush_seen_before_it_was_sent_tells_no_end_later(story):
+    """Never paged for, so nobody is told that it is over, at whatever level."""
+    phone = levels()
+    events = rush(story)
+    phone.hear(events[0][1])
+    phone.hear(story.tell("acknowledged", "heron.oxygen-rush", 1), 1)
+    for at_s, document in events[1:]:
+        phone.hear(document, at_s)
+        phone.send(at_s + 3)
+    assert phone.pages == []
 
 
 def test_an_escalation_reaches_the_contact_it_names_whatever_the_priority(story):

@@ -9,10 +9,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from dewline.config import load
-from dewline.followers.hours import zone_of
 from dewline.followers.lockscreen import Told, Writer
 from dewline.followers.phrases import clock, duration, figure
 from dewline.readings import Cause, Event, Outlook
+from dewline.watch.hours import zone_of
 from dewline.watch.plan import Above, FalseFor, Rising, RulePlan, StaleAfter, UnchangedFor
 
 START_MS = 1_772_417_649_250  # 2026-03-02T02:14:09.250Z
@@ -224,8 +224,8 @@ def test_no_text_is_ever_too_long(advice, caution, why, value, transition, late_
     for page in (
         pages.alarm(Told(event.document()), now_ms),
         pages.over(told, now_ms),
-        pages.digest([told] * 3, now_ms, late=True),
-        pages.digest([Told(event.document())] * 500, now_ms, late=False),
+        pages.digest([told] * 3, now_ms, why="late"),
+        pages.digest([Told(event.document())] * 500, now_ms, why="flood"),
     ):
         assert len(lines(page.repeated())) < LIMIT
         assert page.text

@@ -21,10 +21,10 @@ import yaml
 
 from dewline.config import Plan, load
 from dewline.drive import Drive
-from dewline.followers.hours import zone_of
 from dewline.followers.lockscreen import Page, Writer
 from dewline.followers.outbox import Batch, Outbox
 from dewline.readings import QUALITY_BY_TEXT, Entry, Reading, Resumed, Scan
+from dewline.watch.hours import zone_of
 from dewline.watch.watch import Watch
 from dewline_sim import story as stories
 from dewline_sim.command import scene_of
@@ -62,6 +62,7 @@ class Phones:
             for name, contact in plan.contacts.items()
         }
         self.sent: list[tuple[int, str, Page]] = []
+        self._passed_ms = 0
 
     def hear(self, entry: Entry) -> None:
         for event in entry.outcome.events:
@@ -72,7 +73,7 @@ class Phones:
     def pass_to(self, now_ms: int) -> None:
         """Everything that is due until then goes out."""
         for name, box in self.boxes.items():
-            at_ms = box.oldest_ms() or now_ms
+            at_ms = box.oldest_ms() or self._passed_ms or now_ms
             while (found := box.next(at_ms)) is not None:
                 if isinstance(found, Batch):
                     self.sent.append((at_ms, name, found.page))
@@ -81,6 +82,7 @@ class Phones:
                     break
                 else:
                     at_ms = found
+        self._passed_ms = now_ms
 
 
 def plan_of(folder: Path, story: stories.Story) -> Plan:

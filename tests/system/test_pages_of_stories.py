@@ -12,10 +12,10 @@ import yaml
 
 from dewline.config import load
 from dewline.drive import Drive
-from dewline.followers.hours import zone_of
 from dewline.followers.lockscreen import Writer
 from dewline.followers.outbox import Batch, Outbox
 from dewline.readings import QUALITY_BY_TEXT, Command, Quality, Reading, Resumed, Scan
+from dewline.watch.hours import zone_of
 from dewline.watch.watch import Watch
 from dewline_sim.command import scene_of
 from dewline_sim.config import config_of
@@ -55,6 +55,7 @@ class Night:
         }
         self.pages = []
         self.readings = 0
+        self.passed_ms = 0
         self.drive = Drive(Watch(self.plan.watch), self.plan.hash, self._record)
 
     def _plan(self, folder, story):
@@ -77,7 +78,7 @@ class Night:
     def send(self, now_ms):
         """What is due until then goes out."""
         for name, phone in self.phones.items():
-            at_ms = phone.oldest_ms() or now_ms
+            at_ms = phone.oldest_ms() or self.passed_ms or now_ms
             while (found := phone.next(at_ms)) is not None:
                 if isinstance(found, Batch):
                     self.pages.append((name, found.page))
@@ -86,6 +87,7 @@ class Night:
                     break
                 else:
                     at_ms = found
+        self.passed_ms = now_ms
 
     def tell(self, hours=1000.0, **instead):
         """Go on by that much, at most to the end; a scan of everything every two seconds.

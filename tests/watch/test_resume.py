@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from dewline.readings import Quality, Reading, Scan
 from dewline.watch.plan import Above, Below, Rising, StaleAfter
+
+START_MS = 1_772_417_640_000  # of the bench
 
 
 def test_restart_repeats_nothing_and_keeps_since(bench, make_rule):
@@ -133,3 +136,16 @@ def test_first_start_says_nothing(bench, make_rule):
     assert b.resume(0, "start").events == ()
     b.wait(20)
     assert b.told() == [(15, "raised", "unacknowledged")]
+
+
+def test_since_is_the_same_to_the_millisecond_after_a_restart(bench, make_rule):
+    """Wall and watch time part by some ms at every restart; what was told stays as told."""
+    b = bench(make_rule("high", "oxygen", Above(10.0)))
+    b.at(0, oxygen=99.0)
+    since = b.events[0].since_ms
+    b.freeze()
+    b.resume(600, "restart", gap_s=590)
+    at_ms = START_MS + 601_000
+    b.drive.feed(Scan(at_ms + 44, at_ms, "panel", {"heron.oxygen": Reading(1.0, Quality.GOOD)}))
+    assert (b.events[-1].transition, b.events[-1].time_ms) == ("returned", at_ms + 44)
+    assert b.events[-1].since_ms == since

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from dewline.readings import Quality, Reading
-from dewline.watch.plan import Above, FalseFor, StaleAfter
+from dewline.watch.plan import Above, Escalation, FalseFor, Rising, StaleAfter
 from dewline.watch.suppression import ranks
 
 H = 3600
@@ -35,15 +35,66 @@ def test_child_is_quiet_while_the_parent_waits_and_stands(family):
     assert (b.events[0].under, b.events[0].alarm) == ("heron.stopped", "heron.high")
 
 
-def test_child_is_let_go_on_newer_data(family):
-    """Still high when the parent is over: announced; the same scan is not newer."""
+def test_child_that_does_not_mend_is_announced_after_a_look(family):
+    """Still as high ten minutes after the parent is over: a trouble of its own."""
     b = family()
     b.hold(0, 200, circulating=0.0, moisture=9.0)
-    b.at(200, circulating=1.0, moisture=9.0)
+    b.hold(200, 801, circulating=1.0, moisture=9.0)
     assert b.told("high")[-1][1] == "suppressed"
-    b.at(201, circulating=1.0, moisture=9.0)
-    assert b.told("high")[-1] == (201, "unsuppressed", "unacknowledged")
+    b.at(801, circulating=1.0, moisture=9.0)
+    assert b.told("high")[-1] == (801, "unsuppressed", "unacknowledged")
     assert b.events[-1].why == "heron.stopped is over"
+
+
+def test_child_that_gets_worse_is_announced_at_once(family):
+    """A tenth further past its limit than when the parent ended: no way back."""
+    b = family()
+    b.hold(0, 200, circulating=0.0, moisture=9.0)
+    b.hold(200, 210, circulating=1.0, moisture=9.0)
+    b.at(210, circulating=1.0, moisture=9.5)
+    assert b.told("high")[-1] == (210, "unsuppressed", "unacknowledged")
+
+
+def test_clean_up_after_its_parent_is_no_new_trouble(family):
+    """The loop runs again and the level falls, hour after hour: nobody hears of it."""
+    b = family()
+    b.hold(0, 200, circulating=0.0, moisture=9.0)
+    for second in range(200, 2 * H, 2):
+        b.at(second, circulating=1.0, moisture=9.0 - 3.5 * (second - 200) / (2 * H))
+    assert b.told("high")[-1][1] == "suppressed"
+    for second in range(2 * H, 2 * H + 400, 2):
+        b.at(second, circulating=1.0, moisture=4.5)
+    assert b.told("high")[-1] == (2 * H, "unsuppressed", "normal")
+
+
+def test_clean_up_that_stops_half_way_is_announced(family):
+    """It fell for half an hour and then stays: within two looks it is told."""
+    b = family()
+    b.hold(0, 200, circulating=0.0, moisture=9.0)
+    for second in range(200, H, 2):
+        b.at(second, circulating=1.0, moisture=max(7.0, 9.0 - 2.0 * (second - 200) / 1800))
+    ((at_s, _, state),) = [t for t in b.told("high") if t[1] == "unsuppressed"]
+    assert state == "unacknowledged"
+    assert 2000 < at_s <= 2000 + 1200
+
+
+def test_slope_is_let_go_only_on_what_is_drawn_after_its_parent(bench, make_rule):
+    """A slope over 30 min waits until none of its readings is of the parent's time."""
+    b = bench(
+        make_rule("climbing", "moisture", Rising(0.3, 1_800_000, 0.95), under=("heron.stopped",)),
+        make_rule("stopped", "circulating", FalseFor(180_000)),
+    )
+    stop_s, start_s, end_s = 1200, 6000, 9600
+    for second in range(0, end_s, 10):
+        b.at(
+            second,
+            circulating=0.0 if stop_s <= second < start_s else 1.0,
+            moisture=1.0 + max(0, second - stop_s) / 1200 + second % 3 / 100,
+        )
+    told = [t for t in b.told("climbing") if t[1] == "unsuppressed"]
+    assert [(state, at_s >= start_s + 1800) for at_s, _, state in told] == [
+        ("unacknowledged", True)
+    ]
 
 
 def test_child_that_is_over_by_then_goes_to_normal(family):
@@ -51,7 +102,7 @@ def test_child_that_is_over_by_then_goes_to_normal(family):
     b = family()
     b.hold(0, 200, circulating=0.0, moisture=9.0)
     b.hold(200, 203, circulating=1.0, moisture=1.0)
-    assert b.told("high")[-1] == (201, "unsuppressed", "normal")
+    assert b.told("high")[-1] == (200, "unsuppressed", "normal")
 
 
 def test_child_on_its_way_back_is_not_announced(family):
@@ -62,13 +113,41 @@ def test_child_on_its_way_back_is_not_announced(family):
     assert b.told("high") == [(20, "suppressed", "suppressed"), (230, "unsuppressed", "normal")]
 
 
-def test_child_without_data_is_let_go_after_60_s(family):
-    """A child that stays silent is not kept quiet for ever."""
+def test_child_without_data_waits_for_them(family):
+    """What it last read is of the parent's time; that it is silent the stale rule says."""
     b = family()
     b.hold(0, 200, circulating=0.0, moisture=9.0)
     b.at(200, circulating=1.0)
-    b.hold(201, 262, circulating=1.0, moisture=None)
-    assert b.told("high")[-1] == (260, "unsuppressed", "unacknowledged")
+    b.hold(201, 900, circulating=1.0, moisture=None)
+    assert b.told("high")[-1][1] == "suppressed"
+    b.hold(900, 1510, circulating=1.0, moisture=9.0)
+    assert b.told("high")[-1][1:] == ("unsuppressed", "unacknowledged")
+
+
+def test_silence_is_let_go_after_60_s(bench, make_rule):
+    """Silence brings no newer data: a stale child that stays silent speaks a minute later."""
+    b = bench(
+        make_rule("stale", "oxygen", StaleAfter(15_000), under=("heron.stopped",)),
+        make_rule("stopped", "circulating", FalseFor(10_000)),
+    )
+    b.at(0, circulating=0.0, oxygen=1.0)
+    b.hold(1, 100, circulating=0.0)
+    b.hold(100, 165, circulating=1.0)
+    assert b.told("stale") == [
+        (15, "suppressed", "suppressed"),
+        (160, "unsuppressed", "unacknowledged"),
+    ]
+
+
+def test_child_whose_condition_is_over_is_not_let_go_as_standing(family):
+    """Past its limit no more, inside a long off-delay, silent for a minute: nobody is paged."""
+    b = family(child={"off_s": 600})
+    b.hold(0, 200, circulating=0.0, moisture=9.0)
+    b.hold(200, 210, circulating=1.0, moisture=1.0)
+    b.hold(210, 400, circulating=1.0)
+    assert [state for _, _, state in b.told("high")] == ["suppressed"]
+    b.hold(400, 1100, circulating=1.0, moisture=1.0)
+    assert b.told("high")[-1][1:] == ("unsuppressed", "normal")
 
 
 def test_parent_that_comes_back_keeps_its_child(family):
@@ -136,11 +215,11 @@ def test_shelving_over_a_suppression(family):
     """Both end in their own time; only then does the child speak."""
     b = family()
     b.hold(0, 100, circulating=0.0, moisture=9.0)
-    b.say("shelve", "high", why="work", for_s=200)
-    b.hold(100, 105, circulating=1.0, moisture=9.0)
-    assert b.told("high")[-1] == (101, "unsuppressed", "shelved")
-    b.wait(300)
-    assert b.told("high")[-1] == (299, "unshelved", "unacknowledged")
+    b.say("shelve", "high", why="work", for_s=900)
+    b.hold(100, 705, circulating=1.0, moisture=9.0)
+    assert b.told("high")[-1] == (701, "unsuppressed", "shelved")
+    b.wait(1000)
+    assert b.told("high")[-1] == (999, "unshelved", "unacknowledged")
 
 
 def test_mode_keeps_quiet_and_names_itself(bench, make_rule):
@@ -153,8 +232,8 @@ def test_mode_keeps_quiet_and_names_itself(bench, make_rule):
         "purging",
     )
     b.at(10, purging=0.0, oxygen=9.0)
-    b.at(11, oxygen=9.0)
-    assert b.told()[-1] == (11, "unsuppressed", "unacknowledged")
+    b.hold(11, 612, oxygen=9.0)
+    assert b.told()[-1] == (611, "unsuppressed", "unacknowledged")
     assert b.events[-1].why == "purging is over"
 
 
@@ -203,3 +282,55 @@ def test_parents_rank_before_children_and_a_cycle_does_not_hang(make_rule):
         make_rule("b", "oxygen", Above(1.0), under=("heron.a",)),
     ]
     assert sorted(ranks({r.alarm: r for r in loop})) == ["heron.a", "heron.b"]
+
+
+@pytest.fixture
+def levels(bench, make_rule):
+    """rush (150, at once) over very-high (100) over high (10), all of the same oxygen."""
+
+    def build(**more):
+        return bench(
+            make_rule("rush", "oxygen", Above(150.0), deadband=50.0, off_s=60),
+            make_rule("very", "oxygen", Above(100.0), on_s=30, off_s=60, under=("heron.rush",)),
+            make_rule("high", "oxygen", Above(10.0), on_s=60, under=("heron.very", "heron.rush")),
+            **more,
+        )
+
+    return build
+
+
+def _rush(b):
+    """Up to 300 ppm within a second, and down again over an hour."""
+    b.at(0, oxygen=1.0)
+    for second in range(1, H, 2):
+        b.at(second, oxygen=300.0 * 2 ** (-second / 400))
+
+
+def test_milder_levels_of_one_rush_wait_on_in_its_stead(levels):
+    """On the way down each is let go in its turn; nobody's time starts anew."""
+    b = levels(escalations=(Escalation("night-desk", "lab-head", 900_000, "medium", ("heron",)),))
+    _rush(b)
+    assert [t for _, t, _ in b.told("rush")] == ["raised", "returned"]
+    assert [s for _, t, s in b.told("very")] == ["suppressed", "normal"]
+    assert [s for _, t, s in b.told("high")][:2] == ["suppressed", "unacknowledged"]
+    # Asked at the rush: 15 min from there, though by then another level stands.
+    (escalated,) = [t for t, kind, _ in b.told() if kind == "escalated"]
+    assert escalated == 901
+    assert "escalated" in [t for _, t, _ in b.told("high")]
+
+
+def test_milder_levels_of_one_rush_are_acknowledged_with_it(levels):
+    """Whoever saw the rush has seen what is left of it."""
+    b = levels()
+    b.at(0, oxygen=1.0)
+    for second in range(1, 200, 2):
+        b.at(second, oxygen=300.0)
+    b.say("acknowledge", "rush", by="iolo")
+    for second in range(201, H, 2):
+        b.at(second, oxygen=300.0 * 2 ** (-(second - 200) / 600))
+    ends = [(e.transition, e.state, e.by) for e in b.events if e.alarm == "heron.high"]
+    assert ends[:3] == [
+        ("suppressed", "suppressed", None),
+        ("unsuppressed", "unacknowledged", None),
+        ("acknowledged", "acknowledged", "iolo"),
+    ]

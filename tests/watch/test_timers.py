@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from dewline.watch.plan import Above, Escalation
+from dewline.watch.plan import Above, Escalation, OnCall
 
 MIN = 60
 DESK = Escalation("night-desk", "lab-head", 15 * MIN * 1000, "high", ("heron",))
@@ -13,9 +13,10 @@ HEAD = Escalation("lab-head", "director", 30 * MIN * 1000, "high", ("heron",))
 
 @pytest.fixture
 def high(bench, make_rule):
-    def build(escalations=(), **more):
+    def build(escalations=(), plan=None, **more):
         more.setdefault("priority", "high")
-        return bench(make_rule("high", "oxygen", Above(10.0), **more), escalations=escalations)
+        rule = make_rule("high", "oxygen", Above(10.0), **more)
+        return bench(rule, escalations=escalations, **(plan or {}))
 
     return build
 
@@ -158,3 +159,96 @@ def test_night_priority_by_the_clock_of_the_site(bench, make_rule, zone, staffed
     b = bench(rule, timezone=zone, staffed=staffed)
     b.at(0, oxygen=11.0)
     assert b.events[0].priority == priority
+
+
+DAY, NIGHT = (8 * 60, 18 * 60), (18 * 60, 8 * 60)
+EIGHT_S = 5 * 3600 + 46 * MIN  # from 02:14 to 08:00
+OFF = Escalation("day-desk", "lab-head", 15 * MIN * 1000, "high", ("heron",), DAY)
+
+
+def test_who_is_off_duty_is_not_said_to_have_kept_silent(high):
+    """The night desk was told; the day desk's time runs from when its hours begin."""
+    on_call = (
+        OnCall("night-desk", "high", ("heron",), NIGHT),
+        OnCall("day-desk", "high", ("heron",), DAY),
+    )
+    b = high((OFF,), plan={"on_call": on_call})
+    b.at(0, oxygen=11.0)
+    b.wait(EIGHT_S + 3600)
+    assert b.told()[1:] == [(EIGHT_S + 15 * MIN, "escalated", "unacknowledged")]
+    assert b.events[1].why == "lab-head: day-desk did not acknowledge within 15 min"
+
+
+def test_where_nobody_is_on_duty_it_goes_on_at_once(high):
+    """Nobody could be asked, so nobody is waited for; the reason says so."""
+    for on_call in (
+        (OnCall("day-desk", "high", ("heron",), DAY),),
+        (OnCall("day-desk", "high", ("heron",), DAY), OnCall("x", "critical", ("heron",), None)),
+        (OnCall("day-desk", "high", ("heron",), DAY), OnCall("x", "high", ("egret",), None)),
+    ):
+        b = high((OFF,), plan={"on_call": on_call})
+        b.at(0, oxygen=11.0)
+        b.wait(10)
+        assert b.told()[1:] == [(1, "escalated", "unacknowledged")]
+        assert b.events[1].why == "lab-head: nobody was there, day-desk is off duty"
+
+
+def test_whoever_is_off_duty_in_a_chain_is_passed_over(high):
+    """The second is off duty when his turn comes: the third hears at once."""
+    first = Escalation("night-desk", "day-desk", 15 * MIN * 1000, "high", ("heron",), NIGHT)
+    b = high((first, OFF), plan={"on_call": (OnCall("night-desk", "high", ("heron",), NIGHT),)})
+    b.at(0, oxygen=11.0)
+    b.wait(3600)
+    assert [t for t, kind, _ in b.told() if kind == "escalated"] == [15 * MIN, 15 * MIN]
+    assert [e.why.partition(":")[0] for e in b.events[1:]] == ["day-desk", "lab-head"]
+
+
+def test_what_waited_for_the_morning_has_its_day_priority_then(bench, make_rule):
+    """Low at night, high by day: at 08:00 it stands still, so it is high and asks again."""
+    rule = make_rule("high", "oxygen", Above(10.0), priority="high", night="low")
+    b = bench(rule, staffed=DAY)
+    b.at(0, oxygen=11.0)
+    b.wait(EIGHT_S + 3600)
+    assert b.told()[1:] == [(EIGHT_S, "reminded", "unacknowledged")]
+    assert (b.events[0].priority, b.events[1].priority) == ("low", "high")
+
+
+def test_what_is_seen_or_over_by_the_morning_is_not_lifted(bench, make_rule):
+    """Acknowledged or gone in the night: silence at eight."""
+    rule = make_rule("high", "oxygen", Above(10.0), priority="high", night="low")
+    for end in ("acknowledged", "returned"):
+        b = bench(rule, staffed=DAY)
+        b.at(0, oxygen=11.0)
+        if end == "acknowledged":
+            b.say("acknowledge", "high")
+        else:
+            b.at(60, oxygen=1.0)
+        b.wait(EIGHT_S + 3600)
+        assert b.told()[-1][1] == end
+
+
+def test_what_is_about_to_end_calls_nobody(high):
+    """Back within its limit, only its off-delay runs: no escalation; out of it again, there is."""
+    b = high((DESK,), off_s=600)
+    b.at(0, oxygen=11.0)
+    for second in range(14 * MIN, 20 * MIN, 10):
+        b.at(second, oxygen=1.0)
+    assert [t for _, t, _ in b.told()] == ["raised"]
+    b.at(20 * MIN, oxygen=11.0)
+    b.wait(21 * MIN + 1)
+    assert b.told()[-1][1] == "escalated"
+    assert b.told()[-1][0] <= 21 * MIN
+
+
+def test_a_graver_level_calls_in_the_milder_ones_stead(bench, make_rule):
+    """Asked at 10 ppm and not answered; at 100 ppm the next is called once, for that."""
+    b = bench(
+        make_rule("high", "oxygen", Above(10.0), priority="high"),
+        make_rule("very", "oxygen", Above(100.0), priority="critical"),
+        escalations=(DESK,),
+    )
+    b.at(0, oxygen=11.0)
+    b.at(10 * MIN, oxygen=200.0)
+    b.wait(3600)
+    assert b.told("high") == [(0, "raised", "unacknowledged")]
+    assert b.told("very")[1:] == [(15 * MIN, "escalated", "unacknowledged")]

@@ -12,9 +12,9 @@ from dewline.alarm_quality import DAY_MS, Figure, Quality, Span, judge
 from dewline.cli.terminal import print_json
 from dewline.config import load
 from dewline.errors import OutOfRange
-from dewline.followers.hours import zone_of
 from dewline.journal import Reader
 from dewline.readings import PRIORITIES
+from dewline.watch.hours import zone_of
 
 USUAL_DAYS = 30
 BATCH = 1000

@@ -21,9 +21,9 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """0 the provider has taken it, 1 refused or nobody knows, 3 not reached."""
     # Here, because a bad name should not cost the imports.
-    from dewline.followers.hours import zone_of  # noqa: PLC0415
     from dewline.followers.lockscreen import Writer  # noqa: PLC0415
     from dewline.followers.target import Target  # noqa: PLC0415
+    from dewline.watch.hours import zone_of  # noqa: PLC0415
 
     plan = load(args.config).plan
     contact = plan.contacts.get(args.contact)

@@ -35,6 +35,7 @@ from dewline.watch.plan import (
     AntechamberPlan,
     BoxPlan,
     Escalation,
+    OnCall,
     PurifierPlan,
     ServicePlan,
     WatchPlan,
@@ -115,6 +116,7 @@ def _watch_plan(
         signals={**own, **signals},
         rules={**own_rules, **book.plans},
         escalations=_escalations(config, box_contacts),
+        on_call=_on_call(config, box_contacts),
     )
 
 
@@ -311,14 +313,34 @@ def _box_contacts(config: SiteConfig) -> dict[str, tuple[str, ...]]:
     return {place: named.get(place, first) for place in places} if contacts else {}
 
 
+def _on_call(config: SiteConfig, box_contacts: dict[str, tuple[str, ...]]) -> tuple[OnCall, ...]:
+    contacts = config.push.contacts if config.push else {}
+    return tuple(
+        OnCall(name, c.from_priority, places, c.hours)
+        for name, c in contacts.items()
+        if (places := tuple(p for p, first in box_contacts.items() if name in first))
+    )
+
+
 def _escalations(
     config: SiteConfig, box_contacts: dict[str, tuple[str, ...]]
 ) -> tuple[Escalation, ...]:
     contacts = config.push.contacts if config.push else {}
     return tuple(
-        Escalation(name, c.then, c.escalate_after, c.from_priority, places)
+        Escalation(name, c.then, c.escalate_after, c.from_priority, places, c.hours)
         for name, c in contacts.items()
         if c.then is not None
         and c.escalate_after is not None
-        and (places := tuple(p for p, first in box_contacts.items() if name in first))
+        and (places := _reached(name, config, box_contacts))
     )
+
+
+def _reached(
+    name: str, config: SiteConfig, box_contacts: dict[str, tuple[str, ...]]
+) -> tuple[str, ...]:
+    """The places whose alarms come to a contact: first, or at the end of a chain of others."""
+    contacts = config.push.contacts if config.push else {}
+    chain = {name}
+    while more := {n for n, c in contacts.items() if c.then in chain} - chain:
+        chain |= more
+    return tuple(p for p, first in box_contacts.items() if chain.intersection(first))

@@ -8,7 +8,7 @@ from __future__ import annotations
 import hashlib
 import json
 import types
-from dataclasses import fields, is_dataclass
+from dataclasses import MISSING, Field, fields, is_dataclass
 from functools import cache
 from typing import Any, Literal, Union, get_args, get_origin, get_type_hints
 
@@ -51,6 +51,10 @@ def _hints(kind: type) -> dict[str, Any]:
     return get_type_hints(kind)
 
 
+def _has_default(field: Field[Any]) -> bool:
+    return field.default is not MISSING or field.default_factory is not MISSING
+
+
 def _read(kind: Any, value: Any) -> Any:
     """``value`` of JSON as the type ``kind``."""
     if value is None or kind is Any or get_origin(kind) is Literal:
@@ -60,7 +64,10 @@ def _read(kind: Any, value: Any) -> Any:
         return kind(**{n: _read(t, value[n]) for n, t in _hints(kind).items()})
     if is_dataclass(kind):
         assert isinstance(kind, type)
-        return kind(**{n: _read(t, value[n]) for n, t in _hints(kind).items()})
+        # What an older version did not know yet is as if it had not been written.
+        optional = {f.name for f in fields(kind) if f.name not in value and _has_default(f)}
+        hints = {n: t for n, t in _hints(kind).items() if n not in optional}
+        return kind(**{n: _read(t, value[n]) for n, t in hints.items()})
     return _read_container(kind, value)
 
 

@@ -26,7 +26,8 @@ from dewline.followers.phrases import (
     trouble,
 )
 from dewline.readings import PRIORITIES, Priority, iso_utc
-from dewline.watch.plan import RulePlan
+from dewline.watch.hours import OFF_DUTY
+from dewline.watch.plan import Above, Below, Outside, Reaches, RulePlan
 
 LIMIT = 199
 AGAIN = " (again?)"
@@ -35,6 +36,7 @@ LATE_MS = 300_000
 LOOK = "Go and look, then acknowledge."
 NO_RESCUE = "dewline observes and warns. It is no safety system, and this page is no rescue plan."
 Tone = Literal["critical", "high", "medium", "low", "over", "test"]
+DigestReason = Literal["flood", "late", "waited"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,10 +66,14 @@ class Page:
 
 @dataclass(frozen=True, slots=True)
 class Told:
-    """One thing to be told: an event, and the raise it ends where it is an end."""
+    """One thing to be told: an event, and the raise it ends where it is an end.
+
+    ``waited``: it came outside the hours of whom it is told to, and still stands.
+    """
 
     document: Document
     raised: Document | None = None
+    waited: bool = False
 
     @property
     def over(self) -> bool:
@@ -82,17 +88,24 @@ class Writer:
         self._zone = zone
         self._rules = rules
 
+    def is_level(self, alarm: str, signal: str | None = None) -> bool:
+        """Whether an alarm is about a level of its signal, or of this one."""
+        rule = self._rules.get(alarm)
+        if rule is None or signal not in (None, rule.signal):
+            return False
+        return isinstance(rule.condition, Above | Below | Outside | Reaches)
+
     def alarm(self, told: Told, now_ms: int) -> Page:
         """An alarm is raised, still stands, goes on to the next person, or chatters."""
         document = told.document
         title = self._title(document["priority"])
-        head = f"{_lead(document)}{self._what(document, now_ms)}"
+        head = f"{_lead(told)}{self._what(told, now_ms)}"
         step = document["advice"] or LOOK
         if document["transition"] == "chattering":
             head = f"{subject(document)} flaps round its limit ({document['why']})."
             step = "Look at it once; its pages rest for an hour. Later widen deadband or delays."
         extras = (
-            time_left(document, self._zone, now_ms),
+            () if told.waited else time_left(document, self._zone, now_ms),
             (reason(document),),
             (document["caution"] or "",),
         )
@@ -111,25 +124,32 @@ class Writer:
         text = _fit(_room(title), head, _after(document), ((_why(document),),))
         return Page(document["id"], title, text, self._detail(document), "over")
 
-    def digest(self, told: Sequence[Told], now_ms: int, *, late: bool) -> Page:
-        """Many events in one page: a flood, or what came and went while no page could go."""
+    def digest(self, told: Sequence[Told], now_ms: int, *, why: DigestReason) -> Page:
+        """Many events in one page.
+
+        A flood, what came and went while no page could go, what waited for his hours.
+        """
         first, last = told[0].document, told[-1].document
         standing = [t for t in told if not t.over]
         worst = min((t.document for t in standing or told), key=_urgency)
         tone: Tone = "over" if not standing else worst["priority"]
         title = self._title(tone)
         span = f"{self._clock(time_of(first), now_ms)}-{self._clock(time_of(last), now_ms)}"
-        if late:
+        places = _count(len({t.document["box"] for t in standing}), "place")
+        if why == "late":
             head = f"CAME AND WENT, told late: {_count(len(told), 'alarm')}, {span}."
             step = "Nothing of it stands now; read the list below when you are up."
+        elif why == "waited":
+            since = self._clock(time_of(first), now_ms)
+            head = f"WAITING for you since {since}: {_kinds(standing)} at {places}."
+            step = "Look at each in the list below, then acknowledge it."
         elif not standing:
             head = f"ALL OVER: {_count(len(told), 'alarm')}, {span}."
             step = "Nothing to do now; look for the one cause behind them in the morning."
         else:
-            places = len({t.document["box"] for t in standing})
-            head = f"FLOOD {span}: {_kinds(standing)} at {_count(places, 'place')}."
+            head = f"FLOOD {span}: {_kinds(standing)} at {places}."
             step = "Look for one cause behind them: supply, power, bus. Then `dewline status`."
-        example = f"{'Worst' if standing else 'One'}: {self._short(worst)}."
+        example = f"{'Worst' if standing else 'One'}: {self._short(worst, waited=why == 'waited')}."
         text = _fit(_room(title), head, step, ((example,),))
         rest = "\n".join(self._lines(told, now_ms))
         return Page(_digest_id(told), title, text, rest, tone)
@@ -146,17 +166,23 @@ class Writer:
     def _title(self, tone: Tone) -> str:
         return f"{tone.upper() if tone == 'critical' else tone} · {self._site}"
 
-    def _what(self, document: Document, now_ms: int) -> str:
+    def _what(self, told: Told, now_ms: int) -> str:
+        document = told.document
         bad = trouble(document, self._rules.get(document["alarm"]))
         since = self._clock(time_of(document, "since"), now_ms)
         unsure = " by a clock not set" if document["clock"] == "unsynchronised" else ""
+        if told.waited:  # its figures are of then
+            return f"{matter(document, self._rules.get(document['alarm']))} since {since}{unsure}."
         late = ""
         if now_ms - time_of(document) > LATE_MS:
             late = f" (told late, of {self._clock(time_of(document), now_ms)})"
         return f"{subject(document)}{' ' + bad if bad else ''} since {since}{unsure}{late}."
 
-    def _short(self, document: Document) -> str:
-        bad = trouble(document, self._rules.get(document["alarm"]))
+    def _short(self, document: Document, *, waited: bool = False) -> str:
+        rule = self._rules.get(document["alarm"])
+        if waited:  # its figures are of then
+            return matter(document, rule)
+        bad = trouble(document, rule)
         return f"{subject(document)}{' ' + bad if bad else ''}"
 
     def _clock(self, time_ms: int, now_ms: int) -> str:
@@ -167,7 +193,8 @@ class Writer:
             document = one.document
             began = self._clock(time_of(one.raised or document, "since"), now_ms)
             ended = f"-{self._clock(time_of(document), now_ms)} over" if one.over else ""
-            yield f"{began}{ended}  {document['priority']}  {self._short(document)}"
+            short = self._short(document, waited=one.waited)
+            yield f"{began}{ended}  {document['priority']}  {short}"
         if len(told) > MOST_LINES:
             yield f"and {len(told) - MOST_LINES} more: `dewline status` and the record have them"
         yield NO_RESCUE
@@ -192,10 +219,12 @@ class Writer:
         return "\n".join(line for line in lines if line)
 
 
-def _lead(document: Document) -> str:
+def _lead(told: Told) -> str:
     """What a repeated call is about."""
-    # Whoever was to answer may not even have been on duty, so nobody is named.
-    return {"escalated": "NO ANSWER YET: ", "reminded": "STILL "}.get(document["transition"], "")
+    if told.document["transition"] == "escalated":
+        nobody = OFF_DUTY in (told.document["why"] or "")
+        return "NOBODY ON DUTY: " if nobody else "NO ANSWER YET: "
+    return "STILL " if told.waited or told.document["transition"] == "reminded" else ""
 
 
 def _waits(document: Document) -> bool:
@@ -218,7 +247,8 @@ def _now(document: Document) -> str:
 
 
 def _why(document: Document) -> str:
-    return f"({document['why']})" if document["why"] else ""
+    """What a person gave as a reason; the watch's own reasons name alarms, for the record."""
+    return f"({document['why']})" if document["why"] and document["by"] else ""
 
 
 def _urgency(document: Document) -> int:

@@ -3,6 +3,8 @@
 A raise is told once and its end once, to whoever was told of it. What is critical
 goes first. A flood, and what came and went while nothing could be sent, goes into
 one digest. What somebody has acknowledged before it could be sent is not sent.
+Levels of one signal are one trouble: its end is told when the mildest of them is
+over. What came outside his hours is told when they begin, if it still stands.
 """
 
 from __future__ import annotations
@@ -13,11 +15,11 @@ from dataclasses import dataclass, field, replace
 from datetime import tzinfo
 
 from dewline.config.plan import ContactPlan
-from dewline.followers.hours import within
-from dewline.followers.lockscreen import Page, Told, Writer
+from dewline.followers.lockscreen import DigestReason, Page, Told, Writer
 from dewline.followers.phrases import Document, time_of
 from dewline.followers.quota import Quota
 from dewline.readings import PRIORITIES
+from dewline.watch.hours import next_moment, within
 
 GATHER_MS = 2_000  # what has one cause comes within a moment
 LATE_MS = 900_000
@@ -91,6 +93,9 @@ class Outbox:
         self._quota = quota or Quota()
         self._pending: list[Notice] = []
         self._raised: dict[str, Document] = {}  # by alarm: what he was, or will be, told of
+        self._behind: dict[str, Document] = {}  # by alarm: suppressed under another one now
+        self._parked: dict[str, Document] = {}  # by alarm: came outside his hours, still stands
+        self.woken = 0  # of what was parked, everything up to this seq has been told
         self._chatters_ms: dict[str, int] = {}
         self._ahead: set[str] = set()  # ids told before they were in the record
         self._told_ms: deque[int] = deque(maxlen=FLOOD + 1)
@@ -116,12 +121,17 @@ class Outbox:
 
     # What comes in.
 
-    def recall(self, settled: Sequence[Document], cursor: int) -> None:
-        """After a start: what he was told of, from the events up to ``cursor``, told or settled."""
+    def recall(self, settled: Sequence[Document], cursor: int, woken: int = 0) -> None:
+        """After a start: what he was told of, from the events up to ``cursor``, told or settled.
+
+        ``woken``: up to which seq he was told of what came outside his hours.
+        """
         for document in settled:
             self._route(document, 0)
             self._pending.clear()
-        self._seen = cursor
+        self._seen, self.woken = cursor, woken
+        for alarm in [a for a, document in self._parked.items() if document["seq"] <= woken]:
+            self._raised.setdefault(alarm, self._parked.pop(alarm))
 
     def take(self, document: Document, now_ms: int, *, recorded: bool = True) -> None:
         """One more event, in ``seq`` order; ``recorded`` False while the disk refuses it."""
@@ -139,6 +149,11 @@ class Outbox:
 
     def _route(self, document: Document, now_ms: int) -> None:
         alarm, transition, state = document["alarm"], document["transition"], document["state"]
+        self._behind.pop(alarm, None)
+        if state not in CALLING:
+            self._parked.pop(alarm, None)
+        if state == "suppressed" and document["under"] is not None:
+            self._behind[alarm] = document
         if transition in HANDLED and state not in ENDED:
             self._withdraw(alarm)
         elif transition == "chattering":
@@ -146,11 +161,14 @@ class Outbox:
         elif transition not in INSISTING and alarm in self._raised and state in ENDED:
             self._end(document, now_ms)
         elif state in CALLING and self._is_called(document):
-            self._call(document, now_ms)
+            if within(self._contact.hours, time_of(document), self._zone):
+                self._call(document, now_ms)
+            elif alarm not in self._raised:
+                self._parked.setdefault(alarm, document)
 
     def _is_called(self, document: Document) -> bool:
-        if not within(self._contact.hours, time_of(document), self._zone):
-            return False
+        if document["transition"] == "unsuppressed" and document["alarm"] in self._raised:
+            return False  # a graver level of it was told, and this one stands on
         if document["transition"] == "escalated":
             return bool((document["why"] or "").partition(":")[0] == self._contact.name)
         if document["transition"] not in CALLS:
@@ -173,7 +191,24 @@ class Outbox:
             return
         if document["state"] == "unacknowledged":  # one that is latched has its end behind it
             self._raised.setdefault(document["alarm"], document)
+        self._parked.pop(document["alarm"], None)
+        self._drop([n for n in self._calls_of(document["alarm"]) if n.told.waited])
         self._pending.append(Notice([document["seq"]], Told(document), now_ms))
+
+    def _wake(self, now_ms: int) -> int | None:
+        """Hand over what has waited for his hours; the moment of the next, if any waits."""
+        due = {alarm: self._due_ms(document, now_ms) for alarm, document in self._parked.items()}
+        for alarm in [alarm for alarm, due_ms in due.items() if due_ms <= now_ms]:
+            document = self._parked.pop(alarm)
+            self._raised.setdefault(alarm, document)
+            self._pending.append(Notice([], Told(document, waited=True), due.pop(alarm)))
+        return min(due.values(), default=None)
+
+    def _due_ms(self, document: Document, now_ms: int) -> int:
+        hours = self._contact.hours
+        if hours is None or within(hours, now_ms, self._zone):
+            return now_ms
+        return next_moment(hours[0], now_ms, self._zone)
 
     def _chatter(self, document: Document, now_ms: int) -> None:
         if document["alarm"] not in self._raised and not (
@@ -187,6 +222,10 @@ class Outbox:
     def _end(self, document: Document, now_ms: int) -> None:
         """Told with its raise in one page where that has not gone out yet."""
         raised = self._raised.pop(document["alarm"])
+        if heirs := self._milder(document, raised):
+            for alarm in heirs:
+                self._raised.setdefault(alarm, raised)
+            return
         unsent = self._calls_of(document["alarm"])
         seqs = [seq for notice in unsent for seq in notice.seqs]
         self._drop(unsent)
@@ -196,13 +235,28 @@ class Outbox:
             told = Told(document, raised=raised)
             self._pending.append(Notice([*seqs, document["seq"]], told, now_ms))
 
+    def _milder(self, document: Document, raised: Document) -> list[str]:
+        """Other levels of the same signal that stand, told of or kept quiet behind this one."""
+        if not self._writer.is_level(document["alarm"]):
+            return []
+        least = PRIORITIES.index(raised["priority"])
+        behind = [
+            alarm
+            for alarm, held in self._behind.items()
+            if self._concerned(held) or PRIORITIES.index(held["priority"]) <= least
+        ]
+        standing = {**dict.fromkeys(self._raised), **dict.fromkeys(behind)}
+        signal = document["signal"]
+        return [a for a in standing if self._writer.is_level(a, signal) and a != document["alarm"]]
+
     def _withdraw(self, alarm: str) -> None:
         """Somebody has it in hand: what has not gone out yet need not wake anybody."""
         called = self._calls_of(alarm)
         self._drop(called)
-        raised = self._raised.get(alarm)
-        if any(notice.told.document is raised and not notice.tried for notice in called):
-            del self._raised[alarm]
+        untold = [n.told.document for n in called if not n.tried]
+        for name, raised in list(self._raised.items()):
+            if any(raised is document for document in untold):
+                del self._raised[name]
         self._chatters_ms.pop(alarm, None)
 
     def _calls_of(self, alarm: str) -> list[Notice]:
@@ -219,8 +273,9 @@ class Outbox:
 
         ``leaving``: nothing is held back to be gathered.
         """
+        due_ms = self._wake(now_ms)
         if not self._pending:
-            return None
+            return due_ms
         late, critical, ordinary = _sorted(self._pending, now_ms)
         gather_ms = 0 if leaving else GATHER_MS
         answers = [
@@ -231,7 +286,7 @@ class Outbox:
         for answer in answers:
             if isinstance(answer, Batch):
                 return answer
-        return min(answer for answer in answers if isinstance(answer, int))
+        return min(moment for moment in (*answers, due_ms) if isinstance(moment, int))
 
     def _urgent(self, critical: Sequence[Notice], now_ms: int) -> Batch | int:
         when_ms = self._quota.next_ms(now_ms, critical=True)
@@ -244,7 +299,7 @@ class Outbox:
 
     def _late(self, late: Sequence[Notice], now_ms: int) -> Batch | int:
         when_ms = self._quota.next_ms(now_ms, critical=False)
-        return when_ms if when_ms > now_ms else self._digest(late, now_ms, late=True)
+        return when_ms if when_ms > now_ms else self._digest(late, now_ms, why="late")
 
     def _ordinary(self, ripe: Sequence[Notice], now_ms: int, gather_ms: int) -> Batch | int:
         if now_ms < ripe[0].taken_ms + gather_ms:
@@ -253,6 +308,9 @@ class Outbox:
         if when_ms > now_ms:
             self._starved.add("ordinary")
             return when_ms
+        waited = [notice for notice in ripe if notice.told.waited]
+        if waited:
+            return self._digest(waited, now_ms, why="waited")
         if not self._is_flood(len(ripe), now_ms):
             return self._one(ripe[0], now_ms)
         if self._digest_ms is not None and now_ms - self._digest_ms < DIGEST_EVERY_MS:
@@ -271,11 +329,14 @@ class Outbox:
         write = self._writer.over if told.over else self._writer.alarm
         return Batch(write(told, now_ms), (notice,))
 
-    def _digest(self, notices: Sequence[Notice], now_ms: int, *, late: bool = False) -> Batch:
+    def _digest(
+        self, notices: Sequence[Notice], now_ms: int, *, why: DigestReason = "flood"
+    ) -> Batch:
+        flood = why == "flood"
         if len(notices) == 1:
-            return replace(self._one(notices[0], now_ms), flood=not late)
-        page = self._writer.digest([n.told for n in notices], now_ms, late=late)
-        return Batch(page, tuple(notices), flood=not late)
+            return replace(self._one(notices[0], now_ms), flood=flood)
+        page = self._writer.digest([n.told for n in notices], now_ms, why=why)
+        return Batch(page, tuple(notices), flood=flood)
 
     def tried(self, batch: Batch) -> None:
         """The page may have arrived, or may be on its way."""
@@ -294,6 +355,8 @@ class Outbox:
     def settled(self, batch: Batch, now_ms: int, *, sent: bool = True) -> None:
         """The page has gone out, or never will: what it told is not told again."""
         self._drop(batch.notices)
+        waited = [n.told.document["seq"] for n in batch.notices if n.told.waited]
+        self.woken = max([self.woken, *waited])
         if not sent:
             return
         self._quota.take(now_ms, critical=batch.critical)

@@ -120,8 +120,9 @@ def _switch(document: Document, *, on: bool) -> str:
 
 def _shown(document: Document) -> str:
     value = figure(document["value"], document["unit"])
-    if value == figure(document["limit"], document["limit_unit"]):
-        value = figure(document["value"], document["unit"], digits=5)  # 4 bar, below 4 bar
+    for digits in (4, 5):  # 4 bar, below 4 bar
+        if value == figure(document["limit"], document["limit_unit"]):
+            value = figure(document["value"], document["unit"], digits)
     if document["quality"] == "uncertain/over-range":
         return f"over its range, at least {value}"
     if document["quality"] == "uncertain/under-range":

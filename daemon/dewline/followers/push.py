@@ -18,13 +18,13 @@ from dewline.clock import Clock
 from dewline.config.plan import ContactPlan, Plan
 from dewline.followers.failures import Failures
 from dewline.followers.follower import FollowerStatistics, JournalReader
-from dewline.followers.hours import next_moment, zone_of
 from dewline.followers.lockscreen import Page, Writer
 from dewline.followers.outbox import LATE_MS, Batch, Outbox
 from dewline.followers.phrases import Document, time_of
 from dewline.followers.target import Sent, Target
 from dewline.followers.tasks import drop, until
 from dewline.readings import Entry, compact_json
+from dewline.watch.hours import next_moment, zone_of
 
 T = TypeVar("T")
 log = logging.getLogger(__name__)
@@ -53,12 +53,17 @@ class Desk:
         self.wake = asyncio.Event()
         self.retry_s = FIRST_RETRY_S
         self.told = 0  # the cursor as last handed to the record
+        self.woken = 0  # and up to where he was told of what waited for his hours
         self.pages = 0
         self.reached = True
 
     @property
     def cursor_name(self) -> str:
         return f"push.{self.contact.name}"
+
+    @property
+    def woken_name(self) -> str:
+        return f"push.{self.contact.name}.waited"
 
 
 class PushFollower:
@@ -158,17 +163,17 @@ class PushFollower:
 
     async def _load(self) -> None:
         now_ms = self._clock.wall_ms()
-        names = [desk.cursor_name for desk in self._desks]
+        names = [(desk.cursor_name, desk.woken_name) for desk in self._desks]
 
-        def look(reader: JournalReader) -> tuple[list[int], int, list[Document]]:
+        def look(reader: JournalReader) -> tuple[list[tuple[int, int]], int, list[Document]]:
             tail = reader.tail().event_seq
-            cursors = [reader.follower(name)[1] for name in names]
-            cursors = [c or first_cursor(reader, tail, now_ms) for c in cursors]
-            return cursors, tail, history(reader, max(cursors, default=0), tail)
+            marks = [_marks(reader, name, woken, tail, now_ms) for name, woken in names]
+            return marks, tail, history(reader, max((c for c, _ in marks), default=0), tail)
 
-        cursors, self._last_seq, settled = await self._read(look)
-        for desk, cursor in zip(self._desks, cursors, strict=True):
-            desk.outbox.recall([d for d in settled if d["seq"] <= cursor], cursor)
+        marks, self._last_seq, settled = await self._read(look)
+        cursors = [cursor for cursor, _ in marks]
+        for desk, (cursor, woken) in zip(self._desks, marks, strict=True):
+            desk.outbox.recall([d for d in settled if d["seq"] <= cursor], cursor, woken)
         self._read_seq = min(cursors, default=self._last_seq)
 
     async def _follow(self) -> None:
@@ -233,6 +238,9 @@ class PushFollower:
         if cursor > desk.told:
             desk.told = cursor
             self._advance(desk.cursor_name, cursor)
+        if desk.outbox.woken > desk.woken:
+            desk.woken = desk.outbox.woken
+            self._advance(desk.woken_name, desk.woken)
 
     async def _deliver(self, desk: Desk, batch: Batch) -> None:
         """Send one page until its fate is known, or it is certain that it must be written anew."""
@@ -312,6 +320,15 @@ class PushFollower:
             await self._clock.sleep(max(LAST_RETRY_S, sent.wait_s or 0.0))
 
 
+def _marks(reader: JournalReader, name: str, woken: str, tail: int, now_ms: int) -> tuple[int, int]:
+    """Up to where a contact was told, and up to where of what had waited for his hours."""
+    cursor = reader.follower(name)[1]
+    if not cursor:
+        cursor = first_cursor(reader, tail, now_ms)
+        return cursor, cursor
+    return cursor, reader.follower(woken)[1]
+
+
 def first_cursor(reader: JournalReader, tail: int, now_ms: int) -> int:
     """Where a contact begins who was never told anything: what is old is not for him."""
     after = max(0, tail - FIRST_LOOK_BACK)
@@ -321,13 +338,17 @@ def first_cursor(reader: JournalReader, tail: int, now_ms: int) -> int:
 
 
 def history(reader: JournalReader, cursor: int, tail: int) -> list[Document]:
-    """Events up to ``cursor`` of alarms that stood there or stand now, back to their raise."""
-    asked = {row["alarm"] for row in reader.alarm_table() if row["state"] != "normal"}
-    asked |= {d["alarm"] for d in _between(reader, cursor, tail)}
+    """Events up to ``cursor`` of alarms that stood there or stand now, back to their raise.
+
+    With all of the same signals: one level of a signal may have spoken for another.
+    """
+    table = [row for row in reader.alarm_table() if row["state"] != "normal"]
+    recent = [*table, *_between(reader, cursor, tail)]
+    asked, signals = {d["alarm"] for d in recent}, {d["signal"] for d in recent}
     window = FIRST_LOOK_BACK
     while True:
         after = max(0, cursor - window)
-        found = [d for d in _between(reader, after, cursor) if d["alarm"] in asked]
+        found = [d for d in _between(reader, after, cursor) if d["signal"] in signals]
         raised = {d["alarm"] for d in found if d["transition"] == "raised"}
         if not after or asked <= raised:
             return found

@@ -20,7 +20,7 @@ from dewline.watch.plan import RulePlan
 from dewline.watch.scribe import Scribe
 from dewline.watch.slots import Slot
 from dewline.watch.states import ACTIVE, LATCHED, OVERLAYS, Fact, Row, Trigger, find
-from dewline.watch.suppression import Hold, Suppression
+from dewline.watch.suppression import Hold, Suppression, leads
 
 # Nobody waits for an acknowledgement in these; a person is reminded of those.
 SEEN: frozenset[State] = frozenset({"acknowledged", "normal", "latched-acknowledged", *OVERLAYS})
@@ -41,7 +41,9 @@ class Alarm:
         "priority",
         "rank",
         "remind_ms",
+        "seen_by",
         "shelved_until_ms",
+        "since_time_ms",
         "state",
         "told",
         "unseen_since_ms",
@@ -59,6 +61,8 @@ class Alarm:
         self.unseen_since_ms: int | None = None  # since when nobody has acknowledged it
         self.escalated: dict[str, int] = {}  # contact whose escalation went on, and when
         self.remind_ms: int | None = None
+        self.seen_by: str | None = None  # who acknowledged what stands, or stood last
+        self.since_time_ms: int | None = None  # as the clock on the wall said it then
         self.changes: deque[rates.Change] = deque(maxlen=rates.REMEMBERED)
         self.chattered_ms: int | None = None
         self.told: dict[str, Any] | None = None  # the last event document, while not normal
@@ -95,6 +99,8 @@ class Alarm:
             "unseen_since_ms": self.unseen_since_ms,
             "escalated": dict(self.escalated),
             "remind_ms": self.remind_ms,
+            "seen_by": self.seen_by,
+            "since_time_ms": self.since_time_ms,
             "changes": [list(change) for change in self.changes],
             "chattered_ms": self.chattered_ms,
             "told": self.told,
@@ -110,6 +116,8 @@ class Alarm:
         self.unseen_since_ms = state["unseen_since_ms"]
         self.escalated = dict(state["escalated"])
         self.remind_ms = state["remind_ms"]
+        self.seen_by = state.get("seen_by")
+        self.since_time_ms = state.get("since_time_ms")
         self.changes.extend((at_ms, ended) for at_ms, ended in state["changes"])
         self.chattered_ms = state["chattered_ms"]
         self.told = state["told"]
@@ -132,6 +140,8 @@ class Desk:
         if not alarm.active:
             self._noted(alarm, self.move(alarm, "clear"), ended=True)
             return
+        # Written down once: a clock set later, or a restart, must not move what was told.
+        alarm.since_time_ms = self.scribe.label(alarm.judge.since_ms)
         alarm.latched = alarm.latched or alarm.plan.latch
         alarm.priority = self.scribe.priority(alarm.plan.priority, alarm.plan.night)
         if alarm.overlaid:
@@ -152,6 +162,17 @@ class Desk:
         hold, alarm.hold = alarm.hold, None
         self.held.discard(alarm)
         self.move(alarm, "unsuppress", under=hold.under if hold else None, why=why)
+        lead = self.suppression.lead_of(hold) if hold else None
+        if lead is not None and alarm.state == "unacknowledged":
+            self._go_on_from(alarm, lead)
+
+    def _go_on_from(self, alarm: Alarm, lead: Alarm) -> None:
+        """The graver alarm is over, this one stands on: whoever saw that one has seen this."""
+        if lead.seen_by is not None:
+            self.move(alarm, "acknowledge", by=lead.seen_by, why=f"seen as {lead.plan.alarm}")
+        elif lead.unseen_since_ms is not None:
+            alarm.unseen_since_ms = lead.unseen_since_ms
+            alarm.escalated = dict(lead.escalated)
 
     def move(
         self,
@@ -171,6 +192,8 @@ class Desk:
         if row is None:
             return None
         self._settle(alarm, row)
+        if trigger == "acknowledge":
+            alarm.seen_by = by
         if row.to == "suppressed" and hold is not None:
             alarm.hold = hold
             self.held.add(alarm)
@@ -215,11 +238,15 @@ class Desk:
             alarm.remind_ms = at_ms + every_ms
 
     def _announce(self, alarm: Alarm, row: Row, at_ms: int) -> None:
+        alarm.seen_by = None
         if alarm.unseen_since_ms is None:
             alarm.unseen_since_ms = at_ms
         if row.trigger == "remind":
             return
         alarm.priority = self.scribe.priority(alarm.plan.priority, alarm.plan.night)
+        unseen = [a.unseen_since_ms for a in alarm.slot.alarms if leads(alarm, a)]
+        # A graver level goes on from the milder one that nobody has answered.
+        alarm.unseen_since_ms = min(ms for ms in (*unseen, alarm.unseen_since_ms) if ms is not None)
         if alarm.slot is not self.rate_slot:
             self.rate.add(at_ms)
 

@@ -228,13 +228,27 @@ class ServicePlan:
 
 @dataclass(frozen=True, slots=True)
 class Escalation:
-    """An unacknowledged alarm of one of ``places`` at ``from_priority`` moves on after a while."""
+    """An unacknowledged alarm of one of ``places`` at ``from_priority`` moves on after a while.
+
+    ``hours``: when the contact is on duty, minutes after local midnight; None: always.
+    """
 
     contact: str
     then: str
     after_ms: int
     from_priority: Priority
     places: tuple[str, ...]
+    hours: tuple[int, int] | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class OnCall:
+    """A contact whom ``places`` page first, from ``from_priority`` on, within ``hours``."""
+
+    contact: str
+    from_priority: Priority
+    places: tuple[str, ...]
+    hours: tuple[int, int] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -250,3 +264,4 @@ class WatchPlan:
     signals: dict[str, SignalPlan] = field(default_factory=dict)
     rules: dict[str, RulePlan] = field(default_factory=dict)
     escalations: tuple[Escalation, ...] = ()
+    on_call: tuple[OnCall, ...] = ()

@@ -4,11 +4,10 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable
-from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
-from zoneinfo import ZoneInfo
 
 from dewline.readings import UNKNOWN_CAUSE, Cause, Event, Outlook, Priority, Transition
+from dewline.watch.hours import Span, next_moment, within, zone_of
 from dewline.watch.plan import WatchPlan
 
 if TYPE_CHECKING:
@@ -34,7 +33,7 @@ class Scribe:
         self.events: list[Event] = []
         self.explain: Explainer = _not_explained
         self._staffed = plan.staffed
-        self._zone = ZoneInfo(plan.timezone) if plan.timezone != "UTC" else UTC
+        self._zone = zone_of(plan.timezone)
         # at_ms never goes back, so repeats can only be among the events of this moment.
         self._told: dict[str, int] = {}
         self._told_at_ms = 0
@@ -86,7 +85,7 @@ class Scribe:
             quality=slot.quality.text,
             limit=alarm.judge.condition.limit(),
             limit_unit=plan.unit or None,
-            since_ms=self.label(alarm.judge.since_ms) if alarm.judge.since_ms else None,
+            since_ms=alarm.since_time_ms,
             by=by,
             why=why,
             until_ms=None if until_ms is None else self.label(until_ms),
@@ -126,10 +125,18 @@ class Scribe:
         """Nobody is there: outside the staffed hours of the site, by its own clock."""
         if self._staffed is None:
             return False
-        local = datetime.fromtimestamp(self.label(self.at_ms) / 1000, self._zone)
-        minute = local.hour * 60 + local.minute
-        start, end = self._staffed
-        return not (start <= minute < end if start <= end else minute >= start or minute < end)
+        return not within(self._staffed, self.label(self.at_ms), self._zone)
+
+    def on_duty_ms(self, hours: Span | None, at_ms: int) -> int:
+        """The first moment from ``at_ms`` on within these hours of the day, in watch time."""
+        wall_ms = self.label(at_ms)
+        if hours is None or within(hours, wall_ms, self._zone):
+            return at_ms
+        return next_moment(hours[0], wall_ms, self._zone) - self.offset_ms
+
+    def staffed_ms(self, at_ms: int) -> int:
+        """The first moment from ``at_ms`` on at which the site is staffed, in watch time."""
+        return self.on_duty_ms(self._staffed, at_ms)
 
     def priority(self, day: Priority, night: Priority | None) -> Priority:
         return night if night is not None and self.night() else day
