@@ -74,12 +74,18 @@ def followers(
 
 
 def dead_man(
-    plan: HeartbeatPlan, clock: Clock, behind: Callable[[], tuple[str, ...]]
+    plan: HeartbeatPlan | None, clock: Clock, behind: Callable[[], tuple[str, ...]]
 ) -> Callable[[], Coroutine[Any, Any, None]]:
-    """The job that pings the outside."""
+    """The job that pings the outside; one that is done at once where nobody is to be pinged."""
+    if plan is None:
+        return _nobody
     from dewline.followers.dead_man import DeadMan  # noqa: PLC0415
 
     return DeadMan(plan, clock, behind).run
+
+
+async def _nobody() -> None:
+    """Nothing to do."""
 
 
 def part(plan: Plan) -> object:

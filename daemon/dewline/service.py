@@ -19,13 +19,14 @@ from dewline.bus.poller import Poller
 from dewline.clock import Clock
 from dewline.config import Plan, load, watch_plan_to_json
 from dewline.drive import Drive
-from dewline.errors import CommandError, ConfigError, JournalError
+from dewline.errors import CommandError, JournalError
 from dewline.followers.follower import Follower
 from dewline.journal import Journal, Reader
 from dewline.own_box import OwnBox
 from dewline.progress import Advance, house_within_s, poller_within_s
 from dewline.readings import Entry, Outcome, Reading, Reply, Resumed, Scan, compact_json
 from dewline.recovery import recorded_plans, recover
+from dewline.reread import changed_buses, reread, what_waits
 from dewline.status import status_document, worst_state
 from dewline.supervise import keep_running
 from dewline.systemd import feed_watchdog, notify, watchdog_every_s
@@ -119,13 +120,12 @@ class Service:
             "snapshots": self._keep_snapshots,
             "housekeeping": self._keep_house,
         }
-        if self.plan.heartbeat is not None:
-            house["heartbeat"] = far_sides.dead_man(self.plan.heartbeat, self.clock, self.behind)
         if (every_s := watchdog_every_s()) is not None:
             house["watchdog"] = lambda: feed_watchdog(every_s, self.clock, self.behind)
         for part, within_s in house_within_s(self.plan.journal.commit_every_ms).items():
             self._advance.expect(part, within_s, self.clock.monotonic())
         tasks = [self._keep(name, job) for name, job in house.items()]
+        self._start_dead_man()
         for name in self.plan.buses:
             self._start_bus(name)
         self._start_followers()
@@ -149,7 +149,7 @@ class Service:
             follower.stop()
         await asyncio.gather(*(t for _, t in self._followers.values()), return_exceptions=True)
         await self._written()
-        for task in house:
+        for task in (*house, self._dead_man):
             task.cancel()
 
     # -- the road -------------------------------------------------------------
@@ -210,6 +210,11 @@ class Service:
         if within_s is not None:
             self._advance.expect(part, within_s, self.clock.monotonic())
         self._pollers[name] = (poller, self._keep(f"bus {name}", poller.run))
+
+    def _start_dead_man(self) -> None:
+        """The ping to the outside, by the plan that runs now."""
+        job = far_sides.dead_man(self.plan.heartbeat, self.clock, self.behind)
+        self._dead_man = self._keep("heartbeat", job)
 
     def _start_followers(self) -> None:
         for follower in far_sides.followers(
@@ -321,17 +326,14 @@ class Service:
     def reload(self) -> dict[str, Any]:
         """Read the config again. A bad one leaves the old one running and says so."""
         try:
-            plan = load(self.plan.path).plan
-        except (ConfigError, OSError) as error:
-            log.error("reload refused, the old config runs on:\n%s", error)
-            return {"ok": False, "message": f"the old config runs on: {error}"}
-        if plan.journal.path != self.plan.journal.path or plan.site != self.plan.site:
-            message = "site and journal path change only with a restart; the old config runs on"
-            log.error(message)
-            return {"ok": False, "message": message}
+            plan = reread(self.plan)
+        except CommandError as refusal:
+            log.error("reload refused: %s", refusal)
+            return {"ok": False, "message": str(refusal)}
+        message = f"reloaded {plan.path}{what_waits(self.plan, plan)}"
         self._change(plan)
-        log.info("reloaded %s", plan.path)
-        return {"ok": True, "message": f"reloaded {plan.path}"}
+        log.info(message)
+        return {"ok": True, "message": message}
 
     def _change(self, plan: Plan) -> None:
         old, self.plan = self.plan, plan
@@ -339,13 +341,15 @@ class Service:
         time_ms, at_ms = self.stamp()
         self.drive.feed(Resumed(time_ms, at_ms, "reload", 0, plan.hash))
         self.own.forget(plan.watch.signals)
-        for name in {*old.buses, *plan.buses}:
-            if _bus_part(old, name) != _bus_part(plan, name):
-                if name in self._pollers:
-                    self._pollers.pop(name)[1].cancel()
-                    self._advance.forget(f"bus {name}")
-                if name in plan.buses:
-                    self._start_bus(name)
+        for name in changed_buses(old, plan):
+            if name in self._pollers:
+                self._pollers.pop(name)[1].cancel()
+                self._advance.forget(f"bus {name}")
+            if name in plan.buses:
+                self._start_bus(name)
+        if old.heartbeat != plan.heartbeat:
+            self._dead_man.cancel()
+            self._start_dead_man()
         if far_sides.part(old) != far_sides.part(plan):
             self._leaving = [task for _, task in self._followers.values()]
             for follower, _ in self._followers.values():
@@ -354,8 +358,6 @@ class Service:
             self._start_followers()
         self.own.look(self._all_followers())
         self._snapshot()
-
-    # -- what is seen now ---------------------------------------------------------
 
     def status(self) -> dict[str, Any]:
         """The answer to ``dewline status --json``."""
@@ -382,10 +384,6 @@ class Service:
             "worst": worst_state(self.drive.watch),
             "followers": {f.name: f.statistics().seconds_behind for f in self._all_followers()},
         }
-
-
-def _bus_part(plan: Plan, name: str) -> object:
-    return plan.buses.get(name), [i for i in plan.instruments.values() if i.bus == name]
 
 
 async def serve(path: Path, clock: Clock) -> int:

@@ -238,3 +238,50 @@ async def test_h7_a_reload_wakes_nobody_again(plant, make_sink, dump):
     assert len(day.got) == len(set(day.ids()))
     assert len(night.got) == len(set(night.ids())) == 4
     assert "s3" in day.texts()[-1]
+
+
+async def test_h7_a_reload_moves_the_ping_and_keeps_what_people_said(plant, sink, make_sink, dump):
+    """A changed ``heartbeat`` holds at once; states, acknowledgements, shelves and delays stay.
+
+    A bad file changes nothing, by SIGHUP too, and the log says so.
+    """
+    rules = {f"r{n}": {"signal": f"s{n}", "above": "5 ppm", "priority": "high"} for n in range(3)}
+    late = {"late": {"signal": "s9", "above": "5 ppm", "on_delay": "6 s"}}
+    plant.write({**rules, **late}, heartbeat=heartbeat(plant, sink))
+    await plant.start()
+    plant.values[:3] = [WET] * 3
+    await plant.until_events(3)
+    assert (await plant.say("acknowledge", "heron.r0", by="rui"))["ok"]
+    assert (await plant.say("shelve", "heron.r1", by="rui", why="cell", for_s=600.0))["ok"]
+    before = {a["alarm"]: a for a in (await plant.ask(ask="status"))["alarms"]}
+    plant.values[9] = WET
+    began = time.monotonic()
+    await sink.until(1, 20)
+
+    other = make_sink()
+    (plant.folder / "other.url").write_text(f"http://127.0.0.1:{other.port}/{CANARY}")
+    rules["r2"]["advice"] = "Look at it."
+    plant.write({**rules, **late}, heartbeat={"url_file": "other.url", "every": "1 s"})
+    reply = await plant.ask(ask="reload")
+    assert reply["ok"], reply
+    await other.until(2, 20)
+    pings = len(sink.got)
+    whole = plant.config.read_text()
+    plant.config.write_text(whole.replace("above", "abowe"))
+    plant.poke(signal.SIGHUP)
+    await plant.until("refused", lambda: "the old config runs on" in plant.log.read_text())
+    plant.config.write_text(whole.replace("200 ms", "250 ms", 1))
+    reply = await plant.ask(ask="reload")
+    assert "from the next start on" in reply["message"]
+    await plant.until("late", lambda: any(e["alarm"] == "heron.late" for e in plant.events()))
+    took_s = time.monotonic() - began
+    after = {a["alarm"]: a for a in (await plant.ask(ask="status"))["alarms"]}
+    count = len(other.got)
+    await other.until(count + 1, 20)
+    await plant.end()
+    dump("H7", pings_to_the_old=len(sink.got) - pings, delay_took_s=round(took_s, 2))
+    assert len(sink.got) == pings, "the old address is pinged no more"
+    assert {n: after[n] for n in before} == before
+    assert after["heron.r0"]["state"] == "acknowledged"
+    assert after["heron.r1"]["state"] == "shelved"
+    assert 6.0 <= took_s < 9.0, "a delay that runs goes on through a reload"
