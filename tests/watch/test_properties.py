@@ -21,6 +21,7 @@ from dewline.watch.plan import (
     Escalation,
     FalseFor,
     Guard,
+    OnCall,
     Outside,
     Rising,
     RulePlan,
@@ -57,6 +58,8 @@ def a_plan(*, fewer: bool = False) -> WatchPlan:
     rules = [
         a_rule("high", "oxygen", Above(10.0), deadband=2.0, on_delay_ms=3000, off_delay_ms=4000),
         a_rule("very-high", "oxygen", Above(50.0), priority="critical", remind_every_ms=60_000),
+        a_rule("milder", "oxygen", Above(9.9), deadband=1.0, under=("heron.very-high",)),
+        a_rule("waits", "pressure", Above(9.0), priority="high", night="low"),
         a_rule("latching", "moisture", Above(LATCH_LIMIT), latch=True, priority="high"),
         a_rule("auto", "oxygen", Above(5.0), acknowledge="auto", under=("heron.stopped",)),
         a_rule("stopped", "circulating", FalseFor(20_000), off_delay_ms=5000),
@@ -97,7 +100,17 @@ def a_plan(*, fewer: bool = False) -> WatchPlan:
         boxes={"heron": BoxPlan(name="heron", antechambers=(chamber,))},
         signals=signals,
         rules={r.alarm: r for r in [*rules, flood]},
-        escalations=(Escalation("desk", "head", 50_000, "medium", ("heron",)),),
+        # It is 02:14; half the desks are off duty for 16 minutes more.
+        staffed=(150, 600),
+        escalations=(
+            Escalation("desk", "head", 50_000, "medium", ("heron",)),
+            Escalation("late", "head", 50_000, "low", ("heron",), (150, 600)),
+            Escalation("head", "chief", 20_000, "low", ("heron",), (150, 600)),
+        ),
+        on_call=(
+            OnCall("desk", "medium", ("heron",)),
+            OnCall("late", "low", ("heron",), (150, 600)),
+        ),
     )
 
 

@@ -227,7 +227,7 @@ class PushFollower:
             elif stopping:
                 return
             else:
-                wait_s = (found - now_ms) / 1000 if isinstance(found, int) else IDLE_S
+                wait_s = min((found - now_ms) / 1000, IDLE_S) if isinstance(found, int) else IDLE_S
                 await until(self._clock, self._clock.monotonic() + wait_s, desk.wake)
 
     def _may_send(self) -> bool:
