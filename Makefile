@@ -9,24 +9,24 @@ demo:            ## a simulated lab through one night
 	@.venv/bin/dewline demo
 
 test:            ## every test, on real services
-	@.ci/venv demo,influx,push,test,check
+	@.ci/venv demo,influx,push,grafana,test,check
 	@.ci/debian $(SERVICES)
 	@PATH="$$PATH:/usr/sbin" .venv/bin/python -m pytest $(ARGS)
 
 check:           ## lint, types and who may import whom
-	@.ci/venv demo,influx,push,test,check
+	@.ci/venv demo,influx,push,grafana,test,check
 	@.venv/bin/ruff check .
 	@.venv/bin/ruff format --check .
 	@.venv/bin/mypy
 	@.venv/bin/lint-imports
 
 chaos:           ## the fault tests at full size (long)
-	@.ci/venv demo,influx,push,test,check
+	@.ci/venv demo,influx,push,grafana,test,check
 	@.ci/debian $(SERVICES)
 	@PATH="$$PATH:/usr/sbin" DEWLINE_CHAOS=full .venv/bin/python -m pytest tests/chaos --timeout 5400 $(ARGS)
 
 score:           ## causes, calibration, leads, pages, outlooks over all stories (an hour and a half)
-	@.ci/venv demo,influx,push,test,check
+	@.ci/venv demo,influx,push,grafana,test,check
 	@.venv/bin/python tests/score/causes.py --write tests/score/causes.md $(ARGS)
 
 clean:

@@ -73,5 +73,14 @@ def ledger_line(row: LedgerRow, site: str) -> str | None:
 
 
 def numbers(document: Mapping[str, Any]) -> dict[str, float]:
-    """What of a document is a number, as floats: switches count, texts and lists do not."""
-    return {name: float(v) for name, v in document.items() if isinstance(v, (int, float))}
+    """What of a document is a number, as floats: switches count, texts and lists do not.
+
+    A part of it gives its numbers with its own name before theirs: ``hold_class``.
+    """
+    found: dict[str, float] = {}
+    for name, value in document.items():
+        if isinstance(value, (int, float)):
+            found[name] = float(value)
+        elif isinstance(value, Mapping):
+            found |= {f"{name}_{part}": number for part, number in numbers(value).items()}
+    return found
