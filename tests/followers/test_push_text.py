@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
@@ -9,6 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from dewline.config import load
+from dewline.followers import cause_words
 from dewline.followers.lockscreen import Told, Writer
 from dewline.followers.phrases import clock, duration, figure
 from dewline.readings import Cause, Event, Outlook
@@ -18,6 +20,7 @@ from dewline.watch.plan import Above, FalseFor, Rising, RulePlan, StaleAfter, Un
 START_MS = 1_772_417_649_250  # 2026-03-02T02:14:09.250Z
 ZONE = zone_of("Europe/Lisbon")
 LIMIT = 200
+_CAUSES = Path(__file__).parents[2] / "daemon" / "dewline" / "watch" / "causes"
 
 
 def rule(alarm, condition, **more):
@@ -62,7 +65,7 @@ def test_a_climb_is_told_as_a_person_would(story):
         "HERON moisture 1.1 ppm, climbing more than 0.3 ppm/h since 21:44. "
         "5 ppm about 06:34 (05:14-08:14). Keep inner doors shut, cap samples; regenerate at 8."
     )
-    assert "cause: Cause: bed spent water (0.8)." in page.rest
+    assert "cause: bed spent water (0.8)" in page.rest
 
 
 @pytest.mark.parametrize(
@@ -292,3 +295,41 @@ def test_a_value_just_past_its_limit_is_not_told_as_the_limit(story):
     """3997 mbar below 4000 mbar is 3.997 bar below 4 bar."""
     document = story.tell(value=3997.0, unit="mbar", limit=4000.0, limit_unit="mbar")
     assert "3.997 bar, below 4 bar" in writer().alarm(Told(document), START_MS).text
+
+
+def test_every_cause_has_words_of_its_own():
+    """No name of the table reaches a lock screen, and no two causes are called the same."""
+    tables = "".join(path.read_text() for path in _CAUSES.rglob("*.py"))
+    names = set(re.findall(r'"([a-z-]+)": Weighed\(', tables)) - {"unknown"}
+    assert len(names) > 30
+    assert names <= set(cause_words.WORDS)
+    assert len(set(cause_words.WORDS.values())) == len(cause_words.WORDS)
+
+
+@pytest.mark.parametrize(
+    ("alarm", "cause", "said"),
+    [
+        ("heron.oxygen-high", Cause("glove-torn", 0.9), "Probably a torn glove."),
+        ("heron.oxygen-high", Cause("air-leak", 0.5, ("transfer",)), "Perhaps an air leak or the"),
+        ("heron.mains-lost", Cause("power", 0.9), ""),
+        ("heron.circulation-stopped", Cause("circulation-stopped", 0.9, ("power",)), "a power cut"),
+        ("heron.oxygen-high", Cause("unknown", 0.0), ""),
+    ],
+)
+def test_a_cause_is_told_in_words_and_not_where_the_alarm_says_it(story, alarm, cause, said):
+    """How sure, in a word; a lost mains is not explained by a power cut."""
+    text = writer().alarm(Told(story.tell(alarm=alarm, cause=cause)), START_MS).text
+    assert said in text
+    assert bool(said) == ("Probably" in text or "Perhaps" in text)
+
+
+def test_a_caution_comes_before_the_cause_and_in_short_where_it_has_to(story):
+    """What keeps a person alive is chosen first; half of it is better than none."""
+    caution = "Inert gas takes consciousness without warning; heed the fixed room monitor."
+    cause = Cause("glove-torn", 0.9)
+    advice = "Look for an open glove, door or line, and listen for gas; look at it from outside."
+    text = writer().alarm(Told(story.tell(caution=caution, cause=cause, advice=advice)), START_MS)
+    assert "Heed the fixed room monitor." in text.text
+    assert "Inert gas takes" not in text.text
+    short = writer().alarm(Told(story.tell(caution=caution, advice="Look.")), START_MS)
+    assert caution in short.text

@@ -252,3 +252,28 @@ def test_a_graver_level_calls_in_the_milder_ones_stead(bench, make_rule):
     b.wait(3600)
     assert b.told("high") == [(0, "raised", "unacknowledged")]
     assert b.told("very")[1:] == [(15 * MIN, "escalated", "unacknowledged")]
+
+
+def test_a_milder_alarm_that_nobody_was_called_for_starts_no_clock(bench, make_rule):
+    """A line for the morning since midnight is no call: the clock runs from the first page."""
+    b = bench(
+        make_rule("raised", "oxygen", Above(2.0), priority="low"),
+        make_rule("high", "oxygen", Above(10.0), priority="high"),
+        escalations=(DESK,),
+    )
+    b.at(0, oxygen=3.0)
+    b.at(3600, oxygen=11.0)
+    b.wait(7200)
+    assert [t for t, kind, _ in b.told() if kind == "escalated"] == [3600 + 15 * MIN]
+
+
+def test_what_comes_again_after_a_rest_calls_anew(high):
+    """Over for an hour and nobody looked; the second time has its own fifteen minutes."""
+    b = high((DESK,))
+    b.at(0, oxygen=11.0)
+    b.wait(16 * MIN)
+    b.at(16 * MIN, oxygen=1.0)
+    b.at(80 * MIN, oxygen=11.0)
+    b.wait(120 * MIN)
+    escalated = [t for t, kind, _ in b.told() if kind == "escalated"]
+    assert escalated == [15 * MIN, 95 * MIN]

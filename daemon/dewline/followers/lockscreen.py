@@ -10,9 +10,9 @@ import hashlib
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import tzinfo
-from itertools import islice
 from typing import Literal
 
+from dewline.followers.cause_words import probable
 from dewline.followers.phrases import (
     Document,
     clock,
@@ -104,11 +104,8 @@ class Writer:
         if document["transition"] == "chattering":
             head = f"{subject(document)} flaps round its limit ({document['why']})."
             step = "Look at it once; its pages rest for an hour. Later widen deadband or delays."
-        extras = (
-            () if told.waited else time_left(document, self._zone, now_ms),
-            (reason(document),),
-            (document["caution"] or "",),
-        )
+        left = () if told.waited else time_left(document, self._zone, now_ms)
+        extras = ((2, (probable(document),)), (1, left), (0, _cautions(document)))
         text = _fit(_room(title), head, step, extras)
         return Page(document["id"], title, text, self._detail(document), document["priority"])
 
@@ -121,7 +118,7 @@ class Writer:
             f"OVER at {self._clock(ended_ms, now_ms)} after {duration(ended_ms - began_ms)}: "
             f"{matter(raised, self._rules.get(document['alarm']))}{_now(document)}."
         )
-        text = _fit(_room(title), head, _after(document), ((_why(document),),))
+        text = _fit(_room(title), head, _after(document), ((0, (_why(document),)),))
         return Page(document["id"], title, text, self._detail(document), "over")
 
     def digest(self, told: Sequence[Told], now_ms: int, *, why: DigestReason) -> Page:
@@ -148,9 +145,9 @@ class Writer:
             step = "Nothing to do now; look for the one cause behind them in the morning."
         else:
             head = f"FLOOD {span}: {_kinds(standing)} at {places}."
-            step = "Look for one cause behind them: supply, power, bus. Then `dewline status`."
+            step = "Look for one cause behind them: supply, power, cable. Then `dewline status`."
         example = f"{'Worst' if standing else 'One'}: {self._short(worst, waited=why == 'waited')}."
-        text = _fit(_room(title), head, step, ((example,),))
+        text = _fit(_room(title), head, step, ((0, (example,)),))
         rest = "\n".join(self._lines(told, now_ms))
         return Page(_digest_id(told), title, text, rest, tone)
 
@@ -280,20 +277,28 @@ def _room(title: str) -> int:
     return LIMIT - len(title) - len(AGAIN) - 1
 
 
-def _fit(room: int, head: str, step: str, extras: Sequence[Sequence[str]]) -> str:
-    """Head and next step always; what fits of the extras, the first first, between them.
+def _fit(room: int, head: str, step: str, extras: Sequence[tuple[int, Sequence[str]]]) -> str:
+    """Head and next step always; what fits of the extras between them, in their order.
 
-    ``extras`` in order of weight, each in wordings from long to short: the first that
-    fits is taken, or none.
+    ``extras``: rank and wordings from long to short. The lowest rank chooses first;
+    the first wording that fits is taken, or none.
     """
     head = _clip(head, room * 2 // 3)
     step = _clip(step, room - len(head) - 1)
-    chosen: list[str] = []
-    for wordings in extras:
-        used = len(head) + len(step) + sum(len(one) + 1 for one in chosen) + 1
-        fitting = (one for one in wordings if one and used + len(one) + 1 <= room)
-        chosen += list(islice(fitting, 1))
-    return " ".join((head, *chosen, step))
+    left = room - len(head) - len(step) - 1
+    chosen: dict[int, str] = {}
+    for rank, wordings in sorted(extras):
+        if fitting := next((one for one in wordings if one and len(one) + 1 <= left), ""):
+            chosen[rank] = fitting
+            left -= len(fitting) + 1
+    return " ".join((head, *(chosen[rank] for rank, _ in extras if rank in chosen), step))
+
+
+def _cautions(document: Document) -> tuple[str, ...]:
+    """A caution, and in short what it asks for: the half after its semicolon."""
+    caution = document["caution"] or ""
+    short = caution.partition("; ")[2]
+    return (caution, short[:1].upper() + short[1:])
 
 
 def _clip(text: str, room: int) -> str:

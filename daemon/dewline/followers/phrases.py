@@ -237,7 +237,7 @@ def reason(document: Document) -> str:
     if cause["name"] == "unknown":
         return ""
     names = " or ".join(name.replace("-", " ") for name in (cause["name"], *cause["or"]))
-    return f"Cause: {names} ({cause['confidence']:.1g})."
+    return f"{names} ({cause['confidence']:.1g})"
 
 
 def time_left(document: Document, zone: tzinfo, now_ms: int) -> tuple[str, ...]:

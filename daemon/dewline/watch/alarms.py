@@ -20,11 +20,16 @@ from dewline.watch.plan import RulePlan
 from dewline.watch.scribe import Scribe
 from dewline.watch.slots import Slot
 from dewline.watch.states import ACTIVE, LATCHED, OVERLAYS, Fact, Row, Trigger, find
-from dewline.watch.suppression import Hold, Suppression, leads
+from dewline.watch.suppression import Hold, Suppression
 
 # Nobody waits for an acknowledgement in these; a person is reminded of those.
 SEEN: frozenset[State] = frozenset({"acknowledged", "normal", "latched-acknowledged", *OVERLAYS})
 REMINDED: frozenset[State] = frozenset({"unacknowledged", "acknowledged", "latched-unacknowledged"})
+
+
+# One that was over for so long calls anew when it comes again; sooner, it flaps. Common
+# practice, no source.
+REST_MS = 15 * 60_000
 
 
 class Alarm:
@@ -239,14 +244,14 @@ class Desk:
 
     def _announce(self, alarm: Alarm, row: Row, at_ms: int) -> None:
         alarm.seen_by = None
+        if row.trigger == "active" and _rested(alarm, at_ms):
+            alarm.unseen_since_ms = None
+            alarm.escalated.clear()
         if alarm.unseen_since_ms is None:
             alarm.unseen_since_ms = at_ms
         if row.trigger == "remind":
             return
         alarm.priority = self.scribe.priority(alarm.plan.priority, alarm.plan.night)
-        unseen = [a.unseen_since_ms for a in alarm.slot.alarms if leads(alarm, a)]
-        # A graver level goes on from the milder one that nobody has answered.
-        alarm.unseen_since_ms = min(ms for ms in (*unseen, alarm.unseen_since_ms) if ms is not None)
         if alarm.slot is not self.rate_slot:
             self.rate.add(at_ms)
 
@@ -263,3 +268,9 @@ class Desk:
         if how is not None:
             alarm.chattered_ms = at_ms
             self._tell(alarm, "chattering", why=how)
+
+
+def _rested(alarm: Alarm, at_ms: int) -> bool:
+    """Whether its last return lies a while back."""
+    ends = [end_ms for end_ms, ended in alarm.changes if ended]
+    return bool(ends) and at_ms - ends[-1] >= REST_MS

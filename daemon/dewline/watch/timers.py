@@ -95,7 +95,7 @@ class Timers:
             starts = [alarm.escalated[c] for c in before if c in alarm.escalated]
             if before and not starts:
                 continue
-            start_ms = min(starts) if before else alarm.unseen_since_ms
+            start_ms = min(starts) if before else _asked_ms(alarm, escalation)
             if start_ms is not None:
                 yield self._step(alarm, escalation, start_ms, chained=bool(before))
 
@@ -130,6 +130,17 @@ def _spoken_for(alarm: Alarm) -> bool:
         other.state == "unacknowledged" and leads(other, alarm) and not _on_its_way_back(other)
         for other in alarm.slot.alarms
     )
+
+
+def _asked_ms(alarm: Alarm, escalation: Escalation) -> int | None:
+    """Since when nobody has answered: a graver level goes on from the milder one's call."""
+    calls = [
+        other.unseen_since_ms
+        for other in alarm.slot.alarms
+        if other is alarm
+        or (other.state in WAITING and leads(alarm, other) and _concerns(escalation, other))
+    ]
+    return min((ms for ms in calls if ms is not None), default=None)
 
 
 def _concerns(who: Escalation | OnCall, alarm: Alarm) -> bool:

@@ -1,0 +1,69 @@
+"""What a cause is called on a page: no name of the table, but what a person would say."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+PROBABLY = 0.75  # from this confidence on
+
+WORDS: Mapping[str, str] = {
+    "air-leak": "an air leak",
+    "leak-at-low-pressure": "a leak at low pressure",
+    "loop-suction-leak": "a leak before the blower",
+    "glove-torn": "a torn glove",
+    "gas-loss": "gas escaping",
+    "glove-permeation": "air through the gloves",
+    "antechamber-seal": "an antechamber seal",
+    "transfer": "the transfer",
+    "wet-load": "a wet load",
+    "impulse": "a gulp of air, now over",
+    "outgassing": "water from the walls",
+    "bed-spent-water": "the bed is full of water",
+    "bed-spent-oxygen": "the bed is spent for oxygen",
+    "bed-warm": "the bed is too warm",
+    "bed-not-reduced": "a bed regenerated without hydrogen",
+    "bed-poisoned": "the bed is poisoned",
+    "regen-return": "a bed fresh from regeneration",
+    "purifier-bypassed": "the gas goes round the bed",
+    "circulation-stopped": "no circulation",
+    "circulation-reduced": "slow circulation",
+    "supply-impure": "impure gas from the supply",
+    "supply-low": "low gas supply",
+    "valves-unpowered": "valves shut for want of gas",
+    "cooling-water-leak": "cooling water in the loop",
+    "solvent": "solvent vapour",
+    "sensor-frozen": "a sensor that stands still",
+    "sensor-drift": "a drifting sensor",
+    "sensor-unresponsive": "a sensor that does not answer",
+    "sample-line": "room air in the sample line",
+    "scale-slip": "a slipped analyzer scale",
+    "instrument-silent": "a silent instrument",
+    "power": "a power cut",
+    "linked-box": "a box on the same purifier",
+    "weather-or-heat": "weather or heat",
+    "hands": "hands at work",
+    "purging": "the purge",
+    "regenerating": "the regeneration",
+}
+# Alarms that say their cause themselves.
+SAID: Mapping[str, str] = {
+    "mains-lost": "power",
+    "supply-low": "supply-low",
+    "supply-very-low": "supply-low",
+    "circulation-stopped": "circulation-stopped",
+    "circulation-weak": "circulation-reduced",
+    "bed-warm": "bed-warm",
+    "hot-bed-in-loop": "bed-warm",
+}
+
+
+def probable(document: Mapping[str, Any]) -> str:
+    """``Probably a torn glove or an air leak.``; empty while the cause is not known."""
+    cause = document["cause"]
+    said = SAID.get(document["alarm"].partition(".")[2])
+    names = [n for n in (cause["name"], *cause["or"]) if n not in ("unknown", said)]
+    if not names:
+        return ""
+    how = "Probably" if cause["confidence"] >= PROBABLY else "Perhaps"
+    return f"{how} {' or '.join(WORDS.get(n, n.replace('-', ' ')) for n in names)}."
