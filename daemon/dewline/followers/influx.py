@@ -18,6 +18,7 @@ from urllib.parse import urlsplit
 from dewline.clock import Clock
 from dewline.config.plan import InfluxPlan
 from dewline.errors import DewlineError
+from dewline.followers.canary import Canary
 from dewline.followers.failures import Failures
 from dewline.followers.follower import FollowerStatistics
 from dewline.followers.limits import limit_lines
@@ -37,8 +38,8 @@ LAST_RETRY_S = 60.0
 SEND_EVERY_S = 5.0
 ITEMS_AT_ONCE = 1000
 EVENTS_AT_ONCE = 500
+LEDGER_ROWS_AT_ONCE = 500
 LINES_AT_ONCE = 5000
-LEDGER_LOOK_BACK_MS = 60_000
 LIMITS_EVERY_MS = 600_000
 LEAVE_S = 10.0
 
@@ -55,13 +56,14 @@ class InfluxFollower:
     """Follows the journal to a store until it is stopped; never ends by itself.
 
     ``reader`` opens a read-only journal reader (used in worker threads),
-    ``advance(item_seq, event_seq)`` stores what can be trusted to be kept,
+    ``advance(mark)`` stores what can be trusted to be kept,
     ``dead_letter(time_ms, reason, line)`` keeps a line that the store refuses
     for good. The limits of ``rules`` are sent along. While ``clock_is_right`` says
     no, nothing is sent: a reading at a wrong time would stay there.
     """
 
     name = "influx"
+    of_ledger = "influx-ledger"  # the cursor that counts rows of the ledger, as an event_seq
 
     def __init__(
         self,
@@ -70,7 +72,7 @@ class InfluxFollower:
         clock: Clock,
         *,
         reader: Callable[[], Reader],
-        advance: Callable[[int, int], None],
+        advance: Callable[[Mark], None],
         dead_letter: Callable[[int, str, str], None],
         rules: Collection[RulePlan] = (),
         clock_is_right: Callable[[], bool] = lambda: True,
@@ -88,6 +90,7 @@ class InfluxFollower:
         self._clock_is_right = clock_is_right
         # Real time even where the house's clock jumps: it is the store that must write.
         self._monotonic = monotonic
+        self._canary = Canary(site)
         self._rewind: Rewind | None = None
         self._failures = Failures(log)
         self._stop = asyncio.Event()
@@ -126,7 +129,10 @@ class InfluxFollower:
         )
 
     def _seconds_behind(self) -> float:
-        """Between the youngest reading in the record and the youngest one sent."""
+        """Between the youngest reading in the record and the youngest that is in the store."""
+        missing_s = self._canary.missing_since_s
+        if missing_s is not None:
+            return self._monotonic() - missing_s
         if self._newest_ms is None or self._sent_until_ms is None:
             return 0.0
         lag_s = (self._newest_ms - self._sent_until_ms) / 1000
@@ -162,14 +168,27 @@ class InfluxFollower:
         async with store(self._plan, self._clock) as session:
             while not self._stop.is_set():
                 await self._send_all(session, rewind)
+                await self._prove(session, rewind)
                 await until(self._clock, self._clock.monotonic() + SEND_EVERY_S, self._stop)
             with contextlib.suppress(TimeoutError):
                 async with asyncio.timeout(LEAVE_S):
                     await self._send_all(session, rewind)
 
+    async def _prove(self, session: Store, rewind: Rewind) -> None:
+        """Look whether what was acknowledged is there; what came while it was not goes again."""
+        if not self._clock_is_right():
+            return
+        was_missing = self._canary.missing_since_s is not None
+        told = await self._canary.step(session, self._clock.wall_ms(), self._monotonic())
+        if told is not None:
+            self._failures.tell(f"{self._where}: {told}")
+        if was_missing and self._canary.missing_since_s is None:
+            self._failures.outage_over()
+            rewind.broken()
+
     async def _load(self) -> Rewind:
         if self._rewind is None:
-            self._rewind = Rewind(Mark(*await self._read(lambda r: r.follower(self.name))))
+            self._rewind = Rewind(await self._read(self._kept))
         tail = await self._read(lambda reader: reader.tail())
         self._last_event_seq = max(self._last_event_seq, tail.event_seq)
         self._newest_ms = tail.time_ms
@@ -177,6 +196,9 @@ class InfluxFollower:
             first = await self._read(self._first_unsent_ms)
             self._sent_until_ms = first
         return self._rewind
+
+    def _kept(self, reader: Reader) -> Mark:
+        return Mark(*reader.follower(self.name), reader.follower(self.of_ledger)[1])
 
     def _first_unsent_ms(self, reader: Reader) -> int | None:
         after = self._rewind.sent.item_seq if self._rewind else 0
@@ -190,8 +212,8 @@ class InfluxFollower:
             if batch is None:
                 return
             await self._write(session, batch.lines)
-            rewind.confirmed(batch.mark, self._monotonic())
-            self._advance(*rewind.kept)
+            rewind.confirmed(batch.mark, self._monotonic(), self._canary.proven_s)
+            self._advance(rewind.kept)
             self._sent_until_ms = batch.time_ms or self._sent_until_ms
             if not self._connected:
                 self._connected = True
@@ -200,9 +222,10 @@ class InfluxFollower:
     def _next_batch(self, reader: Reader) -> _Batch | None:
         """In a worker thread. None where the record has nothing after what was sent."""
         assert self._rewind is not None
-        item_seq, event_seq = self._rewind.sent
+        item_seq, event_seq, ledger_row = self._rewind.sent
         tail = reader.tail()
-        if tail.seq <= item_seq and tail.event_seq <= event_seq:
+        closed = reader.ledger_after(ledger_row, LEDGER_ROWS_AT_ONCE)
+        if tail.seq <= item_seq and tail.event_seq <= event_seq and not closed:
             return None
         last_item = min(tail.seq, item_seq + ITEMS_AT_ONCE)
         # The last item once more: a tick may have added derived readings to it since.
@@ -210,19 +233,14 @@ class InfluxFollower:
         events = reader.events(event_seq, EVENTS_AT_ONCE)
         lines = [reading_line(row, self._site) for row in rows]
         lines += [event_line(event) for event in events]
+        lines += [ledger_line(row, self._site) or "" for _, row in closed]
         times = [row.time_ms for row in rows] + [parse_iso_utc(event["time"]) for event in events]
         if times:
-            lines += self._ledger_lines(reader, min(times), max(times))
             lines += self._limit_lines(max(times))
         last_event = events[-1]["seq"] if events else event_seq
-        return _Batch(lines, Mark(last_item, last_event), max(times, default=None))
-
-    def _ledger_lines(self, reader: Reader, from_ms: int, to_ms: int) -> list[str]:
-        """Rows closed in the batch's stretch of time, a minute before it included."""
-        rows = reader.ledger(since_ms=from_ms - LEDGER_LOOK_BACK_MS)
-        closed = [row for row in rows if row.ended_ms is not None and row.ended_ms <= to_ms]
-        made = (ledger_line(row, self._site) for row in closed)
-        return [text for text in made if text is not None]
+        last_row = closed[-1][0] if closed else ledger_row
+        mark = Mark(last_item, last_event, last_row)
+        return _Batch([text for text in lines if text], mark, max(times, default=None))
 
     def _limit_lines(self, time_ms: int) -> list[str]:
         """The limits that hold now, every ten minutes of the record."""

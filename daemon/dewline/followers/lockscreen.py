@@ -105,8 +105,10 @@ class Writer:
             head = f"{subject(document)} flaps round its limit ({document['why']})."
             step = "Look at it once; its pages rest for an hour. Later widen deadband or delays."
         left = () if told.waited else time_left(document, self._zone, now_ms)
-        extras = ((2, (probable(document),)), (1, left), (0, _cautions(document)))
-        text = _fit(_room(title), head, step, extras)
+        caution, time = (0, 1) if document["priority"] == "critical" else (1, 0)
+        before = ((2, (probable(document),)), (time, left))
+        after = ((caution, _cautions(document)),)
+        text = _fit(_room(title), head, step, before, after)
         return Page(document["id"], title, text, self._detail(document), document["priority"])
 
     def over(self, told: Told, now_ms: int) -> Page:
@@ -277,21 +279,27 @@ def _room(title: str) -> int:
     return LIMIT - len(title) - len(AGAIN) - 1
 
 
-def _fit(room: int, head: str, step: str, extras: Sequence[tuple[int, Sequence[str]]]) -> str:
-    """Head and next step always; what fits of the extras between them, in their order.
+Extra = tuple[int, Sequence[str]]  # rank, and wordings from long to short
 
-    ``extras``: rank and wordings from long to short. The lowest rank chooses first;
-    the first wording that fits is taken, or none.
+
+def _fit(
+    room: int, head: str, step: str, before: Sequence[Extra], after: Sequence[Extra] = ()
+) -> str:
+    """Head and next step always; what fits of the extras before and after the step.
+
+    The lowest rank chooses first; the first of its wordings that fits is taken, or none.
     """
     head = _clip(head, room * 2 // 3)
     step = _clip(step, room - len(head) - 1)
     left = room - len(head) - len(step) - 1
     chosen: dict[int, str] = {}
-    for rank, wordings in sorted(extras):
+    for rank, wordings in sorted((*before, *after)):
         if fitting := next((one for one in wordings if one and len(one) + 1 <= left), ""):
             chosen[rank] = fitting
             left -= len(fitting) + 1
-    return " ".join((head, *(chosen[rank] for rank, _ in extras if rank in chosen), step))
+    said = [*(chosen.get(rank) for rank, _ in before), step]
+    said += [chosen.get(rank) for rank, _ in after]
+    return " ".join((head, *(part for part in said if part)))
 
 
 def _cautions(document: Document) -> tuple[str, ...]:

@@ -196,6 +196,7 @@ def matter(document: Document, rule: RulePlan | None) -> str:
     return f"{what}{against.replace(',', '', 1)}"
 
 
+_SHOWN: Mapping[str, str] = {"degC": "°C", "m3/h": "m³/h"}
 # Unit of the house, from where on a person takes another, that one, and how many to one of it.
 _BIGGER: tuple[tuple[str, float, str, float], ...] = (
     ("mbar", 1000.0, "bar", 1000.0),
@@ -212,7 +213,7 @@ def figure(value: float | None, unit: str | None, digits: int = 3) -> str:
             return f"{value / ratio:.{digits}g} {big}"
     size = abs(value)
     text = f"{value:.0f}" if size >= 1000 else f"{value:.{digits}g}"
-    return f"{text.replace('e-0', 'e-')} {unit or ''}".rstrip()
+    return f"{text.replace('e-0', 'e-')} {_SHOWN.get(unit or '', unit or '')}".rstrip()
 
 
 def clock(time_ms: int, zone: tzinfo, now_ms: int) -> str:

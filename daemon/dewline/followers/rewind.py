@@ -2,20 +2,25 @@
 
 A store that is killed may lose what it had acknowledged some seconds before
 (measured: victoria-metrics up to 6 s). So what was confirmed counts as kept
-only when a later write on the same unbroken connection is a minute younger.
+only when a later write on the same unbroken connection is a minute younger,
+and only up to the last canary that was found in the store again.
 """
 
 from __future__ import annotations
 
 from collections import deque
+from math import inf
 from typing import NamedTuple
+
+MARKS_AT_MOST = 2000  # while nothing is proven; every other one is forgotten then
 
 
 class Mark(NamedTuple):
-    """A place in the record: up to this item and this event."""
+    """A place in the record: up to this item, this event and this row of the ledger."""
 
     item_seq: int
     event_seq: int
+    ledger_row: int = 0
 
 
 class Rewind:
@@ -27,11 +32,16 @@ class Rewind:
         self._after_s = after_s
         self._marks: deque[tuple[float, Mark]] = deque()
 
-    def confirmed(self, mark: Mark, now_s: float) -> None:
-        """The store has acknowledged everything up to ``mark``, at ``now_s`` (monotonic)."""
+    def confirmed(self, mark: Mark, now_s: float, proven_s: float = inf) -> None:
+        """The store has acknowledged everything up to ``mark``, at ``now_s`` (monotonic).
+
+        ``proven_s``: what it acknowledged until then was found in it again.
+        """
         self.sent = mark
         self._marks.append((now_s, mark))
-        while self._marks[0][0] <= now_s - self._after_s:
+        if len(self._marks) > MARKS_AT_MOST:
+            self._marks = deque(list(self._marks)[::2])
+        while self._marks and self._marks[0][0] <= min(now_s - self._after_s, proven_s):
             self.kept = self._marks.popleft()[1]
 
     def broken(self) -> None:

@@ -1,10 +1,17 @@
-"""Writing lines to a store with the InfluxDB v2 write API, and what its answers mean."""
+"""Writing lines to a store, and what its answers mean.
+
+By the write API of InfluxDB 2, which 3 and others speak too; where an InfluxDB 1
+answers that it has none, by its own.
+"""
 
 from __future__ import annotations
 
+import asyncio
 import contextlib
-from collections.abc import AsyncIterator, Mapping, Sequence
-from typing import Any, Literal
+import gzip
+import json
+from collections.abc import AsyncIterator, Coroutine, Mapping, Sequence
+from typing import Any, Literal, TypeVar
 
 from dewline.clock import Clock
 from dewline.config.plan import InfluxPlan
@@ -12,6 +19,7 @@ from dewline.errors import FollowerError
 from dewline.followers.secret import read_secret
 from dewline.followers.tasks import alone
 
+T = TypeVar("T")
 TIMEOUT_S = 10.0
 Fate = Literal["refused", "too-big", "later", "barred"]
 BARRED = (401, 403, 404)
@@ -56,6 +64,7 @@ class Link:
 
     def __init__(self) -> None:
         self.broke = False
+        self.http: Any = None
         self._opened = False
         self._farewell = False
 
@@ -73,38 +82,115 @@ class Link:
         watch = aiohttp.TraceConfig()
         watch.on_connection_create_end.append(self.on_open)
         watch.on_request_end.append(self.on_answer)
-        return aiohttp.ClientSession(**{**words, "trace_configs": [watch]})
+        self.http = aiohttp.ClientSession(**{**words, "trace_configs": [watch]})
+        return self.http
 
 
 class Store:
-    """One HTTP session with a store."""
+    """One HTTP session with a store. ``token``: of InfluxDB 2, or ``user:password`` of 1."""
 
-    def __init__(self, plan: InfluxPlan, client: Any, link: Link, clock: Clock) -> None:
+    def __init__(self, plan: InfluxPlan, client: Any, link: Link, token: str, clock: Clock) -> None:
         self._plan = plan
         self._link = link
         self._write = client.write_api().write
+        self._token = token
         self._clock = clock
+        self._first = False  # an InfluxDB 1
 
     async def write(self, lines: Sequence[str]) -> None:
         """Write lines with times in nanoseconds; StoreError where that fails."""
+        await self._asked(self._put(list(lines)))
+        if self._link.broke:
+            raise StoreError("the connection broke; the last minute is sent again", "later")
+
+    async def newest(self, measurement: str, site: str) -> float | None:
+        """The last ``value`` of a measurement of a site in the last day; None where there is none.
+
+        StoreError where the store is away; FollowerError where it cannot be asked.
+        """
+        return await self._asked(self._newest(measurement, site))
+
+    async def _asked(self, question: Coroutine[Any, Any, T]) -> T:
+        """The answer, or a StoreError in place of what the libraries raise."""
         import aiohttp  # noqa: PLC0415 - heavy, and only for those who have a store
         from influxdb_client.rest import ApiException  # noqa: PLC0415
 
         try:
             with self._clock.io():
-                await alone(self._write(self._plan.bucket, self._plan.org, list(lines)))
+                return await alone(question)
         except ApiException as error:
-            headers: Mapping[str, str] = error.headers or {}
-            text = f"the store answers {error.status} {error.reason}{_detail(error.body)}"
-            raise StoreError(
-                text, _fate(error.status or 0), _wait_s(headers.get("Retry-After"))
-            ) from None
+            raise _refusal(error.status or 0, error.reason, error.headers, error.body) from None
         except TimeoutError:
             raise StoreError("the store does not answer", "later") from None
         except (aiohttp.ClientError, OSError) as error:
             raise StoreError(str(error) or type(error).__name__, "later") from None
-        if self._link.broke:
-            raise StoreError("the connection broke; the last minute is sent again", "later")
+
+    async def _put(self, lines: list[str]) -> None:
+        from influxdb_client.rest import ApiException  # noqa: PLC0415 - see above
+
+        if not self._first:
+            try:
+                await self._write(self._plan.bucket, self._plan.org, lines)
+                return
+            except ApiException as error:
+                headers: Mapping[str, str] = error.headers or {}
+                version = headers.get("X-Influxdb-Version", "")
+                if error.status != 404 or not version.startswith("1."):
+                    raise
+                self._first = True
+        await self._put_first(lines)
+
+    async def _put_first(self, lines: list[str]) -> None:
+        body = await asyncio.to_thread(gzip.compress, "\n".join(lines).encode(), 1)
+        async with self._link.http.post(
+            f"{self._plan.url.rstrip('/')}/write",
+            params={"db": self._plan.bucket, "precision": "ns"},
+            data=body,
+            headers={"Content-Encoding": "gzip", **self._authorization()},
+        ) as answer:
+            if answer.status >= 300:
+                text = await answer.read()
+                raise _refusal(answer.status, answer.reason, answer.headers, text)
+
+    async def _newest(self, measurement: str, site: str) -> float | None:
+        """By InfluxQL; victoria-metrics, which only pretends to know it, by its export."""
+        question = f'SELECT last("value") FROM "{measurement}"'
+        question += f" WHERE \"site\" = '{site}' AND time > now() - 1d"
+        text = await self._get("/query", {"db": self._plan.bucket, "q": question})
+        try:
+            series = json.loads(text)["results"][0].get("series") or []
+            if not series or series[0]["name"] == measurement:
+                return float(series[0]["values"][0][1]) if series else None
+        except (ValueError, LookupError, TypeError, AttributeError):
+            raise FollowerError("its answer to a query is none") from None
+        match = f'{measurement}_value{{site="{site}"}}'
+        text = await self._get("/api/v1/export", {"match[]": match, "start": "-1d"})
+        values = [v for row in text.splitlines() for v in json.loads(row)["values"]]
+        return max(values, default=None)
+
+    async def _get(self, path: str, query: Mapping[str, str]) -> str:
+        url = self._plan.url.rstrip("/") + path
+        headers = self._authorization()
+        async with self._link.http.get(url, params=query, headers=headers) as answer:
+            text: str = await answer.text(errors="replace")
+            if answer.status >= 300 and _fate(answer.status) == "later":
+                raise _refusal(answer.status, answer.reason, answer.headers, b"")
+            if answer.status >= 300:
+                raise FollowerError(f"a query is answered by {answer.status} {answer.reason}")
+            return text
+
+    def _authorization(self) -> dict[str, str]:
+        import aiohttp  # noqa: PLC0415 - see above
+
+        user, colon, password = self._token.partition(":")
+        if self._first and colon:
+            return {"Authorization": aiohttp.BasicAuth(user, password).encode()}
+        return {"Authorization": f"Token {self._token}"} if self._token else {}
+
+
+def _refusal(status: int, reason: object, headers: Any, body: object) -> StoreError:
+    wait_s = _wait_s((headers or {}).get("Retry-After"))
+    return StoreError(f"the store answers {status} {reason}{_detail(body)}", _fate(status), wait_s)
 
 
 def _detail(body: object) -> str:
@@ -121,14 +207,14 @@ async def store(plan: InfluxPlan, clock: Clock) -> AsyncIterator[Store]:
         InfluxDBClientAsync,
     )
 
-    token = None if plan.token_file is None else read_secret(plan.token_file)
+    token = "" if plan.token_file is None else read_secret(plan.token_file)
     link = Link()
     async with InfluxDBClientAsync(
         plan.url,
-        token or "",
+        token,
         org=plan.org,
         timeout=round(TIMEOUT_S * 1000),
         enable_gzip=True,
         client_session_type=link.session,
     ) as client:
-        yield Store(plan, client, link, clock)
+        yield Store(plan, client, link, token, clock)
