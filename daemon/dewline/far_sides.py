@@ -46,13 +46,18 @@ def followers(
         )
     if plan.influx is not None:
         from dewline.followers.influx import InfluxFollower  # noqa: PLC0415
+        from dewline.followers.rewind import Mark  # noqa: PLC0415
+
+        def kept(mark: Mark) -> None:
+            journal.advance("influx", item_seq=mark.item_seq, event_seq=mark.event_seq)
+            journal.advance(InfluxFollower.of_ledger, event_seq=mark.ledger_row)
 
         yield InfluxFollower(
             plan.influx,
             plan.site,
             clock,
             reader=reader,
-            advance=lambda item, event: journal.advance("influx", item_seq=item, event_seq=event),
+            advance=kept,
             dead_letter=lambda *letter: journal.put_dead_letter("influx", *letter),
             rules=plan.watch.rules.values(),
         )

@@ -16,6 +16,7 @@ from pathlib import Path
 from dewline.clock import RealClock
 from dewline.config.plan import InfluxPlan
 from dewline.followers.influx import InfluxFollower
+from dewline.followers.rewind import Mark
 from dewline.journal import Journal, Reader
 
 
@@ -26,7 +27,7 @@ async def main(path: Path, url: str) -> None:
         "saltmarsh",
         RealClock(),
         reader=lambda: Reader(path),
-        advance=lambda item, event: journal.advance("influx", item_seq=item, event_seq=event),
+        advance=lambda mark: advance(journal, mark),
         dead_letter=lambda ms, why, line: journal.put_dead_letter("influx", ms, why, line),
     )
     journal.on_commit(follower.committed)
@@ -38,6 +39,11 @@ async def main(path: Path, url: str) -> None:
         task.cancel()
     await asyncio.gather(keeper, teller, return_exceptions=True)
     journal.close()
+
+
+def advance(journal: Journal, mark: Mark) -> None:
+    journal.advance("influx", item_seq=mark.item_seq, event_seq=mark.event_seq)
+    journal.advance("influx-ledger", event_seq=mark.ledger_row)
 
 
 async def tell(follower: InfluxFollower) -> None:

@@ -90,9 +90,9 @@ async def follow(journal, monkeypatch):
         follower = InfluxFollower(
             InfluxPlan(url=url, org="saltmarsh", bucket="gloveboxes", **more.pop("plan", {})),
             "saltmarsh",
-            RealClock(),
+            more.pop("clock", RealClock()),
             reader=lambda: Reader(journal.path),
-            advance=lambda item, ev: journal.advance("influx", item_seq=item, event_seq=ev),
+            advance=lambda mark: advance(journal, mark),
             dead_letter=lambda ms, why, line: journal.put_dead_letter("influx", ms, why, line),
             **more,
         )
@@ -106,6 +106,11 @@ async def follow(journal, monkeypatch):
         task.cancel()
         with contextlib.suppress(asyncio.CancelledError):
             await task
+
+
+def advance(journal, mark):
+    journal.advance("influx", item_seq=mark.item_seq, event_seq=mark.event_seq)
+    journal.advance("influx-ledger", event_seq=mark.ledger_row)
 
 
 async def until(condition, within_s=20.0):
@@ -369,3 +374,142 @@ async def test_a_closed_door_is_told_and_nothing_is_buried(
     assert front.tokens == {f"Token {TOKEN}"}
     with Reader(journal.path) as reader:
         assert reader.follower("influx") == (0, 0)
+
+
+def direct(influxd):
+    influxql(influxd, "CREATE DATABASE gloveboxes")
+    return influxd.url
+
+
+async def test_influxdb_1_is_written_to_by_its_own_api(journal, follow, influxd):
+    """Debian's InfluxDB 1.6 has no v2 API, says so, and gets the same lines all the same."""
+    for seq in range(1, 31):
+        journal.append(scan(seq, moisture=seq))
+    await journal.flush()
+    follower = follow(direct(influxd))
+    await finish_after_sending(follower, 30)
+    assert follower.statistics().errors == 0
+    assert count(influxd, "value", "reading") == 30
+
+
+async def test_a_database_that_is_missing_in_influxdb_1_is_told(journal, follow, influxd, caplog):
+    """Nothing is buried, and the log names the database."""
+    caplog.set_level(logging.INFO)
+    journal.append(scan(1, moisture=1))
+    await journal.flush()
+    follower = follow(influxd.url)
+    await until(lambda: follower.statistics().errors == 1)
+    await finish(follower)
+    assert 'database not found: \\"gloveboxes\\"' in caplog.text
+    with Reader(journal.path) as reader:
+        assert reader.follower("influx") == (0, 0)
+
+
+async def test_a_row_that_closes_late_arrives(journal, follow, influxd):
+    """A leak test of this morning, judged now, is sent though its end is long past."""
+    early = LedgerRow("a", "heron", "isolation", BASE_MS, BASE_MS + 1000, {"oxygen_ppm_h": 1.5})
+    late = LedgerRow(
+        "b", "heron", "leak-test", BASE_MS - 8_000_000, BASE_MS - 7_000_000,
+        {"pressure_hold": {"class": 2, "resolved": True, "budget": {"gauge": 0.25}}},
+    )  # fmt: skip
+    follower = follow(direct(influxd))
+    for seq in range(1, 200):
+        journal.append(scan(seq, moisture=seq))
+    journal.append(Entry(199, None, Outcome((), {}, (early,))))
+    await journal.flush()
+    await until(lambda: follower._rewind and follower._rewind.sent == (199, 0, 1))
+    journal.append(Entry(199, None, Outcome((), {}, (late,))))
+    await journal.flush()
+    await until(lambda: follower._rewind.sent.ledger_row == 2)
+    await finish(follower)
+    (row,) = influxql(influxd, "SELECT * FROM ledger WHERE kind='leak-test'")["results"][0][
+        "series"
+    ]
+    named = dict(zip(row["columns"], row["values"][0], strict=True))
+    assert named["pressure_hold_class"] == 2
+    assert named["pressure_hold_resolved"] == 1
+    assert named["pressure_hold_budget_gauge"] == 0.25
+    assert named["duration_s"] == 1000
+
+
+class Wait:
+    """A monotonic clock that runs as many times faster as it is told."""
+
+    def __init__(self, speed):
+        self.speed = speed
+
+    def __call__(self):
+        return time.monotonic() * self.speed
+
+
+@pytest.mark.parametrize("which", ["influxd", "victoria"])
+async def test_the_canary_is_found_again(journal, follow, request, which):
+    """What a real store acknowledged is in it: nothing is told, and the cursor may follow."""
+    server = request.getfixturevalue(which)
+    url = direct(server) if which == "influxd" else server.url
+    follower = follow(url, monotonic=Wait(60))
+    await until(lambda: follower._canary.proven_s > float("-inf"))
+    assert follower.statistics().seconds_behind == 0
+    assert follower.statistics().errors == 0
+    for seq in range(1, 6):
+        journal.append(scan(seq, moisture=seq))
+        await journal.flush()
+        await until(lambda seq=seq: follower._rewind.sent.item_seq >= seq)
+    proven = follower._canary.proven_s
+    await until(lambda: follower._canary.proven_s > proven + 130)
+    journal.append(scan(6, moisture=6))
+    await journal.flush()
+    await until(lambda: follower._rewind.kept.item_seq == 5)
+    await finish(follower)
+
+
+class Shifted(RealClock):
+    """A clock on a wrong wall."""
+
+    shift_ms = 0
+
+    def wall_ms(self):
+        return super().wall_ms() + self.shift_ms
+
+
+async def test_a_store_that_forgets_what_it_acknowledges_is_found_out(
+    journal, follow, victoria, caplog
+):
+    """victoria-metrics answers 204 to a time it does not believe and keeps nothing.
+
+    The canary finds that out: it is told and seen as lag, and the cursor stays. Once the
+    store keeps what it gets, all that came meanwhile is sent again.
+    """
+    caplog.set_level(logging.INFO)
+    clock = Shifted()
+    clock.shift_ms = 3 * 86_400_000
+    journal.append(scan(1, moisture=1))
+    await journal.flush()
+    follower = follow(victoria.url, clock=clock, monotonic=Wait(60))
+    await until(lambda: follower.statistics().seconds_behind > 100)
+    assert "is not found in it" in caplog.text
+    journal.append(scan(2, moisture=2))
+    await journal.flush()
+    await until(lambda: follower._rewind.sent.item_seq == 2)
+    assert follower._rewind.kept.item_seq == 0
+    before = follower.statistics().published
+    clock.shift_ms = 0
+    await until(lambda: follower.statistics().seconds_behind == 0)
+    assert "is found in it again" in caplog.text
+    await until(lambda: follower.statistics().published >= before + 2)
+    await finish(follower)
+    ((_, points),) = (await stored(victoria)).items()
+    assert list(points.values()) == [1, 2]
+
+
+async def test_a_store_that_may_not_be_read_is_taken_at_its_word(journal, follow, front, caplog):
+    """A token that may only write: said once, no alarm, the cursor is not held up."""
+    caplog.set_level(logging.INFO)
+    journal.append(scan(1, moisture=1))
+    await journal.flush()
+    follower = follow(front.url, monotonic=Wait(60))
+    await until(lambda: "taken at its word" in caplog.text)
+    await until(lambda: follower._rewind.sent.item_seq == 1)
+    assert follower.statistics().seconds_behind == 0
+    assert follower._canary.proven_s == float("inf")
+    await finish(follower)

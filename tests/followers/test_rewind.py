@@ -43,3 +43,16 @@ def test_nothing_is_kept_that_was_not_confirmed_a_minute_before(steps):
             rewind.broken()
         assert before <= rewind.kept <= rewind.sent
         assert confirmed_at[rewind.kept.item_seq] <= now_s - 60.0
+
+
+def test_what_is_not_proven_is_not_kept():
+    """However old, nothing after the last canary found counts; a proof lets it through."""
+    rewind = Rewind(Mark(0, 0))
+    for minute in range(1, 5000):
+        rewind.confirmed(Mark(minute, 0), 60.0 * minute, proven_s=120.0)
+    assert rewind.kept == Mark(2, 0)
+    rewind.broken()
+    assert rewind.sent == Mark(2, 0)
+    rewind.confirmed(Mark(5000, 0), 1e6)
+    rewind.confirmed(Mark(5001, 0), 2e6)
+    assert rewind.kept == Mark(5000, 0)

@@ -103,12 +103,12 @@ class Store:
         if self._link.broke:
             raise StoreError("the connection broke; the last minute is sent again", "later")
 
-    async def newest(self, measurement: str, site: str) -> float | None:
-        """The last ``value`` of a measurement of a site in the last day; None where there is none.
+    async def holds(self, measurement: str, site: str, time_ms: int) -> bool:
+        """Whether a ``value`` of that measurement, site and moment can be read back.
 
         StoreError where the store is away; FollowerError where it cannot be asked.
         """
-        return await self._asked(self._newest(measurement, site))
+        return await self._asked(self._holds(measurement, site, time_ms))
 
     async def _asked(self, question: Coroutine[Any, Any, T]) -> T:
         """The answer, or a StoreError in place of what the libraries raise."""
@@ -152,21 +152,21 @@ class Store:
                 text = await answer.read()
                 raise _refusal(answer.status, answer.reason, answer.headers, text)
 
-    async def _newest(self, measurement: str, site: str) -> float | None:
+    async def _holds(self, measurement: str, site: str, time_ms: int) -> bool:
         """By InfluxQL; victoria-metrics, which only pretends to know it, by its export."""
-        question = f'SELECT last("value") FROM "{measurement}"'
-        question += f" WHERE \"site\" = '{site}' AND time > now() - 1d"
+        question = f'SELECT "value" FROM "{measurement}"'
+        question += f" WHERE \"site\" = '{site}' AND time = {time_ms}ms"
         text = await self._get("/query", {"db": self._plan.bucket, "q": question})
         try:
             series = json.loads(text)["results"][0].get("series") or []
             if not series or series[0]["name"] == measurement:
-                return float(series[0]["values"][0][1]) if series else None
+                return bool(series)
         except (ValueError, LookupError, TypeError, AttributeError):
             raise FollowerError("its answer to a query is none") from None
         match = f'{measurement}_value{{site="{site}"}}'
-        text = await self._get("/api/v1/export", {"match[]": match, "start": "-1d"})
-        values = [v for row in text.splitlines() for v in json.loads(row)["values"]]
-        return max(values, default=None)
+        moment = f"{time_ms / 1000:.3f}"
+        query = {"match[]": match, "start": moment, "end": moment}
+        return bool((await self._get("/api/v1/export", query)).strip())
 
     async def _get(self, path: str, query: Mapping[str, str]) -> str:
         url = self._plan.url.rstrip("/") + path

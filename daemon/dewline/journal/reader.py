@@ -201,6 +201,20 @@ class Reader(SeriesReader):
         )
         return [LedgerRow(i, b, k, t0, t1, json.loads(doc)) for i, b, k, t0, t1, doc in rows]
 
+    def ledger_after(self, number: int, limit: int = 1000) -> list[tuple[int, LedgerRow]]:
+        """Closed rows of the ledger written after row ``number``, each with its own, in order.
+
+        What a follower counts by: a row may be closed, and end, long before it is written.
+        """
+        rows = self._all(
+            "SELECT rowid, * FROM ledger WHERE rowid > ? AND ended_ms IS NOT NULL"
+            " ORDER BY rowid LIMIT ?",
+            *(number, limit),
+        )
+        return [
+            (n, LedgerRow(i, b, k, t0, t1, json.loads(doc))) for n, i, b, k, t0, t1, doc in rows
+        ]
+
     def notes(self, since_ms: int = 0) -> list[Note]:
         """What people wrote at or after that wall time, in feed order."""
         rows = self._all("SELECT * FROM note WHERE time_ms >= ? ORDER BY item_seq", since_ms)

@@ -29,6 +29,7 @@ EVENT = "INSERT INTO event VALUES (?, ?, ?, ?, ?, ?) ON CONFLICT(id) DO NOTHING"
 NOTE = "INSERT OR REPLACE INTO note VALUES (?, ?, ?, ?, ?, ?)"
 LEDGER = """INSERT INTO ledger VALUES (?, ?, ?, ?, ?, ?) ON CONFLICT(id) DO UPDATE SET
     started_ms = excluded.started_ms, ended_ms = excluded.ended_ms, document = excluded.document"""
+OPEN_ROW = "DELETE FROM ledger WHERE id = ? AND ended_ms IS NULL"
 FOLLOWER = """INSERT INTO follower VALUES (:name, coalesce(:item, 0), coalesce(:event, 0))
     ON CONFLICT(name) DO UPDATE SET
     item_seq = coalesce(:item, item_seq), event_seq = coalesce(:event, event_seq)"""
@@ -202,6 +203,8 @@ class Book:
     def _ledger(self, row: LedgerRow) -> None:
         document = speakable(compact_json(row.document))
         values = (row.id, row.box, row.kind, row.started_ms, row.ended_ms, document)
+        if row.ended_ms is not None:  # a row that stood open goes to the end, where followers look
+            self.connection.execute(OPEN_ROW, (row.id,))
         self.connection.execute(LEDGER, values)
 
     def _note(self, seq: int, item: Command) -> None:
