@@ -367,3 +367,33 @@ async def test_a_test_page_comes_every_day_at_its_minute(desk, sink):
     desk._task = asyncio.create_task(desk.follower.run())
     await sink.until(1, within_s=5)
     assert sink.texts()[0].startswith("TEST for night-desk, 02:14")
+
+
+async def test_what_came_before_his_hours_is_told_when_they_begin_and_once(desk, sink):
+    """Raised at 02:13:30, his hours from 02:14 on: one page then; a restart says nothing more."""
+    start_ms = 1_772_417_640_000 - 6_000  # six seconds before 02:14 in Lisbon
+    desk.contact("day-desk", sink, hours=(2 * 60 + 14, 3 * 60))
+
+    def start():
+        desk.follower = PushFollower(
+            desk.plan(),
+            RealClock(speed=10.0, epoch_ms=start_ms),
+            reader=lambda: Reader(desk.journal.path),
+            advance=lambda name, seq: desk.journal.advance(name, event_seq=seq),
+            dead_letter=lambda *letter: desk.journal.put_dead_letter("push", *letter),
+        )
+        desk._task = asyncio.create_task(desk.follower.run())
+
+    start()
+    await desk.happen(raised(), ago_s=time.time() - start_ms / 1000 + 30)
+    await desk.told_up_to("day-desk", 1)
+    assert sink.got == []
+    await sink.until(1, within_s=5)
+    assert sink.texts()[0].startswith("STILL HERON moisture above 5 ppm since 02:13. ")
+    await desk.told_up_to("day-desk.waited", 1)
+    await desk.stop()
+    start_ms += 60_000
+    start()
+    await desk.happen(cleared(), ago_s=time.time() - start_ms / 1000 - 1)
+    await sink.until(2)
+    assert sink.titles() == ["high · saltmarsh", "over · saltmarsh"]

@@ -171,6 +171,31 @@ def test_a_night_of_several_is_one_page_in_the_morning(story):
     assert len(page.rest.splitlines()) == 11
 
 
+def test_levels_of_one_signal_that_waited_are_one_line(story):
+    """The gravest speaks for the others; after a restart none of them is told again."""
+    events = [
+        story.tell("raised", "heron.oxygen-high", limit=10.0, priority="medium"),
+        story.tell("raised", "heron.oxygen-rush", 60, limit=150.0),
+        story.tell("raised", "heron.oxygen-very", 90, limit=100.0),
+    ]
+    first, second = (levels(hours=DAY, from_priority="medium") for _ in range(2))
+    for document in events:
+        first.hear(document)
+    first.send(SEVEN_S)
+    first.send(SEVEN_S + 3)
+    assert [page.text[:43] for page in first.pages] == [
+        "STILL HERON oxygen above 150 ppm since 02:1"
+    ]
+    assert first.outbox.woken == 3
+    second.outbox.recall(events, 3, 3)
+    assert second.send(SEVEN_S + 60) is None
+    for number, name in enumerate(("rush", "very", "high")):
+        at_s = SEVEN_S + 120 + number
+        second.hear(story.tell("returned", f"heron.oxygen-{name}", at_s), at_s)
+    second.send(SEVEN_S + 200)
+    assert [page.tone for page in second.pages] == ["over"]
+
+
 def test_a_morning_page_is_not_repeated_by_a_restart(story):
     """Told at seven, the daemon starts anew at eight: silence, and later the end."""
     raised = story.tell()

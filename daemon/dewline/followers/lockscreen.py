@@ -7,7 +7,7 @@ when, why, how long there is, and always what to do next. All else stands below.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import tzinfo
 from typing import Literal
@@ -94,6 +94,16 @@ class Writer:
         if rule is None or signal not in (None, rule.signal):
             return False
         return isinstance(rule.condition, Above | Below | Outside | Reaches)
+
+    def by_level(self, documents: Iterable[Document]) -> list[list[Document]]:
+        """Events in groups of one trouble: the levels of a signal together, the gravest first."""
+        groups: dict[str, list[Document]] = {}
+        for document in documents:
+            alarm = document["alarm"]
+            groups.setdefault(document["signal"] if self.is_level(alarm) else alarm, []).append(
+                document
+            )
+        return [sorted(group, key=_urgency) for group in groups.values()]
 
     def alarm(self, told: Told, now_ms: int) -> Page:
         """An alarm is raised, still stands, goes on to the next person, or chatters."""

@@ -41,13 +41,15 @@ CALLS = frozenset({"raised", "unsuppressed", "unshelved", "returned-to-service",
 class Notice:
     """One thing to be told. ``seqs``: the events that are settled with it.
 
-    ``tried``: a page with it may have arrived.
+    ``tried``: a page with it may have arrived. ``parked``: the events that waited for
+    his hours and are told with it.
     """
 
     seqs: list[int]
     told: Told
     taken_ms: int
     tried: bool = False
+    parked: tuple[int, ...] = ()
     _time_ms: int = field(init=False)
 
     def __post_init__(self) -> None:
@@ -95,7 +97,7 @@ class Outbox:
         self._raised: dict[str, Document] = {}  # by alarm: what he was, or will be, told of
         self._behind: dict[str, Document] = {}  # by alarm: suppressed under another one now
         self._parked: dict[str, Document] = {}  # by alarm: came outside his hours, still stands
-        self.woken = 0  # of what was parked, everything up to this seq has been told
+        self._woken = 0  # the last of what was parked and has been told
         self._chatters_ms: dict[str, int] = {}
         self._ahead: set[str] = set()  # ids told before they were in the record
         self._told_ms: deque[int] = deque(maxlen=FLOOD + 1)
@@ -109,6 +111,12 @@ class Outbox:
         """Every event up to this ``seq`` is settled."""
         waiting = [seq for notice in self._pending for seq in notice.seqs if seq <= self._seen]
         return min(waiting) - 1 if waiting else self._seen
+
+    @property
+    def woken(self) -> int:
+        """Of what was parked, everything up to this ``seq`` has been told."""
+        waiting = [seq for notice in self._pending for seq in notice.parked]
+        return min([self._woken, *(seq - 1 for seq in waiting)])
 
     @property
     def waiting(self) -> int:
@@ -129,7 +137,7 @@ class Outbox:
         for document in settled:
             self._route(document, 0)
             self._pending.clear()
-        self._seen, self.woken = cursor, woken
+        self._seen, self._woken = cursor, woken
         for alarm in [a for a, document in self._parked.items() if document["seq"] <= woken]:
             self._raised.setdefault(alarm, self._parked.pop(alarm))
 
@@ -197,18 +205,19 @@ class Outbox:
 
     def _wake(self, now_ms: int) -> int | None:
         """Hand over what has waited for his hours; the moment of the next, if any waits."""
-        due = {alarm: self._due_ms(document, now_ms) for alarm, document in self._parked.items()}
-        for alarm in [alarm for alarm, due_ms in due.items() if due_ms <= now_ms]:
-            document = self._parked.pop(alarm)
-            self._raised.setdefault(alarm, document)
-            self._pending.append(Notice([], Told(document, waited=True), due.pop(alarm)))
-        return min(due.values(), default=None)
-
-    def _due_ms(self, document: Document, now_ms: int) -> int:
+        if not self._parked:
+            return None
         hours = self._contact.hours
-        if hours is None or within(hours, now_ms, self._zone):
-            return now_ms
-        return next_moment(hours[0], now_ms, self._zone)
+        if hours is not None and not within(hours, now_ms, self._zone):
+            return next_moment(hours[0], now_ms, self._zone)
+        for documents in self._writer.by_level(self._parked.values()):
+            graver, seqs = documents[0], tuple(d["seq"] for d in documents)
+            told = Told(graver, waited=True)
+            self._pending.append(Notice([], told, now_ms, parked=seqs))
+        for alarm, document in self._parked.items():
+            self._raised.setdefault(alarm, document)
+        self._parked.clear()
+        return None
 
     def _chatter(self, document: Document, now_ms: int) -> None:
         if document["alarm"] not in self._raised and not (
@@ -355,8 +364,7 @@ class Outbox:
     def settled(self, batch: Batch, now_ms: int, *, sent: bool = True) -> None:
         """The page has gone out, or never will: what it told is not told again."""
         self._drop(batch.notices)
-        waited = [n.told.document["seq"] for n in batch.notices if n.told.waited]
-        self.woken = max([self.woken, *waited])
+        self._woken = max([self._woken, *(seq for n in batch.notices for seq in n.parked)])
         if not sent:
             return
         self._quota.take(now_ms, critical=batch.critical)
