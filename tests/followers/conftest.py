@@ -13,7 +13,7 @@ from dewline.clock import RealClock
 from dewline.config.plan import MqttPlan
 from dewline.errors import JournalError
 from dewline.followers.mqtt import MqttFollower
-from dewline.readings import Entry, Event, Outcome, Reply
+from dewline.readings import Entry, Event, LedgerRow, Outcome, Reply
 
 START_MS = 1_772_417_649_250
 
@@ -40,6 +40,10 @@ class MemoryReader:
         last = {event.alarm: event.document() for event in self._record.events}
         return list(last.values())
 
+    def ledger_after(self, number: int, limit: int) -> list[tuple[int, LedgerRow]]:
+        rows = enumerate(self._record.ledger, 1)
+        return [(n, row) for n, row in rows if n > number and row.ended_ms is not None][:limit]
+
     def follower(self, name: str) -> tuple[int, int]:
         return (0, self._record.cursors.get(name, 0))
 
@@ -52,6 +56,7 @@ class Record:
 
     def __init__(self) -> None:
         self.events: list[Event] = []
+        self.ledger: list[LedgerRow] = []
         self.cursors: dict[str, int] = {}
         self.advances: list[int] = []
         self.damage: JournalError | None = None
@@ -64,6 +69,9 @@ class Record:
     def advance(self, seq: int) -> None:
         self.advances.append(seq)
         self.cursors["mqtt"] = seq
+
+    def advance_ledger(self, row: int) -> None:
+        self.cursors["mqtt-ledger"] = row
 
 
 class House:
@@ -104,6 +112,7 @@ class House:
         return event
 
     def commit(self, entry: Entry) -> None:
+        self.record.ledger.extend(entry.outcome.ledger)
         if self.follower is not None:
             self.follower.committed([entry])
 
@@ -131,6 +140,7 @@ def make_follower(house: House) -> Callable[..., MqttFollower]:
             clock or RealClock(),
             reader=house.record.reader,
             advance=house.record.advance,
+            advance_ledger=house.record.advance_ledger,
             submit=house.submit,
             facts=lambda: house.facts,
             units={"heron.moisture": "ppm", "heron.pressure": "mbar"},

@@ -280,7 +280,27 @@ def test_one_rush_is_one_page_and_one_end(story):
         phone.hear(document, at_s)
         phone.send(at_s + 3)
     assert [page.tone for page in phone.pages] == ["high", "over"]
-    assert phone.texts()[1].startswith("OVER at 02:44 after 30 min: HERON oxygen above 150 ppm")
+    assert phone.texts()[1] == (
+        "OVER at 02:44 after 30 min: HERON oxygen above 150 ppm, now 7 ppm. "
+        "Nobody has acknowledged: do so once you know why."
+    )
+
+
+@pytest.mark.parametrize("seen", [True, False])
+def test_an_end_that_comes_with_the_last_level_knows_who_has_seen_the_first(story, seen):
+    """The last level ends without a word to anybody; whether the first was seen still counts."""
+    phone = levels()
+    for at_s, document in rush(story)[:4]:
+        phone.hear(document, at_s)
+        phone.send(at_s + 3)
+    if seen:
+        phone.hear(story.tell("acknowledged", "heron.oxygen-rush", 905, state="normal"), 905)
+    for name in ("very", "high"):
+        over = story.tell("unsuppressed", f"heron.oxygen-{name}", 910, state="normal")
+        phone.hear(over, 910)
+    phone.send(913)
+    assert [page.tone for page in phone.pages] == ["high", "over"]
+    assert ("Nobody has acknowledged" in phone.texts()[1]) is not seen
 
 
 @pytest.mark.parametrize("cut", range(1, 7))

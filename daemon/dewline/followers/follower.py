@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Protocol
 
-from dewline.readings import Entry
+from dewline.readings import Entry, LedgerRow
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,6 +63,9 @@ class JournalReader(Protocol):
 
     def alarm_table(self) -> list[dict[str, Any]]:
         """The last event document of every alarm that ever had one."""
+
+    def ledger_after(self, number: int, limit: int) -> list[tuple[int, LedgerRow]]:
+        """At most ``limit`` closed rows of the ledger after row ``number``, each with its own."""
 
     def follower(self, name: str) -> tuple[int, int]:
         """(item_seq, event_seq) up to which that follower's far side has confirmed."""

@@ -69,11 +69,13 @@ class Told:
     """One thing to be told: an event, and the raise it ends where it is an end.
 
     ``waited``: it came outside the hours of whom it is told to, and still stands.
+    ``unseen``: an end, and nobody has acknowledged all of what is over.
     """
 
     document: Document
     raised: Document | None = None
     waited: bool = False
+    unseen: bool = False
 
     @property
     def over(self) -> bool:
@@ -130,7 +132,7 @@ class Writer:
             f"OVER at {self._clock(ended_ms, now_ms)} after {duration(ended_ms - began_ms)}: "
             f"{matter(raised, self._rules.get(document['alarm']))}{_now(document)}."
         )
-        text = _fit(_room(title), head, _after(document), ((0, (_why(document),)),))
+        text = _fit(_room(title), head, _after(told), ((0, (_why(document),)),))
         return Page(document["id"], title, text, self._detail(document), "over")
 
     def digest(self, told: Sequence[Told], now_ms: int, *, why: DigestReason) -> Page:
@@ -240,11 +242,12 @@ def _waits(document: Document) -> bool:
     return document["state"] in ("unacknowledged", "returned", "latched-unacknowledged")
 
 
-def _after(document: Document) -> str:
+def _after(told: Told) -> str:
     """The next step once an alarm is over."""
+    document = told.document
     if document["state"].startswith("latched"):
         return "LATCHED: look at the box, then reset it there with `dewline reset`."
-    if document["state"] == "returned":
+    if document["state"] == "returned" or told.unseen:
         return "Nobody has acknowledged: do so once you know why."
     return "Nothing to do now; note what it was."
 

@@ -44,7 +44,6 @@ BATCH = 50
 READ_BACK_S = 5.0
 READ_BACK_QUIET_S = 0.1
 LEAVE_DRAIN_S = 10.0
-MAX_LEDGER_ROWS = 1000
 MAX_HELD_EVENTS = 10_000
 MAX_COMMANDS = 32
 UNHEARD = "look at the access list of the broker: it does not give back"
@@ -55,7 +54,8 @@ class MqttFollower:
     """Follows the journal to a broker until it is stopped; never ends by itself.
 
     ``reader`` opens a read-only journal reader (used in worker threads),
-    ``advance`` stores the seq of the last delivered event, ``submit`` puts a
+    ``advance`` stores the seq of the last delivered event, ``advance_ledger`` the
+    number of the last delivered row of the ledger, ``submit`` puts a
     command {command, alarm, by, for_s, why} to the watch, ``facts`` gives the
     heartbeat {seq, worst, followers}, or None while there is no progress to
     tell of: then no heartbeat goes out. ``units`` is keyed by full signal name.
@@ -63,6 +63,7 @@ class MqttFollower:
     """
 
     name = "mqtt"
+    of_ledger = "mqtt-ledger"  # the cursor that counts rows of the ledger, as an event_seq
 
     def __init__(
         self,
@@ -72,6 +73,7 @@ class MqttFollower:
         *,
         reader: Callable[[], JournalReader],
         advance: Callable[[int], None],
+        advance_ledger: Callable[[int], None],
         submit: Submit,
         facts: Callable[[], Mapping[str, Any] | None],
         units: Mapping[str, str],
@@ -84,12 +86,14 @@ class MqttFollower:
         self._letters = Letters(self._topics, started, version)
         self._open_reader = reader
         self._advance = advance
+        self._advance_ledger = advance_ledger
         self._facts = facts
         # 23 letters and digits: what every server must take (MQTT-3.1.3-5). The same one
         # for the whole run, so that a new connection takes over from a half-dead one.
         self._identifier = "dewline" + secrets.token_hex(8)
         self._latest = LatestReadings(units, plan.readings_every_ms / 1000)
-        self._ledger: deque[LedgerRow] = deque(maxlen=MAX_LEDGER_ROWS)
+        self._ledger_row = 0
+        self._ledger_grew = True
         self._held: deque[dict[str, Any]] = deque(maxlen=MAX_HELD_EVENTS)
         self._desk = CommandDesk(submit, token_of(plan), clock.monotonic)
         self._wake = asyncio.Event()
@@ -188,10 +192,13 @@ class MqttFollower:
                 self._connected = False
 
     async def _load(self) -> None:
-        def where(reader: JournalReader) -> tuple[int, int]:
-            return reader.follower(self.name)[1], reader.tail().event_seq
+        def where(reader: JournalReader) -> tuple[int, int, int]:
+            row = reader.follower(self.of_ledger)[1]
+            return reader.follower(self.name)[1], reader.tail().event_seq, row
 
-        self._progress.load(*await self._read(where))
+        *events, row = await self._read(where)
+        self._progress.load(*events)
+        self._ledger_row, self._ledger_grew = max(row, self._ledger_row), True
 
     async def _work(self, client: aiomqtt.Client) -> None:
         await self._greet(client)
@@ -215,9 +222,7 @@ class MqttFollower:
         while self._held:
             await self._send(client, self._letters.undurable(self._held[0]))
             self._held.popleft()
-        while self._ledger:
-            await self._send(client, self._ledger_letters(self._ledger[0]))
-            self._ledger.popleft()
+        await self._drain_ledger(client)
         due = self._latest.due(self._clock.monotonic())
         await self._send(client, [self._letters.reading(*one) for one in due])
         await self._send(client, self._heartbeat_letters())
@@ -230,6 +235,16 @@ class MqttFollower:
                 return
             self._progress.next_is_of(parse_iso_utc(documents[0]["time"]))
             await self._send(client, [x for d in documents for x in self._events.of(d)])
+
+    async def _drain_ledger(self, client: aiomqtt.Client) -> None:
+        """Deliver every closed row of the ledger after its cursor."""
+        while self._ledger_grew:
+            self._ledger_grew = False
+            rows = await self._read(lambda reader: reader.ledger_after(self._ledger_row, BATCH))
+            if rows:
+                await self._send(client, [x for _, row in rows for x in self._ledger_letters(row)])
+                self._ledger_row, self._ledger_grew = rows[-1][0], True
+                self._advance_ledger(self._ledger_row)
 
     def _ledger_letters(self, row: LedgerRow) -> list[Letter]:
         try:
@@ -384,7 +399,7 @@ class MqttFollower:
         if isinstance(entry.item, Scan):
             self._latest.take(entry.item.readings, time_ms)
         self._latest.take(entry.outcome.readings, time_ms)
-        self._ledger.extend(row for row in entry.outcome.ledger if row.ended_ms is not None)
+        self._ledger_grew = self._ledger_grew or bool(entry.outcome.ledger)
         for event in entry.outcome.events:
             self._progress.committed(event)
 

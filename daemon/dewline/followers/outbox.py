@@ -96,6 +96,7 @@ class Outbox:
         self._pending: list[Notice] = []
         self._raised: dict[str, Document] = {}  # by alarm: what he was, or will be, told of
         self._behind: dict[str, Document] = {}  # by alarm: suppressed under another one now
+        self._returned: set[str] = set()  # over, and nobody has acknowledged
         self._parked: dict[str, Document] = {}  # by alarm: came outside his hours, still stands
         self._woken = 0  # the last of what was parked and has been told
         self._chatters_ms: dict[str, int] = {}
@@ -160,6 +161,10 @@ class Outbox:
         self._behind.pop(alarm, None)
         if state not in CALLING:
             self._parked.pop(alarm, None)
+        if state == "returned":
+            self._returned.add(alarm)
+        else:
+            self._returned.discard(alarm)
         if state == "suppressed" and document["under"] is not None:
             self._behind[alarm] = document
         if transition in HANDLED and state not in ENDED:
@@ -241,7 +246,9 @@ class Outbox:
         if self._rests(document) and not seqs:
             return
         if seqs or within(self._contact.hours, time_of(document), self._zone):
-            told = Told(document, raised=raised)
+            level, signal = self._writer.is_level(document["alarm"]), document["signal"]
+            unseen = level and any(self._writer.is_level(a, signal) for a in self._returned)
+            told = Told(document, raised=raised, unseen=unseen)
             self._pending.append(Notice([*seqs, document["seq"]], told, now_ms))
 
     def _milder(self, document: Document, raised: Document) -> list[str]:

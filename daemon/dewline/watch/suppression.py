@@ -201,6 +201,8 @@ def _mends(alarm: Alarm, hold: Hold, at_ms: int) -> bool:
         return False
     if hold.mark_ms is None:
         hold.mark_ms, hold.mark, hold.best = at_ms, excess, excess
+    if excess <= (alarm.plan.deadband or 0.0):
+        return True  # past its limit no more, only not yet clear of it
     if excess > MORE_SHARE * hold.mark:
         return False
     hold.best = min(hold.best, excess)  # the lowest of many: noise moves it least
