@@ -15,7 +15,7 @@ from dewline.followers.lockscreen import Told, Writer
 from dewline.followers.phrases import clock, duration, figure
 from dewline.readings import Cause, Event, Outlook
 from dewline.watch.hours import zone_of
-from dewline.watch.plan import Above, FalseFor, Rising, RulePlan, StaleAfter, UnchangedFor
+from dewline.watch.plan import Above, FalseFor, Guard, Rising, RulePlan, StaleAfter, UnchangedFor
 
 START_MS = 1_772_417_649_250  # 2026-03-02T02:14:09.250Z
 ZONE = zone_of("Europe/Lisbon")
@@ -333,3 +333,35 @@ def test_a_caution_comes_before_the_cause_and_in_short_where_it_has_to(story):
     assert "Inert gas takes" not in text.text
     short = writer().alarm(Told(story.tell(caution=caution, advice="Look.")), START_MS)
     assert caution in short.text
+
+
+def test_what_ends_with_its_guard_is_not_told_as_over(story):
+    """Pumping has stopped at 24.7 mbar: nothing is over, it is judged no more."""
+    alarm, signal = "heron.pump-down-slow", "heron.large_pressure"
+    guard = Guard("heron.large_evacuating", "above", 0.5)
+    pages = writer(rule(alarm, Above(6.0), signal=signal, unit="mbar", only_while=guard))
+    fields = {"signal": signal, "unit": "mbar", "limit": 6.0, "limit_unit": "mbar"}
+    raised = story.tell("raised", alarm, value=22.9, **fields)
+    for value, begins in ((24.7, "NOT JUDGED any more at 02:44"), (4.0, "OVER at 02:44")):
+        ended = story.tell("returned", alarm, 1800, value=value, **fields)
+        text = pages.over(Told(ended, raised=raised), START_MS + 1_800_000).text
+        assert text.startswith(f"{begins} after 30 min: HERON large antechamber pressure above 6")
+
+
+@pytest.mark.parametrize(
+    ("limit", "words"), [(1.5, "HERON oxygen not to be trusted"), (0.5, "HERON oxygen not proven")]
+)
+def test_a_doubt_is_told_in_words(story, limit, words):
+    """A number from 0 to 2 says nothing to anybody."""
+    document = story.tell(
+        alarm="heron.oxygen-unknown",
+        signal="heron.oxygen_doubt",
+        value=2.0,
+        unit=None,
+        limit=limit,
+        limit_unit=None,
+    )
+    doubt = rule("heron.oxygen-unknown", Above(limit), signal="heron.oxygen_doubt", unit="")
+    for told in (Told(document), Told(document, waited=True)):
+        assert words in writer(doubt).alarm(told, START_MS).text
+    assert words in writer(doubt).over(Told(document, raised=document), START_MS).text

@@ -49,6 +49,7 @@ WORDS: Mapping[str, str] = {
 # Alarms that say their cause themselves.
 SAID: Mapping[str, str] = {
     "mains-lost": "power",
+    "dirty-transfer": "transfer",
     "supply-low": "supply-low",
     "supply-very-low": "supply-low",
     "circulation-stopped": "circulation-stopped",

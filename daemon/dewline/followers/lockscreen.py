@@ -20,6 +20,7 @@ from dewline.followers.phrases import (
     figure,
     matter,
     reason,
+    stands_off,
     subject,
     time_left,
     time_of,
@@ -128,9 +129,11 @@ class Writer:
         document, raised = told.document, told.raised or told.document
         title = self._title("over")
         ended_ms, began_ms = time_of(document), time_of(raised, "since")
+        rule = self._rules.get(raised["alarm"])
+        over = "NOT JUDGED any more" if stands_off(raised, document, rule) else "OVER"
         head = (
-            f"OVER at {self._clock(ended_ms, now_ms)} after {duration(ended_ms - began_ms)}: "
-            f"{matter(raised, self._rules.get(document['alarm']))}{_now(document)}."
+            f"{over} at {self._clock(ended_ms, now_ms)} after {duration(ended_ms - began_ms)}: "
+            f"{matter(raised, rule)}{_now(document)}."
         )
         text = _fit(_room(title), head, _after(told), ((0, (_why(document),)),))
         return Page(document["id"], title, text, self._detail(document), "over")

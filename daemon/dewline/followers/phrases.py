@@ -60,6 +60,9 @@ def subject(document: Document) -> str:
         return f"DEWLINE {name} {fate}".replace("  ", " ")
     role = document["signal"].partition(".")[2]
     words = role.replace("circulating", "circulation").removesuffix("_present")
+    words = words.removesuffix("_doubt")
+    if words.endswith("_idle"):
+        words = f"{words.removesuffix('_idle')} in quiet hours"
     if chamber := _CHAMBER.fullmatch(words):
         words = f"{chamber[1]} antechamber {chamber[2]}"
     shown_at = place_name(document["signal"].partition(".")[0])
@@ -107,7 +110,14 @@ def trouble(document: Document, rule: RulePlan | None) -> str:
         case "off":
             return _switch(document, on=False)
         case _:
-            return f"{_shown(document)}{_against(document, rule)}"
+            return _doubt(document) or f"{_shown(document)}{_against(document, rule)}"
+
+
+def _doubt(document: Document) -> str:
+    """How far a reading can be trusted, in words; empty for what is no doubt."""
+    if not document["signal"].endswith("_doubt"):
+        return ""
+    return "not to be trusted" if (document["limit"] or 0.0) > 1.0 else "not proven for long"
 
 
 def _switch(document: Document, *, on: bool) -> str:
@@ -142,6 +152,16 @@ def _against(document: Document, rule: RulePlan | None) -> str:
     side = _side(document, rule)
     was = "was " if _came_back(document, side) else ""
     return f", {was}{side} {limit}"
+
+
+def stands_off(raised: Document, ended: Document, rule: RulePlan | None) -> bool:
+    """It ended although it is as bad as before: what the rule hangs on has ended."""
+    value, limit = ended["value"], raised["limit"]
+    if rule is None or rule.only_while is None or value is None or limit is None:
+        return False
+    if ended["unit"] != raised["limit_unit"]:
+        return False
+    return bool(value > limit if _side(raised, rule) == "above" else value < limit)
 
 
 def _came_back(document: Document, side: str) -> bool:
@@ -186,6 +206,8 @@ def matter(document: Document, rule: RulePlan | None) -> str:
     kind, what = kind_of(document, rule), subject(document)
     if document["box"] == DAEMON:
         return what
+    if doubt := _doubt(document):
+        return f"{what} {doubt}"
     if kind in ("on", "off"):
         return f"{what} {_switch(document, on=kind == 'on')}"
     if kind == "silence":
