@@ -277,3 +277,18 @@ def test_what_comes_again_after_a_rest_calls_anew(high):
     b.wait(120 * MIN)
     escalated = [t for t, kind, _ in b.told() if kind == "escalated"]
     assert escalated == [15 * MIN, 95 * MIN]
+
+
+def test_whoever_saw_the_graver_level_is_not_passed_over_for_the_milder(bench, make_rule):
+    """Acknowledged at 100 ppm: nobody else is called for 10 ppm, also on the way down."""
+    b = bench(
+        make_rule("high", "oxygen", Above(10.0), priority="high"),
+        make_rule("very", "oxygen", Above(100.0), priority="critical"),
+        escalations=(DESK,),
+    )
+    b.at(0, oxygen=11.0)
+    b.at(10, oxygen=200.0)
+    b.say("acknowledge", "very")
+    b.at(20 * MIN, oxygen=50.0)
+    b.wait(3 * 3600)
+    assert "escalated" not in [kind for _, kind, _ in b.told()]

@@ -47,6 +47,7 @@ class Alarm:
         "rank",
         "remind_ms",
         "seen_by",
+        "seen_ms",
         "shelved_until_ms",
         "since_time_ms",
         "state",
@@ -67,6 +68,7 @@ class Alarm:
         self.escalated: dict[str, int] = {}  # contact whose escalation went on, and when
         self.remind_ms: int | None = None
         self.seen_by: str | None = None  # who acknowledged what stands, or stood last
+        self.seen_ms: int | None = None  # and when
         self.since_time_ms: int | None = None  # as the clock on the wall said it then
         self.changes: deque[rates.Change] = deque(maxlen=rates.REMEMBERED)
         self.chattered_ms: int | None = None
@@ -105,6 +107,7 @@ class Alarm:
             "escalated": dict(self.escalated),
             "remind_ms": self.remind_ms,
             "seen_by": self.seen_by,
+            "seen_ms": self.seen_ms,
             "since_time_ms": self.since_time_ms,
             "changes": [list(change) for change in self.changes],
             "chattered_ms": self.chattered_ms,
@@ -122,6 +125,7 @@ class Alarm:
         self.escalated = dict(state["escalated"])
         self.remind_ms = state["remind_ms"]
         self.seen_by = state.get("seen_by")
+        self.seen_ms = state.get("seen_ms")
         self.since_time_ms = state.get("since_time_ms")
         self.changes.extend((at_ms, ended) for at_ms, ended in state["changes"])
         self.chattered_ms = state["chattered_ms"]
@@ -198,7 +202,7 @@ class Desk:
             return None
         self._settle(alarm, row)
         if trigger == "acknowledge":
-            alarm.seen_by = by
+            alarm.seen_by, alarm.seen_ms = by, self.scribe.at_ms
         if row.to == "suppressed" and hold is not None:
             alarm.hold = hold
             self.held.add(alarm)
@@ -243,7 +247,7 @@ class Desk:
             alarm.remind_ms = at_ms + every_ms
 
     def _announce(self, alarm: Alarm, row: Row, at_ms: int) -> None:
-        alarm.seen_by = None
+        alarm.seen_by = alarm.seen_ms = None
         if row.trigger == "active" and _rested(alarm, at_ms):
             alarm.unseen_since_ms = None
             alarm.escalated.clear()

@@ -125,11 +125,20 @@ def _on_its_way_back(alarm: Alarm) -> bool:
 
 
 def _spoken_for(alarm: Alarm) -> bool:
-    """A graver level of the same signal calls for an answer: one call is enough."""
+    """A graver level of the same signal calls for an answer, or has had it: one is enough."""
     return any(
-        other.state == "unacknowledged" and leads(other, alarm) and not _on_its_way_back(other)
+        leads(other, alarm) and (_calls(other) or _seen_since(other, alarm.unseen_since_ms))
         for other in alarm.slot.alarms
     )
+
+
+def _calls(alarm: Alarm) -> bool:
+    return alarm.state == "unacknowledged" and not _on_its_way_back(alarm)
+
+
+def _seen_since(alarm: Alarm, since_ms: int | None) -> bool:
+    seen_ms = alarm.seen_ms
+    return seen_ms is not None and since_ms is not None and seen_ms >= since_ms
 
 
 def _asked_ms(alarm: Alarm, escalation: Escalation) -> int | None:
