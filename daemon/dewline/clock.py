@@ -12,11 +12,13 @@ import asyncio
 import contextlib
 import heapq
 import itertools
+import math
 import time
 from collections.abc import Awaitable, Callable, Coroutine, Iterator
 from typing import Any, Protocol, TypeVar
 
 T = TypeVar("T")
+_SHORT_S = 0.005  # silences on a serial line; slots of polls are longer
 
 
 class Clock(Protocol):
@@ -55,7 +57,14 @@ class RealClock:
         return (time.monotonic() - self._zero) * self._speed
 
     async def sleep_until(self, moment: float) -> None:
-        await asyncio.sleep(max(0.0, (moment - self.monotonic()) / self._speed))
+        left_s = max(0.0, (moment - self.monotonic()) / self._speed)
+        if left_s > _SHORT_S:
+            await asyncio.sleep(left_s)
+            return
+        # asyncio waits whole milliseconds, rounded up: the 1.75 ms between frames would be 2,
+        # and a fast line would stand idle for a tenth of its time. So the rest is slept here.
+        await asyncio.sleep(math.floor(left_s * 1000) / 1000)
+        time.sleep(max(0.0, (moment - self.monotonic()) / self._speed))  # noqa: ASYNC251 - < 1 ms
 
     async def sleep(self, seconds: float) -> None:
         await asyncio.sleep(seconds / self._speed)

@@ -97,3 +97,29 @@ async def test_real_clock_can_run_faster():
     await clock.sleep(1.0)
     assert time.monotonic() - started < 0.5
     assert clock.wall_ms() >= 6000
+
+
+@pytest.mark.parametrize("wait_s", [0.0003, 0.00175, 0.002005, 0.0041, 0.0063])
+async def test_a_short_wait_is_never_cut_short(wait_s: float) -> None:
+    """The silence between frames (t3.5) is a least one: no wait ends before its moment."""
+    clock = RealClock()
+    for _ in range(5):
+        moment = clock.monotonic() + wait_s
+        await clock.sleep_until(moment)
+        assert clock.monotonic() >= moment - 1e-4  # an event loop may be early by its resolution
+
+
+async def test_a_short_wait_leaves_the_loop_to_others() -> None:
+    """Whole milliseconds of a short wait are waited in the loop: others run meanwhile."""
+    clock, turns = RealClock(), 0
+
+    async def other() -> None:
+        nonlocal turns
+        while True:
+            turns += 1
+            await asyncio.sleep(0)
+
+    task = asyncio.create_task(other())
+    await clock.sleep_until(clock.monotonic() + 0.004)
+    task.cancel()
+    assert turns > 3
