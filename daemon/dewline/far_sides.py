@@ -38,6 +38,7 @@ def followers(
             clock,
             reader=reader,
             advance=lambda seq: journal.advance("mqtt", event_seq=seq),
+            advance_ledger=lambda row: journal.advance(MqttFollower.of_ledger, event_seq=row),
             submit=submit,
             facts=facts,
             units={name: signal.unit for name, signal in plan.watch.signals.items()},

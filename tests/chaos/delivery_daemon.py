@@ -2,7 +2,7 @@
 
 Usage: delivery_daemon.py JOURNAL PORT LAST PACE_MS [KEEPALIVE_S]. Appends one alarm
 transition every PACE_MS until event LAST is in the record, printing ``on-disk SEQ``
-for each; follows until SIGTERM, then stops in order.
+for each, and closes a ledger row with every tenth; follows until SIGTERM, then stops in order.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from dewline.clock import RealClock
 from dewline.config.plan import MqttPlan
 from dewline.followers.mqtt import MqttFollower
 from dewline.journal import Journal, Reader
-from dewline.readings import Entry, Event, Outcome, Quality, Reading, Reply, Scan
+from dewline.readings import Entry, Event, LedgerRow, Outcome, Quality, Reading, Reply, Scan
 
 TRANSITIONS = ("raised", "acknowledged", "returned", "cleared")
 STATES = ("unacknowledged", "acknowledged", "returned", "normal")
@@ -53,6 +53,7 @@ def follower_of(path: Path, port: int, keepalive_s: int, journal: Journal) -> Mq
         RealClock(),
         reader=lambda: Reader(path),
         advance=lambda seq: journal.advance("mqtt", event_seq=seq),
+        advance_ledger=lambda row: journal.advance("mqtt-ledger", event_seq=row),
         submit=lambda _: Reply(False, "nobody commands here"),
         facts=lambda: {"seq": journal.statistics().seq},
         units={"heron.moisture": "ppm"},
@@ -68,7 +69,9 @@ async def append(path: Path, journal: Journal, last: int, pace_ms: int) -> None:
         seq, event_seq = seq + 1, event_seq + 1
         reading = {"heron.moisture": Reading(float(event_seq), Quality.GOOD)}
         scan = Scan(round(time.time() * 1000), event_seq, "panel", reading)
-        journal.append(Entry(seq, scan, Outcome(events=(event(event_seq),))))
+        row = LedgerRow(f"{event_seq:016x}", "heron", "purge", 0, event_seq, {"litres": 1.5})
+        rows = (row,) if event_seq % 10 == 0 else ()
+        journal.append(Entry(seq, scan, Outcome(events=(event(event_seq),), ledger=rows)))
         await asyncio.sleep(pace_ms / 1000)
 
 

@@ -17,6 +17,7 @@ KILLS = 40 if FULL else 4  # of the daemon, while it catches up
 CUTS = 12 if FULL else 3  # of the line; after each the daemon waits longer, up to 30 s
 BEFORE, DURING = 20, 200  # transitions before and during the outage
 EVENT = "dewline/saltmarsh/event"
+LEDGER = "dewline/saltmarsh/heron/ledger/purge"
 
 
 class Daemon:
@@ -62,6 +63,10 @@ def seqs(*subscribers):
     return [d["seq"] for s in subscribers for d in s.documents(EVENT)]
 
 
+def rows(*subscribers):
+    return [d["id"] for s in subscribers for d in s.documents(LEDGER)]
+
+
 def without_repeats(numbers):
     return list(dict.fromkeys(numbers))
 
@@ -77,11 +82,12 @@ async def test_a_broker_away_and_a_daemon_killed(tmp_path, broker, make_gate, su
     """The broker dies (kill -9) and stays away while 200 transitions happen; the daemon dies
 
     (kill -9) in the middle of them. Every transition arrives once equal ids are
-    removed, in ``seq`` order; the cursor ends at the last; the log stays short.
+    removed, in ``seq`` order, and every ledger row closed meanwhile; the cursor ends
+    at the last; the log stays short.
     """
     last = BEFORE + DURING
     gate = await make_gate(broker.port)
-    before = await subscribe(broker.port, EVENT)
+    before = await subscribe(broker.port, EVENT, LEDGER)
     pace_ms = round(AWAY_S * 1000 / DURING)
     daemon = Daemon(tmp_path / "marsh.db", gate.port, last, pace_ms)
     await daemon.start()
@@ -96,12 +102,14 @@ async def test_a_broker_away_and_a_daemon_killed(tmp_path, broker, make_gate, su
     await daemon.until_committed(last, AWAY_S + 10)
 
     broker.start()
-    after = await subscribe(broker.port, EVENT)
+    after = await subscribe(broker.port, EVENT, LEDGER)
     await gate.open()
     await after.until(lambda s: last in seqs(s), 60)
+    await after.until(lambda s: f"{last:016x}" in rows(s), 60)
     log = await daemon.end(signal.SIGTERM)
 
     assert without_repeats(seqs(before, after)) == list(range(1, last + 1))
+    assert without_repeats(rows(before, after)) == [f"{n:016x}" for n in range(10, last + 1, 10)]
     assert cursor_of(tmp_path / "marsh.db") == last
     assert len(log.splitlines()) <= 10, log
 

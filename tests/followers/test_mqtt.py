@@ -101,6 +101,24 @@ async def test_derived_readings_and_ledger_rows_go_out(broker, running, subscrib
     assert not heard.messages(f"{SITE}/heron/ledger/purge")
 
 
+async def test_ledger_rows_outlast_a_restart(broker, running, subscribe, house):
+    """What closed while nobody followed is told by the next follower, and nothing twice."""
+    heard = await subscribe(broker.port, f"{SITE}/heron/ledger/purge")
+    first = await running(broker.port)
+    house.commit(Entry(1, None, Outcome(ledger=(LedgerRow("a", "heron", "purge", 0, 1, {}),))))
+    await heard.until(lambda s: s.messages())
+    first.stop()
+    await first.task
+    house.follower = None
+    rows = tuple(LedgerRow(f"b{n:03}", "heron", "purge", 0, 1, {}) for n in range(120))
+    house.commit(Entry(2, None, Outcome(ledger=rows)))
+    await running(broker.port)
+    await heard.until(lambda s: len(s.messages()) >= 121)
+    told = [d["id"] for d in heard.documents(f"{SITE}/heron/ledger/purge")]
+    assert told == ["a", *(row.id for row in rows)]
+    await heard.until(lambda _: house.record.cursors["mqtt-ledger"] == 121)
+
+
 async def test_a_ledger_row_that_json_cannot_say_holds_nothing_up(
     broker, running, subscribe, house, caplog
 ):

@@ -24,7 +24,7 @@ from dewline.followers.follower import FollowerStatistics
 from dewline.followers.limits import limit_lines
 from dewline.followers.rewind import Mark, Rewind
 from dewline.followers.store import Store, StoreError, store
-from dewline.followers.tasks import until
+from dewline.followers.tasks import ask_record, until
 from dewline.journal import Reader
 from dewline.journal.lines import event_line, ledger_line, reading_line
 from dewline.readings import Entry, parse_iso_utc
@@ -275,12 +275,7 @@ class InfluxFollower:
         self._dead_letter(self._clock.wall_ms(), reason, line)
 
     async def _read(self, ask: Callable[[Reader], T]) -> T:
-        def in_thread() -> T:
-            with contextlib.closing(self._open_reader()) as reader:
-                return ask(reader)
-
-        with self._clock.io():
-            return await asyncio.to_thread(in_thread)
+        return await ask_record(self._clock, self._open_reader, ask)
 
 
 def _asked_wait_s(error: Exception) -> float:

@@ -15,6 +15,7 @@ import random
 import secrets
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
+from math import inf
 from typing import Any, TypeVar
 
 import aiomqtt
@@ -29,7 +30,7 @@ from dewline.followers.follower import FollowerStatistics, JournalReader
 from dewline.followers.latest import LatestReadings
 from dewline.followers.letters import RUNNING_BEGINS, DaemonState, EventLetters, Letter, Letters
 from dewline.followers.progress import Progress
-from dewline.followers.tasks import alone, drop, first_to_end, until
+from dewline.followers.tasks import alone, ask_record, drop, first_to_end, until
 from dewline.followers.topics import Topics
 from dewline.readings import Entry, LedgerRow, Scan, parse_iso_utc
 
@@ -107,7 +108,7 @@ class MqttFollower:
     def _reset(self) -> None:
         """Forget what belongs to one connection."""
         self._events = EventLetters(self._letters, [])
-        self._connected_at_s: float | None = None
+        self._connected_at_s = inf
         self._retained: set[str] = set()
         self._echoed = asyncio.Event()
         self._miscalled = False
@@ -169,8 +170,7 @@ class MqttFollower:
         return None
 
     def _has_settled(self) -> bool:
-        since_s = self._connected_at_s
-        return since_s is not None and self._clock.monotonic() - since_s > SETTLED_S
+        return self._clock.monotonic() - self._connected_at_s > SETTLED_S
 
     async def _session(self) -> None:
         await self._load()
@@ -193,11 +193,11 @@ class MqttFollower:
 
     async def _load(self) -> None:
         def where(reader: JournalReader) -> tuple[int, int, int]:
-            row = reader.follower(self.of_ledger)[1]
-            return reader.follower(self.name)[1], reader.tail().event_seq, row
+            told, row = (reader.follower(name)[1] for name in (self.name, self.of_ledger))
+            return told, reader.tail().event_seq, row
 
-        *events, row = await self._read(where)
-        self._progress.load(*events)
+        told, last, row = await self._read(where)
+        self._progress.load(told, last)
         self._ledger_row, self._ledger_grew = max(row, self._ledger_row), True
 
     async def _work(self, client: aiomqtt.Client) -> None:
@@ -206,8 +206,7 @@ class MqttFollower:
         while not self._stop.is_set():
             self._wake.clear()
             await self._say_what_is_due(client)
-            due_s = min(self._latest.next_due_s(), self._beat_at_s)
-            await until(self._clock, due_s, self._wake)
+            await until(self._clock, min(self._latest.next_due_s(), self._beat_at_s), self._wake)
         await self._send(client, [self._letters.state("stopping")])
         with contextlib.suppress(TimeoutError):  # what is left waits for the next start
             async with asyncio.timeout(LEAVE_DRAIN_S):
@@ -223,8 +222,8 @@ class MqttFollower:
             await self._send(client, self._letters.undurable(self._held[0]))
             self._held.popleft()
         await self._drain_ledger(client)
-        due = self._latest.due(self._clock.monotonic())
-        await self._send(client, [self._letters.reading(*one) for one in due])
+        readings = self._latest.due(self._clock.monotonic())
+        await self._send(client, [self._letters.reading(*one) for one in readings])
         await self._send(client, self._heartbeat_letters())
 
     async def _drain(self, client: aiomqtt.Client) -> None:
@@ -241,8 +240,8 @@ class MqttFollower:
         while self._ledger_grew:
             self._ledger_grew = False
             rows = await self._read(lambda reader: reader.ledger_after(self._ledger_row, BATCH))
+            await self._send(client, [x for _, row in rows for x in self._ledger_letters(row)])
             if rows:
-                await self._send(client, [x for _, row in rows for x in self._ledger_letters(row)])
                 self._ledger_row, self._ledger_grew = rows[-1][0], True
                 self._advance_ledger(self._ledger_row)
 
@@ -385,14 +384,7 @@ class MqttFollower:
             )
 
     async def _read(self, ask: Callable[[JournalReader], T]) -> T:
-        """Ask the record in a worker thread: a slow card must not hold up the loop."""
-
-        def in_thread() -> T:
-            with contextlib.closing(self._open_reader()) as reader:
-                return ask(reader)
-
-        with self._clock.io():
-            return await asyncio.to_thread(in_thread)
+        return await ask_record(self._clock, self._open_reader, ask)
 
     def _note(self, entry: Entry) -> None:
         time_ms = self._clock.wall_ms() if entry.item is None else entry.item.time_ms

@@ -3,12 +3,22 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Coroutine, Sequence
-from typing import Any, TypeVar
+import contextlib
+from collections.abc import Callable, Coroutine, Sequence
+from typing import Any, Protocol, TypeVar
 
 from dewline.clock import Clock
 
+
+class Closable(Protocol):
+    """What has to be closed after use."""
+
+    def close(self) -> None:
+        """Let go."""
+
+
 T = TypeVar("T")
+R = TypeVar("R", bound=Closable)
 
 
 async def first_to_end(*coroutines: Coroutine[Any, Any, Any]) -> None:
@@ -57,3 +67,14 @@ async def until(clock: Clock, moment_s: float, event: asyncio.Event) -> None:
     """Idle until ``event`` or the moment, whichever is first. A stepping clock may jump."""
     if not event.is_set():
         await first_to_end(event.wait(), clock.sleep_until(moment_s))
+
+
+async def ask_record(clock: Clock, open_reader: Callable[[], R], ask: Callable[[R], T]) -> T:
+    """Ask the record in a worker thread: a slow card must not hold up the loop."""
+
+    def in_thread() -> T:
+        with contextlib.closing(open_reader()) as reader:
+            return ask(reader)
+
+    with clock.io():
+        return await asyncio.to_thread(in_thread)
