@@ -312,6 +312,7 @@ def test_every_cause_has_words_of_its_own():
         ("heron.oxygen-high", Cause("glove-torn", 0.9), "Probably a torn glove."),
         ("heron.oxygen-high", Cause("air-leak", 0.5, ("transfer",)), "Perhaps an air leak or the"),
         ("heron.mains-lost", Cause("power", 0.9), ""),
+        ("daemon.panel-lost", Cause("instrument-silent", 0.9), ""),
         ("heron.circulation-stopped", Cause("circulation-stopped", 0.9, ("power",)), "a power cut"),
         ("heron.oxygen-high", Cause("unknown", 0.0), ""),
     ],

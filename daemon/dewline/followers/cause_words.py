@@ -62,7 +62,9 @@ SAID: Mapping[str, str] = {
 def probable(document: Mapping[str, Any]) -> str:
     """``Probably a torn glove or an air leak.``; empty while the cause is not known."""
     cause = document["cause"]
-    said = SAID.get(document["alarm"].partition(".")[2])
+    rule = document["alarm"].partition(".")[2]
+    said = "instrument-silent" if rule.endswith(("-lost", "-silent", "-stale")) else None
+    said = SAID.get(rule, said)
     names = [n for n in (cause["name"], *cause["or"]) if n not in ("unknown", said)]
     if not names:
         return ""
