@@ -15,7 +15,16 @@ from dewline.followers.lockscreen import Told, Writer
 from dewline.followers.phrases import clock, duration, figure
 from dewline.readings import Cause, Event, Outlook
 from dewline.watch.hours import zone_of
-from dewline.watch.plan import Above, FalseFor, Guard, Rising, RulePlan, StaleAfter, UnchangedFor
+from dewline.watch.plan import (
+    Above,
+    FalseFor,
+    Guard,
+    Reaches,
+    Rising,
+    RulePlan,
+    StaleAfter,
+    UnchangedFor,
+)
 
 START_MS = 1_772_417_649_250  # 2026-03-02T02:14:09.250Z
 ZONE = zone_of("Europe/Lisbon")
@@ -312,6 +321,7 @@ def test_every_cause_has_words_of_its_own():
         ("heron.oxygen-high", Cause("glove-torn", 0.9), "Probably a torn glove."),
         ("heron.oxygen-high", Cause("air-leak", 0.5, ("transfer",)), "Perhaps an air leak or the"),
         ("heron.mains-lost", Cause("power", 0.9), ""),
+        ("heron.dirty-transfer-large", Cause("transfer", 0.9), ""),
         ("daemon.panel-lost", Cause("instrument-silent", 0.9), ""),
         ("heron.circulation-stopped", Cause("circulation-stopped", 0.9, ("power",)), "a power cut"),
         ("heron.oxygen-high", Cause("unknown", 0.0), ""),
@@ -366,3 +376,13 @@ def test_a_doubt_is_told_in_words(story, limit, words):
     for told in (Told(document), Told(document, waited=True)):
         assert words in writer(doubt).alarm(told, START_MS).text
     assert words in writer(doubt).over(Told(document, raised=document), START_MS).text
+
+
+def test_an_outlook_that_is_gone_is_over(story):
+    """On its way to 5 ppm, and now at 0.4: a forecast has no side to stand off on."""
+    guard = Guard("heron.moisture", "above", 0.8)
+    soon = rule("heron.moisture-soon", Reaches(5.0, 36_000_000), only_while=guard)
+    raised = story.tell("raised", "heron.moisture-soon", value=1.5)
+    ended = story.tell("returned", "heron.moisture-soon", 3600, value=0.4)
+    page = writer(soon).over(Told(ended, raised=raised), START_MS + 3_600_000)
+    assert page.text.startswith("OVER at 03:14 after 60 min: HERON moisture on its way to 5 ppm")

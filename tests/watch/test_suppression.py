@@ -334,3 +334,19 @@ def test_milder_levels_of_one_rush_are_acknowledged_with_it(levels):
         ("unsuppressed", "unacknowledged", None),
         ("acknowledged", "acknowledged", "iolo"),
     ]
+
+
+def test_a_loop_that_runs_again_under_a_stuck_regeneration_has_its_look(bench, make_rule):
+    """Regenerating goes on, only its silence is over: what mends then is told to nobody."""
+    b = bench(
+        make_rule("high", "oxygen", Above(10.0), suppress_while=(("regenerating", 30 * H * 1000),))
+    )
+    for second in range(0, H, 10):
+        values = {"p1.regenerating": 1.0, "heron.circulating": 0.0, "heron.oxygen": 18.0}
+        b.scan(second, values)
+    for second in range(H, 2 * H, 10):
+        oxygen = max(0.1, 18.0 - (second - H) / 30)
+        values = {"p1.regenerating": 1.0, "heron.circulating": 1.0, "heron.oxygen": oxygen}
+        b.scan(second, values)
+    assert [state for _, _, state in b.told()] == ["suppressed", "normal"]
+    assert b.events[-1].why == "regenerating is over"

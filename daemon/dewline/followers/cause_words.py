@@ -64,7 +64,7 @@ def probable(document: Mapping[str, Any]) -> str:
     cause = document["cause"]
     rule = document["alarm"].partition(".")[2]
     said = "instrument-silent" if rule.endswith(("-lost", "-silent", "-stale")) else None
-    said = SAID.get(rule, said)
+    said = next((cause for name, cause in SAID.items() if name in rule), said)
     names = [n for n in (cause["name"], *cause["or"]) if n not in ("unknown", said)]
     if not names:
         return ""

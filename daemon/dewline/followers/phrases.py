@@ -159,7 +159,8 @@ def stands_off(raised: Document, ended: Document, rule: RulePlan | None) -> bool
     value, limit = ended["value"], raised["limit"]
     if rule is None or rule.only_while is None or value is None or limit is None:
         return False
-    if ended["unit"] != raised["limit_unit"]:
+    level = isinstance(rule.condition, Above | Below | Outside)
+    if not level or ended["unit"] != raised["limit_unit"]:
         return False
     return bool(value > limit if _side(raised, rule) == "above" else value < limit)
 

@@ -136,7 +136,7 @@ class Suppression:
             return lead is not None and lead.judge.delay.idle and delay.idle
         if hold.ended_ms is None:
             hold.ended_ms = at_ms
-            hold.over = self._over(alarm.plan, hold)
+            hold.over = self._over(alarm.plan, hold, at_ms)
         # One that is on its way back is not told as standing: wait until that is settled.
         if delay.active != delay.raw:
             return False
@@ -151,22 +151,25 @@ class Suppression:
             return at_ms - ended_ms >= LET_GO_MS
         if alarm.slot.alive_ms <= ended_ms or alarm.slot.quality >= FIRST_BAD:
             return False
-        if self._longer(alarm.plan, hold) or self.lead_of(hold) is not None:
+        if self._longer(alarm.plan, hold, ended_ms) or self.lead_of(hold) is not None:
             return True  # the longest time is over; or those concerned know already
         if at_ms - ended_ms < drawn_from_ms(alarm.plan):
             return False
         return at_ms - ended_ms >= WAY_BACK_MS or not _mends(alarm, hold, at_ms)
 
-    def _longer(self, plan: RulePlan, hold: Hold) -> bool:
+    def _longer(self, plan: RulePlan, hold: Hold, at_ms: int) -> bool:
         """The mode goes on, past the longest time for which it may silence."""
         box = self._modes.get(plan.place)
-        return hold.mode is not None and box is not None and hold.mode in box.since
+        if hold.mode is None or box is None or hold.mode not in box.since:
+            return False
+        longest_ms = dict(plan.suppress_while).get(hold.mode, 0)
+        return at_ms - box.since[hold.mode] >= longest_ms
 
-    def _over(self, plan: RulePlan, hold: Hold) -> str:
+    def _over(self, plan: RulePlan, hold: Hold, at_ms: int) -> str:
         if hold.mode is None:
             return f"{hold.under} is over"
-        longest_ms = dict(plan.suppress_while).get(hold.mode)
-        if longest_ms is not None and self._longer(plan, hold):
+        if self._longer(plan, hold, at_ms):
+            longest_ms = dict(plan.suppress_while).get(hold.mode, 0)
             return f"{hold.mode} longer than {duration(longest_ms)}"
         return f"{hold.mode} is over"
 
