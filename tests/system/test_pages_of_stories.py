@@ -35,10 +35,14 @@ PUSH = {
 }
 
 
+ALWAYS = {"contacts": {"desk": {"url_file": "desk.url"}}}
+
+
 class Night:
     """A story through the watch to the phones of two people, with a word from them between."""
 
-    def __init__(self, folder, name, hours, without=()):
+    def __init__(self, folder, name, hours, without=(), push=PUSH):
+        self.push = push
         self.scene = scene_of(name, hours=hours)
         self.plan = self._plan(folder, self.scene.story)
         self._without = without
@@ -66,7 +70,7 @@ class Night:
             for bus, entry in story.setup["buses"].items()
         }
         path = folder / "dewline.yaml"
-        path.write_text(yaml.safe_dump({**config_of(story, places), "push": PUSH}))
+        path.write_text(yaml.safe_dump({**config_of(story, places), "push": self.push}))
         return load(path).plan
 
     def _record(self, entry):
@@ -155,3 +159,23 @@ def test_a_climb_pages_once_escalates_falls_silent_and_tells_its_end_once(tmp_pa
     for _, page in night.pages:
         assert len(page.title) + 1 + len(page.text) < 200
         assert page.tone == "over" or any(step in page.text for step in steps)
+
+
+def test_one_rush_of_air_is_one_page_and_one_end(tmp_path):
+    """168 ppm at 09:30, an hour on the way down past 100 and 10 ppm: told once, over once."""
+    night = Night(tmp_path, "bed-oxygen", 2.75, push=ALWAYS)
+    night.tell()
+    assert [(page.tone, page.text[:23]) for _, page in night.pages] == [
+        ("high", "HERON oxygen 168 ppm, a"),
+        ("over", "OVER at 10:27 after 58 "),
+    ]
+
+
+def test_clean_up_after_a_stop_that_is_over_wakes_nobody(tmp_path):
+    """The circulator stood from 01:42 to six; what it left behind goes by itself, untold."""
+    night = Night(tmp_path, "circulator-trip", 11.5, push=ALWAYS)
+    night.tell()
+    assert [page.text for _, page in night.pages] == []
+    table = {row["alarm"]: row["state"] for row in night.drive.watch.alarm_table()}
+    assert table["heron.circulation-stopped"] == "returned"
+    assert "heron.moisture-soon" not in table
