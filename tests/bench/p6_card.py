@@ -1,23 +1,23 @@
-"""What the record costs a card: bytes written and bytes kept for each reading.
+"""P6: what the record costs a card: bytes written and bytes kept for each reading.
 
 One hour of 40 signals at 1 Hz (four instruments, ten registers each) goes
 through the journal's own writer, one commit every 2 s and then every 10 s, up
-to and with the closing checkpoint. ``/proc/self/io`` counts two ways: ``wchar``
-is what was handed to write(), ``write_bytes`` what the kernel charged to the
-disk in whole pages.
+to and with the closing checkpoint. Beside it: a plain row store (time, name, value,
+quality, an index by name and time) in SQLite with the same commits, WAL and NORMAL.
+Counted is what was handed to write(): ``wchar`` of ``/proc/self/io``, proc(5).
 """
 
 from __future__ import annotations
 
-import argparse
 import asyncio
-import json
 import math
 import random
-import sys
+import sqlite3
 import tempfile
+from contextlib import closing
 from pathlib import Path
-from typing import Any
+
+from measured import NEAR, Line, beside, on_core, spread
 
 from dewline.journal import Journal
 from dewline.readings import Entry, Outcome, Quality, Reading, Scan
@@ -27,10 +27,16 @@ LIMITS = {2: 130.0, 10: 80.0}  # bytes written a reading, by seconds between com
 LIMIT_FILE = 25.0
 
 
-def io_bytes() -> dict[str, int]:
-    """The kernel's account of what this process wrote so far."""
+PLAIN = (
+    "CREATE TABLE reading(time_ms INTEGER, signal TEXT, value REAL, quality TEXT)",
+    "CREATE INDEX reading_of ON reading(signal, time_ms)",
+)
+
+
+def written() -> int:
+    """The kernel's account of what this process handed to write() so far, bytes."""
     lines = Path("/proc/self/io").read_text().splitlines()
-    return {name: int(value) for name, value in (line.split(": ") for line in lines)}
+    return next(int(line.split()[1]) for line in lines if line.startswith("wchar"))
 
 
 def scans(hours: float) -> list[Scan]:
@@ -55,47 +61,61 @@ def scans(hours: float) -> list[Scan]:
     return made
 
 
-async def measure(hours: float, commit_every_s: int) -> dict[str, Any]:
-    """Write it; returns bytes for each reading."""
-    data = scans(hours)
-    readings = len(data) * REGISTERS
-    with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / "card.db"
-        journal = Journal.open(path, "saltmarsh", reserve_bytes=0)
-        await journal.flush()
-        before = io_bytes()
-        for seq, scan in enumerate(data, 1):
-            journal.append(Entry(seq, scan, Outcome()))
-            if seq % (INSTRUMENTS * commit_every_s) == 0:
-                await journal.flush()
-        await journal.flush()
-        commits = journal.statistics().commits
-        journal.close()
-        after = io_bytes()
-        size = path.stat().st_size
-    written = (after["wchar"] - before["wchar"]) / readings
-    return {
-        "commit_every_s": commit_every_s,
-        "readings": readings,
-        "commits": commits,
-        "written_per_reading": round(written, 1),
-        "charged_per_reading": round((after["write_bytes"] - before["write_bytes"]) / readings, 1),
-        "file_per_reading": round(size / readings, 2),
-        "limit": LIMITS[commit_every_s],
-        "limit_file": LIMIT_FILE,
-        "ok": written <= LIMITS[commit_every_s] and size / readings <= LIMIT_FILE,
-    }
+async def recorded(path: Path, data: list[Scan], commit_every_s: int) -> tuple[float, float]:
+    """Bytes (written, in the file) for each reading, through the journal."""
+    journal = Journal.open(path, "saltmarsh", reserve_bytes=0)
+    await journal.flush()
+    before = written()
+    for seq, scan in enumerate(data, 1):
+        journal.append(Entry(seq, scan, Outcome()))
+        if seq % (INSTRUMENTS * commit_every_s) == 0:
+            await journal.flush()
+    await journal.flush()
+    journal.close()
+    return _each(data, written() - before, path)
 
 
-def main(argv: list[str] | None = None) -> int:
-    """Print one JSON object; 1 where a limit is passed."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--hours", type=float, default=1.0)
-    hours = parser.parse_args(argv).hours
-    rows = [asyncio.run(measure(hours, every_s)) for every_s in LIMITS]
-    print(json.dumps({"bench": "p6_card", "rows": rows}, indent=1))
-    return 0 if all(row["ok"] for row in rows) else 1
+def _each(data: list[Scan], written_bytes: int, path: Path) -> tuple[float, float]:
+    count = len(data) * REGISTERS
+    return written_bytes / count, path.stat().st_size / count
 
 
-if __name__ == "__main__":
-    sys.exit(main())
+def plainly(path: Path, data: list[Scan], commit_every_s: int) -> tuple[float, float]:
+    """The same into rows of text and numbers."""
+    before = written()
+    with closing(sqlite3.connect(path, isolation_level=None)) as store:
+        for statement in ("PRAGMA journal_mode = WAL", "PRAGMA synchronous = NORMAL", *PLAIN):
+            store.execute(statement).fetchall()
+        per_commit = INSTRUMENTS * commit_every_s
+        for start in range(0, len(data), per_commit):
+            store.execute("BEGIN")
+            store.executemany(
+                "INSERT INTO reading VALUES (?, ?, ?, ?)",
+                [
+                    (scan.time_ms, name, reading.value, reading.quality.text)
+                    for scan in data[start : start + per_commit]
+                    for name, reading in scan.readings.items()
+                ],
+            )
+            store.execute("COMMIT")
+    return _each(data, written() - before, path)
+
+
+def measure(*, small: bool = False) -> list[Line]:
+    """``small``: a minute."""
+    data, lines = scans(1 / 60 if small else 1.0), []
+    with on_core(NEAR), tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        for every_s, limit in LIMITS.items():
+            ours, ours_file = asyncio.run(recorded(folder / f"{every_s}.db", data, every_s))
+            plain, plain_file = plainly(folder / f"{every_s}-plain.db", data, every_s)
+            what = f"bytes written a reading, a commit every {every_s} s"
+            other = beside("plain rows", spread(ours), spread(plain))
+            held = ours <= limit
+            lines.append(Line("P6", what, spread(ours), (other,), f"≤ {limit:.0f}", held))
+    other = beside("plain rows", spread(ours_file), spread(plain_file))
+    held, aim = ours_file <= LIMIT_FILE, f"≤ {LIMIT_FILE:.0f}"
+    return [
+        *lines,
+        Line("P6", "bytes in the file a reading", spread(ours_file), (other,), aim, held),
+    ]

@@ -1,24 +1,24 @@
-"""How fast the record answers: a day of one signal, 90 days of its minutes, replay's stream.
+"""P9: how fast the record answers: a day of one signal, 90 days of its minutes.
 
-Fills a record with DAYS of 40 signals at 1 Hz (four instruments) and 90 days of
-minutes through plain SQL, then asks it through ``Reader`` as page, export and
-replay do. The best of five answers counts: a busy machine must not decide. The
-first, cold one depends on the disk and is printed where caches can be dropped.
+Two stores are filled through plain SQL with 30 days of 40 signals at 1 Hz (four
+instruments) and 90 days of minutes: the record as the daemon leaves it, in feed order,
+asked through ``Reader`` as page and export do; and a series-first row store, whose
+primary key is (signal, time), asked by SQL. Each turn asks with a connection of its own;
+what the first one finds cold is warm for the others, on both sides.
 """
 
 from __future__ import annotations
 
-import argparse
-import json
 import math
-import os
 import sqlite3
-import sys
 import tempfile
 import time
 from collections.abc import Callable, Iterator
+from contextlib import closing
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
+
+from measured import NEAR, PAIRS, Line, Spread, beside, in_turn, on_core
 
 from dewline.journal import Reader
 from dewline.journal.schema import SIGNAL_BITS, connect
@@ -27,8 +27,8 @@ INSTRUMENTS, REGISTERS = 4, 10
 START_MS = 1_772_409_600_000
 DAY_MS = 86_400_000
 MINUTE_DAYS = 90
-LIMITS_S = {"signal_day": 0.3, "minutes_90_days": 0.2}
-LIMIT_ITEMS_PER_S = 400_000.0
+DAYS = 30.0
+SIGNAL = 17
 
 
 def item_rows(days: float) -> Iterator[tuple[int, int, int, str]]:
@@ -78,81 +78,99 @@ def _insert(connection: sqlite3.Connection, statement: str, rows: Iterator[Any])
     connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
 
 
-def timed(question: Callable[[], int]) -> tuple[float, float, int]:
-    """Seconds by the wall, seconds of processor, and number of rows of one answer."""
-    started, cpu = time.perf_counter(), time.process_time()
-    rows = question()
-    return time.perf_counter() - started, time.process_time() - cpu, rows
+def series_rows(days: float) -> Iterator[tuple[int, int, float, int]]:
+    """The same readings, series after series."""
+    wave = [round(1 + math.sin(n / 100), 3) for n in range(1009)]
+    for signal in range(1, INSTRUMENTS * REGISTERS + 1):
+        start_ms = START_MS + (signal - 1) // REGISTERS * 230
+        for second in range(round(days * 86_400)):
+            yield signal, start_ms + second * 1000, wave[(second + signal) % 1009], 0
 
 
-def drop_caches() -> bool:
-    """Make the next answer a cold one; needs root."""
-    try:
-        os.sync()
-        Path("/proc/sys/vm/drop_caches").write_text("3\n")
-    except OSError:
-        return False
-    return True
+def fill_series(path: Path, days: float) -> None:
+    """A store for reading back and nothing else."""
+    with closing(sqlite3.connect(path, isolation_level=None)) as store:
+        for statement in (
+            "PRAGMA journal_mode = WAL",
+            "PRAGMA synchronous = OFF",
+            "CREATE TABLE reading(signal_id, time_ms INTEGER, value REAL, quality INTEGER,"
+            " PRIMARY KEY (signal_id, time_ms)) WITHOUT ROWID",
+            "CREATE TABLE minute(signal_id, time_ms INTEGER, mean REAL, min REAL, max REAL,"
+            " count INTEGER, worst INTEGER, PRIMARY KEY (signal_id, time_ms)) WITHOUT ROWID",
+        ):
+            store.execute(statement).fetchall()
+        _insert(store, "INSERT INTO reading VALUES (?, ?, ?, ?)", series_rows(days))
+        _insert(store, "INSERT INTO minute VALUES (?, ?, ?, ?, ?, ?, ?)", minute_rows())
 
 
-def measure(path: Path, days: float) -> dict[str, Any]:
-    """Ask; the best of five for each question."""
-    day = START_MS + int(days - 1) * DAY_MS
-    questions: dict[str, Callable[[Reader], int]] = {
-        "signal_day": lambda r: len(r.series("box.signal_17", day, day + DAY_MS)),
-        "minutes_90_days": lambda r: len(
-            r.minutes("box.signal_17", START_MS, START_MS + MINUTE_DAYS * DAY_MS)
+class Span(NamedTuple):
+    """A question: rows of which table, over which stretch, and how many must come back."""
+
+    what: str
+    table: str
+    from_ms: int
+    to_ms: int
+    rows: int
+    aim_s: float
+
+
+def spans(days: float) -> tuple[Span, Span]:
+    """The last day, and all minutes."""
+    day_ms, end_ms = round(min(1.0, days) * DAY_MS), START_MS + round(days * DAY_MS)
+    minutes_end_ms = START_MS + MINUTE_DAYS * DAY_MS
+    return (
+        Span(
+            "a day of one signal at 1 Hz", "reading", end_ms - day_ms, end_ms, day_ms // 1000, 0.3
         ),
-        "items": lambda r: sum(len(item.readings) for _, item in r.items(0, 50_000)),
-        "latest_readings": lambda r: len(r.latest_readings()),
-    }
-    found: dict[str, Any] = {}
-    for name, question in questions.items():
-        with Reader(path, time_limit_s=300) as reader:
-            cold = timed(lambda: question(reader))[0] if drop_caches() else None  # noqa: B023
-        with Reader(path) as reader:
-            runs = sorted(timed(lambda: question(reader)) for _ in range(5))  # noqa: B023
-        wall_s, cpu_s, rows = runs[0]
-        found[name] = {
-            "s": round(wall_s, 4),
-            "cpu_s": round(cpu_s, 4),
-            "cold_s": cold,
-            "rows": rows,
-        }
-    found["items"]["per_s"] = round(found["items"]["rows"] / found["items"]["s"])
-    return found
-
-
-def main(argv: list[str] | None = None) -> int:
-    """Print one JSON object; 1 where a limit is passed."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--days", type=float, default=30.0)
-    parser.add_argument("--file", type=Path, help="keep the record here and use it again")
-    args = parser.parse_args(argv)
-    with tempfile.TemporaryDirectory() as folder:
-        path = args.file or Path(folder) / "read.db"
-        if not path.exists():
-            fill(path, args.days)
-        found = measure(path, args.days)
-        size = path.stat().st_size
-    ok = all(found[name]["s"] <= limit for name, limit in LIMITS_S.items())
-    ok = ok and found["items"]["per_s"] >= LIMIT_ITEMS_PER_S
-    print(
-        json.dumps(
-            {
-                "bench": "p9_reading_back",
-                "days": args.days,
-                "file_bytes": size,
-                "limits_s": LIMITS_S,
-                "limit_items_per_s": LIMIT_ITEMS_PER_S,
-                "answers": found,
-                "ok": ok,
-            },
-            indent=1,
-        )
+        Span("90 days of its minutes", "minute", START_MS, minutes_end_ms, MINUTE_DAYS * 1440, 0.2),
     )
-    return 0 if ok else 1
 
 
-if __name__ == "__main__":
-    sys.exit(main())
+def timed_s(span: Span, answer: Callable[[], int]) -> float:
+    """Seconds of one answer; RuntimeError unless it has all its rows."""
+    started = time.perf_counter()
+    found = answer()
+    took_s = time.perf_counter() - started
+    if found != span.rows:
+        raise RuntimeError(f"{found} rows came back, not {span.rows}")
+    return took_s
+
+
+def of_record(path: Path, span: Span) -> int:
+    """Rows of an answer of the record."""
+    with Reader(path, time_limit_s=300) as reader:
+        ask = reader.series if span.table == "reading" else reader.minutes
+        return len(ask(f"box.signal_{SIGNAL:02d}", span.from_ms, span.to_ms))
+
+
+def of_series(path: Path, span: Span) -> int:
+    """Rows of an answer of the series-first store."""
+    with closing(sqlite3.connect(path)) as store:
+        where = "signal_id = ? AND time_ms >= ? AND time_ms < ?"
+        words = (SIGNAL, span.from_ms, span.to_ms)
+        return len(store.execute(f"SELECT * FROM {span.table} WHERE {where}", words).fetchall())
+
+
+def line(span: Span, record: Path, series: Path, days: float, pairs: int) -> Line:
+    """One line of the table."""
+    found = in_turn(
+        {
+            "dewline": lambda: timed_s(span, lambda: of_record(record, span)),
+            "series": lambda: timed_s(span, lambda: of_series(series, span)),
+        },
+        pairs,
+    )
+    ours, other = (Spread(tuple(found[side])) for side in found)
+    what = f"s for {span.what}, {span.rows} rows of {days:g} days x 40 signals"
+    peer = (beside("series-first rows", ours, other),)
+    return Line("P9", what, ours, peer, f"≤ {span.aim_s}", ours.median <= span.aim_s)
+
+
+def measure(*, small: bool = False) -> list[Line]:
+    """``small``: a tenth of a day, one pair."""
+    days, pairs = (0.1, 1) if small else (DAYS, PAIRS)
+    with on_core(NEAR), tempfile.TemporaryDirectory() as name:
+        record, series = Path(name) / "record.db", Path(name) / "series.db"
+        fill(record, days)
+        fill_series(series, days)
+        return [line(span, record, series, days, pairs) for span in spans(days)]

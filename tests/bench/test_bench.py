@@ -1,0 +1,115 @@
+"""The machinery of the bench: its sums, its table, and one tiny row on real processes."""
+
+import json
+import math
+import subprocess
+import sys
+from pathlib import Path
+from types import ModuleType
+
+import pytest
+
+HERE = Path(__file__).parent
+
+
+@pytest.fixture
+def load(monkeypatch: pytest.MonkeyPatch):
+    """Imports a module of the bench as its command does, by its plain name."""
+    monkeypatch.syspath_prepend(HERE)
+
+    def by_name(name: str) -> ModuleType:
+        return __import__(name)
+
+    yield by_name
+    for path in HERE.glob("*.py"):
+        sys.modules.pop(path.stem, None)
+
+
+def test_a_ratio_is_made_pair_by_pair(load) -> None:
+    """Turn i meets turn i: a machine that was slow for both has no part in the ratio."""
+    measured = load("measured")
+    ours, other = measured.spread(1.0, 30.0, 4.0), measured.spread(2.0, 60.0, 2.0)
+    ratio = measured.beside("peer", ours, other).ratio
+    assert ratio.values == (0.5, 0.5, 2.0)
+    assert (ratio.median, min(ratio.values), max(ratio.values)) == (0.5, 0.5, 2.0)
+    with pytest.raises(ValueError, match="pair"):
+        measured.beside("peer", ours, measured.spread(1.0, 2.0))
+
+
+def test_a_computed_figure_meets_every_turn(load) -> None:
+    """The wire's minimum is one figure; each turn is held against it."""
+    measured = load("measured")
+    ratio = measured.beside("minimum", measured.spread(2.0, 3.0), measured.spread(2.0)).ratio
+    assert ratio.values == (1.0, 1.5)
+
+
+def test_sides_take_turns(load) -> None:
+    """A B A B: neither side gets the quiet half of the time."""
+    turns: list[str] = []
+    sides = {"a": lambda: turns.append("a"), "b": lambda: turns.append("b")}
+    load("measured").in_turn(sides, pairs=3)
+    assert turns == list("ababab")
+
+
+def test_the_minimum_of_a_line_is_that_of_the_serial_guide(load) -> None:
+    """(8 + 5 + 2N) characters of 11 bits and two silences: worked by hand from V1.02, 2.5.1."""
+    minimum_ms = load("p1_bus").minimum_ms
+    assert math.isclose(minimum_ms(9600, 10), 3 * 45.8333, rel_tol=1e-5)
+    assert math.isclose(minimum_ms(19200, 32), 3 * 48.125, rel_tol=1e-5)
+    assert math.isclose(minimum_ms(115200, 10), 9 * 6.6510, rel_tol=1e-4)
+
+
+def test_a_cycle_is_cut_at_the_first_unit(load) -> None:
+    """Only whole cycles count; one that lacks a request is no measurement."""
+    cycle_ms = load("p1_bus").cycle_ms
+    asked = [(0.02 * n, 1 + n % 3) for n in range(20)]
+    assert math.isclose(cycle_ms(asked, 3), 60.0)
+    with pytest.raises(RuntimeError):
+        cycle_ms([*asked[:7], *asked[8:]], 3)
+
+
+def test_a_poll_is_missed_where_its_second_passes_without_it(load) -> None:
+    """A gap of three seconds at 1 Hz has lost two polls; a late one has lost none."""
+    missed = load("p7_scale").missed
+    assert missed([0.5, 1.5, 2.9, 3.5], 0.0, 4.0) == 0
+    assert missed([0.5, 3.5], 0.0, 4.0) == 2
+    assert missed([], 0.0, 4.0) == 3
+
+
+def test_the_99th_percentile_leaves_one_of_a_hundred_out(load) -> None:
+    """Nearest rank: of 200 crossings the two slowest may pass it."""
+    p99 = load("p4_latency").p99
+    assert p99([float(n) for n in range(1, 201)]) == 198.0
+
+
+def test_a_row_on_real_processes_ends_as_table_and_as_json(tmp_path: Path) -> None:
+    """One small row: the command writes its figures, the table from them, and both agree."""
+    readme, figures = tmp_path / "README.md", tmp_path / "bench.json"
+    readme.write_text("before\n<!-- bench: begin -->\nyesterday\n<!-- bench: end -->\nafter\n")
+    words = ["--small", "--rows", "P6", "--json", str(figures), "--into", str(readme)]
+    ran = subprocess.run([sys.executable, HERE, *words], capture_output=True, text=True)
+    assert ran.returncode in (0, 1), ran.stderr
+    lines = json.loads(figures.read_text())["lines"]
+    assert [line["row"] for line in lines] == ["P6"] * 3
+    assert all(0 < line["dewline"]["median"] < line["beside"][0]["median"] for line in lines)
+    text = readme.read_text()
+    assert text.startswith("before\n<!-- bench: begin -->\nMeasured ")
+    assert text.endswith("<!-- bench: end -->\nafter\n")
+    assert "yesterday" not in text
+    assert text.count("| P6 |") == 3
+    for line in lines:
+        assert line["what"] in text
+
+
+def test_a_row_that_cannot_be_measured_says_so(tmp_path: Path) -> None:
+    """Without a broker to start, the row names the reason and the command fails."""
+    figures = tmp_path / "bench.json"
+    words = ["--small", "--rows", "P4", "--json", str(figures)]
+    ran = subprocess.run(
+        [sys.executable, HERE, *words], capture_output=True, text=True, env={"PATH": str(tmp_path)}
+    )
+    assert ran.returncode == 1
+    assert "not measured" in ran.stdout
+    (line,) = json.loads(figures.read_text())["lines"]
+    assert line["dewline"] is None
+    assert "mosquitto" in line["note"]
