@@ -64,7 +64,7 @@ class SeriesReader(ReadOnly):
                     " WHERE signal_id = ? AND time_ms >= ? AND time_ms < ? ORDER BY time_ms",
                     (number, from_ms, to_ms),
                 )
-                found += [new(Minute, (*row[:5], QUALITIES[row[5]])) for row in rows]
+                found += [new(Minute, (t, m, a, z, n, QUALITIES[q])) for t, m, a, z, n, q in rows]
         found.sort(key=by_time)
         return found
 

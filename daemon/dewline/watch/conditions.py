@@ -40,6 +40,7 @@ from dewline.watch.slots import (
     NOTHING_QUIET,
     Band,
     Slot,
+    below_band,
 )
 
 SLOPE_DEADBAND = 0.2
@@ -62,6 +63,9 @@ class Teller(Protocol):
 
     def band(self) -> Band:
         """Values that cannot raise it while it is idle."""
+
+    def held_band(self) -> Band:
+        """Values that cannot end it while it is active."""
 
     def leans_on(self) -> tuple[Slot, ...]:
         """Signals that hold its limits."""
@@ -110,6 +114,9 @@ class _Plain:
 
     def leans_on(self) -> tuple[Slot, ...]:
         return ()
+
+    def held_band(self) -> Band:
+        return NOTHING_QUIET
 
     def began(self, at_ms: int) -> int:
         return at_ms
@@ -178,6 +185,20 @@ class Level(_Plain):
         low, high = self.bounds()
         return (max(low, EVERYTHING[0]), min(high, EVERYTHING[1]))
 
+    def held_band(self) -> Band:
+        """Beyond the limit and its deadband; a limit that is crossed anew is told anew."""
+        value = self.slot.value
+        if value is None or self._blind():
+            return NOTHING_QUIET
+        low, high = self.bounds()
+        if value > high:
+            return (high - self._deadband, EVERYTHING[1])
+        if value < low:
+            return (EVERYTHING[0], low + self._deadband)
+        if value >= high - self._deadband:
+            return (high - self._deadband, high)
+        return (low, low + self._deadband) if value <= low + self._deadband else NOTHING_QUIET
+
     def limit(self) -> float | None:
         return self._crossed.value if self._crossed is not None else None
 
@@ -228,6 +249,8 @@ class Slope(_Plain):
     def band(self) -> Band:
         return EVERYTHING  # a closing median is loud by itself
 
+    held_band = band
+
     def limit(self) -> float | None:
         return self._per_h * self._sign
 
@@ -264,6 +287,13 @@ class Foreseen(_Plain):
 
     def band(self) -> Band:
         return EVERYTHING  # a closing median is loud by itself
+
+    def held_band(self) -> Band:
+        """Its side of the limit: a forecast changes only when a median closes."""
+        value, limit = self.slot.value, self._plan.limit
+        if value is None:
+            return NOTHING_QUIET
+        return below_band(value, limit) if value < limit else (limit, EVERYTHING[1])
 
     def limit(self) -> float | None:
         return self._plan.limit

@@ -142,8 +142,10 @@ class Judge:
         return self.delay.due_ms() or self.condition.due_ms()
 
     def band(self) -> Band:
-        """The quiet band of the rule's own signal."""
-        return self.condition.band() if self.delay.idle else NOTHING_QUIET
+        """The quiet band of the rule's own signal: none while a delay runs."""
+        if self.delay.pending_ms is not None:
+            return NOTHING_QUIET
+        return self.condition.held_band() if self.delay.active else self.condition.band()
 
     def start_anew(self, at_ms: int) -> None:
         """After a gap: a delay that ran is forgotten, what is active stays."""
