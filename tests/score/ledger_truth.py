@@ -4,8 +4,9 @@
 
 A story is told by the simulator at full speed; what its instruments show goes
 through the watch a second at a time, and the simulator's own truth is kept
-beside it. ``doors`` is a story of its own: transfers of one to four cycles, a
-night under vacuum, stops of the loop. Prints what the ledger says, what is
+beside it. Two stories are its own: ``doors``, transfers of one to four cycles, a
+night under vacuum, stops of the loop; ``spent``, doors of a box whose bed is
+nearly full. Prints what the ledger says, what is
 true, and how far off; ends with 1 if anything is missed.
 """
 
@@ -66,6 +67,21 @@ timeline:
   - {at: "06:11", place: heron, do: open_door, with: {door: inner}}
   - {at: "06:13", place: heron, do: close_door, with: {door: inner}}
 """
+
+SPENT = """
+title: Doors of a box whose bed lets oxygen pass
+lab: saltmarsh
+start: "2026-03-02T08:00:00Z"
+hours: 9
+draw: {load_percent: [86.0, 92.0]}
+timeline:
+  - {at: "08:40", place: heron, do: transfer_start, with: {cycles: 2, low_mbar: 40.0}}
+  - {at: "10:00", place: heron, do: inject_air, with: {ml: 40.0}}
+  - {at: "11:30", place: heron, do: bed_load, with: {oxygen_percent: $load_percent}}
+  - {at: "12:30", place: heron, do: transfer_start, with: {cycles: 2, low_mbar: 40.0}}
+  - {at: "15:00", place: heron, do: transfer_start, with: {cycles: 2, low_mbar: 60.0}}
+"""
+OWN = {"doors": DOORS, "spent": SPENT}
 
 
 class Opening(NamedTuple):
@@ -182,11 +198,11 @@ def plan_of(story: stories.Story, scene: Scene) -> WatchPlan:
 
 
 def story_of(name: str, seed: int, hours: float | None) -> stories.Story:
-    """A story of the simulator by name, or ``doors``."""
-    if name == "doors":
+    """A story of the simulator by name, or one of ``OWN``."""
+    if name in OWN:
         import yaml  # noqa: PLC0415
 
-        return stories.tell(yaml.safe_load(DOORS), name, seed, hours)
+        return stories.tell(yaml.safe_load(OWN[name]), name, seed, hours)
     return stories.load(name, seed, hours)
 
 

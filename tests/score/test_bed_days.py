@@ -33,7 +33,9 @@ def test_stated_intervals_hold_the_truth(rows: list[dict[str, Any]], gas: str) -
 
 @pytest.mark.parametrize("gas", ["moisture", "oxygen"])
 def test_the_middle_is_within_a_factor_two(rows: list[dict[str, Any]], gas: str) -> None:
-    """From half load on, most of what is said is right within a factor two."""
+    """From half load on nine in ten are right within a factor two (100 stories by the command).
+
+    The rest is weather, doses still to come and the zero, see ``bed_days.py --limits``."""
     row = next(r for r in rows if (r["gas"], r["run_over"]) == (gas, "half on"))
-    assert row["within_factor_2_percent"] >= 72
-    assert row["median_factor"] <= 1.5
+    assert row["within_factor_2_percent"] >= 85
+    assert row["median_factor"] <= 1.45

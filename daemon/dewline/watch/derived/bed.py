@@ -9,77 +9,76 @@ its capacity is exp(-N (1 - h)): Bohart and Adams, J. Am. Chem. Soc. 42 (1920)
 so that near the end 1/(C - zero) falls as a straight line to nothing, while C
 itself runs away. Idle nights are held against this over a grid of zero error,
 transfer units and time left; past runs or the capacity given weigh each.
+
+A dose that is cleaned away tells the slip without any zero: its decay takes
+1 / (1 - exp(-N (1 - h))) times as long as with a fresh bed. Where oxygen of the
+gloves is less than the zero error, that is the only word of a bed before its end.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from math import exp, expm1, log, log1p, sqrt
-from typing import Final, NamedTuple
+from itertools import accumulate, pairwise
+from math import exp, hypot, log, log1p, sqrt
+from statistics import fmean
+from typing import Final, NamedTuple, TypeVar
 
-# Two gloves, cm³/h at 0 °C, 1013.25 mbar, and how sure that is (sigma of the logarithm):
-# a factor 2 for oxygen, 5 for water. Derived for butyl rubber at 23 °C and 50 %.
-GLOVES_CM3_H: Final = {"oxygen": (1.7, 0.54), "moisture": (8.5, 1.0)}
-# Share of a quoted capacity that holds at trace level: 30-60 % of oxygen, 10-30 %
-# of water, more where it was quoted for trace level. Common practice, no source.
-CAPACITY_SHARE: Final = {"oxygen": (0.5, 0.5), "moisture": (0.3, 0.8)}
-UNITS: Final = (6.0, 8.0, 10.0)
-RUN_TO_RUN: Final = 0.14
-NIGHT_TO_NIGHT: Final = 0.1  # of a source: weather and work
-LEAST_ERROR_PPM: Final = 0.012
-ALIKE: Final = 0.4  # nights share their weather: what each counts
+from dewline.watch.derived.bed_evidence import (
+    GLOVES_CM3_H,
+    NIGHT_TO_NIGHT,
+    Bed,
+    Cleaned,
+    Cleaning,
+    Night,
+    PastRuns,
+    Run,
+    Seen,
+    above_fresh,
+    slower,
+)
+
+# Transfer units; fewer for water, because a sieve that lets go again softens its front.
+UNITS: Final = {"oxygen": (6.0, 8.0, 10.0), "moisture": (4.5, 6.0, 8.0)}
+RECENT_CLEANINGS, OLD_CLEANINGS = 12, 6
 ZEROS: Final = 9
+ZERO_WANDERS_PPM: Final = 0.03  # from one run to the next; common practice, no source
+RESET: Final = 0.15  # how likely a zero was set anew since it showed
 LEAST_H, MOST_H, STEPS = 2.0, 60_000.0, 40
 SHARES_OF_AGE: Final = (0.05, 0.3, 0.6, 0.8, 0.9, 0.95, 0.98, 0.99, 0.995, 0.998)
-LOW, MIDDLE, HIGH = 0.1, 0.5, 0.9
+LOW, HIGH, SIGMAS = 0.1, 0.9, 1.28
 USUAL_M3_H: Final = 57.0
 RECENT_NIGHTS, OLD_NIGHTS = 14, 8
 
 
-class Night(NamedTuple):
-    """An idle baseline: ``run_h`` of the bed in the loop, ``dosed_cm3`` of the run until then.
-
-    ``floored``: the sensor showed its floor, the gas was at most that.
-    """
-
-    run_h: float
-    ppm: float
-    cleaned_m3_h: float
-    dosed_cm3: float
-    floored: bool = False
-
-
-class Run(NamedTuple):
-    """A run of a bed, over or going on. ``known``: it began with a regeneration that was seen."""
-
-    hours: float
-    dosed_cm3: float
-    known: bool = True
+Row = TypeVar("Row")
 
 
 class Outlook(NamedTuple):
-    """Time left in days (80 % interval), source and share of the run that is over."""
+    """Time left in days (80 % interval), source and share of the run that is over.
+
+    ``zero_ppm`` and its ``zero_sigma``: what the nights say of the sensor's zero.
+    """
 
     low_d: float
     middle_d: float
     high_d: float
     source_cm3_h: float
     used: float
+    zero_ppm: float = 0.0
+    zero_sigma: float | None = None
 
 
-class Bed(NamedTuple):
-    """What is known beforehand of a bed and what feeds it."""
-
-    gas: str
-    boxes: int
-    capacity_l: float | None
-    zero_ppm: float
-    limit_ppm: float
+def fresh_times(times: Sequence[float]) -> float | None:
+    """A fresh bed's decay to a tenth, of those of a whole run: the median of the quicker half."""
+    quick = sorted(times)[: (len(times) + 1) // 2]
+    return quick[len(quick) // 2] if quick else None
 
 
-def slip(units: float, held: float) -> float:
-    """Share of the inlet that passes a bed holding ``held`` (0-1) of its capacity."""
-    return exp(-units * (1.0 - min(1.0, held)))
+def zero_kept(said: Outlook) -> tuple[float, float] | None:
+    """What of the zero goes on to the next run: a little less sure, because it wanders."""
+    if said.zero_sigma is None:
+        return None
+    return said.zero_ppm, hypot(said.zero_sigma, ZERO_WANDERS_PPM)
 
 
 class _Grid(NamedTuple):
@@ -92,57 +91,72 @@ class _Grid(NamedTuple):
 
 
 def outlook(
-    bed: Bed, run: Run, nights: Sequence[Night], past: Sequence[Run], in_use: float
+    bed: Bed,
+    run: Run,
+    nights: Sequence[Night],
+    past: Sequence[Run],
+    *,
+    in_use: float = 1.0,
+    cleanings: Sequence[Cleaning] = (),
 ) -> Outlook:
     """Days until ``limit_ppm`` at the present use; ``in_use`` is the share of time in the loop."""
-    chosen = _chosen(nights)
-    guess = _guess(bed, chosen)
-    seen = [_Seen(bed, chosen, zero) for zero in _zeros(bed.zero_ppm)]
-    grid = _Grid([], [], [], [])
+    chosen = _chosen(nights, RECENT_NIGHTS, OLD_NIGHTS)
+    cleaned = Cleaned(bed, _chosen(cleanings, RECENT_CLEANINGS, OLD_CLEANINGS))
+    seen = [Seen(bed, chosen, zero, weight) for zero, weight in _zeros(bed)]
+    lengths = [PastRuns(past, view.guess) for view in seen]
+    grid, zeros = _Grid([], [], [], []), [0.0] * len(seen)
     for step in range(STEPS):
         left_h = LEAST_H * (MOST_H / LEAST_H) ** (step / (STEPS - 1))
-        then_h = [_then_h(run, night, left_h, guess) for night in chosen]
         weight = source = total = 0.0
-        for total_h, share in _totals(run, left_h, guess):
-            for units in UNITS:
-                shape = [_above_fresh(units, t / total_h) for t in then_h]
-                for view in seen:
-                    g, likely = view.weigh(shape)
-                    w = share * likely * _expected(bed, past, guess, g, total_h) * left_h / total_h
+        for k, (view, runs) in enumerate(zip(seen, lengths, strict=True)):
+            then_h = [_then_h(run, night, left_h, view.guess) for night in chosen]
+            doses_h = [_then_h(run, dose, left_h, view.guess) for dose in cleaned.doses]
+            for total_h, share in _totals(run, left_h, view.guess):
+                for units in UNITS[bed.gas]:
+                    g, likely = view.weigh([above_fresh(units, t / total_h) for t in then_h])
+                    likely *= cleaned.weigh([slower(units, t / total_h) for t in doses_h])
+                    w = share * likely * runs.expected(bed, g, total_h) * left_h / total_h
                     weight, source, total = weight + w, source + w * g, total + w * total_h
+                    zeros[k] += w
         grid.left_h.append(left_h)
         grid.weights.append(weight)
         grid.sources.append(source)
         grid.totals_h.append(total)
-    flow = chosen[-1].cleaned_m3_h if chosen else USUAL_M3_H
-    return _told(bed, run, grid, in_use, flow)
+    told = _told(bed, run, grid, in_use, nights)
+    return told._replace(**_zero_told(seen, zeros))
 
 
-def _chosen(nights: Sequence[Night]) -> list[Night]:
-    """The last fortnight, and a few evenly from before."""
-    recent, old = list(nights[-RECENT_NIGHTS:]), list(nights[:-RECENT_NIGHTS])
-    step = max(1, len(old) // OLD_NIGHTS)
-    return old[::step] + recent
+def _chosen(rows: Sequence[Row], recent: int, before: int) -> list[Row]:
+    """The most recent, and a few evenly from before."""
+    old = list(rows[:-recent])
+    step = max(1, len(old) // before)
+    return old[::step] + list(rows[-recent:])
 
 
-def _zeros(uncertainty_ppm: float) -> list[float]:
-    if uncertainty_ppm <= 0:
-        return [0.0]
-    return [uncertainty_ppm * (2 * k / (ZEROS - 1) - 1) for k in range(ZEROS)]
+def _zeros(bed: Bed) -> list[tuple[float, float]]:
+    """Zeros the sensor may have, with weights: as stated, and more so as an earlier run has shown.
+
+    Part of the weight stays spread out: somebody may have calibrated it since.
+    """
+    if bed.zero_ppm <= 0:
+        return [(0.0, 1.0)]
+    spread = [(bed.zero_ppm * (2 * k / (ZEROS - 1) - 1), 1.0 / ZEROS) for k in range(ZEROS)]
+    if bed.zero_known is None:
+        return spread
+    middle, sigma = bed.zero_known
+    near = [(middle + sigma * x, exp(-0.5 * x * x)) for x in (-2.0, -1.0, 0.0, 1.0, 2.0)]
+    whole = sum(w for _, w in near)
+    return [(z, RESET * w) for z, w in spread] + [(z, (1 - RESET) * w / whole) for z, w in near]
 
 
-def _guess(bed: Bed, nights: Sequence[Night]) -> float:
-    """A source for turning doses into hours: gloves, and the cleanest nights if they tell."""
-    usual, sigma = GLOVES_CM3_H[bed.gas]
-    prior, weight = log(usual * bed.boxes), 1.0 / sigma**2
-    cleanest = sorted(nights, key=lambda n: n.ppm * n.cleaned_m3_h)[: 1 + len(nights) // 4]
-    if not cleanest:
-        return exp(prior)
-    night = cleanest[len(cleanest) // 2]
-    unsure = (bed.zero_ppm / sqrt(3) + LEAST_ERROR_PPM) / max(night.ppm, LEAST_ERROR_PPM)
-    told = 1.0 / (NIGHT_TO_NIGHT**2 + unsure**2)
-    seen = log(max(night.ppm, LEAST_ERROR_PPM) * night.cleaned_m3_h)
-    return exp((prior * weight + seen * told) / (weight + told))
+def _zero_told(seen: Sequence[Seen], weights: Sequence[float]) -> dict[str, float]:
+    """Mean and sigma of the zero under these weights; nothing where nothing fits."""
+    whole = sum(weights)
+    if whole <= 0.0:
+        return {}
+    mean = sum(w * v.zero for v, w in zip(seen, weights, strict=True)) / whole
+    power = sum(w * (v.zero - mean) ** 2 for v, w in zip(seen, weights, strict=True)) / whole
+    return {"zero_ppm": mean, "zero_sigma": sqrt(power)}
 
 
 def _totals(run: Run, left_h: float, source: float) -> list[tuple[float, float]]:
@@ -154,80 +168,13 @@ def _totals(run: Run, left_h: float, source: float) -> list[tuple[float, float]]
     return [(max(total, left_h + done_h), 1.0 / len(totals)) for total in totals]
 
 
-def _then_h(run: Run, night: Night, left_h: float, source: float) -> float:
-    """Hours of background that were left on a night, if ``left_h`` are left now."""
-    doses_h = (run.dosed_cm3 - night.dosed_cm3) / source
-    return left_h + run.hours - night.run_h + doses_h
+def _then_h(run: Run, then: Night | Cleaning, left_h: float, source: float) -> float:
+    """Hours of background that were left then, if ``left_h`` are left now."""
+    doses_h = (run.dosed_cm3 - then.dosed_cm3) / source
+    return left_h + run.hours - then.run_h + doses_h
 
 
-def _above_fresh(units: float, free: float) -> float:
-    """ln of how much a bed with ``free`` of its capacity left shows above a fresh one."""
-    return -log(-expm1(-units * min(1.0, free)))
-
-
-class _Seen:
-    """The nights under one zero error, ready to be held against many shapes."""
-
-    def __init__(self, bed: Bed, nights: Sequence[Night], zero_ppm: float) -> None:
-        usual, sigma = GLOVES_CM3_H[bed.gas]
-        self._prior = log(usual * bed.boxes)
-        self._prior_weight = 1.0 / sigma**2
-        self._zero, self._nights = zero_ppm, nights
-        self._floors = [k for k, n in enumerate(nights) if n.floored]
-        above = [max(n.ppm - zero_ppm, 0.3 * LEAST_ERROR_PPM) for n in nights]
-        self._logs = [log(x * n.cleaned_m3_h) for x, n in zip(above, nights, strict=True)]
-        self._weights = [
-            0.0 if n.floored else 1.0 / (NIGHT_TO_NIGHT**2 + (LEAST_ERROR_PPM / x) ** 2)
-            for x, n in zip(above, nights, strict=True)
-        ]
-        # Density of what was read, not of its logarithm.
-        self._constant = sum(
-            0.5 * log(w) - log(x) for w, x in zip(self._weights, above, strict=True) if w
-        )
-        # A zero error above what was read would make the gas negative.
-        short = (
-            min(0.0, n.ppm - zero_ppm) / LEAST_ERROR_PPM for n in nights if not n.floored
-        )  # fmt: skip
-        self._constant -= sum(min(50.0, 0.5 * v * v) for v in short)
-
-    def weigh(self, shape: Sequence[float]) -> tuple[float, float]:
-        """Best source, cm³/h, and how likely the nights are under this shape."""
-        top, weight = self._prior_weight * self._prior, self._prior_weight
-        ys = [a - s for a, s in zip(self._logs, shape, strict=True)]
-        for y, w in zip(ys, self._weights, strict=True):
-            top += w * ALIKE * y
-            weight += w * ALIKE
-        mean = top / weight
-        misfit = self._prior_weight * (self._prior - mean) ** 2
-        misfit += ALIKE * sum(w * (y - mean) ** 2 for y, w in zip(ys, self._weights, strict=True))
-        source = exp(mean)
-        misfit += ALIKE * sum(self._over_floor(k, source * exp(shape[k])) for k in self._floors)
-        likely = ALIKE * self._constant - 0.5 * misfit - 0.5 * log(weight)
-        return source, exp(max(-600.0, min(600.0, likely)))
-
-    def _over_floor(self, k: int, expected_cm3_h: float) -> float:
-        """Squared distance of what a floored night should have shown above the floor."""
-        night = self._nights[k]
-        over = self._zero + expected_cm3_h / night.cleaned_m3_h - night.ppm
-        return min(100.0, (max(0.0, over) / LEAST_ERROR_PPM) ** 2)
-
-
-def _expected(bed: Bed, past: Sequence[Run], guess: float, source: float, total_h: float) -> float:
-    """How well a whole run of this length fits past runs, or else the capacity."""
-    if past:
-        lengths = [log(r.hours + r.dosed_cm3 / guess) for r in past]
-        middle = sum(lengths) / len(lengths)
-        spread = sum((x - middle) ** 2 for x in lengths) / max(1, len(lengths) - 1)
-        off = (log(total_h) - middle) / sqrt((RUN_TO_RUN**2 + spread) * (1 + 1 / len(lengths)))
-    elif bed.capacity_l is not None:
-        share, sigma = CAPACITY_SHARE[bed.gas]
-        off = (log(total_h * source / 1000) - log(share * bed.capacity_l)) / sigma
-    else:
-        return 1.0
-    return exp(-0.5 * off * off)
-
-
-def _told(bed: Bed, run: Run, grid: _Grid, in_use: float, flow_m3_h: float) -> Outlook:
+def _told(bed: Bed, run: Run, grid: _Grid, in_use: float, nights: Sequence[Night]) -> Outlook:
     """Quantiles of the time left, turned into days of the present use."""
     whole = sum(grid.weights)
     if whole <= 0.0:  # nothing fits: say what is usual, as wide as it gets
@@ -237,11 +184,45 @@ def _told(bed: Bed, run: Run, grid: _Grid, in_use: float, flow_m3_h: float) -> O
     done_h = run.hours + run.dosed_cm3 / source
     pace = max(0.01, in_use) * 24 * (done_h / run.hours if run.hours > 24 else 1.0)
     # The limit is passed a little before the last place is taken.
+    flow_m3_h = nights[-1].cleaned_m3_h if nights else USUAL_M3_H
     over = min(0.999, source / (flow_m3_h * max(1e-3, bed.limit_ppm)))
-    spare_h = -log1p(-over) * total_h / UNITS[1]
-    left = [_quantile(grid, share * whole) for share in (LOW, MIDDLE, HIGH)]
+    spare_h = -log1p(-over) * total_h / UNITS[bed.gas][1]
+    left = [_quantile(grid, LOW * whole), _likeliest(grid), _quantile(grid, HIGH * whole)]
     low_d, middle_d, high_d = (max(0.0, hours - spare_h) / pace for hours in left)
-    return Outlook(low_d, middle_d, high_d, source, done_h / (done_h + left[1]))
+    luck = SIGMAS * hypot(NIGHT_TO_NIGHT, _chance(nights, source, pace, middle_d))
+    return Outlook(
+        _wider(middle_d, low_d, -luck),
+        middle_d,
+        _wider(middle_d, high_d, luck),
+        source,
+        done_h / (done_h + left[1]),
+    )
+
+
+def _wider(middle_d: float, end_d: float, luck: float) -> float:
+    """An end of the interval with what doses and weather may still bring, both as logarithms."""
+    if middle_d <= 0.0 or end_d <= 0.0:
+        return end_d
+    way = hypot(log(end_d / middle_d), luck)
+    return middle_d * exp(way if luck > 0 else -way)
+
+
+def _chance(nights: Sequence[Night], source: float, pace: float, left_d: float) -> float:
+    """How unsure the time left is because of when doses come and how big, of itself (k = 1).
+
+    ``pace``: hours of background used up a day.
+    """
+    steps = [
+        ((b.dosed_cm3 - a.dosed_cm3) / source, (b.run_h - a.run_h) / 24)
+        for a, b in pairwise(nights)
+        if b.run_h > a.run_h
+    ]
+    days = sum(d for _, d in steps)
+    if not days or left_d <= 0.0:
+        return 0.0
+    mean = sum(h for h, _ in steps) / days
+    variance = sum((h - mean * d) ** 2 for h, d in steps) / days  # of the hours of a day
+    return min(1.0, sqrt(variance / max(0.5, left_d)) / pace)
 
 
 def _quantile(grid: _Grid, wanted: float) -> float:
@@ -253,3 +234,21 @@ def _quantile(grid: _Grid, wanted: float) -> float:
             return hours * exp(ratio * ((wanted - below) / weight - 0.5))
         below += weight
     return grid.left_h[-1]
+
+
+def _likeliest(grid: _Grid) -> float:
+    """The time left that most of the weight is within a factor two of."""
+    step = log(MOST_H / LEAST_H) / (STEPS - 1)
+    reach = log(2.0) / step
+    below = list(accumulate(grid.weights, initial=0.0))
+
+    def upto(place: float) -> float:  # weight below a place between the grid's points
+        place = min(float(STEPS), max(0.0, place + 0.5))
+        k = min(STEPS - 1, int(place))
+        return below[k] + (place - k) * grid.weights[k]
+
+    places = [k / 4 for k in range(4 * STEPS)]
+    held = [upto(p + reach) - upto(p - reach) for p in places]
+    best = max(held)
+    alike = [p for p, w in zip(places, held, strict=True) if w >= 0.99 * best]
+    return LEAST_H * exp(step * fmean(alike))

@@ -189,6 +189,9 @@ class BoxBooks(Kept):
         elif by is None and self.facts.in_modes("opened", "recovering", "solvent-work"):
             by = "opening"
         expected = sum(b.expected_cm3 or 0.0 for b in mine) if mine else None
+        if by in {"purge", "opening"}:  # not the bed alone took it away
+            impulse = impulse._replace(tenth_times=None)
+        impulse = self._impulses.without_slip(impulse)
         self._impulses.take(impulse, by, expected)
         if impulse.seen:
             self.dosed(impulse)

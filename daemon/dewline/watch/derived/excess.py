@@ -53,6 +53,7 @@ class Impulse(NamedTuple):
     steep: bool  # seen by itself, not only because a door was open
     isolated: bool
     door: bool  # an inner door was open
+    tenth_times: float | None = None  # ``tenth_s`` in V/(eta Q) of the box; None: not by the bed
 
     @property
     def seen(self) -> bool:
@@ -225,8 +226,14 @@ class Excess(Kept):
         return Impulse(
             self.role, self._started_ms, at_ms, self._peak_ms, self._base, self._peak, self._area,
             dose if known else None, tenth, settled, self._at_least, self.steep, self._stood,
-            self._door,
+            self._door, self._tenth_times(tenth),
         )  # fmt: skip
+
+    def _tenth_times(self, tenth_s: float | None) -> float | None:
+        flow, volume = self._facts.cleaned_m3_h, self._facts.box.volume_m3
+        if not tenth_s or not flow or volume is None or self._at_least or self._stood:
+            return None
+        return tenth_s / 3600 * flow / volume
 
 
 def _limit(role: str, base: float) -> float:

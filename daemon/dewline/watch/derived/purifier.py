@@ -11,7 +11,8 @@ from typing import Any
 
 from dewline.gas.constants import MOLAR_MASS_G, STANDARD_L_PER_MOL
 from dewline.readings import Quality, Reading
-from dewline.watch.derived.bed import GLOVES_CM3_H, Bed, Night, Outlook, Run, outlook
+from dewline.watch.derived.bed import Outlook, fresh_times, outlook, zero_kept
+from dewline.watch.derived.bed_evidence import GLOVES_CM3_H, Bed, Cleaning, Night, Run
 from dewline.watch.derived.box import SHORT_GAP_MS, BoxBooks
 from dewline.watch.derived.excess import Impulse
 from dewline.watch.derived.facts import Listen
@@ -28,6 +29,8 @@ LEAST_FLOW_M3_H = 1.0
 PAST_KEPT = 8
 SHORTEST_RUN_H = 48.0
 NIGHTS_KEPT = 200
+CLEANINGS_KEPT = 60
+CLEANED_FROM_PPM = 1.0
 LONGEST_MINUTE_MS = 90_000
 ROLES = (
     *("regenerating", "regeneration_step", "bed_in_loop", "bed_temperature"),
@@ -38,10 +41,12 @@ ROLES = (
 class BedRun(Kept):
     """One gas of one bed, since its last regeneration."""
 
-    KEPT = ("known", "hours", "dosed_cm3", "nights", "past")
+    KEPT = ("known", "hours", "dosed_cm3", "nights", "past", "cleanings", "fresh", "zero")
 
     def __init__(self) -> None:
         self.past: list[list[float]] = []  # hours, dosed cm³ of whole runs
+        self.fresh: list[float] = []  # decays of doses with this bed fresh, of past runs
+        self.zero: list[float] | None = None  # the sensor's zero as a past run showed it, sigma
         self.begin(known=False)
 
     def begin(self, *, known: bool) -> None:
@@ -49,16 +54,40 @@ class BedRun(Kept):
         self.known = known
         self.hours = self.dosed_cm3 = 0.0
         self.nights: list[list[float]] = []
+        self.cleanings: list[list[float]] = []
 
-    def regenerated(self) -> None:
-        """This run is over; a whole one teaches how long runs are."""
+    def regenerated(self, said: Outlook | None) -> None:
+        """This run is over; a whole one teaches how long runs are, its end where the zero is."""
         if self.known and self.hours >= SHORTEST_RUN_H:
             self.past = [*self.past, [self.hours, self.dosed_cm3]][-PAST_KEPT:]
+            fresh = fresh_times([times for *_, times in self.cleanings])
+            self.fresh = [*self.fresh, *([] if fresh is None else [fresh])][-PAST_KEPT:]
+        kept = None if said is None else zero_kept(said)
+        self.zero = None if kept is None else list(kept)
         self.begin(known=True)
 
     def night(self, ppm: float, cleaned_m3_h: float, floored: bool) -> None:
         row = [self.hours, ppm, cleaned_m3_h, self.dosed_cm3, float(floored)]
         self.nights = [*self.nights, row][-NIGHTS_KEPT:]
+
+    def cleaned(self, times: float) -> None:
+        row = [self.hours, self.dosed_cm3, times]
+        self.cleanings = [*self.cleanings, row][-CLEANINGS_KEPT:]
+
+    def outlook(self, bed: Bed, in_use: float) -> Outlook:
+        """Days left, from all this run and those before it have shown."""
+        bed = bed._replace(
+            fresh_times=min(self.fresh, default=None),
+            zero_known=None if self.zero is None else (self.zero[0], self.zero[1]),
+        )
+        return outlook(
+            bed,
+            Run(self.hours, self.dosed_cm3, self.known),
+            [Night(n[0], n[1], n[2], n[3], bool(n[4])) for n in self.nights],
+            [Run(hours, dosed) for hours, dosed in self.past],
+            in_use=in_use,
+            cleanings=[Cleaning(*row) for row in self.cleanings],
+        )
 
 
 class PurifierBooks(Kept):
@@ -76,7 +105,7 @@ class PurifierBooks(Kept):
         self.regenerations = RegenerationBook(place, plan.beds, found, rows)
         self._runs = {f"{g} {n}": BedRun() for g in GASES for n in range(1, plan.beds + 1)}
         self._loop = 1  # the bed in the loop, 0 for none
-        self._told: dict[str, list[float]] = {}  # gas -> Outlook
+        self._told: dict[str, list[Any]] = {}  # gas -> Outlook
         self._day = self._last_ms = 0
         self._retell = False
         self._seen_h = self._loop_h = 0.0
@@ -105,7 +134,11 @@ class PurifierBooks(Kept):
     def dose(self, impulse: Impulse) -> None:
         """What a box's excess brought to the bed."""
         if impulse.dose_cm3 and self._loop:
-            self._runs[f"{impulse.role} {self._loop}"].dosed_cm3 += max(0.0, impulse.dose_cm3)
+            run = self._runs[f"{impulse.role} {self._loop}"]
+            run.dosed_cm3 += max(0.0, impulse.dose_cm3)
+            times = impulse.tenth_times
+            if impulse.role == "oxygen" and times and impulse.peak_ppm >= CLEANED_FROM_PPM:
+                run.cleaned(times)
 
     def minute(self, at_ms: int, day: int, minute: int) -> None:
         """A minute passed. Call it after the boxes' own."""
@@ -182,7 +215,7 @@ class PurifierBooks(Kept):
         bed = self.regenerations.bed
         for gas, done in (("oxygen", verdict.reduced), ("moisture", verdict.dried)):
             if done:
-                self._runs[f"{gas} {bed}"].regenerated()
+                self._runs[f"{gas} {bed}"].regenerated(self._said(gas))
                 self._told.pop(gas, None)
         self._tell(at_ms)
 
@@ -196,14 +229,9 @@ class PurifierBooks(Kept):
             ppm = sum(n[0] * n[1] for n in nights) / flow
             run = self._run(gas)
             run.night(ppm, flow, all(n[2] for n in nights))
-            said = outlook(
-                Bed(gas, len(self._boxes), self._capacity_l(gas), self._zero(gas), LIMIT_PPM),
-                Run(run.hours, run.dosed_cm3, run.known),
-                [Night(n[0], n[1], n[2], n[3], bool(n[4])) for n in run.nights],
-                [Run(hours, dosed) for hours, dosed in run.past],
-                self._loop_h / self._seen_h if self._seen_h else 1.0,
-            )
-            self._told[gas] = list(said)
+            about = Bed(gas, len(self._boxes), self._capacity_l(gas), self._zero(gas), LIMIT_PPM)
+            in_use = self._loop_h / self._seen_h if self._seen_h else 1.0
+            self._told[gas] = list(run.outlook(about, in_use))
 
     def _zero(self, gas: str) -> float:
         return max(b.facts.zero_ppm.get(gas, 0.2) for b in self._boxes)

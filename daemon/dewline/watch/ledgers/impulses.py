@@ -21,16 +21,18 @@ UNSEEN_FROM_CM3 = 3.0  # less is hands and gloves
 UNSEEN_WITHIN_MS = 5 * 60_000
 MISSED_SHARE = 0.2  # of an expected peak: below, the sensor did not answer
 BEST_OF = 60
+SLOWER_COUNTS = 0.87  # of the usual pace: nearer to it is scatter
 
 
 class ImpulseBook(Kept):
     """One box: sensor-response, clean-up and unseen transfers."""
 
-    KEPT = ("_tenths", "proven_ms", "clean_up_s", "_missed")
+    KEPT = ("_tenths", "_times", "proven_ms", "clean_up_s", "_missed")
 
     def __init__(self, facts: BoxFacts, rows: RowBook) -> None:
         self._facts, self._rows = facts, rows
         self._tenths: list[float] = []  # of past clean-ups, s
+        self._times: list[float] = []  # the same in V/(eta Q), whatever the flow was
         self.proven_ms: dict[str, int] = {}  # gas -> when its sensor last answered
         self.clean_up_s: float | None = None
         self._missed: dict[str, int] = {}
@@ -38,6 +40,20 @@ class ImpulseBook(Kept):
     @property
     def best_s(self) -> float | None:
         return min(self._tenths, default=None)
+
+    def without_slip(self, impulse: Impulse) -> Impulse:
+        """The dose that came in, where a bed that lets some pass made its area bigger.
+
+        The share that the bed still takes is how much quicker a dose went in this
+        box's quicker quarter of clean-ups; what mixing and sensor hide is not in it.
+        """
+        times = impulse.tenth_times
+        if impulse.role != "oxygen" or times is None or impulse.dose_cm3 is None or not self._times:
+            return impulse
+        share = sorted(self._times)[len(self._times) // 4] / times
+        if share > SLOWER_COUNTS:
+            return impulse
+        return impulse._replace(dose_cm3=impulse.dose_cm3 * share)
 
     def take(self, impulse: Impulse, by: str | None, expected_cm3: float | None) -> None:
         """An impulse that is over. ``by``: transfer, purge, opening; None where nothing tells."""
@@ -91,6 +107,8 @@ class ImpulseBook(Kept):
         tenth_s = impulse.tenth_s
         assert tenth_s is not None
         self._tenths = [*self._tenths, tenth_s][-BEST_OF:]
+        if impulse.tenth_times is not None:
+            self._times = [*self._times, impulse.tenth_times][-BEST_OF:]
         self.clean_up_s = tenth_s
         best_s = self.best_s
         self._write(
