@@ -23,6 +23,7 @@ def followers(
     submit: Submit,
     facts: Callable[[], Mapping[str, Any] | None],
     started_ms: int,
+    clock_is_right: Callable[[], bool],
 ) -> Iterator[Follower]:
     """The followers of ``plan``, in the order of their start."""
 
@@ -61,6 +62,7 @@ def followers(
             advance=kept,
             dead_letter=lambda *letter: journal.put_dead_letter("influx", *letter),
             rules=plan.watch.rules.values(),
+            clock_is_right=clock_is_right,
         )
     if plan.contacts:
         from dewline.followers.push import PushFollower  # noqa: PLC0415

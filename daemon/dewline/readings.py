@@ -54,6 +54,7 @@ CommandName = Literal[
     "reset",
     "note",
 ]
+ClockWord = Literal["synchronised", "unsynchronised"]
 ResumeReason = Literal["start", "restart", "reload"]
 
 
@@ -230,7 +231,7 @@ class Event:
     why: str | None = None
     until_ms: int | None = None
     under: str | None = None
-    clock: Literal["synchronised", "unsynchronised"] = "synchronised"
+    clock: ClockWord = "synchronised"
     mode: str | None = None
     cause: Cause = UNKNOWN_CAUSE
     outlook: Outlook | None = None

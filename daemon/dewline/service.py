@@ -7,9 +7,8 @@ What stands here only starts tasks, keeps them alive and hands things over.
 from __future__ import annotations
 
 import asyncio
-import contextlib
 import logging
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -17,10 +16,11 @@ from dewline import control, far_sides
 from dewline.asked import command_of, leak_test_of
 from dewline.bus.poller import Poller
 from dewline.clock import Clock
-from dewline.config import Plan, load, watch_plan_to_json
+from dewline.config import Plan, watch_plan_to_json
 from dewline.drive import Drive
 from dewline.errors import CommandError, JournalError
 from dewline.followers.follower import Follower
+from dewline.host_clock import HostClock
 from dewline.journal import Journal, Reader
 from dewline.own_box import OwnBox
 from dewline.progress import Advance, house_within_s, poller_within_s
@@ -40,8 +40,11 @@ HOUSEKEEPING_EVERY_S = 3600.0
 class Service:
     """One running daemon under one plan. ``run`` returns after ``stop``."""
 
-    def __init__(self, plan: Plan, clock: Clock) -> None:
+    def __init__(
+        self, plan: Plan, clock: Clock, clock_is_set: Callable[[], bool] = lambda: True
+    ) -> None:
         self.plan = plan
+        self._clock_is_set = clock_is_set
         self.clock = clock
         self.latest: dict[str, tuple[int, Reading]] = {}
         self.started_ms = clock.wall_ms()
@@ -99,6 +102,9 @@ class Service:
         self.own = OwnBox(
             self.plan.watch.signals, self.stamp, self.feed, self.plan.journal.path.parent
         )
+        self.host_clock = HostClock(
+            self._clock_is_set, self.stamp, self.journal, self.drive.seq, self.own.set
+        )
         self._look_for_damage()
         self._snapshot()
 
@@ -116,6 +122,7 @@ class Service:
         house = {
             "ticker": self._tick,
             "committer": lambda: self.journal.run(self.clock),
+            "host clock": lambda: self.host_clock.run(self.clock),
             "own box": lambda: self.own.run(self.clock, self._look),
             "snapshots": self._keep_snapshots,
             "housekeeping": self._keep_house,
@@ -224,6 +231,7 @@ class Service:
             submit=self._submit_from_afar,
             facts=self._facts,
             started_ms=self.started_ms,
+            clock_is_right=lambda: self.host_clock.right,
         ):
             self._start_follower(follower)
 
@@ -384,17 +392,3 @@ class Service:
             "worst": worst_state(self.drive.watch),
             "followers": {f.name: f.statistics().seconds_behind for f in self._all_followers()},
         }
-
-
-async def serve(path: Path, clock: Clock) -> int:
-    """``dewline run``: load, then watch until SIGTERM or SIGINT; SIGHUP reads the config again."""
-    import signal  # noqa: PLC0415 - only the live daemon handles signals
-
-    service = Service(load(path).plan, clock)
-    loop = asyncio.get_running_loop()
-    for number in (signal.SIGTERM, signal.SIGINT):
-        loop.add_signal_handler(number, service.stop)
-    loop.add_signal_handler(signal.SIGHUP, service.reload)
-    with contextlib.suppress(asyncio.CancelledError):
-        await service.run()
-    return 0

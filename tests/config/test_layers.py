@@ -210,6 +210,7 @@ def test_daemon_watches_itself(small: str, loaded: Load) -> None:
         "daemon.tasks-failed",
         "daemon.journal-damaged",
         "daemon.alarm-rate",
+        "daemon.clock-set",
     }
     rules = plan.watch.rules
     assert rules["daemon.line-lost"].condition == FalseFor(10_000)

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import argparse
 import asyncio
+import contextlib
 import logging
+import signal
 from pathlib import Path
 
 
@@ -14,11 +16,25 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    from dewline.clock import RealClock  # noqa: PLC0415 - a bad flag should not cost an import
-    from dewline.service import serve  # noqa: PLC0415
-
     logging.basicConfig(
         level=logging.DEBUG if args.verbose else logging.INFO,
         format="%(levelname)s %(name)s: %(message)s",
     )
-    return asyncio.run(serve(args.config, RealClock()))
+    return asyncio.run(_serve(args.config))
+
+
+async def _serve(path: Path) -> int:
+    """Load, then watch until SIGTERM or SIGINT; SIGHUP reads the config again."""
+    from dewline.clock import RealClock  # noqa: PLC0415 - a bad flag should not cost an import
+    from dewline.config import load  # noqa: PLC0415
+    from dewline.host_clock import clock_is_set  # noqa: PLC0415
+    from dewline.service import Service  # noqa: PLC0415
+
+    service = Service(load(path).plan, RealClock(), clock_is_set)
+    loop = asyncio.get_running_loop()
+    for number in (signal.SIGTERM, signal.SIGINT):
+        loop.add_signal_handler(number, service.stop)
+    loop.add_signal_handler(signal.SIGHUP, service.reload)
+    with contextlib.suppress(asyncio.CancelledError):
+        await service.run()
+    return 0

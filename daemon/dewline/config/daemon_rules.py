@@ -6,6 +6,7 @@ from collections.abc import Iterable
 
 from dewline.config.plan import InstrumentPlan
 from dewline.watch.plan import (
+    CLOCK_SET,
     DAEMON,
     Above,
     Below,
@@ -17,6 +18,7 @@ from dewline.watch.plan import (
 
 EVERY_MS = 30_000
 LOST_AFTER_MS = 10_000
+CLOCK_NOT_SET_MS = 900_000
 LEAST_DISK_MB = 200.0
 MOST_BEHIND_S = 900.0
 # "10 in 10 minutes": EEMUA 191 as commonly quoted; the end below 5 is from memory.
@@ -42,6 +44,7 @@ def daemon_signals(
     units |= {f"{instrument}-answer": "" for instrument in instruments}
     units |= {f"{follower}-behind": "s" for follower in followers}
     units |= {"disk-free": "MB", "tasks-failed": "", "journal-damaged": "", "alarm-rate": ""}
+    units |= {"clock-set": ""}
     return {
         f"{DAEMON}.{role}": SignalPlan(f"{DAEMON}.{role}", DAEMON, role, unit, every_ms=EVERY_MS)
         for role, unit in units.items()
@@ -133,6 +136,15 @@ def _house() -> list[RulePlan]:
             unit="s",
             priority="high",
             advice="The record was damaged and set aside: look at the disk, keep both files.",
+        ),
+        RulePlan(
+            alarm=f"{DAEMON}.clock-not-set",
+            place=DAEMON,
+            rule="clock-not-set",
+            signal=CLOCK_SET,
+            condition=FalseFor(CLOCK_NOT_SET_MS),
+            unit="s",
+            advice="No time server has set the clock since the boot: look at the network.",
         ),
         RulePlan(
             alarm=f"{DAEMON}.alarm-flood",

@@ -11,7 +11,7 @@ from pathlib import Path
 from dewline.clock import Clock
 from dewline.errors import JournalError
 from dewline.journal.reader import site_of
-from dewline.journal.rows import Cursor, DeadLetter, PlanText, Snapshot, Units
+from dewline.journal.rows import Cursor, DeadLetter, Job, PlanText, Restamp, Snapshot, Units
 from dewline.journal.space import Lock, Reserve
 from dewline.journal.writer import Report, Writer
 from dewline.readings import Entry
@@ -123,7 +123,11 @@ class Journal:
         """Keep what a far side refused for good, with its reason."""
         self._put(DeadLetter(follower, time_ms, reason, document))
 
-    def _put(self, job: Entry | PlanText | Units | Snapshot | Cursor | DeadLetter) -> None:
+    def restamp(self, first_seq: int, offset_ms: int) -> None:
+        """Give the items from ``first_seq`` on the wall time of their watch time plus an offset."""
+        self._put(Restamp(first_seq, offset_ms))
+
+    def _put(self, job: Job) -> None:
         self._writer.put(job)
 
     # ---- be told

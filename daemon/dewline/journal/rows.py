@@ -29,6 +29,7 @@ EVENT = "INSERT INTO event VALUES (?, ?, ?, ?, ?, ?) ON CONFLICT(id) DO NOTHING"
 NOTE = "INSERT OR REPLACE INTO note VALUES (?, ?, ?, ?, ?, ?)"
 LEDGER = """INSERT INTO ledger VALUES (?, ?, ?, ?, ?, ?) ON CONFLICT(id) DO UPDATE SET
     started_ms = excluded.started_ms, ended_ms = excluded.ended_ms, document = excluded.document"""
+RESTAMP = "UPDATE item SET time_ms = at_ms + ? WHERE seq >= ?"
 OPEN_ROW = "DELETE FROM ledger WHERE id = ? AND ended_ms IS NULL"
 FOLLOWER = """INSERT INTO follower VALUES (:name, coalesce(:item, 0), coalesce(:event, 0))
     ON CONFLICT(name) DO UPDATE SET
@@ -73,7 +74,14 @@ class Units(NamedTuple):
     units: Mapping[str, str]
 
 
-Job = Entry | PlanText | Snapshot | Cursor | DeadLetter | Units
+class Restamp(NamedTuple):
+    """The clock was set: items from that seq on bear the wall time at_ms + ``offset_ms``."""
+
+    first_seq: int
+    offset_ms: int
+
+
+Job = Entry | PlanText | Snapshot | Cursor | DeadLetter | Units | Restamp
 SampleRow = tuple[int, float | None, int]
 ItemRow = tuple[int, int, int, str, str, str | None]
 
@@ -143,13 +151,17 @@ class Book:
         """Turn jobs into rows."""
         items: list[ItemRow] = []
         samples: list[SampleRow] = []
+        stamps: list[tuple[int, int]] = []
         for job in jobs:
             if isinstance(job, Entry):
                 self._entry(job, items, samples)
+            elif isinstance(job, Restamp):
+                stamps.append((job.offset_ms, job.first_seq))
             else:
                 self._aside(job)
         self.connection.executemany(ITEM, items)
         self.connection.executemany(SAMPLE, samples)
+        self.connection.executemany(RESTAMP, stamps)  # after the items of the same commit
 
     def _entry(self, entry: Entry, items: list[ItemRow], samples: list[SampleRow]) -> None:
         seq, item, outcome = entry

@@ -27,6 +27,7 @@ Mode = Literal[
     "commissioning",
 ]
 DAEMON = "daemon"
+CLOCK_SET = f"{DAEMON}.clock-set"  # 1 once the host's clock can be believed
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,7 +6,16 @@ import hashlib
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
-from dewline.readings import UNKNOWN_CAUSE, Cause, Event, Outlook, Priority, Transition
+from dewline.readings import (
+    UNKNOWN_CAUSE,
+    Cause,
+    ClockWord,
+    Event,
+    Outlook,
+    Priority,
+    Reading,
+    Transition,
+)
 from dewline.watch.hours import Span, next_moment, within, zone_of
 from dewline.watch.plan import WatchPlan
 
@@ -30,6 +39,7 @@ class Scribe:
         self.seq = 0
         self.at_ms = 0
         self.offset_ms = 0  # wall label minus watch time, as of the last item from outside
+        self.clock: ClockWord = "synchronised"
         self.events: list[Event] = []
         self.explain: Explainer = _not_explained
         self._staffed = plan.staffed
@@ -37,6 +47,11 @@ class Scribe:
         # at_ms never goes back, so repeats can only be among the events of this moment.
         self._told: dict[str, int] = {}
         self._told_at_ms = 0
+
+    def hear_clock(self, is_set: Reading | None) -> None:
+        """What the house says of the host's clock; None: nothing."""
+        if is_set is not None:
+            self.clock = "synchronised" if is_set.value else "unsynchronised"
 
     def label(self, at_ms: int) -> int:
         """Wall time of a moment of watch time."""
@@ -90,6 +105,7 @@ class Scribe:
             why=why,
             until_ms=None if until_ms is None else self.label(until_ms),
             under=under,
+            clock=self.clock,
             mode=mode,
             cause=cause,
             outlook=outlook,
@@ -118,6 +134,7 @@ class Scribe:
                 priority=told["priority"],
                 signal=told["signal"],
                 why=why,
+                clock=self.clock,
             )
         )
 
@@ -146,6 +163,7 @@ class Scribe:
             "seq": self.seq,
             "at_ms": self.at_ms,
             "offset_ms": self.offset_ms,
+            "clock": self.clock,
             "told": dict(self._told),
             "told_at_ms": self._told_at_ms,
         }
@@ -154,5 +172,6 @@ class Scribe:
         self.seq = state["seq"]
         self.at_ms = state["at_ms"]
         self.offset_ms = state["offset_ms"]
+        self.clock = state.get("clock", "synchronised")
         self._told = dict(state["told"])
         self._told_at_ms = state["told_at_ms"]

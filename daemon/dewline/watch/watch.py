@@ -29,7 +29,7 @@ from dewline.watch.alarms import Alarm, Desk
 from dewline.watch.causes.explain import Explain
 from dewline.watch.derive import Told
 from dewline.watch.people import People
-from dewline.watch.plan import Mode, WatchPlan
+from dewline.watch.plan import CLOCK_SET, DAEMON, Mode, WatchPlan
 from dewline.watch.scribe import Scribe
 from dewline.watch.slope import NEVER_MS
 from dewline.watch.slots import FIRST_UNCERTAIN, Slot, Window
@@ -122,6 +122,8 @@ class Watch:
             slot.start_anew(at_ms)
 
     def _scan(self, at_ms: int, scan: Scan) -> Outcome:
+        if scan.source == DAEMON:
+            self._scribe.hear_clock(scan.readings.get(CLOCK_SET))
         readings = self._sensors.screen(scan.readings)
         for switch in self._gates:
             if switch in readings:
