@@ -112,15 +112,17 @@ credentials() {
     done
 }
 
+write_credentials() { credentials | install -D -m 0644 /dev/stdin "$1"; }
+
 put_credentials() {
-    wanted=$(mktemp)
     if [ -d "$etc/secrets" ] && ! [ -r "$etc/secrets" ]; then
         echo "(secrets are not looked at: only root can)"
-    else
-        credentials >"$wanted"
-        put "$wanted" "$units/dewline.service.d/secrets.conf"
+        return 0
     fi
-    rm -f "$wanted"
+    target=$units/dewline.service.d/secrets.conf
+    if credentials | cmp -s - "$target"; then return 0; fi
+    act "write $target" write_credentials "$target"
+    restart=yes
 }
 
 enabled() { [ "$(systemctl is-enabled "$1" 2>/dev/null || true)" = enabled ]; }
