@@ -14,8 +14,12 @@ from pathlib import Path
 import pytest
 
 from dewline.clock import RealClock
+from dewline.config import load
+from dewline.drive import Drive
 from dewline.journal import Journal, Reader
+from dewline.own_box import OwnBox
 from dewline.readings import Entry, Event, Outcome, Quality, Reading, Scan
+from dewline.watch.watch import Watch
 
 DISK_MB = 12
 RESERVE_BYTES = 2_000_000
@@ -194,3 +198,41 @@ async def test_the_reserve_is_kept_again_once_there_is_room(small_disk):
     finally:
         await load.close()
     check(load.path, load.event_seq)
+
+
+CONFIG = """
+site: saltmarsh
+journal: {path: marsh.db}
+buses: {panel: {modbus_tcp: {host: 127.0.0.1, port: 502}}}
+instruments: {trace: {bus: panel, profile: trace-gas}}
+boxes: {heron: {signals: {moisture: trace.h2o}}}
+"""
+
+
+async def test_a_low_disk_is_told_while_all_can_still_be_written(small_disk, tmp_path):
+    """``daemon.disk-low`` comes long before the disk is full, and goes once there is room."""
+    (tmp_path / "dewline.yaml").write_text(CONFIG)
+    plan = load(tmp_path / "dewline.yaml").plan
+    load_ = Load(small_disk / "saltmarsh.db")
+    entries: list[Entry] = []
+    drive = Drive(Watch(plan.watch), plan.hash, entries.append, at_ms=0)
+    at_ms = 0
+
+    def look(folder: Path) -> list[str]:
+        """Five looks, half a minute apart; what they brought."""
+        nonlocal at_ms
+        entries.clear()
+        own = OwnBox(plan.watch.signals, lambda: (at_ms, at_ms), drive.feed, folder)
+        for _ in range(5):
+            at_ms += 30_000
+            own.look(())
+        return [f"{e.alarm} {e.transition}" for x in entries for e in x.outcome.events]
+
+    try:
+        assert look(small_disk) == ["daemon.disk-low raised"]
+        await load_.feed(200)
+        await load_.settle(10)
+        assert load_.journal.statistics().reserve_held
+        assert look(tmp_path) == ["daemon.disk-low returned"]
+    finally:
+        await load_.close()

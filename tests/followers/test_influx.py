@@ -172,14 +172,16 @@ async def test_a_store_that_is_away_is_waited_for(journal, follow, victoria, cap
     """While the store is away nothing is lost; afterwards all is there. The log stays short."""
     caplog.set_level(logging.INFO)
     victoria.stop()
-    follower = follow(victoria.url)
     for seq in range(1, 51):
         journal.append(scan(seq, moisture=seq))
     await journal.flush()
+    follower = follow(victoria.url)
     await until(lambda: follower.statistics().errors >= 2)
     assert not follower.statistics().connected
+    assert follower.statistics().seconds_behind > 40
     victoria.start()
     await finish_after_sending(follower, 50)
+    assert follower.statistics().seconds_behind == 0
     ((_, points),) = (await stored(victoria)).items()
     assert list(points.values()) == [float(seq) for seq in range(1, 51)]
     assert len([r for r in caplog.records if r.name.startswith("dewline.followers")]) <= 4

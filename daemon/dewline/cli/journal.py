@@ -51,11 +51,17 @@ def _info(path: Path, as_json: bool) -> int:
 
 def _words(value: Any) -> str:
     if isinstance(value, dict):
-        parts = (f"{n} at item {c['item_seq']}, event {c['event_seq']}" for n, c in value.items())
-        return "; ".join(parts) or "none"
+        return "; ".join(f"{name} at {_place(name, at)}" for name, at in value.items()) or "none"
     if isinstance(value, list):
         return ", ".join(value) or "none"
     return "none" if value is None else str(value)
+
+
+def _place(follower: str, cursor: dict[str, int]) -> str:
+    """Most count items and events; some count rows of the ledger, as their name says."""
+    if follower.endswith("-ledger"):
+        return f"row {cursor['event_seq']}"
+    return f"item {cursor['item_seq']}, event {cursor['event_seq']}"
 
 
 def _check(path: Path, as_json: bool) -> int:
