@@ -93,10 +93,14 @@ class Scene:
     def ended(self) -> bool:
         return self.now_ms >= self.story.end_ms
 
-    def advance(self, to_ms: int) -> None:
-        """Tell the story up to ``to_ms``, in whole ticks."""
-        while self.now_ms + TICK_MS <= to_ms:
-            self.now_ms += TICK_MS
+    def advance(self, to_ms: int, tick_ms: int = TICK_MS) -> None:
+        """Tell the story up to ``to_ms``, in whole ticks.
+
+        The lab is integrated in its own steps whatever the tick; a longer one only looks at
+        it more seldom, and lets what happens within it happen at its beginning.
+        """
+        while self.now_ms + tick_ms <= to_ms:
+            self.now_ms += tick_ms
             self._tick()
 
     def _tick(self) -> None:

@@ -35,6 +35,9 @@ from dewline_sim.record import seen_as
 from dewline_sim.scenario import TICK_MS, Scene, Wire
 from dewline_sim.setup import spec_of
 
+QUIET_POLL_MS = 5000
+BEFORE_MS, AFTER_MS = 60_000, 600_000
+
 
 @dataclass
 class Told:
@@ -94,10 +97,35 @@ def pollers_of(scene: Scene) -> Iterator[Poller]:
             yield Poller(scene, name, wires, entry)
 
 
+class Pace:
+    """How closely a story is looked at: every tick about what happens in it, every 5 s else."""
+
+    def __init__(self, story: stories.Story, coarse: bool) -> None:
+        self._spans = [(h.at_ms - BEFORE_MS, h.at_ms + AFTER_MS) for h in story.happenings]
+        self._coarse, self._next = coarse, 0
+
+    def tick_ms(self, now_ms: int) -> int:
+        """The length of the tick that begins now; happenings lie in order of time."""
+        if not self._coarse or now_ms % QUIET_POLL_MS:
+            return TICK_MS
+        spans = self._spans
+        while self._next < len(spans) and spans[self._next][1] <= now_ms:
+            self._next += 1
+        close = self._next < len(spans) and spans[self._next][0] <= now_ms
+        return TICK_MS if close else QUIET_POLL_MS
+
+
 def tell(
-    story: stories.Story, plan: WatchPlan | None = None, follow: tuple[tuple[str, str], ...] = ()
+    story: stories.Story,
+    plan: WatchPlan | None = None,
+    follow: tuple[tuple[str, str], ...] = (),
+    *,
+    coarse: bool = False,
 ) -> Told:
-    """Tell a whole story into a watch. ``follow``: truths kept once a minute, (place, role)."""
+    """Tell a whole story into a watch. ``follow``: truths kept once a minute, (place, role).
+
+    ``coarse``: every instrument is read every 5 s where nothing has happened for ten minutes.
+    """
     scene, told = scene_of(story), Told(story)
     watch = Watch(plan or plan_of(story))
     fed: list[int] = [0]
@@ -108,12 +136,13 @@ def tell(
 
     drive = Drive(watch, "plan", record)
     drive.feed(Resumed(scene.now_ms, scene.now_ms, "start", 0, "plan"))
-    pollers = list(pollers_of(scene))
+    pollers, pace = list(pollers_of(scene)), Pace(story, coarse)
     while not scene.ended:
-        scene.advance(scene.now_ms + TICK_MS)
+        tick_ms = pace.tick_ms(scene.now_ms)
+        scene.advance(scene.now_ms + tick_ms, tick_ms)
         now_ms = scene.now_ms
         for poller in pollers:
-            if now_ms % poller.every_ms == 0:
+            if now_ms % max(poller.every_ms, tick_ms) == 0:
                 scan = poller.scan(now_ms)
                 fed[0] += len(scan.readings)
                 drive.feed(scan)

@@ -171,6 +171,45 @@ def crossings(told: Told) -> Iterator[tuple[float, float, float]]:
             yield outlook.low_s / 3600, outlook.high_s / 3600, (crossed - event.time_ms) / 3.6e6
 
 
+PLAIN_PPM = 5.0
+CLIMB_MS = 48 * 3_600_000
+
+
+def leads(told: Told) -> Iterator[dict[str, Any]]:
+    """Of every wrong thing after which a gas truly passed 5 ppm: how long before that, and how
+    long after the beginning, the first alarm came. Seconds.
+
+    ``idle`` is the first alarm on a nightly idle baseline, ``climb`` the first of the others
+    within two days of the crossing.
+    """
+    for wrong in told.story.wrongs:
+        crossed = [
+            next((t for t, v in points if t >= wrong.from_ms and v > PLAIN_PPM), None)
+            for (place, _), points in told.truths.items()
+            if place == wrong.place
+        ]
+        at_ms = min((t for t in crossed if t is not None), default=None)
+        first = [
+            e
+            for e in told.events
+            if e.transition in STARTS and e.box == wrong.place and e.time_ms >= wrong.from_ms
+        ]
+        if not first:
+            continue
+        lead = {"cause": wrong.cause, "after_s": (first[0].time_ms - wrong.from_ms) / 1000}
+        if at_ms is not None:
+            idle = [e.time_ms for e in first if e.signal.endswith("_idle")]
+            climb = [
+                e.time_ms
+                for e in first
+                if not e.signal.endswith("_idle") and e.time_ms >= at_ms - CLIMB_MS
+            ]
+            lead["before_s"] = (at_ms - first[0].time_ms) / 1000
+            lead["idle_s"] = (at_ms - idle[0]) / 1000 if idle else None
+            lead["climb_s"] = (at_ms - climb[0]) / 1000 if climb else None
+        yield lead
+
+
 def rows(told: Told) -> dict[str, Any]:
     """Everything of one telling that the table is made of, ready for JSON."""
     story = told.story
@@ -183,6 +222,12 @@ def rows(told: Told) -> dict[str, Any]:
         "sayings": [asdict(s) for s in sayings(told)],
         "pages": [(p.alarm, p.time_ms) for p in pages(told)],
         "crossings": list(crossings(told)),
+        "leads": list(leads(told)),
+        "alarms": [
+            (e.alarm, e.box, e.time_ms)
+            for e in told.events
+            if e.transition in STARTS and e.box != "daemon"
+        ],
         "wrongs": [
             (w.cause, w.place, w.from_ms, w.to_ms or story.end_ms, w.note) for w in story.wrongs
         ],

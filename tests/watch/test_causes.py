@@ -10,7 +10,9 @@ import pytest
 from dewline.readings import Quality
 from dewline.watch.causes.facts import Fact
 from dewline.watch.causes.judge import judge, odds
-from dewline.watch.causes.table import FAMILIES, GAS, HIGHEST, TELL_APART
+from dewline.watch.causes.table import FAMILIES, GAS
+from dewline.watch.causes.tell_apart import TELL_APART
+from dewline.watch.causes.weighed import HIGHEST
 from dewline.watch.outlook import reach
 from dewline.watch.plan import Above, FalseFor
 

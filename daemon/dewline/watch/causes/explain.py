@@ -37,7 +37,9 @@ from dewline.watch.plan import DAEMON, WatchPlan
 from dewline.watch.slots import FIRST_BAD, Slot
 
 MINUTE_MS = 60_000
-OFTEN_MS = 30 * MINUTE_MS  # every minute so long after the raise, then every five
+# How long after a raise a cause is looked at anew every so many minutes; then every 15.
+OFTEN = ((12 * MINUTE_MS, 1), (120 * MINUTE_MS, 5))
+SELDOM = 15
 NOTES_KEPT = 20
 FEWEST_NIGHTS = 4
 FINDERS = (
@@ -174,8 +176,10 @@ class Explain:
                 self._again(alarm, at_ms, desk)
 
     def _is_time(self, name: str, at_ms: int) -> bool:
-        minutes = (at_ms - self._standing[name].raised_ms) // MINUTE_MS
-        return minutes * MINUTE_MS < OFTEN_MS or minutes % 5 == 0
+        """By the minutes of the watch, so that alarms that stand together are looked at in one."""
+        age_ms = at_ms - self._standing[name].raised_ms
+        every = next((minutes for until_ms, minutes in OFTEN if age_ms < until_ms), SELDOM)
+        return at_ms // MINUTE_MS % every == 0
 
     def _again(self, alarm: Alarm, at_ms: int, desk: Desk) -> None:
         held = self._standing[alarm.plan.alarm]
@@ -218,14 +222,18 @@ class Explain:
         return cause, self._outlook(alarm, view, gas, cause)
 
     def _beyond_boxes(self, alarm: Alarm, family: str, at_ms: int) -> tuple[Cause, Outlook | None]:
-        """An alarm of a service or of the watcher itself: seen from any box it feeds."""
+        """An alarm of a service or of the watcher itself: seen from the box that draws most."""
         place = alarm.plan.place
         fed = [b.name for b in self._plan.boxes.values() if place in (b.supply, b.purifier)]
-        boxes = fed or list(self._histories)
+        boxes = sorted(fed or self._histories, key=lambda box: -self._drawn(box))
         if place == DAEMON and "silent" not in alarm.plan.rule and "lost" not in alarm.plan.rule:
             return UNKNOWN_CAUSE, None
         facts = self._facts(self._view(boxes[0], at_ms)) if boxes else {}
         return judge(FAMILIES[family], facts), None
+
+    def _drawn(self, box: str) -> float:
+        """Share of four hours its fill stood open."""
+        return self._histories[box].share_on("fill_valve", 239.0) or 0.0
 
     def _facts(self, view: View, gas: str | None = None) -> Facts:
         facts = gather(view, FINDERS)

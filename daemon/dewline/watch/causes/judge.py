@@ -7,14 +7,14 @@ from math import exp
 
 from dewline.readings import Cause
 from dewline.watch.causes.facts import Facts
-from dewline.watch.causes.table import (
+from dewline.watch.causes.tell_apart import TELL_APART
+from dewline.watch.causes.weighed import (
     EVIDENCE_COUNT,
     EVIDENCE_LEAST,
     HIGHEST,
     HOLDS,
     SET_SHARE,
     SET_SIZE,
-    TELL_APART,
     TOLD_STAYS,
     Weighed,
 )

@@ -11,6 +11,8 @@ from dewline.readings import Quality
 from dewline.watch.causes.facts import Fact, Found, Neighbour, View, amount, ramp, span
 
 DAY_MIN = 1440.0
+LOOK_BACK_MIN = 239.0
+MOVES_VALVES_MBAR = 4000.0  # gauge; pneumatic valves shut below it: common practice, no source
 
 
 def pressure_facts(view: View) -> Found:
@@ -24,8 +26,10 @@ def pressure_facts(view: View) -> Found:
     if view.box.regime == "positive":
         text = f"pressure {now:+.1f} mbar, {mean:+.1f} on average"
         yield "pressure-below", Fact(ramp(mean, -0.2, -0.7), text)
-        usual = history.typical("pressure", 4320.0, 10.0)
-        before = max(usual or 0.0, history.typical("pressure", 240.0, 3.0) or 0.0)
+        usual = sorted(history.values("pressure", 4320.0, 10.0))
+        before = history.typical("pressure", 240.0, 3.0) or 0.0
+        if len(usual) >= 3:  # the upper quarter: it may have been lost for long
+            before = max(before, usual[len(usual) * 3 // 4])
         lost = before > 1.0 and fmean(values[-6:]) < 0.7
         text = f"pressure fell from {before:+.1f} to {min(values[-6:]):+.1f} mbar"
         yield "pressure-lost", Fact(1.0 if lost else 0.0, text)
@@ -46,14 +50,33 @@ def _fill(view: View) -> Found:
     if duty is None:
         return
     last = history.share_on("fill_valve", 1.5)
+    bar = history.now("supply.pressure")
     if last is not None:
-        yield "fill-idle", Fact(ramp(last, 0.3, 0.05), f"fill open {last:.0%} of the last minute")
+        if bar is None or bar > MOVES_VALVES_MBAR:  # a valve without gas says nothing
+            shut = ramp(last, 0.3, 0.05)
+            yield "fill-idle", Fact(shut, f"fill open {last:.0%} of the last minute")
         yield "fill-full", Fact(ramp(last, 0.6, 0.95), f"fill open {last:.0%} of the last minute")
+    yield from _emptied(view)
     hours = history.share_on("fill_valve", 120.0)
     if own is not None and hours is not None:
         least = max(own, 0.005)
         text = f"fill open {hours:.1%} of two hours"
         yield "fill-more", Fact(ramp(hours, 0.02, 0.05) * ramp(hours / least, 0.5, 1.2), text)
+
+
+def _emptied(view: View) -> Found:
+    """Fill that stood open till the gas gave out: the box emptied its supply, not the reverse."""
+    history = view.history
+    bars = dict(history.series("supply.pressure", LOOK_BACK_MIN))
+    hours = history.series("fill_valve", 4320.0)
+    longest = max((10 for _, share in hours if share > 0.9), default=0)
+    run = 0
+    for t, share in history.series("fill_valve", LOOK_BACK_MIN):
+        fed = bars.get(t, 0.0) > MOVES_VALVES_MBAR
+        run = run + 1 if share > 0.9 and fed else 0
+        longest = max(longest, run)
+    text = f"fill stood open for {longest} min while there was gas"
+    yield "fill-stood-open", Fact(ramp(longest, 3.0, 10.0), text)
 
 
 def supply_facts(view: View) -> Found:
@@ -64,7 +87,8 @@ def supply_facts(view: View) -> Found:
         text = f"supply {bar / 1000:.1f} bar, usually {own / 1000:.1f}"
         yield "supply-low", Fact(ramp(bar / own, 0.92, 0.8), text)
         yield "supply-fine", Fact(ramp(bar / own, 0.8, 0.92), text)
-        yield "supply-below-valves", Fact(ramp(bar, 4150.0, 3950.0), text)
+        below = ramp(bar, MOVES_VALVES_MBAR + 150.0, MOVES_VALVES_MBAR - 50.0)
+        yield "supply-below-valves", Fact(below, text)
 
 
 def comb_facts(view: View) -> Found:

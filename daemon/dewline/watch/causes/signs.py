@@ -10,6 +10,7 @@ from dewline.watch.causes.facts import Fact, Facts, Found, View, amount, ramp, s
 from dewline.watch.causes.shape import Rise
 
 SLIP_LOW, SLIP_HIGH = 6.0, 15.0
+SLIP_STRAYS = 0.15
 NIGHT_LEAST_PPM = 0.05
 
 
@@ -172,5 +173,6 @@ def _slip(view: View) -> Found:
 
 
 def _held(series: list[float], level: float) -> bool:
+    """At once where it stays: a dose comes with the sensor's lag and decays with the loop."""
     after = series[series.index(level) :]
-    return len(after) >= 3 and abs(median(after) - level) < 0.5 * level
+    return len(after) >= 3 and all(abs(v - level) < SLIP_STRAYS * level for v in after[:9])
