@@ -1,0 +1,71 @@
+"""The daemon comes up before anything that it speaks to."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import yaml
+
+
+def _config(folder: Path, dead: int, broker: int) -> Path:
+    """Every far side is named and none is there: network, line, broker, store, pages."""
+    document = {
+        "site": "saltmarsh",
+        "journal": {"path": "marsh.db", "commit_every": "200 ms"},
+        "buses": {
+            "panel": {"modbus_tcp": {"host": "127.0.0.1", "port": dead}},
+            "analyzers": {"modbus_rtu": {"port": str(folder / "no-adapter"), "baud": 19200}},
+            "frost": {"ascii": {"port": str(folder / "no-meter"), "baud": 9600}},
+        },
+        "instruments": {
+            "heron-panel": {"bus": "panel", "profile": "box-panel"},
+            "heron-trace": {"bus": "analyzers", "unit": 11, "profile": "trace-gas"},
+            "heron-frost": {"bus": "frost", "profile": "frost-stream"},
+        },
+        "boxes": {
+            "heron": {
+                "signals": {
+                    "pressure": "heron-panel.box_pressure",
+                    "moisture": "heron-trace.h2o",
+                    "frost_point": "heron-frost.frost_point",
+                }
+            }
+        },
+        "rule_sets": ["inert-box"],
+        "mqtt": {"port": broker},
+        "influx": {"url": f"http://127.0.0.1:{dead}", "token_file": "no.token"},
+        "push": {"contacts": {"desk": {"url_file": "no.url"}}},
+    }
+    path = folder / "dewline.yaml"
+    path.write_text(yaml.safe_dump(document))
+    return path
+
+
+async def test_nothing_is_there_at_the_start(
+    tmp_path: Path,
+    make_daemon: Callable[[Path], Any],
+    broker: Any,
+    subscribe: Any,
+    free_port: Callable[[], int],
+):
+    """It never ends by itself: each lost bus is told once, and goes out when the broker comes."""
+    broker.stop()
+    daemon = make_daemon(_config(tmp_path, free_port(), broker.port))
+    await asyncio.to_thread(daemon.start)
+    lost = {f"daemon.{bus}-lost" for bus in ("panel", "analyzers", "frost")}
+    for alarm in lost:
+        await asyncio.to_thread(daemon.until, alarm, "unacknowledged", 40)
+    broker.start()
+    ear = await subscribe(broker.port, "dewline/saltmarsh/event")
+
+    def raised(ear: Any) -> set[str]:
+        told = ear.documents("dewline/saltmarsh/event")
+        return {e["alarm"] for e in told if e["transition"] == "raised"}
+
+    await ear.until(lambda e: raised(e) >= lost, 60)
+    assert raised(ear) == lost
+    assert await asyncio.to_thread(daemon.stop) == 0
+    assert "Traceback" not in daemon.log.read_text()
