@@ -11,6 +11,7 @@ import yaml
 from dewline.config import load
 from dewline.config.loader import Loaded
 from dewline.config.profiles import BUILTIN
+from dewline.errors import Problem
 from dewline.watch.plan import Above, Count, FalseFor, Guard, Rising, TrueFor
 
 Load = Callable[[str], Loaded]
@@ -119,6 +120,18 @@ def test_antechambers_expand(small: str, loaded: Load) -> None:
     assert both.condition == TrueFor(1000)
     assert both.only_while == Guard("heron.large_outer_door", "above", 0.5)
     assert (both.priority, both.suppress_while) == ("critical", ())
+
+
+def test_a_guard_may_have_two_limits(
+    small: str, loaded: Load, wrong: Callable[[str], list[Problem]]
+) -> None:
+    """`between` takes both with their units; the lower one has to come first."""
+    rule = "  dry: {signal: oxygen, above: 2 ppm, only_while: moisture between %s}\n"
+    rules = loaded(small + rule % "100 ppb and 3 ppm").plan.watch.rules
+    assert rules["heron.dry"].only_while == Guard("heron.moisture", "between", 0.1, 3.0)
+    problems = wrong(small + rule % "3 ppm and 100 ppb")
+    assert any("lower one first" in p.remedy for p in problems)
+    assert wrong(small + rule % "3 ppm") != []
 
 
 def test_a_limit_may_be_a_signal(small: str, loaded: Load) -> None:

@@ -190,6 +190,15 @@ def test_guard_lets_the_rule_speak_only_while(bench, make_rule):
     assert b.told() == [(3, "raised", "unacknowledged"), (4, "returned", "returned")]
 
 
+def test_guard_between_two_limits(bench, make_rule):
+    """Inside it speaks; at either limit and beyond it does not, and what stood is over."""
+    guard = Guard("heron.circulating", "between", 2.5, 3.5)
+    b = bench(make_rule("no-gas", "oxygen", Above(1.0), only_while=guard))
+    for second, step in enumerate((0.0, 2.5, 3.0, 3.5, 4.0)):
+        b.at(second, circulating=step, oxygen=2.0)
+    assert b.told() == [(2, "raised", "unacknowledged"), (3, "returned", "returned")]
+
+
 def test_unknown_guard_leaves_things_as_they_are(bench, make_rule):
     """A bad guard signal neither raises nor clears."""
     guard = Guard("heron.circulating", "above", 0.5)

@@ -111,11 +111,23 @@ def guard_of(rule: Layered, resolve: Resolve) -> Guard | str | None:
     found = resolve(name)
     if found is None:
         return str(name)
+    low, _, high = limit.partition(" and ") if side == "between" else (limit, "", "")
     try:
-        number = _number("only_while", rule, limit, found)
+        number = _number("only_while", rule, low, found)
+        if side == "between":
+            return _between(rule, found.name, number, _number("only_while", rule, high, found))
     except _Wrong:
         return None
     return Guard(found.name, "above" if side == "above" else "below", number)
+
+
+def _between(rule: Layered, signal: str, low: float, high: float) -> Guard | None:
+    if low >= high:
+        rule.report(
+            "only_while", f"nothing is between {low} and {high}", "write the lower one first"
+        )
+        return None
+    return Guard(signal, "between", low, high)
 
 
 def _number(key: str, rule: Layered, text: str, signal: SignalPlan) -> float:

@@ -41,7 +41,7 @@ _PLACED = rf"(({NAME}|\{{supply\}}|\{{purifier\}})\.)?(\{{antechamber\}}_)?{SIGN
 SignalRef = Annotated[str, _named(_PLACED, "signal"), _text(_PLACED)]
 _PARENT = rf"({NAME}\.)?{NAME}"
 Parent = Annotated[str, _named(_PARENT, "rule"), _text(_PARENT)]
-_GUARD = r"(\{antechamber\}_)?[a-z][a-z0-9_]* (above|below) \S.*"
+_GUARD = r"(\{antechamber\}_)?[a-z][a-z0-9_]* ((above|below) \S.*|between \S.* and \S.*)"
 GuardText = Annotated[str, _named(_GUARD, 'condition: "other_signal above 0.5"'), _text(_GUARD)]
 
 

@@ -13,7 +13,7 @@ from typing import Any
 from dewline.watch.conditions import Stale, Teller, condition_delay_ms
 from dewline.watch.plan import Guard, RulePlan
 from dewline.watch.slope import NEVER_MS
-from dewline.watch.slots import NOTHING_QUIET, Band, Slot, above_band, below_band
+from dewline.watch.slots import EVERYTHING, NOTHING_QUIET, Band, Slot, above_band, below_band
 
 
 class Delay:
@@ -67,28 +67,31 @@ class Delay:
 
 
 class GuardSlot:
-    """``only_while``: another signal on one side of a limit."""
+    """``only_while``: another signal on one side of a limit, or between two."""
 
-    __slots__ = ("_above", "_limit", "slot")
+    __slots__ = ("_high", "_low", "slot")
 
     def __init__(self, plan: Guard, slot: Slot) -> None:
         self.slot = slot
-        self._above = plan.side == "above"
-        self._limit = plan.limit
+        self._low = None if plan.side == "below" else plan.limit
+        self._high = plan.limit if plan.side == "below" else plan.high
 
     def holds(self) -> bool | None:
         """None while the other signal is not good."""
         value = self.slot.usable
         if value is None:
             return None
-        return value > self._limit if self._above else value < self._limit
+        over = self._low is None or value > self._low
+        return over and (self._high is None or value < self._high)
 
     def band(self) -> Band:
         """Values of the other signal that change nothing here."""
         value = self.slot.usable
         if value is None:
             return NOTHING_QUIET
-        return above_band(value, self._limit) if self._above else below_band(value, self._limit)
+        above = EVERYTHING if self._low is None else above_band(value, self._low)
+        below = EVERYTHING if self._high is None else below_band(value, self._high)
+        return max(above[0], below[0]), min(above[1], below[1])
 
 
 class Judge:

@@ -148,11 +148,15 @@ Condition = (
 
 @dataclass(frozen=True, slots=True)
 class Guard:
-    """``only_while``: the rule speaks only while another signal is on this side of a limit."""
+    """``only_while``: the rule speaks only while another signal is on this side of a limit.
+
+    ``between`` is above ``limit`` and below ``high``, which is None for the others.
+    """
 
     signal: str
-    side: Literal["above", "below"]
+    side: Literal["above", "below", "between"]
     limit: float
+    high: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

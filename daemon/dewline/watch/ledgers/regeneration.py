@@ -90,11 +90,13 @@ class RegenerationBook(Kept):
         seconds = min(60.0, (at_ms - self._last_ms) / 1000)
         self._last_ms = at_ms
         celsius, flow = self.value("bed_temperature"), self.value("forming_gas_flow")
-        if celsius is not None:
+        loop = self.value("bed_in_loop")
+        # With another bed in the loop the temperature shown is that one's.
+        other = loop is not None and round(loop) not in (0, self.bed)
+        if celsius is not None and not other:
             self._hottest_c = max(self._hottest_c or -273.15, celsius)
         if flow is not None:
             self._metered_l += max(0.0, flow) * seconds / 60
-        loop = self.value("bed_in_loop")
         if loop is not None and round(loop) == self.bed:
             self._in_loop_s += seconds
 
