@@ -2,7 +2,8 @@
 
 Until the clock is set, readings are recorded with the time it shows, events are told at once and
 marked, and a time-series store waits. Then the readings of this start are stamped anew: their
-watch time went by the monotonic clock, which knows no step.
+watch time went by the monotonic clock, which knows no step. What was told keeps the time it was
+told with; a start that ended before the clock was set keeps its times too.
 """
 
 from __future__ import annotations

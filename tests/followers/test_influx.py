@@ -16,7 +16,9 @@ from aiohttp import ClientSession, web
 
 from dewline.clock import RealClock
 from dewline.config.plan import InfluxPlan
+from dewline.errors import FollowerError
 from dewline.followers.influx import InfluxFollower
+from dewline.followers.store import store
 from dewline.journal import Journal, Reader
 from dewline.readings import Entry, Event, LedgerRow, Outcome, Quality, Reading, Scan
 
@@ -515,3 +517,11 @@ async def test_a_store_that_may_not_be_read_is_taken_at_its_word(journal, follow
     assert follower.statistics().seconds_behind == 0
     assert follower._canary.proven_s == float("inf")
     await finish(follower)
+
+
+async def test_a_query_that_is_refused_is_no_missing_point(influxd):
+    """An error inside a 200 says that nobody may look, not that nothing is there."""
+    plan = InfluxPlan(url=influxd.url, bucket="nowhere")
+    async with store(plan, RealClock()) as session:
+        with pytest.raises(FollowerError, match="database not found"):
+            await session.holds("canary", "saltmarsh", BASE_MS)

@@ -158,7 +158,10 @@ class Store:
         question += f" WHERE \"site\" = '{site}' AND time = {time_ms}ms"
         text = await self._get("/query", {"db": self._plan.bucket, "q": question})
         try:
-            series = json.loads(text)["results"][0].get("series") or []
+            answer = json.loads(text)["results"][0]
+            series = answer.get("series") or []
+            if "error" in answer:
+                raise FollowerError(f"a query is refused: {answer['error']}")
             if not series or series[0]["name"] == measurement:
                 return bool(series)
         except (ValueError, LookupError, TypeError, AttributeError):
