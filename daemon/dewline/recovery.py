@@ -46,7 +46,7 @@ def last_plan_hash(reader: Reader) -> str | None:
     """Hash of the plan under which the record ended; None in an empty record."""
     snapshot = reader.snapshot()
     found, after = (snapshot.plan_hash, snapshot.item_seq) if snapshot else (None, 0)
-    for _, item in reader.items(after):
+    for _, item in reader.inputs(after):
         if isinstance(item, Resumed):
             found = item.plan_hash
     return found

@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from dewline.collector import collected_seldom
 from dewline.config import Plan
 from dewline.drive import Drive
 from dewline.errors import ConfigError, Problem
@@ -56,10 +57,11 @@ def replay_journal(plan: Plan, reader: Reader, record: Record, progress: Progres
         at_ms=watch.at_ms if begun else None,
     )
     tail = reader.tail()
-    for seq, item in reader.items(drive.seq):
-        drive.feed(item)
-        if seq % 1000 == 0:
-            progress(seq / max(1, tail.seq))
+    with collected_seldom():
+        for seq, item in reader.items(drive.seq):
+            drive.feed(item)
+            if seq % 1000 == 0:
+                progress(seq / max(1, tail.seq))
     # What a tick brought about after the last item stands in the record too.
     drive.tick_to(tail.at_ms or 0)
     progress(1.0)

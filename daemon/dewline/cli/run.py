@@ -20,7 +20,10 @@ def run(args: argparse.Namespace) -> int:
         level=logging.DEBUG if args.verbose else logging.INFO,
         format="%(levelname)s %(name)s: %(message)s",
     )
-    return asyncio.run(_serve(args.config))
+    from dewline.collector import collected_seldom  # noqa: PLC0415
+
+    with collected_seldom():
+        return asyncio.run(_serve(args.config))
 
 
 async def _serve(path: Path) -> int:

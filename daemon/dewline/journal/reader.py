@@ -120,9 +120,10 @@ class Reader(SeriesReader):
             for row in rows:
                 yield row[0], item_of(row, scans.get(row[0], {}))
 
-    def inputs(self) -> list[tuple[int, Command | Resumed]]:
-        """Every input of the watch that is no scan, in feed order."""
-        rows = self._all("SELECT * FROM item WHERE kind <> 'scan' ORDER BY seq")
+    def inputs(self, after_seq: int = 0) -> list[tuple[int, Command | Resumed]]:
+        """Every input of the watch after that one that is no scan, in feed order."""
+        question = "SELECT * FROM item WHERE seq > ? AND kind <> 'scan' ORDER BY seq"
+        rows = self._all(question, after_seq)
         items = [(row[0], item_of(row, {})) for row in rows]
         return [(seq, item) for seq, item in items if not isinstance(item, Scan)]
 
@@ -162,11 +163,15 @@ class Reader(SeriesReader):
         scans: dict[int, dict[str, Reading]] = {row[0]: {} for row in items}
         measured = self._measured()
         # The inner loop of every replay: a tuple is made straight, without Reading's wrapper.
-        make, qualities = tuple.__new__, QUALITIES
+        make, qualities, name_of = tuple.__new__, QUALITIES, measured.get
+        last, readings = -1, {}
         for key, value, quality in samples:
-            name = measured.get(key & SIGNAL_MASK)
+            name = name_of(key & SIGNAL_MASK)
             if name is not None:
-                scans[key >> SIGNAL_BITS][name] = make(Reading, (value, qualities[quality]))
+                seq = key >> SIGNAL_BITS
+                if seq != last:
+                    last, readings = seq, scans[seq]
+                readings[name] = make(Reading, (value, qualities[quality]))
         return scans
 
     def _measured(self) -> dict[int, str]:

@@ -57,6 +57,7 @@ class Teller(Protocol):
 
     slot: Slot
     timed: bool  # moved by ticks, not by readings alone
+    windowed: bool  # looks at a window of the signal, so at each that closes
 
     def truth(self, at_ms: int, active: bool) -> bool | None:
         """Does it hold, on the readings so far?"""
@@ -111,6 +112,7 @@ class _Plain:
 
     slot: Slot
     timed = False
+    windowed = False
 
     def leans_on(self) -> tuple[Slot, ...]:
         return ()
@@ -224,6 +226,8 @@ class Switch(Level):
 class Slope(_Plain):
     """Rising or falling: judged when a median closes, held between."""
 
+    windowed = True
+
     def __init__(
         self, slot: Slot, window: MedianWindow, condition: Rising | Falling, rule: RulePlan
     ) -> None:
@@ -257,6 +261,8 @@ class Slope(_Plain):
 
 class Foreseen(_Plain):
     """Reaches a limit within a time, by the outlook; judged when a median closes."""
+
+    windowed = True
 
     def __init__(self, slot: Slot, window: MedianWindow, plan: Reaches, zero_ppm: float) -> None:
         self.slot = slot

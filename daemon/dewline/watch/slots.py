@@ -130,6 +130,7 @@ class Slot:
         "unit",
         "value",
         "verdict",
+        "windowed",
         "windows",
     )
 
@@ -147,9 +148,10 @@ class Slot:
         self.gate: AnalyzerGate | None = None
         self.verdict: Verdict | None = None  # what the watch thinks of its readings
         self.bands: list[Callable[[], Band]] = []
-        # Who listens: rules on this signal, rules it guards, boxes whose modes hang
-        # on it, signals whose limits it holds.
+        # Who listens: rules on this signal (and those of them that look at its windows),
+        # rules it guards, boxes whose modes hang on it, signals whose limits it holds.
         self.alarms: list[Alarm] = []
+        self.windowed: list[Alarm] = []
         self.guarded: list[Alarm] = []
         self.modes: list[BoxModes] = []
         self.leaning: list[Slot] = []
@@ -194,7 +196,11 @@ class Slot:
                 low, high = band()
                 lo, hi = max(lo, low), min(hi, high)
         self.lo, self.hi = lo, hi
-        self.closes_at = min((w.closes_at for w in self.windows), default=NEVER_MS)
+        self.reopen()
+
+    def reopen(self) -> None:
+        """When the first of its windows closes next."""
+        self.closes_at = min([w.closes_at for w in self.windows], default=NEVER_MS)
 
     def exact_band(self) -> Band:
         """For a signal that holds a limit: any change is loud."""

@@ -8,7 +8,7 @@ a watch restored from it gives the same events for the same items.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Set
 from dataclasses import replace
 from typing import Any, assert_never
 
@@ -130,16 +130,16 @@ class Watch:
                 self._hear_switch(at_ms, switch, readings[switch])
         slot_of = self._fed.get
         loud: list[Loud] = []
+        calm: set[Slot] = set()
         for name, (value, quality) in readings.items():
             slot = slot_of(name)
             if slot is None:
                 continue
-            if (
-                quality < FIRST_UNCERTAIN
-                and value is not None
-                and slot.lo <= value <= slot.hi
-                and at_ms < slot.closes_at
-            ):
+            if quality < FIRST_UNCERTAIN and value is not None and slot.lo <= value <= slot.hi:
+                if at_ms >= slot.closes_at:
+                    calm.add(slot)
+                    loud.append((slot, value, quality))
+                    continue
                 # Quiet: nothing listens to a change as small as this (see slots).
                 if value != slot.value:
                     slot.value = value
@@ -152,9 +152,9 @@ class Watch:
                     window.values.append(value)
             else:
                 loud.append((slot, value, quality))
-        if not loud and not self._desk.held:
-            return NOTHING
-        return self._judge_loud(at_ms, loud)
+        if loud:
+            return self._judge_loud(at_ms, loud, calm)
+        return self._outcome(at_ms, {}) if self._desk.held else NOTHING
 
     def _hear_switch(self, at_ms: int, switch: str, reading: Reading) -> None:
         """``analyzer_on`` speaks before the analyzers it switches, also within one scan."""
@@ -166,7 +166,8 @@ class Watch:
         if gate.off != was_off:
             self._retune(at_ms, self._wiring.gated(switch))
 
-    def _judge_loud(self, at_ms: int, loud: list[Loud]) -> Outcome:
+    def _judge_loud(self, at_ms: int, loud: list[Loud], calm: set[Slot]) -> Outcome:
+        """``calm``: those that only close a window, and stay inside their band."""
         closed: dict[Window, Slot] = {}
         for slot, value, quality in loud:
             closed.update(dict.fromkeys(slot.take(at_ms, value, quality), slot))
@@ -178,9 +179,9 @@ class Watch:
         readings: dict[str, Reading] = {}
         heard += self._lay_in(at_ms, self._derive.scan(at_ms, closed, heard), readings)
         # A limit that moved in this very scan: what leans on it was quiet by the old one.
-        leaning = (slot for limit in heard for slot in limit.leaning)
+        leaning = [slot for limit in heard if limit not in calm for slot in limit.leaning]
         heard += [slot for slot in leaning if slot.alive_ms == at_ms]
-        self._judge(at_ms, heard)
+        self._judge(at_ms, heard, calm.difference(leaning))
         return self._outcome(at_ms, readings)
 
     def _lay_in(self, at_ms: int, told: Told, readings: dict[str, Reading]) -> list[Slot]:
@@ -190,9 +191,13 @@ class Watch:
             into.take(at_ms, reading.value, reading.quality)
         return [into for into, _ in told]
 
-    def _judge(self, at_ms: int, heard: list[Slot]) -> None:
-        """Rules of the signals heard, parents first; then their quiet bands anew."""
-        own = dict.fromkeys(alarm for slot in heard for alarm in slot.alarms)
+    def _judge(self, at_ms: int, heard: list[Slot], calm: Set[Slot] = frozenset()) -> None:
+        """Rules of the signals heard, parents first; then their quiet bands anew.
+
+        To those that are ``calm`` only the rules listen that look at their windows.
+        """
+        own = dict.fromkeys(a for s in heard for a in (s.windowed if s in calm else s.alarms))
+        heard, rest = [slot for slot in heard if slot not in calm], calm
         guarded = dict.fromkeys(alarm for slot in heard for alarm in slot.guarded)
         for alarm in sorted({**own, **guarded}, key=_rank):
             judge = alarm.judge
@@ -203,6 +208,11 @@ class Watch:
         self._retune(at_ms, heard)
         self._retune(at_ms, (slot for limit in heard for slot in limit.leaning))
         self._retune(at_ms, (alarm.slot for alarm in guarded))
+        for slot in rest:
+            if slot.windowed:
+                slot.retune(at_ms)
+            else:
+                slot.reopen()
 
     def _retune(self, at_ms: int, slots: Iterable[Slot]) -> None:
         for slot in slots:

@@ -94,6 +94,8 @@ class Wiring:
         judge = Judge(rule, condition, guard or None)
         alarm = Alarm(rule, judge)
         condition.slot.alarms.append(alarm)
+        if condition.windowed:
+            condition.slot.windowed.append(alarm)
         condition.slot.bands.append(judge.band)
         for limit_slot in condition.leans_on():
             limit_slot.leaning.append(condition.slot)
