@@ -19,8 +19,9 @@ def secret_file(path: Path) -> Path:
 
 def read_secret(path: Path) -> str:
     """The first line of a secret file. FollowerError names the file, never what is in it."""
+    path = secret_file(path)
     try:
-        text = secret_file(path).read_text(encoding="utf-8")
+        text = path.read_text(encoding="utf-8")
     except OSError as error:
         raise FollowerError(f"cannot read {path}: {error.strerror}") from None
     except UnicodeDecodeError:
