@@ -241,8 +241,10 @@ async def test_a5_one_cause_is_one_page(plant, far_tcp, sink, size, dump):
         assert counts["heron", "raised"] == 0
         assert len(sink.got) == pages + 2, sink.texts()[pages:]
         await plant.say("acknowledge", "daemon.panel-lost")
-        if turn % 4 == 3:  # more than ten pages in ten minutes would be a flood, and a digest
+        if turn % 4 == 3:  # more than ten moves in ten minutes would be told as chattering
             await plant.end()
+            for file in plant.folder.glob(f"{plant.journal.name}*"):
+                file.unlink()
             await plant.start()
     await plant.end()
     assert [t.split()[0] for t in sink.titles()] == ["high", "over"] * times
