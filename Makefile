@@ -1,7 +1,7 @@
 # Each target sets up what it needs on a fresh Debian machine with Python 3.11 or newer.
 .PHONY: demo test check chaos bench score clean
 SERVICES = mosquitto:mosquitto mosquitto-clients:mosquitto_sub mbpoll:mbpoll sqlite3:sqlite3 \
-	openssl:openssl shellcheck:shellcheck \
+	openssl:openssl shellcheck:shellcheck faketime:faketime \
 	victoria-metrics:victoria-metrics influxdb:influxd systemd:systemd-analyze
 
 demo:            ## a simulated lab through one night

@@ -70,6 +70,14 @@ def test_it_restarts_whatever_happens_but_not_for_a_bad_config():
     assert (service["Type"], service["WatchdogSec"]) == ("notify", "60")
 
 
+@pytest.mark.parametrize("unit", SERVICES, ids=name)
+def test_units_start_only_what_every_debian_has(unit: Path):
+    """Our program and the shell: a Debian made small has no /bin/kill, and a reload would fail."""
+    found = re.findall(r"^Exec\w+=[-@:+!]*(\S+)", unit.read_text(), re.MULTILINE)
+    assert found
+    assert set(found) <= {PROGRAM, "/bin/sh"}
+
+
 def test_serial_ports_stay_open_to_adapters_that_come_later():
     """Device classes by number (Linux, Documentation/admin-guide/devices.txt: 4 TTY, 166 ACM,
     188 USB serial, 204 low-density serial); a class by name is known only once its driver is."""
