@@ -5,15 +5,20 @@ from __future__ import annotations
 import asyncio
 import contextlib
 from collections.abc import AsyncIterator, Callable
+from pathlib import Path
 from typing import Any
 
 import pytest
 
 from dewline.clock import RealClock
-from dewline.config.plan import MqttPlan
+from dewline.config.plan import ContactPlan, MqttPlan
 from dewline.errors import JournalError
+from dewline.followers.lockscreen import Page, Writer
 from dewline.followers.mqtt import MqttFollower
+from dewline.followers.outbox import Batch, Outbox
+from dewline.followers.quota import Quota
 from dewline.readings import Entry, Event, LedgerRow, Outcome, Reply
+from dewline.watch.hours import zone_of
 
 START_MS = 1_772_417_649_250
 
@@ -230,3 +235,44 @@ class Story:
 def story() -> Story:
     """``story.tell(transition, alarm, at_s, **fields)``: the documents of a night."""
     return Story()
+
+
+ZONE = zone_of("Europe/Lisbon")
+WRITER = Writer("saltmarsh", ZONE, {})
+
+
+class Phone:
+    """An outbox and the pages that went out of it. Times are seconds after START_MS."""
+
+    def __init__(
+        self,
+        quota: Quota | None = None,
+        places: tuple[str, ...] = ("heron", "egret", "daemon"),
+        writer: Writer = WRITER,
+        **contact: Any,
+    ) -> None:
+        plan = ContactPlan(**{"name": "night-desk", "url_file": Path("x"), **contact})
+        self.outbox = Outbox(plan, frozenset(places), ZONE, writer, quota)
+        self.pages: list[Page] = []
+        self.batches: list[Batch] = []
+
+    def hear(self, document: dict[str, Any], at_s: float = 0.0) -> None:
+        self.outbox.take(document, START_MS + round(at_s * 1000))
+
+    def send(self, at_s: float) -> int | None:
+        """Send all that is to be sent at that moment; what it then says of the time to come."""
+        now_ms = START_MS + round(at_s * 1000)
+        while isinstance(found := self.outbox.next(now_ms), Batch):
+            self.pages.append(found.page)
+            self.batches.append(found)
+            self.outbox.settled(found, now_ms)
+        return found
+
+    def texts(self) -> list[str]:
+        return [page.text for page in self.pages]
+
+
+@pytest.fixture
+def phone_of() -> type[Phone]:
+    """``phone_of(**contact)``: the outbox of one contact and what went out of it."""
+    return Phone
