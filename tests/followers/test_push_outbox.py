@@ -155,7 +155,7 @@ def test_a_chattering_alarm_is_told_as_such_and_rests_an_hour(story, phone_of):
     before = len(phone.pages)
     phone.hear(story.tell("chattering", at_s=60, why="6 raises and returns or more"), 60)
     phone.send(63)
-    assert "flaps" in phone.texts()[-1]
+    assert "comes and goes" in phone.texts()[-1]
     for transition, at_s in (("raised", 70), ("returned", 80), ("raised", 90), ("returned", 3000)):
         phone.hear(story.tell(transition, at_s=at_s), at_s)
         phone.send(at_s + 3)

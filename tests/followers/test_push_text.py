@@ -386,3 +386,14 @@ def test_an_outlook_that_is_gone_is_over(story):
     ended = story.tell("returned", "heron.moisture-soon", 3600, value=0.4)
     page = writer(soon).over(Told(ended, raised=raised), START_MS + 3_600_000)
     assert page.text.startswith("OVER at 03:14 after 60 min: HERON moisture on its way to 5 ppm")
+
+
+def test_what_comes_and_goes_is_not_always_a_limit_s_fault(story):
+    """A level wants a wider deadband; a link that comes and goes wants a look at its cable."""
+    level = rule("heron.moisture-high", Above(5.0))
+    link = rule("daemon.panel-lost", FalseFor(10_000), signal="daemon.panel-link")
+    for alarm, widen in (("heron.moisture-high", True), ("daemon.panel-lost", False)):
+        document = story.tell("chattering", alarm, why="raised and returned 3 times in a minute")
+        text = writer(level, link).alarm(Told(document), START_MS).text
+        assert "comes and goes (raised and returned 3 times" in text
+        assert ("deadband" in text) is widen

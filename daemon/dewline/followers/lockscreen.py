@@ -115,8 +115,9 @@ class Writer:
         head = f"{_lead(told)}{self._what(told, now_ms)}"
         step = document["advice"] or LOOK
         if document["transition"] == "chattering":
-            head = f"{subject(document)} flaps round its limit ({document['why']})."
-            step = "Look at it once; its pages rest for an hour. Later widen deadband or delays."
+            head = f"{subject(document)} comes and goes ({document['why']})."
+            later = " Later widen deadband or delays." if self.is_level(document["alarm"]) else ""
+            step = f"Look at it once; its pages rest for an hour.{later}"
         left = () if told.waited else time_left(document, self._zone, now_ms)
         caution, time = (0, 1) if document["priority"] == "critical" else (1, 0)
         before = ((2, (probable(document),)), (time, left))
