@@ -9,6 +9,7 @@ from __future__ import annotations
 import asyncio
 import logging
 from collections.abc import Callable, Iterable, Sequence
+from itertools import repeat
 from pathlib import Path
 from typing import Any
 
@@ -171,8 +172,9 @@ class Service:
         outcome = self.drive.feed(scan)
         self._readings += len(scan.readings)
         for readings in (scan.readings, outcome.readings):
-            for name, reading in readings.items():
-                self.latest[name] = (scan.time_ms, reading)
+            self.latest.update(
+                zip(readings, zip(repeat(scan.time_ms), readings.values()), strict=False)
+            )
 
     async def _tick(self) -> None:
         while True:

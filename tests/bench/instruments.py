@@ -20,8 +20,8 @@ from dewline_sim.faults import Faults
 from dewline_sim.modbus import Unit, Words
 from dewline_sim.tcp import TcpLink
 
-# Raw values of a quiet box: see site.py, which names and scales them.
-QUIET = (60, 80, 250, 220, 1, 0, 0, 10130, 0, 0, 580, 240)
+# Raw values of a quiet box, away from every limit: site_of_boxes.py names and scales them.
+QUIET = (60, 65, 250, 220, 1, 0, 0, 10130, 0, 0, 580, 240)
 _NOISE = (2, 3, 12, 1, 0, 0, 0, 8, 0, 0, 4, 1)
 BANKS = 97
 

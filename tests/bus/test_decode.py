@@ -207,3 +207,33 @@ def test_a_line_that_does_not_fit_is_a_bad_frame(text: str) -> None:
     """The whole line must fit the pattern."""
     with pytest.raises(BadFrame):
         _line(text, _register(name="v"), pattern=r"FP (?P<v>\d+)")
+
+
+@given(data=st.data())
+def test_a_block_of_single_words_reads_each_as_if_alone(data: Any) -> None:
+    """Unpacked in one go, with holes between: every register as from its own word."""
+    shapes: list[dict[str, Any]] = [
+        {"type": "uint16", "scale": 0.01, "valid": (0.0, 500.0), "floor": 0.05},
+        {"type": "int16", "sentinels": {0x7FFF: Quality.OVER_RANGE}, "valid": (-50.0, 50.0)},
+        {"type": "uint16", "scale": 0.001, "loop": "4-20mA", "span": (0.0, 100.0)},
+        {"type": "int16", "floor": -3.0, "offset": 1.5, "factor": 0.5, "shift": -2.0},
+        {"type": "uint16"},
+    ]
+    picked = data.draw(st.lists(st.sampled_from(shapes), min_size=1, max_size=8))
+    gaps = data.draw(st.lists(st.integers(0, 4), min_size=len(picked), max_size=len(picked)))
+    registers, address = [], 40
+    for number, (shape, gap) in enumerate(zip(picked, gaps, strict=True)):
+        registers.append(_register(name=f"r{number}", address=address, **shape))
+        address += 1 + gap
+    plan = InstrumentPlan(
+        name="panel",
+        bus="b",
+        profile="p",
+        registers=tuple(registers),
+        feeds={r.name: (f"heron.{r.name}",) for r in registers},
+    )
+    (block,) = plan_reads(plan)
+    word = st.one_of(st.integers(0, 9), st.integers(3500, 21500), st.integers(0, 0xFFFF))
+    words = data.draw(st.lists(word, min_size=block.count, max_size=block.count))
+    alone = [decode_untrusted(r, [words[r.address - block.address]]) for r in block.registers]
+    assert list(compile_block(plan, block)(struct.pack(f">{block.count}H", *words))) == alone

@@ -12,7 +12,7 @@ import re
 import struct
 import sys
 from collections.abc import Callable, Sequence
-from math import isfinite
+from math import inf, isfinite, nextafter
 from operator import itemgetter
 
 from dewline.bus.plan import Block
@@ -45,11 +45,33 @@ def compile_block(instrument: InstrumentPlan, block: Block) -> DecodeBlock:
         return _compile_line(instrument.ascii, block.registers)
     if block.table in ("coil", "discrete"):
         decoders = [_compile_coil(r, r.address - block.address) for r in block.registers]
+    elif (plain := _compile_plain(block)) is not None:
+        return plain
     else:
         decoders = [_compile_words(r, 2 * (r.address - block.address)) for r in block.registers]
 
     def decode(payload: bytes) -> tuple[Reading, ...]:
         return tuple([one(payload) for one in decoders])
+
+    return decode
+
+
+def _compile_plain(block: Block) -> DecodeBlock | None:
+    """One unpacking for a block of single words, as most are; None for any other block."""
+    form, end = ">", block.address
+    for register in block.registers:
+        if register.type not in ("int16", "uint16") or register.bit is not None:
+            return None
+        if register.address < end:  # one word that is read twice
+            return None
+        form += f"{2 * (register.address - end)}x{_FORMATS[register.type]}"
+        end = register.address + 1
+    unpack = struct.Struct(f"{form}{2 * (block.address + block.count - end)}x").unpack
+    qualifiers = [compile_qualify(register) for register in block.registers]
+
+    def decode(payload: bytes) -> tuple[Reading, ...]:
+        raws = unpack(payload)
+        return tuple([one(raw) for one, raw in zip(qualifiers, raws, strict=True)])
 
     return decode
 
@@ -125,6 +147,8 @@ def compile_qualify(register: RegisterPlan) -> Qualify:
     }
     smallest = _SMALLEST_NORMAL.get(register.type, 0.0)
     measure = _compile_loop(register) if register.loop else _compile_scale(register)
+    if not sentinels and not smallest and not register.loop:
+        return measure  # an integer is finite and never too small, and a scale looks by itself
 
     def qualify(raw: Raw) -> Reading:
         if sentinels and (quality := sentinels.get(raw)) is not None:
@@ -151,8 +175,19 @@ def _compile_scale(register: RegisterPlan) -> Callable[[Raw], Reading]:
         register.factor,
         register.shift,
     )
-    judge = _compile_range(register)
-    return lambda raw: judge((raw * scale + offset) * factor + shift)
+    judge, make, good = _compile_range(register), tuple.__new__, Quality.GOOD
+    # What is neither at an end nor infinite, as nearly every reading: no further call.
+    bottom, top = register.valid or (-sys.float_info.max, sys.float_info.max)
+    if register.floor is not None:
+        bottom = max(bottom, nextafter(register.floor, inf))
+
+    def measure(raw: Raw) -> Reading:
+        value = (raw * scale + offset) * factor + shift
+        if bottom <= value <= top:
+            return make(Reading, (value, good))
+        return judge(value)
+
+    return measure
 
 
 def _compile_loop(register: RegisterPlan) -> Callable[[Raw], Reading]:
