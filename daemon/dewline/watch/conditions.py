@@ -277,7 +277,8 @@ class Foreseen(_Plain):
             self._asked = self._window.closes_at
             hours = self._window.bucket_ms / 3_600_000
             points = [(number * hours, value) for number, value in self._window.points]
-            self._told = reach(points, self._plan.limit, self._zero_ppm)
+            role = self.slot.name.rpartition(".")[2]
+            self._told = reach(points, self._plan.limit, self._zero_ppm, role)
         return self._told
 
     def truth(self, at_ms: int, active: bool) -> bool | None:

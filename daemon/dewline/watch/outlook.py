@@ -3,16 +3,17 @@
 A bed at its end lets pass C = G / (Q (1 - slip)), so 1/C falls about straight to
 zero and a straight line through C is late by days; a stopped loop climbs
 straight; a plateau never gets there. The sensor's zero error is carried along:
-1/(C - zero) for every zero it may have.
+the curve is held against the readings for every zero it may have.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from math import log
-from statistics import median
+from collections.abc import Iterator, Sequence
+from math import exp, expm1, inf, log, log1p
+from statistics import fmean, median
 from typing import NamedTuple
 
+from dewline.watch.derived.bed_evidence import FARTHEST, weather_filter, whitened
 from dewline.watch.slope import theil_sen
 
 Points = Sequence[tuple[float, float]]  # hours (any origin), ppm
@@ -24,6 +25,15 @@ LEAST_SHARE = 0.1  # of the limit: below, nothing is foretold
 LEAST_PPM = 0.02
 LEVEL_SHARE = 0.35
 FARTHEST_H = 240.0
+STRAIGHT_FIRST = 1.0  # a curve has to fit better than a straight line
+NOISE_PPM = 0.01  # of a trace sensor's medians
+THETAS_H = tuple(6.0 * 1.8**k for k in range(7))
+LEFTS_H = tuple(0.3 * 1.32**k for k in range(26))
+AHEAD_H = tuple(0.25 * 1.35**k for k in range(24))
+# Q over the volume that box and walls together stand for, h: walls hold back most of a
+# rise of water, about 25 box volumes within hours (derived from linear walls; common practice).
+WALLS_H = {"moisture": 0.6}
+LEAST_TAKEN = 1e-4
 WIDER_LOW, WIDER_HIGH = 0.7, 1.45  # for what the models leave out; set on simulated stories
 
 
@@ -35,15 +45,16 @@ class Forecast(NamedTuple):
     high: float
 
 
-def reach(points: Points, limit: float, zero_ppm: float) -> Forecast | None:
+def reach(points: Points, limit: float, zero_ppm: float, role: str = "oxygen") -> Forecast | None:
     """When a level that rises through ``points`` reaches ``limit``; None: not foreseen.
 
-    ``zero_ppm``: how far the sensor's zero may be off, either way.
+    ``zero_ppm``: how far the sensor's zero may be off, either way. ``role``:
+    water is held back by the walls, other gases are not.
     """
-    points = _thinned(points)
     if len(points) < LEAST_POINTS:
         return None
-    now = median(v for _, v in points[-3:])
+    fine, points = _finer_of_late(points), _thinned(points)
+    now = median(v for _, v in fine[-3:])
     if now >= limit:
         return Forecast(0.0, 0.0, 0.0)
     if now < LEAST_SHARE * limit:
@@ -52,10 +63,10 @@ def reach(points: Points, limit: float, zero_ppm: float) -> Forecast | None:
     straight = _straight(recent, now, limit)
     if straight is None or _levels_off(recent):
         return None
-    curved = [f for z in (-zero_ppm, 0.0, zero_ppm) if (f := _inverse(points, limit, z))]
-    if not curved or _misfit_straight(points) <= _misfit_inverse(points):
-        return _widened(straight, straight, curved)
-    return _widened(curved[len(curved) // 2], straight, curved)
+    spent = spent_bed(fine, limit, zero_ppm, WALLS_H.get(role, 0.0))
+    if _misfit_straight(fine) <= STRAIGHT_FIRST * spent.misfit:
+        return straight_told(straight, spent)
+    return spent_told(straight, spent)
 
 
 def clean(points: Points, limit: float, base: float) -> Forecast | None:
@@ -74,13 +85,22 @@ def clean(points: Points, limit: float, base: float) -> Forecast | None:
     return Forecast(hours, max(0.0, way / fit.low) * WIDER_LOW, max(0.0, way / fit.high) * 2.0)
 
 
-def _thinned(points: Points) -> Points:
+def _thinned(points: Points, most: int = USED_POINTS) -> Points:
     """At most so many points, as medians of even parts."""
+    if len(points) <= most:
+        return points
+    size = len(points) / most
+    parts = [points[round(i * size) : round((i + 1) * size)] for i in range(most)]
+    return [(median(t for t, _ in p), median(v for _, v in p)) for p in parts if p]
+
+
+def _finer_of_late(points: Points) -> Points:
+    """As many points, half of them of the last quarter: a bed at its end runs away."""
     if len(points) <= USED_POINTS:
         return points
-    size = len(points) / USED_POINTS
-    parts = [points[round(i * size) : round((i + 1) * size)] for i in range(USED_POINTS)]
-    return [(median(t for t, _ in p), median(v for _, v in p)) for p in parts if p]
+    late = len(points) * 3 // 4
+    half = USED_POINTS // 2
+    return [*_thinned(points[:late], half), *_thinned(points[late:], half)]
 
 
 def _levels_off(points: Points) -> bool:
@@ -96,45 +116,163 @@ def _levels_off(points: Points) -> bool:
 
 def _straight(points: Points, now: float, limit: float) -> Forecast | None:
     fit = theil_sen([t for t, _ in points], [v for _, v in points], CONFIDENCE, widen=True)
-    if fit.low <= 0.0 or (limit - now) / fit.slope > FARTHEST_H:
+    if fit.low <= 0.0:
         return None
     way = limit - now
     return Forecast(way / fit.slope, way / fit.high, way / fit.low)
 
 
-def _inverse(points: Points, limit: float, zero: float) -> Forecast | None:
-    """1/(C - zero) falls straight: when it is down to 1/(limit - zero)."""
-    x = [t for t, _ in points]
-    y = [1.0 / max(LEAST_PPM, v - zero) for _, v in points]
-    fit = theil_sen(x, y, CONFIDENCE, widen=True)
-    goal = 1.0 / max(LEAST_PPM, limit - zero)
-    way = goal - median(y[-3:])
-    if fit.slope >= 0.0 or way >= 0.0:
+def _told(best: Forecast, low: float, high: float) -> Forecast | None:
+    if best.hours > FARTHEST_H:
         return None
-    slow = way / fit.high if fit.high < 0.0 else FARTHEST_H
-    return Forecast(way / fit.slope, way / fit.low, slow)
-
-
-def _widened(best: Forecast, straight: Forecast, curved: Sequence[Forecast]) -> Forecast:
-    near = [f for f in curved if f.hours <= 3 * best.hours]
-    low = min([best.low, *(f.low for f in near)])
-    high = max([best.high, *(f.high for f in near if best is not straight)])
-    if best is not straight:
-        high = max(high, 0.5 * (best.high + min(straight.hours, 4 * best.hours)))
     return Forecast(best.hours, WIDER_LOW * low, min(FARTHEST_H, WIDER_HIGH * high))
+
+
+def straight_told(straight: Forecast, spent: Spent) -> Forecast | None:
+    """A straight climb; a bed at its end may still be about to run away."""
+    near = spent.forecast.low
+    low = min(straight.low, near) if near <= 3 * straight.hours else straight.low
+    return _told(straight, low, straight.high)
+
+
+def spent_told(straight: Forecast, spent: Spent) -> Forecast | None:
+    """A bed at its end; it may also go on as it does now for a while."""
+    best = spent.forecast
+    high = max(best.high, 0.5 * (best.high + min(straight.hours, 4 * best.hours)))
+    return _told(best, best.low, high)
+
+
+class Spent(NamedTuple):
+    """When a bed at its end lets the limit pass, and how far off its best curve is, mean of ppm."""
+
+    forecast: Forecast
+    misfit: float
+
+
+def spent_bed(points: Points, limit: float, zero_ppm: float, walls_h: float) -> Spent:
+    """A bed at its end held against ``points``.
+
+    What slips past is exp(-(T - t) / theta), T when the last place is taken,
+    theta how long a transfer unit lasts. The range holds 90 % of what fits.
+    """
+    zeros = (-zero_ppm, -zero_ppm / 2, 0.0, zero_ppm / 2, zero_ppm)
+    views = [_Above(points, zero) for zero in zeros]
+    found: list[tuple[float, float]] = []  # hours, how likely
+    best: tuple[float, float, list[float]] = (-inf, 0.0, [])  # likely, zero, logs of the curve
+    for curve in _curves([t - points[-1][0] for t, _ in points], walls_h):
+        for view in views:
+            likely, level = view.weigh(curve.logs)
+            found.append((curve.reaches(log(max(LEAST_PPM, limit - view.zero)) - level), likely))
+            if likely > best[0]:
+                best = (likely, view.zero, [level + y for y in curve.logs])
+    most, zero, logs = best
+    weighed = [(hours, exp(likely - most)) for hours, likely in found]
+    misfit = fmean(abs(v - zero - exp(y)) for (_, v), y in zip(points, logs, strict=True))
+    low, middle, high = _quantiles(weighed, ((1 - CONFIDENCE) / 2, 0.5, (1 + CONFIDENCE) / 2))
+    return Spent(Forecast(middle, low, high), misfit)
+
+
+class _Curve(NamedTuple):
+    """ln of C over the level with a fresh bed: at the points, and ahead of the last."""
+
+    left_h: float
+    theta_h: float
+    logs: list[float]
+    ahead: list[tuple[float, float]]  # hours from the last point, ln; empty: no walls
+
+    def reaches(self, wanted: float) -> float:
+        """Hours until ln of the level is ``wanted``; between steps a straight line."""
+        if not self.ahead:
+            share = min(1.0 - LEAST_TAKEN, exp(-wanted))
+            return max(0.0, self.left_h + self.theta_h * log1p(-share))
+        last_h, last = 0.0, self.logs[-1]
+        for hours, level in self.ahead:
+            if level >= wanted:
+                share = (wanted - last) / (level - last) if level > last else 0.0
+                return last_h + max(0.0, share) * (hours - last_h)
+            last_h, last = hours, level
+        return last_h
+
+
+def _curves(times: Sequence[float], walls_h: float) -> Iterator[_Curve]:
+    """Beds of all ends and paces: dC/dt = (A - (1 - slip) C) / ``walls_h``; 0: at once."""
+    for theta_h in THETAS_H:
+        for left_h in LEFTS_H:
+            if walls_h:
+                logs = _held_back(times, left_h, theta_h, walls_h)
+                ahead = list(zip(AHEAD_H, logs[len(times) :], strict=True))
+                yield _Curve(left_h, theta_h, logs[: len(times)], ahead)
+            else:
+                logs = [-log(_takes(left_h - t, theta_h)) for t in times]
+                yield _Curve(left_h, theta_h, logs, [])
+
+
+def _held_back(
+    times: Sequence[float], left_h: float, theta_h: float, walls_h: float
+) -> list[float]:
+    """ln of the level with walls, at the points and then ahead."""
+    level, last_h = 1.0 / _takes(left_h - times[0], theta_h), times[0]
+    logs: list[float] = []
+    for t in (*times, *AHEAD_H):
+        takes = _takes(left_h - (last_h + t) / 2, theta_h)
+        level = _follow(level, takes, t - last_h, walls_h)
+        logs.append(log(level))
+        last_h = t
+    return logs
+
+
+def _takes(left_h: float, theta_h: float) -> float:
+    """Share that the bed takes, so long before its end."""
+    return max(LEAST_TAKEN, -expm1(-left_h / theta_h))
+
+
+def _follow(level: float, takes: float, hours: float, walls_h: float) -> float:
+    """The level after a while with the bed taking this share, exactly."""
+    return level + (1.0 / takes - level) * -expm1(-hours * takes / walls_h)
+
+
+class _Above:
+    """Points above one zero, ready to be held against many curves."""
+
+    def __init__(self, points: Points, zero: float) -> None:
+        above = [max(LEAST_PPM, v - zero) for _, v in points]
+        self.zero = zero
+        self._logs = [log(x) for x in above]
+        self._filter = weather_filter([t for t, _ in points], [(NOISE_PPM / x) ** 2 for x in above])
+        self._ones = whitened([1.0] * len(points), self._filter)
+        self._whole = sum(a * a for a in self._ones)
+        # Density of what was read, not of its logarithm.
+        self._constant = sum(
+            log(scale) - y for (_, _, scale), y in zip(self._filter, self._logs, strict=True)
+        )
+
+    def weigh(self, curve: Sequence[float]) -> tuple[float, float]:
+        """How likely (its logarithm), and ln A."""
+        rest = [y - c for y, c in zip(self._logs, curve, strict=True)]
+        news = whitened(rest, self._filter)
+        level = sum(a * v for a, v in zip(self._ones, news, strict=True)) / self._whole
+        misfit = sum(
+            min(FARTHEST, (v - a * level) ** 2) for a, v in zip(self._ones, news, strict=True)
+        )
+        return self._constant - 0.5 * misfit, level
+
+
+def _quantiles(found: list[tuple[float, float]], shares: Sequence[float]) -> list[float]:
+    """Weighted quantiles of hours."""
+    found = sorted(found)
+    whole = sum(w for _, w in found)
+    out, below = [], 0.0
+    wanted = list(shares)
+    for hours, weight in found:
+        below += weight
+        while wanted and below >= wanted[0] * whole:
+            out.append(hours)
+            wanted.pop(0)
+    return out + [found[-1][0]] * len(wanted)
 
 
 def _misfit_straight(points: Points) -> float:
     x, y = [t for t, _ in points], [v for _, v in points]
     slope = theil_sen(x, y, CONFIDENCE).slope
     level = median(v - slope * t for t, v in points)
-    return sum(abs(v - level - slope * t) for t, v in points)
-
-
-def _misfit_inverse(points: Points) -> float:
-    x = [t for t, _ in points]
-    y = [1.0 / max(LEAST_PPM, v) for _, v in points]
-    slope = theil_sen(x, y, CONFIDENCE).slope
-    level = median(v - slope * t for t, v in zip(x, y, strict=True))
-    told = [1.0 / max(1e-3, level + slope * t) for t in x]
-    return sum(abs(v - min(1e3, c)) for (_, v), c in zip(points, told, strict=True))
+    return fmean(abs(v - level - slope * t) for t, v in points)

@@ -317,7 +317,7 @@ class Explain:
         points = [(t / 60, v) for t, v in self._points(view, gas, rise)]
         told = clean(points, limit, rise.base) if falling else None
         if not falling and rise.form not in ("plateau", "step", "impulse", "none"):
-            told = reach(points, limit, zero)
+            told = reach(points, limit, zero, gas)
         if told is None:
             return Outlook(limit, alarm.plan.unit.removesuffix("/h") or "ppm", None, None, None)
         seconds = (round(h * 3600) for h in told)

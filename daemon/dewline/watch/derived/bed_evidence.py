@@ -122,8 +122,10 @@ class Seen:
         kept = [nights[k] for k in self._kept]
         above = [max(n.ppm - zero_ppm, 0.3 * LEAST_ERROR_PPM) for n in kept]
         self._logs = [log(x * n.cleaned_m3_h) for x, n in zip(above, kept, strict=True)]
-        self._filter = _filter([n.run_h for n in kept], [(LEAST_ERROR_PPM / x) ** 2 for x in above])
-        self._ones = self._white([1.0] * len(kept))
+        self._filter = weather_filter(
+            [n.run_h for n in kept], [(LEAST_ERROR_PPM / x) ** 2 for x in above]
+        )
+        self._ones = whitened([1.0] * len(kept), self._filter)
         # Density of what was read, not of its logarithm.
         self._constant = log(weight) + sum(
             log(scale / x) for (_, _, scale), x in zip(self._filter, above, strict=True)
@@ -135,7 +137,9 @@ class Seen:
 
     def weigh(self, shape: Sequence[float]) -> tuple[float, float]:
         """Best source, cm³/h, and how likely the nights are under this shape."""
-        b = self._white([y - shape[k] for y, k in zip(self._logs, self._kept, strict=True)])
+        b = whitened(
+            [y - shape[k] for y, k in zip(self._logs, self._kept, strict=True)], self._filter
+        )
         top = self._prior_weight * self._prior
         mean = (top + sum(a * v for a, v in zip(self._ones, b, strict=True))) / self._informed
         misfit = self._prior_weight * (self._prior - mean) ** 2
@@ -146,16 +150,6 @@ class Seen:
         likely = self._constant - 0.5 * misfit - 0.5 * log(self._informed)
         return source, exp(max(-600.0, min(600.0, likely)))
 
-    def _white(self, values: Sequence[float]) -> list[float]:
-        """What each value adds to those before it, in standard deviations."""
-        state, out = 0.0, []
-        for value, (keep, gain, scale) in zip(values, self._filter, strict=True):
-            state *= keep
-            news = value - state
-            state += gain * news
-            out.append(news * scale)
-        return out
-
     def _over_floor(self, k: int, expected_cm3_h: float) -> float:
         """Squared distance of what a floored night should have shown above the floor."""
         night = self._nights[k]
@@ -163,8 +157,13 @@ class Seen:
         return min(100.0, (max(0.0, over) / LEAST_ERROR_PPM) ** 2)
 
 
-def _filter(hours: Sequence[float], noise: Sequence[float]) -> list[tuple[float, float, float]]:
-    """Of each night: share of the last one's weather kept, gain, 1 / sigma of what it adds."""
+def weather_filter(
+    hours: Sequence[float], noise: Sequence[float]
+) -> list[tuple[float, float, float]]:
+    """Of each reading: share of the last one's weather kept, gain, 1 / sigma of what it adds.
+
+    ``noise``: variance of the logarithm that the sensor alone brings.
+    """
     out = []
     variance, last_h = NIGHT_TO_NIGHT**2, hours[0] if hours else 0.0
     for hour, r in zip(hours, noise, strict=True):
@@ -173,6 +172,17 @@ def _filter(hours: Sequence[float], noise: Sequence[float]) -> list[tuple[float,
         gain = ahead / (ahead + r)
         out.append((keep, gain, 1.0 / sqrt(ahead + r)))
         variance, last_h = (1.0 - gain) * ahead, hour
+    return out
+
+
+def whitened(values: Sequence[float], through: Sequence[tuple[float, float, float]]) -> list[float]:
+    """What each value adds to those before it, in standard deviations."""
+    state, out = 0.0, []
+    for value, (keep, gain, scale) in zip(values, through, strict=True):
+        state *= keep
+        news = value - state
+        state += gain * news
+        out.append(news * scale)
     return out
 
 
