@@ -7,6 +7,7 @@ through the same drive that live and replay crank.
 from __future__ import annotations
 
 import tempfile
+import time
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -48,6 +49,7 @@ class Told:
     ledger: list[LedgerRow] = field(default_factory=list)
     truths: dict[tuple[str, str], list[tuple[int, float]]] = field(default_factory=dict)
     readings: int = 0
+    took_s: float = 0.0  # processor time
 
 
 def scene_of(story: stories.Story) -> Scene:
@@ -126,6 +128,7 @@ def tell(
 
     ``coarse``: every instrument is read every 5 s where nothing has happened for ten minutes.
     """
+    started_s = time.process_time()
     scene, told = scene_of(story), Told(story)
     watch = Watch(plan or plan_of(story))
     fed: list[int] = [0]
@@ -151,5 +154,5 @@ def tell(
                 value = scene.lab.truth(place).get(role)
                 if value is not None:
                     told.truths.setdefault((place, role), []).append((now_ms, value))
-    told.readings = fed[0]
+    told.readings, told.took_s = fed[0], time.process_time() - started_s
     return told

@@ -219,6 +219,7 @@ def rows(told: Told) -> dict[str, Any]:
         "seed": story.seed,
         "box_hours": hours * len(story.setup["boxes"]),
         "readings": told.readings,
+        "took_s": told.took_s,
         "sayings": [asdict(s) for s in sayings(told)],
         "pages": [(p.alarm, p.time_ms) for p in pages(told)],
         "crossings": list(crossings(told)),

@@ -12,10 +12,10 @@ SURE = 0.8
 MONTH_H = 730.0
 
 
-def table_of(told: list[dict[str, Any]], args: argparse.Namespace, took_min: float) -> str:
+def table_of(told: list[dict[str, Any]], args: argparse.Namespace) -> str:
     """Everything the run says."""
     said = [s for row in told for s in row["sayings"] if s["truth"] != "nothing"]
-    lines = ["# What the watch says of the stories", "", *_head(told, args, took_min)]
+    lines = ["# What the watch says of the stories", "", *_head(told, args)]
     lines += ["", "## Causes", "", *_causes(said)]
     lines += ["", "## Stated confidence against share right", "", *_calibration(said)]
     lines += ["", "## Lead over a plain limit at 5 ppm", "", *_leads(told)]
@@ -44,14 +44,14 @@ def _share(marks: Iterable[bool]) -> float:
     return sum(found) / len(found) if found else 0.0
 
 
-def _head(told: list[dict[str, Any]], args: argparse.Namespace, took_min: float) -> Iterator[str]:
+def _head(told: list[dict[str, Any]], args: argparse.Namespace) -> Iterator[str]:
+    took_min = sum(row.get("took_s", 0.0) for row in told) / 60
     hours = sum(row["box_hours"] for row in told)
     readings = sum(row["readings"] for row in told)
     yield (
         f"{len(told)} tellings of {len({row['story'] for row in told})} stories, seeds "
         f"{min(args.seeds)}-{max(args.seeds)}, ranges {args.wider:.0%} wider, {hours:.0f} "
-        f"box-hours, {readings / 1e6:.1f} million readings, {took_min:.0f} min on "
-        f"{args.jobs} processes."
+        f"box-hours, {readings / 1e6:.1f} million readings, {took_min:.0f} min of processor."
     )
 
 

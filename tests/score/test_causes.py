@@ -4,12 +4,17 @@ import json
 import subprocess
 import sys
 from pathlib import Path
+from statistics import median
 from typing import Any
 
+import causes
 import pytest
+from marks import rows
+
+from bench import tell
 
 COMMAND = Path(__file__).with_name("causes.py")
-STORIES = "air-rush,torn-glove,cooling-leak,panel-frozen,bad-wire,negative-box"
+STORIES = "air-rush,torn-glove,cooling-leak,panel-frozen,bad-wire,negative-box,circulator-trip"
 
 
 @pytest.fixture(scope="module")
@@ -23,8 +28,9 @@ def told() -> list[dict[str, Any]]:
     return rows
 
 
-def said(told: list[dict[str, Any]], story: str) -> list[dict[str, Any]]:
-    return [s for row in told if row["story"] == story for s in row["sayings"]]
+def of(told: list[dict[str, Any]], story: str) -> list[dict[str, Any]]:
+    """The tellings of one story."""
+    return [row for row in told if row["story"] == story]
 
 
 def test_nine_of_ten_sayings_are_right(told: list[dict[str, Any]]) -> None:
@@ -53,10 +59,34 @@ def test_a_torn_glove_is_named_within_a_hundred_seconds(told: list[dict[str, Any
 
 
 def test_a_rush_of_air_is_told_within_seconds(told: list[dict[str, Any]]) -> None:
-    """From the first air in the box to the first alarm, the sensor's lag included."""
-    for row in (r for r in told if r["story"] == "air-rush"):
-        first = min(row["sayings"], key=lambda s: s["at_ms"])
-        assert first["after_s"] <= 20, first
+    """From the first air in the box to the first alarm at most 10 s, the sensor's lag included."""
+    afters = [row["leads"][0]["after_s"] for row in of(told, "air-rush")]
+    assert len(afters) == 2
+    assert median(afters) <= 10, afters
+
+
+def test_a_tripped_circulator_is_told_within_five_minutes(told: list[dict[str, Any]]) -> None:
+    """One alarm about the stop itself, long before any gas has moved, and it names the stop."""
+    for row in of(told, "circulator-trip"):
+        lead = next(r for r in row["leads"] if r["cause"] == "circulation-stopped")
+        assert lead["after_s"] <= 300
+        assert all(s["name"] == "circulation-stopped" for s in row["sayings"])
+
+
+def test_a_torn_glove_is_not_blamed_on_the_valves_it_starves(told: list[dict[str, Any]]) -> None:
+    """When its cylinder has run empty the glove is still named first, not the dead valves."""
+    names = [s["name"] for row in of(told, "torn-glove") for s in row["sayings"]]
+    assert names.count("glove-torn") >= 0.8 * len(names), names
+
+
+def test_quiet_stretches_may_be_read_more_seldom() -> None:
+    """Read every 5 s where nothing happens, a story brings the same alarms within a minute."""
+    story = causes.widened("circulator-trip", 3, 0.0)
+    close, coarse = (rows(tell(story, coarse=c)) for c in (False, True))
+    assert coarse["readings"] < 0.6 * close["readings"]
+    assert [a[0] for a in coarse["alarms"]] == [a[0] for a in close["alarms"]]
+    for (_, _, a), (_, _, b) in zip(close["alarms"], coarse["alarms"], strict=True):
+        assert abs(a - b) <= 120_000
 
 
 def test_faults_of_the_wire_accuse_no_box(told: list[dict[str, Any]]) -> None:

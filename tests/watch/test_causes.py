@@ -76,6 +76,22 @@ def test_a_stop_tells_shell_from_loop() -> None:
     assert loop.name == "loop-suction-leak"
 
 
+def test_a_glove_is_blamed_for_the_gas_it_let_out() -> None:
+    """Valves that starve behind a torn glove are its work; where gas failed first they are not."""
+    starved = said(oxygen_up=1.0, pressure_lost=1.0, supply_below_valves=1.0, loop_dead_flow=1.0)
+    for family in ("gas", "pressure", "supply"):
+        assert judge(FAMILIES[family], starved | said(fill_stood_open=1.0)).name == "glove-torn"
+        assert judge(FAMILIES[family], starved | said(fill_idle=1.0)).name == "valves-unpowered"
+
+
+def test_a_rush_of_air_heats_the_bed_not_the_reverse() -> None:
+    """Oxygen burns the catalyst: after a rush the warm bed is its consequence."""
+    facts = said(oxygen_up=1.0, moisture_up=1.0, bed_warm=1.0, both_up=1.0, oxygen_step=1.0)
+    assert judge(FAMILIES["heat"], facts | said(oxygen_rush=1.0)).name == "air-leak"
+    assert judge(FAMILIES["heat"], facts).name == "bed-warm"
+    assert judge(GAS, facts | said(oxygen_rush=1.0)).name == "air-leak"
+
+
 def test_a_name_told_stays_unless_another_is_clearly_better() -> None:
     """The name told last has something over the others."""
     facts = said(oxygen_up=1.0, oxygen_plateau=1.0, ratio_air=1.0)

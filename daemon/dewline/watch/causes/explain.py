@@ -41,7 +41,7 @@ MINUTE_MS = 60_000
 OFTEN = ((12 * MINUTE_MS, 1), (120 * MINUTE_MS, 5))
 SELDOM = 15
 NOTES_KEPT = 20
-FEWEST_NIGHTS = 4
+FEWEST_NIGHTS = 3
 FINDERS = (
     gas_facts, ratio_facts, source_facts, loop_facts, stop_facts, bed_facts, pressure_facts,
     supply_facts, comb_facts, chamber_facts, room_facts, note_facts, common_facts, long_facts,
@@ -177,6 +177,8 @@ class Explain:
 
     def _is_time(self, name: str, at_ms: int) -> bool:
         """By the minutes of the watch, so that alarms that stand together are looked at in one."""
+        if self._standing[name].led == 1:  # another name leads: a minute later it is sure or gone
+            return True
         age_ms = at_ms - self._standing[name].raised_ms
         every = next((minutes for until_ms, minutes in OFTEN if age_ms < until_ms), SELDOM)
         return at_ms // MINUTE_MS % every == 0

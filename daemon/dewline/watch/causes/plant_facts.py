@@ -220,7 +220,7 @@ def note_facts(view: View) -> Found:
     for gas, why in view.doubts.items():
         yield f"{gas}-doubted", Fact(1.0, why)
         yield "dose-missed", Fact(1.0 if "did not" in why else 0.0, why)
-        if "factor of ten" in why:
+        if "factor of ten" in why and view.about in (None, gas):
             yield "jump-ten", Fact(1.0, why)
     frozen = [t.slot.name for t in view.history.tracks.values() if t.slot.quality == Quality.FROZEN]
     if frozen:

@@ -162,7 +162,7 @@ def _sunk(view: View) -> Iterator[Fact]:
 
 def _slip(view: View) -> Found:
     """A factor of ten from one reading to the next, and held."""
-    for gas in view.rises:
+    for gas in [view.about] if view.about else view.rises:
         for minutes in (14.0, 239.0):
             series = [v for _, v in view.history.series(gas, minutes)]
             for a, b in pairwise(series):
