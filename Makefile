@@ -1,5 +1,5 @@
 # Each target sets up what it needs on a fresh Debian machine with Python 3.11 or newer.
-.PHONY: demo test check chaos bench score clean
+.PHONY: demo test check chaos bench system score clean
 SERVICES = mosquitto:mosquitto mosquitto-clients:mosquitto_sub mbpoll:mbpoll sqlite3:sqlite3 \
 	openssl:openssl shellcheck:shellcheck faketime:faketime \
 	victoria-metrics:victoria-metrics influxdb:influxd systemd:systemd-analyze
@@ -24,6 +24,11 @@ chaos:           ## the fault tests at full size (long)
 	@.ci/venv demo,influx,push,grafana,test,check
 	@.ci/debian $(SERVICES)
 	@PATH="$$PATH:/usr/sbin" DEWLINE_CHAOS=full .venv/bin/python -m pytest tests/chaos --timeout 5400 $(ARGS)
+
+system:          ## installer and service in a fresh Debian, under its own systemd (root, 5 minutes)
+	@.ci/venv demo,influx,push,grafana,test,check
+	@.ci/debian debootstrap:debootstrap
+	@.venv/bin/python tests/deploy/real/system.py /var/tmp/dewline-system $(ARGS)
 
 score:           ## causes, calibration, leads, pages, outlooks over all stories (an hour and a half)
 	@.ci/venv demo,influx,push,grafana,test,check
