@@ -18,7 +18,7 @@ import yaml
 
 from dewline.control import NoDaemon, ask
 
-START_S = 20.0
+START_S = 60.0
 
 
 def wait_until(what: str, ready: Callable[[], Any], within_s: float = START_S) -> Any:
