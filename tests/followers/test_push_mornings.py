@@ -216,3 +216,14 @@ def test_a_rush_seen_before_it_was_sent_tells_no_end_later(story, phone_of):
         phone.hear(document, at_s)
         phone.send(at_s + 3)
     assert phone.pages == []
+
+
+def test_advice_for_the_time_after_is_told_at_the_end(story, phone_of):
+    """Power is back at 02:51: what has to be restarted by hand is said then."""
+    advice = "When power is back, restart circulator and analyzers by hand."
+    phone = phone_of()
+    for at_s, transition in ((0, "raised"), (2400, "returned")):
+        phone.hear(story.tell(transition, "heron.mains-lost", at_s, advice=advice), at_s)
+        phone.send(at_s + 3)
+    assert [page.tone for page in phone.pages] == ["high", "over"]
+    assert phone.texts()[1].endswith(f". {advice}")

@@ -251,6 +251,9 @@ def _after(told: Told) -> str:
     document = told.document
     if document["state"].startswith("latched"):
         return "LATCHED: look at the box, then reset it there with `dewline reset`."
+    advice: str = document["advice"] or ""
+    if advice.startswith("When "):
+        return advice  # it speaks of the time after: "When power is back, restart ..."
     if document["state"] == "returned" or told.unseen:
         return "Nobody has acknowledged: do so once you know why."
     return "Nothing to do now; note what it was."
