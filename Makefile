@@ -37,7 +37,8 @@ score:           ## causes, calibration, leads, pages, outlooks over all stories
 bench:           ## dewline beside what else one would take, into README's table (half an hour)
 	@.ci/venv demo,influx,push,grafana,test,check
 	@.ci/debian $(SERVICES)
-	@PATH="$$PATH:/usr/sbin" .venv/bin/python tests/bench --json tests/bench/bench.json --into README.md $(ARGS)
+	@PATH="$$PATH:/usr/sbin" .venv/bin/python tests/bench \
+		$(if $(findstring --small,$(ARGS)),,--json tests/bench/bench.json --into README.md) $(ARGS)
 
 clean:
 	rm -rf .venv .mypy_cache .ruff_cache .pytest_cache .hypothesis .import_linter_cache build dist

@@ -17,7 +17,7 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -72,23 +72,37 @@ def machine() -> str:
     )
 
 
-def document(lines: Sequence[Line], minutes: float) -> dict[str, Any]:
+def document(lines: Sequence[Line], minutes: Mapping[str, float]) -> dict[str, Any]:
     """All that was found."""
+    today = datetime.now(UTC).date().isoformat()
     return {
-        "date": datetime.now(UTC).date().isoformat(),
+        "dates": dict.fromkeys(minutes, today),
         "machine": machine(),
         "placement": f"measured on core {NEAR}, its far sides on core {FAR}",
         "command": COMMAND,
-        "minutes": round(minutes, 1),
+        "minutes": {row: round(took, 2) for row, took in minutes.items()},
         "lines": [line.document() for line in lines],
+    }
+
+
+def laid_over(before: dict[str, Any], found: dict[str, Any]) -> dict[str, Any]:
+    """Rows measured now, and from a run before those that were not."""
+    old = [line for line in before["lines"] if line["row"] not in found["dates"]]
+    return {
+        **found,
+        "dates": {**before["dates"], **found["dates"]},
+        "minutes": {**before["minutes"], **found["minutes"]},
+        "lines": sorted([*old, *found["lines"]], key=lambda line: str(line["row"])),
     }
 
 
 def section(found: dict[str, Any]) -> str:
     """The part between the marks of a README."""
     lines = [from_document(each) for each in found["lines"]]
+    first, last = min(found["dates"].values()), max(found["dates"].values())
+    when = first if first == last else f"{first} to {last}"
     said = (
-        f"Measured {found['date']} with `{found['command']}` ({found['minutes']:.0f} min) on"
+        f"Measured {when} with `{found['command']}` ({sum(found['minutes'].values()):.0f} min) on"
         f" {found['machine']}; {found['placement']}. Median [min–max]; a ratio is dewline to"
         " what stands beside it, pair by pair."
     )
@@ -107,7 +121,7 @@ def put_into(path: Path, text: str) -> None:
 def arguments() -> argparse.Namespace:
     parser = argparse.ArgumentParser(prog="tests/bench", description=__doc__)
     parser.add_argument("--rows", default=",".join(ROWS), help="which, by commas (default all)")
-    parser.add_argument("--json", type=Path, help="write all figures there")
+    parser.add_argument("--json", type=Path, help="figures; rows not chosen stay as they are")
     parser.add_argument("--into", type=Path, help="put the table between the marks of this file")
     parser.add_argument("--from", dest="source", type=Path, help="take figures of a run before")
     parser.add_argument("--small", action="store_true", help="only try whether everything runs")
@@ -117,12 +131,14 @@ def arguments() -> argparse.Namespace:
 
 def measure_all(rows: Sequence[str], *, small: bool) -> dict[str, Any]:
     """Row after row, each told as it comes."""
-    started, lines = time.monotonic(), []
+    minutes: dict[str, float] = {}
+    lines: list[Line] = []
     for row in rows:
         began = time.monotonic()
         lines += run_row(row, small=small)
-        print(f"{row}: {time.monotonic() - began:.0f} s", file=sys.stderr, flush=True)
-    return document(lines, (time.monotonic() - started) / 60)
+        minutes[row] = (time.monotonic() - began) / 60
+        print(f"{row}: {minutes[row] * 60:.0f} s", file=sys.stderr, flush=True)
+    return document(lines, minutes)
 
 
 def main() -> int:
@@ -135,6 +151,8 @@ def main() -> int:
         found = json.loads(args.source.read_text())
     else:
         found = measure_all(args.rows.upper().split(","), small=args.small)
+        if args.json and args.json.exists():
+            found = laid_over(json.loads(args.json.read_text()), found)
     lines = [from_document(each) for each in found["lines"]]
     print(table(lines))
     if args.json:

@@ -2,6 +2,7 @@
 
 import json
 import math
+import runpy
 import subprocess
 import sys
 from pathlib import Path
@@ -99,6 +100,26 @@ def test_a_row_on_real_processes_ends_as_table_and_as_json(tmp_path: Path) -> No
     assert text.count("| P6 |") == 3
     for line in lines:
         assert line["what"] in text
+
+
+def test_rows_measured_again_take_the_place_of_their_own_only(load) -> None:
+    """A row is repeated alone; the others keep their figures and their dates."""
+    load("measured")
+    laid_over = runpy.run_path(str(HERE / "__main__.py"), run_name="bench")["laid_over"]
+    before = {
+        "dates": {"P1": "2026-03-01", "P6": "2026-03-01"},
+        "minutes": {"P1": 2.0, "P6": 1.0},
+        "lines": [{"row": "P1", "what": "old"}, {"row": "P6", "what": "kept"}],
+    }
+    now = {
+        "dates": {"P1": "2026-03-02"},
+        "minutes": {"P1": 3.0},
+        "lines": [{"row": "P1", "what": "new"}],
+    }
+    found = laid_over(before, now)
+    assert [line["what"] for line in found["lines"]] == ["new", "kept"]
+    assert found["dates"] == {"P1": "2026-03-02", "P6": "2026-03-01"}
+    assert found["minutes"] == {"P1": 3.0, "P6": 1.0}
 
 
 def test_a_row_that_cannot_be_measured_says_so(tmp_path: Path) -> None:

@@ -35,6 +35,8 @@ class LatestReadings:
 
     def take(self, readings: Mapping[str, Reading], time_ms: int) -> None:
         """Remember ``readings``, taken at ``time_ms``."""
+        if not readings:
+            return
         self._taken.update(readings)
         self._taken_ms.update(dict.fromkeys(readings, time_ms))
 
