@@ -92,6 +92,16 @@ def test_a_rush_of_air_heats_the_bed_not_the_reverse() -> None:
     assert judge(GAS, facts | said(oxygen_rush=1.0)).name == "air-leak"
 
 
+def test_what_does_not_decay_was_no_impulse() -> None:
+    """A jump may be a dose or a leak; a quarter of an hour later it is either gone or a leak."""
+    jump = said(oxygen_up=1.0, oxygen_step=1.0, ratio_air=1.0, no_door=1.0)
+    first = judge(GAS, jump)
+    assert {"air-leak", "impulse"} <= {first.name, *first.also}
+    later = judge(GAS, jump | said(oxygen_held=1.0))
+    assert later.name == "air-leak"
+    assert "impulse" not in later.also
+
+
 def test_a_name_told_stays_unless_another_is_clearly_better() -> None:
     """The name told last has something over the others."""
     facts = said(oxygen_up=1.0, oxygen_plateau=1.0, ratio_air=1.0)

@@ -49,6 +49,9 @@ def _form(gas: str, rise: Rise, view: View) -> Found:
         if form == rise.form:
             text += f", {amount(rise.slope_h)} ppm/h, for {span(rise.start_min)}"
         yield f"{gas}-{form}", Fact(1.0 if form == rise.form else 0.0, text)
+    stands = rise.form in ("step", "plateau")
+    text = f"{word} has not come down for {span(rise.start_min)}"
+    yield f"{gas}-held", Fact(ramp(rise.start_min, 4.0, 12.0) if stands else 0.0, text)
     yield (
         f"{gas}-slow",
         Fact(ramp(rise.rise_min, 60.0, 240.0), f"{word} has risen for {span(rise.start_min)}"),

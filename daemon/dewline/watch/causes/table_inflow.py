@@ -109,6 +109,7 @@ INFLOW: dict[str, Weighed] = {
         {
             "oxygen-impulse": 2.5,
             "oxygen-step": 2.5,
+            "oxygen-held": -3.0,
             "no-door": 0.7,
             "oxygen-slow": -2.0,
             "comb-on-fills": -1.0,
