@@ -35,8 +35,13 @@ from dewline_sim.setup import spec_of
 
 DOSE_SHARE, DOSE_LEAST_CM3 = 0.2, 1.0  # less than 1 cm³ is not resolved: it must read as such
 SLOPE_SHARE = 0.15
+AIRED_PPM = 1000.0
 SETTLE_MS, STOP_MS = 600_000, 1_800_000
+# All stories with a transfer or a stop; `--story` takes any other, too.
 STORIES = (
+    *("spent", "ordinary", "night", "power-cut", "sensor-frozen", "long-stop"),
+    *("regeneration-good", "regeneration-broken", "regeneration-no-hydrogen"),
+    *("stuck-regenerating", "sensor-drift"),
     *("doors", "short-cycle", "wet-load", "circulator-trip", "suction-leak", "sample-line"),
     *("shared-pump", "seal-inner", "seal-outer", "sensor-unresponsive", "air-leak"),
 )
@@ -232,7 +237,9 @@ def transfers(telling: Telling) -> Iterator[dict[str, Any]]:
                 "expected_cm3": said.get("expected_cm3"),
                 "seen_cm3": said.get("seen_cm3"),
                 "clean": said.get("clean"),
-                "deaf": telling.deaf(opening.box),
+                "exempt": "the row says that the sensor did not answer"
+                if telling.deaf(opening.box)
+                else None,
                 "ok": out
                 or (said.get("cycles") == opening.cycles and dose_fits(said, opening))
                 or (telling.deaf(opening.box) and said.get("cycles") == opening.cycles),
@@ -254,13 +261,17 @@ def isolations(telling: Telling) -> Iterator[dict[str, Any]]:
             row = telling.row("isolation", box, (start_ms + end_ms) // 2)
             said = None if row is None else row.document["oxygen_ppm_h"]
             true = slope_ppm_h(points)
+            why = None if row is None else row.document["no_slope_because"]
+            # Air came in while the loop stood: there is no slope to tell, and the row says so.
+            exempt = said is None and why is not None and max(v for _, v in points) > AIRED_PPM
             yield {
                 "what": "isolation",
                 "box": box,
                 "minutes": (end_ms - start_ms) / 60_000,
                 "true_ppm_h": true,
                 "said_ppm_h": said,
-                "ok": said is not None and abs(said - true) <= SLOPE_SHARE * abs(true),
+                "exempt": why if exempt else None,
+                "ok": exempt or (said is not None and abs(said - true) <= SLOPE_SHARE * abs(true)),
             }
 
 

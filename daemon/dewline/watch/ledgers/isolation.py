@@ -155,6 +155,14 @@ class IsolationBook(Kept):
             self._rows.close(self._facts.name, "isolation", started_ms, at_ms, document)
         self._reset(None)
 
+    def _why_no_slope(self) -> str:
+        """In plain words: nobody is to take a missing figure for a tight box."""
+        if "oxygen" not in self._latest:
+            return "no usable oxygen reading"
+        if self._disturbed:
+            return "something came in; not enough quiet time after it"
+        return "too few oxygen readings after the first ten minutes"
+
     def _document(self, slope: dict[str, float] | None) -> dict[str, Any]:
         facts, count = self._facts, max(1, self._count)
         volume = facts.box.volume_m3
@@ -166,6 +174,7 @@ class IsolationBook(Kept):
             "oxygen_ppm_h": rate,
             "oxygen_low_ppm_h": None if slope is None else slope["low"],
             "oxygen_high_ppm_h": None if slope is None else slope["high"],
+            "no_slope_because": None if slope is not None else self._why_no_slope(),
             "slope_hours": None if slope is None else slope["hours"],
             "oxygen_ingress_ml_h": ingress,
             # If it were all air; glove permeation is in it.
