@@ -77,6 +77,8 @@ class Schedule:
 
     def next(self, now_s: float) -> tuple[int, float]:
         """Whose turn is next, and when (which may be past)."""
+        if len(self.slots) == 1:  # an instrument with a bus of its own, as nearly all on TCP
+            return 0, self._ready_s(self.slots[0])
         places = [
             (self._ready_s(slot), slot.probing, slot.due_s, i) for i, slot in enumerate(self.slots)
         ]
