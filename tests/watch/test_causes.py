@@ -92,6 +92,17 @@ def test_a_rush_of_air_heats_the_bed_not_the_reverse() -> None:
     assert judge(GAS, facts | said(oxygen_rush=1.0)).name == "air-leak"
 
 
+def test_a_dose_hidden_by_solvent_accuses_no_sensor() -> None:
+    """Once solvent was about, a missed dose is its work first, also after it has gone."""
+    doubt = FAMILIES["doubt"]
+    missed = said(dose_missed=1.0, solvent_about=0.0)
+    assert judge(doubt, missed).name == "sensor-unresponsive"
+    assert judge(doubt, missed | said(solvent_about=1.0, solvent_known=1.0)).name == "solvent"
+    later = judge(doubt, missed | said(solvent_known=1.0), "solvent")
+    assert later.name == "solvent"
+    assert later.also == ("sensor-unresponsive",)
+
+
 def test_what_does_not_decay_was_no_impulse() -> None:
     """A jump may be a dose or a leak; a quarter of an hour later it is either gone or a leak."""
     jump = said(oxygen_up=1.0, oxygen_step=1.0, ratio_air=1.0, no_door=1.0)

@@ -42,6 +42,7 @@ OFTEN = ((12 * MINUTE_MS, 1), (120 * MINUTE_MS, 5))
 SELDOM = 15
 NOTES_KEPT = 20
 FEWEST_NIGHTS = 3
+SURE = 0.8
 FINDERS = (
     gas_facts, ratio_facts, source_facts, loop_facts, stop_facts, bed_facts, pressure_facts,
     supply_facts, comb_facts, chamber_facts, room_facts, note_facts, common_facts, long_facts,
@@ -102,6 +103,7 @@ class Explain:
         self._histories = {box: History(self._tracks(box)) for box in plan.boxes}
         self._standing: dict[str, Standing] = {}
         self._notes: dict[str, list[list[Any]]] = {}
+        self._solvent_ms: dict[str, int] = {}  # when solvent was last named first, by box
         self._resumed_ms: int | None = None
         self.doubts: Mapping[str, Mapping[str, str]] = {}  # box, gas -> why its reading is doubted
         self._rises: dict[str, dict[str, Rise]] | None = None  # of the item at hand
@@ -221,6 +223,8 @@ class Explain:
             return self._beyond_boxes(alarm, family, at_ms)
         view = replace(self._view(box, at_ms), about=gas)
         cause = judge(FAMILIES[family], self._facts(view, gas), told)
+        if cause.name == "solvent" and cause.confidence >= SURE:
+            self._solvent_ms[box] = at_ms
         return cause, self._outlook(alarm, view, gas, cause)
 
     def _beyond_boxes(self, alarm: Alarm, family: str, at_ms: int) -> tuple[Cause, Outlook | None]:
@@ -263,6 +267,7 @@ class Explain:
             self._resumed_ms,
             self._silent(box, at_ms),
             self.doubts.get(box, {}),
+            solvent_ms=self._solvent_ms.get(box),
         )
 
     def turn(self) -> None:
@@ -337,6 +342,7 @@ class Explain:
             "due_ms": self.due_ms,
             "again_ms": self.again_ms,
             "resumed_ms": self._resumed_ms,
+            "solvent_ms": dict(self._solvent_ms),
             "notes": {box: [list(n) for n in notes] for box, notes in self._notes.items()},
             "standing": {name: held.save() for name, held in self._standing.items()},
             "histories": {box: history.save() for box, history in self._histories.items()},
@@ -345,6 +351,7 @@ class Explain:
     def restore(self, state: Mapping[str, Any]) -> None:
         self.due_ms, self.again_ms = state["due_ms"], state["again_ms"]
         self._resumed_ms = state["resumed_ms"]
+        self._solvent_ms = dict(state.get("solvent_ms", {}))
         self._notes = {box: [list(n) for n in notes] for box, notes in state["notes"].items()}
         self._standing = {n: Standing.restored(s) for n, s in state["standing"].items()}
         for box, history in self._histories.items():

@@ -56,6 +56,7 @@ class View:
     silent: Sequence[str] = ()  # instruments that do not answer now
     doubts: Mapping[str, str] = field(default_factory=dict)  # gas -> why its reading is doubted
     about: str | None = None  # the gas the alarm is about
+    solvent_ms: int | None = None  # when solvent was last named as a cause in this box
 
     @property
     def lead(self) -> Rise | None:

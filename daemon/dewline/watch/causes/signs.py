@@ -12,6 +12,7 @@ from dewline.watch.causes.shape import Rise
 SLIP_LOW, SLIP_HIGH = 6.0, 15.0
 SLIP_STRAYS = 0.15
 NIGHT_LEAST_PPM = 0.05
+SOLVENT_KEPT_MS = 3 * 86_400_000
 
 
 def long_facts(view: View) -> Found:
@@ -144,8 +145,11 @@ def _solvent(view: View, facts: Facts) -> Found:
     yield "solvent-about", Fact(1.0 if about else 0.0, text)
     before = view.history.values("solvent_vapour", 4320.0)
     past = bool(before) and max(before) > 20.0
-    if past or "note-solvent" in facts:
+    named = view.solvent_ms is not None and view.at_ms - view.solvent_ms < SOLVENT_KEPT_MS
+    if past or named or "note-solvent" in facts:
         yield "solvent-before", Fact(1.0, "there was solvent in the box")
+    if about or past or named:
+        yield "solvent-known", Fact(1.0, text if about else "there was solvent in the box")
 
 
 def _sunk(view: View) -> Iterator[Fact]:
