@@ -142,6 +142,7 @@ DERIVED: dict[str, Derived] = {
         Derived("fill_duty", "%", ("fill_valve",), _TEN_MIN_MS),
         Derived("freezer_duty", "%", ("freezer_compressor",), _TEN_MIN_MS),
         Derived("gas_use", "L/d", ("fill_valve", "pressure"), _HOUR_MS),
+        Derived("gas_idle", "L/h", ("fill_valve", "pressure"), _HOUR_MS),
         Derived("clean_up_time", "s", ("oxygen",), _HOUR_MS),
     )
 }

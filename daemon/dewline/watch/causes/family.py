@@ -31,6 +31,7 @@ FAMILY_OF_ROLE = {
     "forming_gas_flow": "regeneration",
     "mains_present": "power",
     "gas_use": "gas-use",
+    "gas_idle": "gas-use",
     "forming_gas_pressure": "other",
     "foreline_pressure": "other",
 }

@@ -141,6 +141,7 @@ class BoxBooks(Kept):
             yield role, "%", 10 * MINUTE_MS
         if self._gas_use is not None:
             yield "gas_use", "L/d", HOUR_MS
+            yield "gas_idle", "L/h", HOUR_MS
         for name, book in self._transfers.items():
             if book.chamber.pressure is not None:
                 yield f"{name}_residual", "ppm", HOUR_MS
@@ -239,6 +240,8 @@ class BoxBooks(Kept):
             self._tell_number(role, duty.minute(at_ms))
         if self._gas_use is not None:
             self._tell_number("gas_use", self._gas_use.minute(at_ms, day, minute))
+            if hourly:
+                self._tell_number("gas_idle", self._gas_use.night_l_h)
         for gas, ingress in self._ingress.items():
             source = ingress.tell(at_ms) if minute % 10 == 0 else None
             if source is not None:

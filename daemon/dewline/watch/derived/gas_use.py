@@ -24,6 +24,7 @@ COMPLIANCE_L_MBAR = 0.7
 HOURS_KEPT = 24
 FEWEST_HOURS = 0.5
 IDLE_HOURS = range(2, 5)
+FEWEST_IDLE_HOURS = 2
 LONGEST_MINUTE_MS = 90_000
 
 
@@ -87,7 +88,7 @@ class GasUse(Kept):
 
     KEPT = (
         "fill", "relief", "_metered_l", "_hours", "_passed_h", "_content_l", "_last_ms", "_quiet",
-        "_day", "_day_ms", "_totals", "_idle", "_purged_s",
+        "_day", "_day_ms", "_totals", "_idle", "_purged_s", "night_l_h",
     )  # fmt: skip
 
     def __init__(self, facts: BoxFacts, fill: Slot, relief: Slot | None, rows: RowBook) -> None:
@@ -105,6 +106,7 @@ class GasUse(Kept):
         self._totals = [0.0, 0.0, 0.0, 0.0, 0.0]  # used, vented, content, fills, fill s
         self._idle: list[float] = []
         self._purged_s = 0.0
+        self.night_l_h: float | None = None  # loss of the last night that was quiet enough
 
     def minute(self, at_ms: int, day: int, minute: int) -> float | None:
         """A minute passed; at the full hour the use of the last 24 h, L/d."""
@@ -164,6 +166,8 @@ class GasUse(Kept):
         self._hours = [*self._hours, [litres - gained, self._passed_h]][-HOURS_KEPT:]
         if self._quiet and (ended_hour - 1) % 24 in IDLE_HOURS and self._passed_h > 0.9:
             self._idle = [*self._idle, lost / self._passed_h][-len(IDLE_HOURS) :]
+        if ended_hour == IDLE_HOURS.stop and len(self._idle) >= FEWEST_IDLE_HOURS:
+            self.night_l_h = self.idle_l_h
         self._passed_h = 0.0
         self._quiet = True
         for i, value in enumerate((litres, vented, gained, times, seconds)):
