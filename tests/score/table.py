@@ -79,11 +79,11 @@ def _calibration(said: list[dict[str, Any]]) -> Iterator[str]:
 
 
 WANTED_LEADS = {
-    "bed-spent-water": "idle >= 2 d, climb >= 3 h, where the bed has worked over 20 d",
-    "bed-spent-oxygen": "climb >= 3 h",
-    "circulation-stopped": "after <= 5 min",
-    "glove-torn": "after <= 100 s",
-    "air-leak": "after <= 10 s for a rush",
+    "bed-slow": "idle >= 2 d, climb >= 3 h",
+    "bed-water": "climb >= 3 h",
+    "circulator-trip": "after <= 5 min",
+    "torn-glove": "after <= 100 s",
+    "air-rush": "after <= 10 s",
 }
 
 
@@ -100,9 +100,9 @@ def _leads(told: list[dict[str, Any]]) -> Iterator[str]:
             found[row["story"], lead["cause"]].append(lead)
     for (story, cause), rows in sorted(found.items()):
         crossed = [r for r in rows if "before_s" in r]
-        if crossed or cause in WANTED_LEADS:
+        if crossed or story in WANTED_LEADS:
             cells = [_middle(r.get(k) for r in rows) for k in ("after_s", *LEADS)]
-            wanted = WANTED_LEADS.get(cause, "")
+            wanted = WANTED_LEADS.get(story, "")
             yield f"| {story} | {cause} | {len(rows)} | {' | '.join(cells)} | {wanted} |"
 
 
