@@ -115,7 +115,8 @@ class GasUse(Kept):
         if passed_ms <= LONGEST_MINUTE_MS:
             self._meter(passed_ms)
             self._passed_h += passed_ms / 3_600_000
-        self._quiet &= not self._facts.in_modes(*DISTURBED)
+        known = sound(self._facts.pressure) is not None  # a frozen panel tells of no night
+        self._quiet &= known and not self._facts.in_modes(*DISTURBED)
         if self._content_l is None:
             self._content_l = content_l(self._facts)
             self._day, self._day_ms = day, at_ms
