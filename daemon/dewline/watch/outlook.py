@@ -27,14 +27,14 @@ LEVEL_SHARE = 0.35
 FARTHEST_H = 240.0
 STRAIGHT_FIRST = 1.0  # a curve has to fit better than a straight line
 NOISE_PPM = 0.01  # of a trace sensor's medians
-THETAS_H = tuple(6.0 * 1.8**k for k in range(7))
+THETAS_H = tuple(1.2 * 2.1**k for k in range(8))
 LEFTS_H = tuple(0.3 * 1.32**k for k in range(26))
 AHEAD_H = tuple(0.25 * 1.35**k for k in range(24))
 # Q over the volume that box and walls together stand for, h: walls hold back most of a
 # rise of water, about 25 box volumes within hours (derived from linear walls; common practice).
 WALLS_H = {"moisture": 0.6}
 LEAST_TAKEN = 1e-4
-WIDER_LOW, WIDER_HIGH = 0.7, 1.45  # for what the models leave out; set on simulated stories
+WIDER_LOW, WIDER_HIGH = 0.55, 1.45  # for what the models leave out; set on simulated stories
 
 
 class Forecast(NamedTuple):
@@ -119,7 +119,22 @@ def _straight(points: Points, now: float, limit: float) -> Forecast | None:
     if fit.low <= 0.0:
         return None
     way = limit - now
-    return Forecast(way / fit.slope, way / fit.high, way / fit.low)
+    return Forecast(way / fit.slope, way / fit.high, max(way / fit.low, _bending(points, way)))
+
+
+def _bending(points: Points, way: float) -> float:
+    """Hours for the way if the slope goes on falling as it does; a source in a box settles."""
+    half = len(points) // 2
+    slopes = [
+        theil_sen([t for t, _ in part], [v for _, v in part], CONFIDENCE).slope
+        for part in (points[:half], points[half:])
+    ]
+    if not 0.0 < slopes[1] < slopes[0]:
+        return 0.0
+    apart_h = (points[-1][0] - points[0][0]) / 2
+    pace_h = apart_h / log(slopes[0] / slopes[1])
+    left = slopes[1] * exp(-apart_h / 2 / pace_h) * pace_h
+    return -pace_h * log1p(-way / left) if way < left else FARTHEST_H
 
 
 def _told(best: Forecast, low: float, high: float) -> Forecast | None:
