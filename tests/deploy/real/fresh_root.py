@@ -20,9 +20,10 @@ class Root:
     def __init__(self, folder: Path) -> None:
         self.path = folder / "root"
 
-    def make(self, mirror: str, packages: str) -> None:
+    def make(self, mirror: str | None, packages: str) -> None:
         words = ["--variant=minbase", f"--include={packages}", "bookworm"]
-        subprocess.run(["debootstrap", *words, self.path, mirror], check=True)
+        where = [self.path, *([mirror] if mirror else [])]
+        subprocess.run(["debootstrap", *words, *where], check=True)
         shutil.copy("/etc/resolv.conf", self.path / "etc/resolv.conf")
 
     def copy_clone(self) -> None:

@@ -1,10 +1,6 @@
 #!/bin/sh
 # Runs as a unit beside the service, on its systemd, and says one line for each thing it saw:
-# SAW KEY VALUE. In the emulator, where serial adapters are, "ASK plug" asks the host to plug them
-# in. Ends by switching off.
-where=$1
-signal=pressure
-[ "$where" = container ] || signal=oxygen
+# SAW KEY VALUE. Ends by switching off.
 exec >/dev/ttyS1 2>&1
 config=/etc/dewline/dewline.yaml
 
@@ -41,13 +37,6 @@ up=$(shown ActiveEnterTimestampMonotonic)
 say ready_ms $(((up - start) / 1000))
 say since_kernel_ms $((up / 1000))
 say panel_good_ms "$(until_true 60 good heron pressure)"
-if [ "$where" = emulator ]; then
-    say plugged_before "$(find /dev -name "ttyUSB*" | wc -l)"
-    echo "ASK plug"
-    say adapter_there_ms "$(until_true 60 test -e /dev/serial/by-id)"
-    say serial_good_ms "$(until_true 90 good heron oxygen)"
-    ls -l /dev/serial/by-id /dev/dewline-analyzers
-fi
 
 # The page's last step, as it stands there: a first alarm.
 cp "$config" /run/right.yaml
@@ -75,26 +64,22 @@ done
 
 systemctl start dewline-backup && say backups "$(find /var/lib/dewline/backups -type f | wc -l)"
 
-if [ "$where" = container ]; then
-    # A USB adapter without a driver behind it: who may open it is told that nothing is there.
-    mknod -m 0660 /dev/dewline-analyzers c 188 0
-    mknod -m 0660 /dev/dewline-frost c 10 200 # a tunnel: none of a watcher's business
-    chgrp dialout /dev/dewline-analyzers /dev/dewline-frost
-fi
+# A USB adapter without a driver behind it: who may open it is told that nothing is there.
+mknod -m 0660 /dev/dewline-analyzers c 188 0
+mknod -m 0660 /dev/dewline-frost c 10 200 # a tunnel: none of a watcher's business
+chgrp dialout /dev/dewline-analyzers /dev/dewline-frost
 restarts=$(shown NRestarts)
 kill -KILL "$(shown MainPID)"
 say kill_back_ms "$(until_true 60 again "$restarts")"
-say kill_good_ms "$(until_true 60 good heron $signal)"
-if [ "$where" = container ]; then
-    say adapter_passes "$(last_link_down analyzers | grep -c 'No such device')"
-    say tunnel_refused "$(last_link_down frost | grep -c 'not permitted')"
-    last_link_down .
-fi
+say kill_good_ms "$(until_true 60 good heron pressure)"
+say adapter_passes "$(last_link_down analyzers | grep -c 'No such device')"
+say tunnel_refused "$(last_link_down frost | grep -c 'not permitted')"
+last_link_down .
 
 restarts=$(shown NRestarts)
 kill -STOP "$(shown MainPID)"
 say hung_back_ms "$(until_true 180 again "$restarts")"
-say hung_good_ms "$(until_true 60 good heron $signal)"
+say hung_good_ms "$(until_true 60 good heron pressure)"
 
 echo "nonsense: 1" >>"$config"
 before=$(shown MainPID)
