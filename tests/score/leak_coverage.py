@@ -2,10 +2,11 @@
 
     python tests/score/leak_coverage.py [--cases 1000] [--json]
 
-Every case is a box of its own, simulated from the amount of gas up, with its
-own generator: volume, giving walls of 0.2-4 L/mbar, a leak that follows the
-gauge, a room that drifts and cycles, weather, and sensors that drift, lag,
-miss part of a change, scatter with memory and round. Case n uses seed n - 1.
+Every case is a box of its own, simulated from the amount of gas up: volume,
+giving walls of 0.2-4 L/mbar, a leak that follows the gauge, a room that drifts
+and cycles, weather. It is read by the simulator's own instruments, whose zero,
+gain, drift, lag and noise are drawn, with readings that wander and round.
+Case n uses seed n - 1.
 Errors are drawn as wide as the stated budget says they are: this checks the
 statistics and the physics, not whether a real sensor is that good.
 """
@@ -21,6 +22,7 @@ from dataclasses import dataclass
 from dewline.gas import hold, ingress
 from dewline.gas.hold import HoldReading, HoldSensors
 from dewline.gas.ingress import OxygenReading, OxygenSensor
+from dewline_sim.instruments import sensors
 
 STEP_S = 20.0
 SETTLE_S = 600.0
@@ -100,21 +102,31 @@ class Room:
         return self.barometer + self.weather_h * t_s / 3600
 
 
-class Thermometer:
-    """Lags, misses part of every change, drifts, scatters, rounds."""
+def thermometer(
+    rng: random.Random, room: Room, budget: HoldSensors, duration_s: float
+) -> Callable[[float], float]:
+    """What is read of the gas, degC: it lags, misses part of every change, drifts, rounds."""
+    lag_s, start_c = rng.uniform(30, 200), room.gas(0) - 273.15
+    misses = rng.gauss(0, budget.gas_share)
+    sensor = sensors.build(
+        "temperature",
+        "temperature",
+        {
+            "lag_up_s": lag_s,
+            "lag_down_s": lag_s,
+            "gain": 1.0 - misses,
+            "zero": misses * start_c,
+            "drift_per_d": rng.gauss(0, budget.gas_k) / duration_s * sensors.DAY_S,
+            "noise": 0.01,
+        },
+    )
+    digit = rng.choice([0.01, 0.1])
 
-    def __init__(self, rng: random.Random, room: Room, budget: HoldSensors, duration_s: float):
-        self.room, self.rng = room, rng
-        self.lag_s = rng.uniform(30, 200)
-        self.misses = rng.gauss(0, budget.gas_share)
-        self.drift = rng.gauss(0, budget.gas_k) / duration_s
-        self.digit = rng.choice([0.01, 0.1])
-        self.start = self.inner = room.gas(0)
+    def read(t_s: float) -> float:
+        sensor.tick(STEP_S, {"temperature": room.gas(t_s) - 273.15}, rng.gauss(0, 1))
+        return rounded(sensor.value, digit)
 
-    def read(self, t_s: float) -> float:
-        self.inner += (self.room.gas(t_s) - self.inner) * (1 - math.exp(-STEP_S / self.lag_s))
-        seen = self.start + (self.inner - self.start) * (1 - self.misses) + self.drift * t_s
-        return rounded(seen - 273.15 + self.rng.gauss(0, 0.01), self.digit)
+    return read
 
 
 def hold_case(seed: int) -> Iterator[Verdict]:
@@ -125,10 +137,14 @@ def hold_case(seed: int) -> Iterator[Verdict]:
     room = Room(rng)
     duration_s = rng.uniform(1, 4) * 3600
     gauge = rng.choice([-1, 1]) * rng.uniform(2.5, 10)
-    thermometer = Thermometer(rng, room, budget, duration_s)
-    gauge_drift = rng.gauss(0, budget.gauge_mbar) / duration_s
-    barometer_drift = rng.gauss(0, budget.barometer_mbar) / duration_s
-    gauge_noise = scatter(rng, rng.uniform(0.003, 0.03), rng.uniform(10, 120))
+    gas = thermometer(rng, room, budget, duration_s)
+    drift_per_d = rng.gauss(0, budget.gauge_mbar) / duration_s * sensors.DAY_S
+    transducer = sensors.build(
+        "box_pressure", "pressure", {"drift_per_d": drift_per_d, "noise": rng.uniform(0.003, 0.03)}
+    )
+    drift_per_d = rng.gauss(0, budget.barometer_mbar) / duration_s * sensors.DAY_S
+    barometer = sensors.build("barometer", "barometer", {"drift_per_d": drift_per_d, "noise": 0.02})
+    wander = scatter(rng, rng.uniform(0.003, 0.02), rng.uniform(10, 120))
     gauge_digit, barometer_digit = rng.choice([0.01, 0.05, 0.1]), rng.choice([0.01, 0.1])
     conductance = 10 ** rng.uniform(-5, math.log10(5e-3)) * box.volume_l / abs(gauge)
     creep_mbar = rng.uniform(0, 0.3)
@@ -137,14 +153,16 @@ def hold_case(seed: int) -> Iterator[Verdict]:
     leaked_l = t_s = measured_from = 0.0
     while t_s < duration_s + SETTLE_S:
         gauge = box.gauge(amount, room.gas(t_s), room.pressure(t_s))
-        gas_c = thermometer.read(t_s)
+        gas_c = gas(t_s)
+        transducer.added = creep_mbar * math.exp(-t_s / 150) + wander()
+        transducer.tick(STEP_S, {"pressure": gauge}, rng.gauss(0, 1))
+        barometer.tick(STEP_S, {"barometer": room.pressure(t_s)}, rng.gauss(0, 1))
         if t_s >= SETTLE_S:
             if not readings:
                 measured_from, leaked_l = t_s, 0.0
-            shown = gauge + creep_mbar * math.exp(-t_s / 150) + gauge_drift * t_s + gauge_noise()
-            air = room.pressure(t_s) + barometer_drift * t_s + rng.gauss(0, 0.02)
+            shown = rounded(transducer.value, gauge_digit)
             readings.append(
-                HoldReading(t_s, rounded(shown, gauge_digit), gas_c, rounded(air, barometer_digit))
+                HoldReading(t_s, shown, gas_c, rounded(barometer.value, barometer_digit))
             )
         flow_l_h = -conductance * gauge  # at box state
         leaked_l += flow_l_h * STEP_S / 3600
@@ -179,26 +197,33 @@ def oxygen_case(seed: int) -> Iterator[Verdict]:
     gloves, gloves_standard = rng.uniform(0.5, 2), 0.3
     gloves_guess = gloves + rng.gauss(0, gloves_standard)
     true_lag_s = sensor.lag_s * (1 + rng.gauss(0, 0.1))
-    span, drift_h = 1 + rng.gauss(0, sensor.span_share), rng.gauss(0, sensor.drift_ppm_h)
-    noise, digit = (
-        scatter(rng, rng.uniform(0.003, 0.05), rng.uniform(5, 120)),
-        rng.choice([0.01, 0.1]),
+    analyzer = sensors.build(
+        "o2",
+        "oxygen",
+        {
+            "kind": rng.choice(["electrochemical", "zirconia"]),
+            "lag_up_s": true_lag_s,
+            "lag_down_s": true_lag_s,
+            "gain": 1 + rng.gauss(0, sensor.span_share),
+            "zero": rng.gauss(0, 0.2),
+            "drift_per_d": 24 * rng.gauss(0, sensor.drift_ppm_h),
+        },
     )
-    zero = rng.gauss(0, 0.2)
-    room = dead = inner = rng.uniform(0.03, 3)
+    wander = scatter(rng, rng.uniform(0.003, 0.05), rng.uniform(5, 120))
+    digit = rng.choice([0.01, 0.1])
+    room = dead = rng.uniform(0.03, 3)
     readings = []
     t_s = 0.0
     while t_s <= duration_s + ingress.SETTLE_S:
-        readings.append(
-            OxygenReading(t_s, rounded(span * inner + zero + drift_h * t_s / 3600 + noise(), digit))
-        )
+        analyzer.tick(0.0, {"oxygen": room}, rng.gauss(0, 1))
+        readings.append(OxygenReading(t_s, rounded(analyzer.value + wander(), digit)))
         for _ in range(4):  # a step of 5 s for the mixing
             dt_s = STEP_S / 4
             source = (truth * (air_ppm - room) + gloves) / 3600 / 0.8
             mixing = (dead - room) / 300
             room += dt_s * (source + mixing * 0.2)
             dead -= dt_s * mixing * 0.8
-            inner += (room - inner) * (1 - math.exp(-dt_s / true_lag_s))
+            analyzer.tick(dt_s, {"oxygen": room}, 0.0)
         t_s += STEP_S
     found = ingress.evaluate_oxygen(
         readings, volume_l, sensor, air_ppm, (gloves_guess, gloves_standard)

@@ -90,6 +90,7 @@ def put_config(root: Root, folder: Path, analyzers: str, frost: str) -> None:
 
 def try_installer(root: Root, folder: Path, saw: dict[str, str]) -> None:
     """Install until nothing changes; check and run there as the service's own user."""
+    root.environment()  # puts down, before anything is listed, what pip needs of the host
     said, changed = differences(root, "--dry-run")
     saw["dry_run_changed"] = " ".join(changed)
     assert "would write /etc/systemd/system/dewline.service" in said
