@@ -235,6 +235,12 @@ def test_story_9_a_power_cut_is_one_page_and_a_list_of_what_differs(telling: Tel
     assert differs["heron.freezer_temperature"][1] > differs["heron.freezer_temperature"][0] + 2
     stopped = {e.box for e in raised(told, "circulation-stopped")}
     assert stopped == {"heron", "egret"}
+    # The block of zeros with which a panel wakes up is no vacuum.
+    floors = [
+        r.document["floor_mbar"] for b in ("heron", "egret") for r in rows(told, "pump-down", b)
+    ]
+    assert floors
+    assert min(floors) > 0.0
 
 
 def test_story_7_a_regeneration_without_hydrogen_is_known_by_its_gas(telling: Telling) -> None:

@@ -10,10 +10,12 @@ from __future__ import annotations
 
 from typing import Any
 
-from dewline.watch.conditions import Stale, Teller, condition_delay_ms
+from dewline.watch.conditions import condition_delay_ms
+from dewline.watch.over_time import Stale
 from dewline.watch.plan import Guard, RulePlan
 from dewline.watch.slope import NEVER_MS
 from dewline.watch.slots import EVERYTHING, NOTHING_QUIET, Band, Slot, above_band, below_band
+from dewline.watch.teller import Teller
 
 
 class Delay:

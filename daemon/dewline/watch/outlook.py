@@ -212,15 +212,15 @@ class _Curve(NamedTuple):
 def _curves(times: Sequence[float], walls_h: float) -> Iterator[_Curve]:
     """Beds of all ends and paces: dC/dt = (A - (1 - slip) C) / ``walls_h``; 0: at once."""
     for theta_h in THETAS_H:
-        way = _Way(times, theta_h)
+        way = _Way(times, theta_h) if walls_h else None
         for left_h in LEFTS_H:
-            if walls_h:
+            if way is None:
+                logs = [-log(_takes(left_h - t, theta_h)) for t in times]
+                yield _Curve(left_h, theta_h, logs, [])
+            else:
                 logs = way.held_back(left_h, walls_h)
                 ahead = list(zip(AHEAD_H, logs[len(times) :], strict=True))
                 yield _Curve(left_h, theta_h, logs[: len(times)], ahead)
-            else:
-                logs = [-log(_takes(left_h - t, theta_h)) for t in times]
-                yield _Curve(left_h, theta_h, logs, [])
 
 
 class _Way:

@@ -55,9 +55,13 @@ class Block:
         self.frozen = False
 
     def zeroed(self, readings: Mapping[str, Reading]) -> bool:
-        """Whether every number of it in a scan is nothing at all."""
-        values = [readings[s.name].value for s in self.numbers if s.name in readings]
-        return len(values) >= FEWEST_ZEROS and all(value == 0.0 for value in values)
+        """Whether every number of it in a scan is nothing at all.
+
+        A current loop shows its zero as a fault: what has no value contradicts nothing.
+        """
+        shown = (readings[s.name].value for s in self.numbers if s.name in readings)
+        values = [value for value in shown if value is not None]
+        return len(values) >= FEWEST_ZEROS and not any(values)
 
     def stands(self, at_ms: int) -> bool:
         """Alive, and not one number has moved for five minutes; a box pressure is among them."""

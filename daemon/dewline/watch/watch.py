@@ -197,7 +197,7 @@ class Watch:
         To those that are ``calm`` only the rules listen that look at their windows.
         """
         own = dict.fromkeys(a for s in heard for a in (s.windowed if s in calm else s.alarms))
-        heard, rest = [slot for slot in heard if slot not in calm], calm
+        heard = [slot for slot in heard if slot not in calm]
         guarded = dict.fromkeys(alarm for slot in heard for alarm in slot.guarded)
         for alarm in sorted({**own, **guarded}, key=_rank):
             judge = alarm.judge
@@ -208,7 +208,7 @@ class Watch:
         self._retune(at_ms, heard)
         self._retune(at_ms, (slot for limit in heard for slot in limit.leaning))
         self._retune(at_ms, (alarm.slot for alarm in guarded))
-        for slot in rest:
+        for slot in calm:
             if slot.windowed:
                 slot.retune(at_ms)
             else:

@@ -179,9 +179,10 @@ class Explain:
 
     def _is_time(self, name: str, at_ms: int) -> bool:
         """By the minutes of the watch, so that alarms that stand together are looked at in one."""
-        if self._standing[name].led == 1:  # another name leads: a minute later it is sure or gone
+        held = self._standing[name]
+        if held.led == 1:  # another name leads: a minute later it is sure or gone
             return True
-        age_ms = at_ms - self._standing[name].raised_ms
+        age_ms = at_ms - held.raised_ms
         every = next((minutes for until_ms, minutes in OFTEN if age_ms < until_ms), SELDOM)
         return at_ms // MINUTE_MS % every == 0
 

@@ -21,8 +21,6 @@ DRYING_MBAR = 100.0  # below, time counts as time under vacuum
 SUPPLY_OXYGEN_PPM = 1.0  # house gas; common practice, no source
 RISE_MS = 5 * 60_000
 REACHED = 1.05  # of the wanted depth: a gauge is not better
-# No pump takes a chamber from here to nothing between two readings; a panel that wakes does.
-NEAR_NOTHING_MBAR = 5.0
 
 
 class Chamber(Kept):
@@ -100,8 +98,6 @@ class Chamber(Kept):
             self.residual_ppm = None
 
     def _pressure(self, at_ms: int, mbar: float) -> None:
-        if mbar <= 0.0 and (self._last_mbar is None or self._last_mbar > NEAR_NOTHING_MBAR):
-            return
         full = self.facts.pressure_pa / 100
         seconds = (at_ms - self._last_ms) / 1000 if self._last_mbar is not None else 0.0
         if mbar < DRYING_MBAR:

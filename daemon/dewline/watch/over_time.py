@@ -1,0 +1,179 @@
+"""Conditions on a stretch of time: slopes, outlooks, silence, a value that stands still."""
+
+from __future__ import annotations
+
+from math import inf
+from typing import Any
+
+from dewline.watch.outlook import Forecast, reach
+from dewline.watch.plan import Falling, Reaches, Rising, RulePlan
+from dewline.watch.slope import MedianWindow
+from dewline.watch.slots import (
+    EVERYTHING,
+    FIRST_UNCERTAIN,
+    NOTHING_QUIET,
+    Band,
+    Slot,
+    below_band,
+)
+from dewline.watch.teller import Plain
+
+SLOPE_DEADBAND = 0.2
+STAYS_TIMES = 1.5  # an outlook that stands is over when it is this much further away
+
+
+class Slope(Plain):
+    """Rising or falling: judged when a median closes, held between."""
+
+    windowed = True
+
+    def __init__(
+        self, slot: Slot, window: MedianWindow, condition: Rising | Falling, rule: RulePlan
+    ) -> None:
+        self.slot = slot
+        self._window = window
+        self._sign = 1 if isinstance(condition, Rising) else -1
+        self._per_h = condition.per_h
+        deadband = SLOPE_DEADBAND * self._per_h if rule.deadband is None else rule.deadband
+        self._return_h = self._per_h - deadband
+        self._confidence = condition.confidence
+
+    def truth(self, at_ms: int, active: bool) -> bool | None:
+        if self.slot.quality >= FIRST_UNCERTAIN:
+            return None
+        estimate = self._window.estimate(self._confidence)
+        if estimate is None:
+            return None
+        if active:
+            return not estimate.slope * self._sign < self._return_h
+        bound = estimate.low if self._sign > 0 else -estimate.high
+        return bound > self._per_h
+
+    def band(self) -> Band:
+        return EVERYTHING  # a closing median is loud by itself
+
+    held_band = band
+
+    def limit(self) -> float | None:
+        return self._per_h * self._sign
+
+
+class Foreseen(Plain):
+    """Reaches a limit within a time, by the outlook; judged when a median closes."""
+
+    windowed = True
+
+    def __init__(self, slot: Slot, window: MedianWindow, plan: Reaches, zero_ppm: float) -> None:
+        self.slot = slot
+        self._window = window
+        self._plan = plan
+        self._zero_ppm = zero_ppm
+        self._asked = 0
+        self._told: Forecast | None = None
+
+    def _forecast(self) -> Forecast | None:
+        if self._asked != self._window.closes_at:
+            self._asked = self._window.closes_at
+            hours = self._window.bucket_ms / 3_600_000
+            points = [(number * hours, value) for number, value in self._window.points]
+            role = self.slot.name.rpartition(".")[2]
+            self._told = reach(points, self._plan.limit, self._zero_ppm, role)
+        return self._told
+
+    def truth(self, at_ms: int, active: bool) -> bool | None:
+        if self.slot.quality >= FIRST_UNCERTAIN or self.slot.value is None:
+            return None
+        if self.slot.value >= self._plan.limit:
+            return True if active else None  # the level's own rule speaks
+        forecast = self._forecast()
+        if forecast is None:
+            return False
+        within = self._plan.within_ms / 3_600_000 * (STAYS_TIMES if active else 1.0)
+        return forecast.hours <= within
+
+    def band(self) -> Band:
+        return EVERYTHING  # a closing median is loud by itself
+
+    def held_band(self) -> Band:
+        """Its side of the limit: a forecast changes only when a median closes."""
+        value, limit = self.slot.value, self._plan.limit
+        if value is None:
+            return NOTHING_QUIET
+        return below_band(value, limit) if value < limit else (limit, EVERYTHING[1])
+
+    def limit(self) -> float | None:
+        return self._plan.limit
+
+
+class Stale(Plain):
+    """No usable reading for a while. Moved by ticks; a reading that is not bad ends it."""
+
+    timed = True
+
+    def __init__(self, slot: Slot, after_ms: int) -> None:
+        self.slot = slot
+        self._after_ms = after_ms
+        self.from_ms = 0  # the clock never starts before the guard let the rule speak
+
+    def _alive_ms(self) -> int:
+        return max(self.slot.alive_ms, self.from_ms)
+
+    def truth(self, at_ms: int, active: bool) -> bool | None:
+        return at_ms - self._alive_ms() >= self._after_ms
+
+    def band(self) -> Band:
+        return EVERYTHING
+
+    def limit(self) -> float | None:
+        return self._after_ms / 1000
+
+    def began(self, at_ms: int) -> int:
+        return self._alive_ms()
+
+    def due_ms(self) -> int | None:
+        return self._alive_ms() + self._after_ms
+
+    def start_anew(self, at_ms: int) -> None:
+        self.from_ms = at_ms
+
+    def save(self) -> dict[str, Any]:
+        return {"from_ms": self.from_ms}
+
+    def restore(self, state: dict[str, Any]) -> None:
+        self.from_ms = state["from_ms"]
+
+
+class Unchanged(Plain):
+    """The very same good value, unbroken, for a while; small values do not count."""
+
+    timed = True
+
+    def __init__(self, slot: Slot, for_ms: int, ignore_below: float | None) -> None:
+        self.slot = slot
+        self._for_ms = for_ms
+        self._ignore_below = -inf if ignore_below is None else ignore_below
+
+    def truth(self, at_ms: int, active: bool) -> bool | None:
+        slot = self.slot
+        if slot.quality >= FIRST_UNCERTAIN or slot.value is None:
+            return None
+        if at_ms - slot.alive_ms >= slot.stale_ms:
+            return None  # it is silent, not frozen
+        return slot.value > self._ignore_below and at_ms - slot.same_since_ms >= self._for_ms
+
+    def _ignored(self) -> bool:
+        return self.slot.value is not None and self.slot.value <= self._ignore_below
+
+    def band(self) -> Band:
+        return (EVERYTHING[0], self._ignore_below) if self._ignored() else EVERYTHING
+
+    def limit(self) -> float | None:
+        return self._for_ms / 1000
+
+    def began(self, at_ms: int) -> int:
+        return self.slot.same_since_ms
+
+    def due_ms(self) -> int | None:
+        if self._ignored() or self.slot.quality >= FIRST_UNCERTAIN:
+            return None
+        return self.slot.same_since_ms + self._for_ms
