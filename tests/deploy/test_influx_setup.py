@@ -36,10 +36,10 @@ def test_influxdb_1_gets_its_database_once(influxd: Any):
 
 
 class Second:
-    """As much of InfluxDB 2 as the script speaks, in its published API's words.
+    """As much of InfluxDB 2 as the script speaks.
 
-    No package of it could be had for this machine; the shapes are those of its API
-    reference (docs.influxdata.com, InfluxDB OSS v2 API: /orgs, /buckets, /dbrps).
+    No package of it could be had for this machine. The shapes of /orgs, /buckets and
+    /dbrps are those of the InfluxDB OSS v2 API, from memory.
     """
 
     def __init__(self) -> None:
