@@ -110,6 +110,7 @@ async def test_a2_what_the_broker_keeps_is_the_truth(plant, broker, subscribe, d
         "mosquitto_pub", "-p", str(broker.port), "-t", orphan, "-r", "-m", '{"alarm":"x"}'
     )
     await publisher.wait()
+    await heard.until(lambda s: s.payloads(orphan))  # it is on its way still when that ends
     count = len(heard.messages())
     plant.values[0] = CLEAN
     await plant.start()
