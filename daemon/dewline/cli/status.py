@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from collections.abc import Iterator
 from typing import Any
 
 from dewline.cli.terminal import add_daemon_arguments, event_line, print_json, socket_of
@@ -33,6 +34,25 @@ def _calls_for_somebody(alarm: dict[str, Any]) -> bool:
     )
 
 
+def _ahead(ahead: dict[str, Any]) -> Iterator[str]:
+    """What the box's own past says of the days to come, with its range."""
+    bed = ahead.get("bed") or {}
+    if days := bed.get("bed_days_left"):
+        low, middle, high = (_days(days[end]) for end in ("low", "middle", "high"))
+        seen = "" if days["since_regeneration"] else "; its last regeneration was not seen"
+        yield (
+            f"bed {bed['bed']} of {bed['purifier']}: about {middle} days left by {days['by']}, "
+            f"between {low} and {high} (4 in 5){seen}"
+        )
+    if nitrogen := ahead.get("nitrogen"):
+        low, high = nitrogen["low_ppm"], nitrogen["high_ppm"]
+        yield f"nitrogen let in since the last purge: {low:.0f} to {high:.0f} ppm"
+
+
+def _days(days: float) -> str:
+    return f"{days:.0f}" if days >= 10.0 else f"{days:.1f}"
+
+
 def _print(status: dict[str, Any]) -> None:
     print(f"{status['site']}: {status['state']}")
     for name, box in status["boxes"].items():
@@ -42,6 +62,8 @@ def _print(status: dict[str, Any]) -> None:
             value = "-" if reading["value"] is None else f"{reading['value']:.4g}"
             note = "" if reading["quality"] == "good" else f"  {reading['quality']}"
             print(f"  {signal:<24} {value:>10} {reading['unit']}{note}")
+        for line in _ahead(box["ahead"]):
+            print(f"  {line}")
     print(f"\nalarms: {len(status['alarms']) or 'none'}")
     for alarm in status["alarms"]:
         print(f"  {alarm['state']:<24} {event_line(alarm)}")
