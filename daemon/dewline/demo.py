@@ -186,8 +186,8 @@ async def night(
         hello = await line.ask({"hello": True})
         config = folder / "dewline.yaml"
         # The demo's broker is the slowest part of the road: latest values once a minute do.
-        broker_is = f"{port}, readings_every: 60 s"
-        config.write_text(config.read_text().replace("@MQTT_PORT@", broker_is))
+        broker_is = f"port: {port}, readings_every: 60 s"
+        config.write_text(config.read_text().replace("port: 1883", broker_is))
         plan = load(config).plan
         epoch_ms = int(hello["now_ms"])
         report.hours = hours or (int(hello["end_ms"]) - epoch_ms) / 3.6e6

@@ -60,14 +60,15 @@ def endpoints_of(served: Served) -> dict[str, dict[str, Any]]:
 def write_config(folder: Path, story: Story, places: Mapping[str, Mapping[str, Any]]) -> Path:
     """Write ``dewline.yaml`` for a served story into ``folder``.
 
-    The MQTT port is left as @MQTT_PORT@ for whoever starts the broker.
+    The broker is looked for where a machine's own is: on loopback, on the port that IANA keeps
+    for MQTT.
     """
     document = config_of(story, places)
     text = yaml.safe_dump(document, sort_keys=False, allow_unicode=True, width=100)
     path = folder / "dewline.yaml"
     path.write_text(
         f"# {story.title}: the simulated lab of this story.\n"
-        f"{text}mqtt: {{host: 127.0.0.1, port: @MQTT_PORT@}}\n",
+        f"{text}mqtt: {{host: 127.0.0.1, port: 1883}}\n",
         encoding="utf-8",
     )
     return path

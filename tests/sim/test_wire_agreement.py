@@ -38,7 +38,6 @@ def plan(scene: Scene, tmp_path: Path) -> Plan:
     where = {"panel": {"host": "127.0.0.1", "port": 1}}
     where |= {bus: {"port": f"/dev/{bus}"} for bus in ("analyzers", "frost")}
     file = write_config(tmp_path, scene.story, where)
-    file.write_text(file.read_text().replace("@MQTT_PORT@", "1883"))
     return load(file).plan
 
 

@@ -161,7 +161,7 @@ QUICK_RULES: dict[str, Any] = {
 def quick_config(folder: Path, mqtt_port: int, **more: Any) -> Path:
     """The lab's own config with quick polls, quick rules and a command token."""
     path = folder / "dewline.yaml"
-    document = yaml.safe_load(path.read_text().replace("@MQTT_PORT@", str(mqtt_port)))
+    document = yaml.safe_load(path.read_text().replace("port: 1883", f"port: {mqtt_port}"))
     for instrument in document["instruments"].values():
         if "unit" in instrument:
             instrument["every"] = "200 ms"

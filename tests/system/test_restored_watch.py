@@ -39,7 +39,6 @@ def test_restoring_changes_nothing_that_is_told(
     """Hundreds of restores in a night: every event the same in every word."""
     make_lab(story)
     config = tmp_path / "dewline.yaml"
-    config.write_text(config.read_text().replace("@MQTT_PORT@", "1883"))
     plan = load(config).plan
     csv = tmp_path / "night.csv"
     words = ("simulate", story, "--csv", str(csv), "--hours", str(hours), "--quiet")
