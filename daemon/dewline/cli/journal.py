@@ -29,18 +29,21 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    path = load(args.config).plan.journal.path
+    plan = load(args.config).plan
+    path = plan.journal.path
     match args.action:
         case "info":
-            return _info(path, args.json)
+            return _info(path, plan.site, args.json)
         case "check":
             return _check(path, args.json)
         case _:
             return _backup(path, args.to, args.json)
 
 
-def _info(path: Path, as_json: bool) -> int:
+def _info(path: Path, site: str, as_json: bool) -> int:
+    """``site``: the config's, for a record that has no event yet to say whose it is."""
     found = health.info(path)
+    found["site"] = found["site"] or site
     if as_json:
         print_json(found)
     else:
