@@ -13,7 +13,7 @@ import pytest
 from dewline.clock import RealClock
 from dewline.config.plan import ContactPlan, MqttPlan
 from dewline.errors import JournalError
-from dewline.followers.lockscreen import Page, Writer
+from dewline.followers.lockscreen import Page, PageWriter
 from dewline.followers.mqtt import MqttFollower
 from dewline.followers.outbox import Batch, Outbox
 from dewline.followers.quota import Quota
@@ -238,7 +238,7 @@ def story() -> Story:
 
 
 ZONE = zone_of("Europe/Lisbon")
-WRITER = Writer("saltmarsh", ZONE, {})
+WRITER = PageWriter("saltmarsh", ZONE, {})
 
 
 class Phone:
@@ -248,7 +248,7 @@ class Phone:
         self,
         quota: Quota | None = None,
         places: tuple[str, ...] = ("heron", "egret", "daemon"),
-        writer: Writer = WRITER,
+        writer: PageWriter = WRITER,
         **contact: Any,
     ) -> None:
         plan = ContactPlan(**{"name": "night-desk", "url_file": Path("x"), **contact})

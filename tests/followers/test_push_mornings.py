@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from dewline.followers.lockscreen import Writer
+from dewline.followers.lockscreen import PageWriter
 from dewline.watch.hours import zone_of
 from dewline.watch.plan import Above, RulePlan
 
@@ -129,7 +129,7 @@ def levels(phone_of, **more):
         )
         for name, limit in limits.items()
     }  # fmt: skip
-    return phone_of(writer=Writer("saltmarsh", ZONE, rules), **more)
+    return phone_of(writer=PageWriter("saltmarsh", ZONE, rules), **more)
 
 
 def rush(story):

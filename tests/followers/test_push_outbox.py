@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import pytest
 
-from dewline.followers.lockscreen import Writer
+from dewline.followers.lockscreen import PageWriter
 from dewline.followers.outbox import DIGEST_EVERY_MS, GATHER_MS
 from dewline.followers.quota import ORDINARY, RESERVE, Quota
 from dewline.watch.hours import zone_of
 
 START_MS = 1_772_417_649_250  # 2026-03-02T02:14:09.250Z, a night in Lisbon
 ZONE = zone_of("Europe/Lisbon")
-WRITER = Writer("saltmarsh", ZONE, {})
+WRITER = PageWriter("saltmarsh", ZONE, {})
 HOUR_MS = 3_600_000
 NIGHT, DAY = (19 * 60, 7 * 60), (7 * 60, 19 * 60)
 SEVEN_S = 4 * 3600 + 45 * 60 + 50.75  # from START_MS to 07:00

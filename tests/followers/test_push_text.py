@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from dewline.config import load
 from dewline.followers import cause_words
-from dewline.followers.lockscreen import Told, Writer
+from dewline.followers.lockscreen import PageWriter, Told
 from dewline.followers.phrases import clock, duration, figure
 from dewline.readings import Cause, Event, Outlook
 from dewline.watch.hours import zone_of
@@ -47,7 +47,7 @@ def rule(alarm, condition, **more):
 
 
 def writer(*rules):
-    return Writer("saltmarsh", ZONE, {r.alarm: r for r in rules})
+    return PageWriter("saltmarsh", ZONE, {r.alarm: r for r in rules})
 
 
 def lines(page):
@@ -164,7 +164,7 @@ def test_a_page_without_advice_still_has_a_next_step(story):
 def test_every_rule_of_the_example_fits():
     """Every alarm of the example config, own ones included: under 200 with title and step."""
     plan = load(Path(__file__).parents[2] / "config" / "example.yaml").plan
-    pages = Writer(plan.site, ZONE, plan.watch.rules)
+    pages = PageWriter(plan.site, ZONE, plan.watch.rules)
     for one in plan.watch.rules.values():
         event = Event(
             id="0" * 16,
@@ -230,7 +230,7 @@ def test_no_text_is_ever_too_long(advice, caution, why, value, transition, late_
         cause=Cause("air-leak", 0.5, ("glove-torn",) * 9, ("evidence",) * 5),
         outlook=Outlook(5.0, "ppm", 1e5, 1e4, 1e6),
     )
-    pages = Writer("s" * 40, ZONE, {})
+    pages = PageWriter("s" * 40, ZONE, {})
     told = Told(event.document(), raised=event.document())
     now_ms = START_MS + late_s * 1000
     for page in (

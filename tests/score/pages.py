@@ -21,7 +21,7 @@ import yaml
 
 from dewline.config import Plan, load
 from dewline.drive import Drive
-from dewline.followers.lockscreen import Page, Writer
+from dewline.followers.lockscreen import Page, PageWriter
 from dewline.followers.outbox import Batch, Outbox
 from dewline.readings import QUALITY_BY_TEXT, Entry, Reading, Resumed, Scan
 from dewline.watch.hours import zone_of
@@ -51,7 +51,7 @@ class Phones:
 
     def __init__(self, plan: Plan) -> None:
         zone = zone_of(plan.watch.timezone)
-        writer = Writer(plan.site, zone, plan.watch.rules)
+        writer = PageWriter(plan.site, zone, plan.watch.rules)
         self.boxes = {
             name: Outbox(
                 contact,

@@ -12,7 +12,7 @@ import yaml
 
 from dewline.config import load
 from dewline.drive import Drive
-from dewline.followers.lockscreen import Writer
+from dewline.followers.lockscreen import PageWriter
 from dewline.followers.outbox import Batch, Outbox
 from dewline.readings import QUALITY_BY_TEXT, Command, Quality, Reading, Resumed, Scan
 from dewline.watch.hours import zone_of
@@ -47,7 +47,7 @@ class Night:
         self.plan = self._plan(folder, self.scene.story)
         self._without = without
         zone = zone_of(self.plan.watch.timezone)
-        writer = Writer(self.plan.site, zone, self.plan.watch.rules)
+        writer = PageWriter(self.plan.site, zone, self.plan.watch.rules)
         self.phones = {
             name: Outbox(
                 contact,

@@ -21,7 +21,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """0 the provider has taken it, 1 refused or nobody knows, 3 not reached."""
     # Here, because a bad name should not cost the imports.
-    from dewline.followers.lockscreen import Writer  # noqa: PLC0415
+    from dewline.followers.lockscreen import PageWriter  # noqa: PLC0415
     from dewline.followers.target import Target  # noqa: PLC0415
     from dewline.watch.hours import zone_of  # noqa: PLC0415
 
@@ -31,7 +31,9 @@ def run(args: argparse.Namespace) -> int:
         known = ", ".join(plan.contacts) or "none"
         raise OutOfRange(f"{args.config} has no contact {args.contact!r}; allowed is {known}")
     clock = RealClock()
-    page = Writer(plan.site, zone_of(plan.watch.timezone), {}).test(contact.name, clock.wall_ms())
+    page = PageWriter(plan.site, zone_of(plan.watch.timezone), {}).test(
+        contact.name, clock.wall_ms()
+    )
     sent = asyncio.run(Target(contact.url_file, clock).send(page))
     if args.json:
         document = {"contact": contact.name, "fate": sent.fate, "why": sent.why, "id": page.id}

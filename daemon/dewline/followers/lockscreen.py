@@ -83,7 +83,7 @@ class Told:
         return self.raised is not None
 
 
-class Writer:
+class PageWriter:
     """Writes the pages of one site in the words and hours of its people."""
 
     def __init__(self, site: str, zone: tzinfo, rules: Mapping[str, RulePlan]) -> None:

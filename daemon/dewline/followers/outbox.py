@@ -15,7 +15,7 @@ from dataclasses import dataclass, field, replace
 from datetime import tzinfo
 
 from dewline.config.plan import ContactPlan
-from dewline.followers.lockscreen import DigestReason, Page, Told, Writer
+from dewline.followers.lockscreen import DigestReason, Page, PageWriter, Told
 from dewline.followers.phrases import Document, time_of
 from dewline.followers.quota import Quota
 from dewline.readings import PRIORITIES
@@ -85,7 +85,7 @@ class Outbox:
         contact: ContactPlan,
         places: frozenset[str],
         zone: tzinfo,
-        writer: Writer,
+        writer: PageWriter,
         quota: Quota | None = None,
     ) -> None:
         self._contact = contact

@@ -18,7 +18,7 @@ from dewline.clock import Clock
 from dewline.config.plan import ContactPlan, Plan
 from dewline.followers.failures import Failures
 from dewline.followers.follower import FollowerStatistics, JournalReader
-from dewline.followers.lockscreen import Page, Writer
+from dewline.followers.lockscreen import Page, PageWriter
 from dewline.followers.outbox import LATE_MS, Batch, Outbox
 from dewline.followers.phrases import Document, time_of
 from dewline.followers.target import Sent, Target
@@ -39,14 +39,14 @@ LEAVE_S = 10.0
 IDLE_S = 600.0
 
 
-class Desk:
+class Recipient:
     """What belongs to one contact."""
 
     def __init__(self, contact: ContactPlan, plan: Plan, clock: Clock) -> None:
         places = frozenset(p for p, who in plan.box_contacts.items() if contact.name in who)
         self.contact = contact
         self.zone = zone_of(plan.watch.timezone)
-        self.writer = Writer(plan.site, self.zone, plan.watch.rules)
+        self.writer = PageWriter(plan.site, self.zone, plan.watch.rules)
         self.outbox = Outbox(contact, places, self.zone, self.writer)
         self.target = Target(contact.url_file, clock)
         self.failures = Failures(log)
@@ -96,10 +96,10 @@ class PushFollower:
         self._read_seq = 0
         self._last_seq = 0
         self._held: list[Document] = []
-        self._desks = self._new_desks()
+        self._recipients = self._new_recipients()
 
-    def _new_desks(self) -> list[Desk]:
-        return [Desk(c, self._plan, self._clock) for c in self._plan.contacts.values()]
+    def _new_recipients(self) -> list[Recipient]:
+        return [Recipient(c, self._plan, self._clock) for c in self._plan.contacts.values()]
 
     # What the service calls.
 
@@ -124,27 +124,28 @@ class PushFollower:
 
     def statistics(self) -> FollowerStatistics:
         now_ms = self._clock.wall_ms()
-        waiting = [desk.outbox.oldest_ms() for desk in self._desks]
+        waiting = [recipient.outbox.oldest_ms() for recipient in self._recipients]
         oldest_ms = min((ms for ms in waiting if ms is not None), default=now_ms)
         unread = max(0, self._last_seq - self._read_seq)
         return FollowerStatistics(
-            connected=all(desk.reached for desk in self._desks),
-            events_behind=unread + max((desk.outbox.waiting for desk in self._desks), default=0),
+            connected=all(recipient.reached for recipient in self._recipients),
+            events_behind=unread
+            + max((recipient.outbox.waiting for recipient in self._recipients), default=0),
             seconds_behind=max(0, now_ms - oldest_ms) / 1000,
-            published=sum(desk.pages for desk in self._desks),
-            errors=sum(desk.failures.count for desk in self._desks),
+            published=sum(recipient.pages for recipient in self._recipients),
+            errors=sum(recipient.failures.count for recipient in self._recipients),
         )
 
     async def run(self) -> None:
         """Take up every contact where the record says he was left, and follow until ``stop``."""
-        self._desks = self._new_desks()
+        self._recipients = self._new_recipients()
         await self._load()
-        senders = [asyncio.ensure_future(self._serve(desk)) for desk in self._desks]
+        senders = [asyncio.ensure_future(self._serve(recipient)) for recipient in self._recipients]
         others = [asyncio.ensure_future(self._follow())]
         others += [
-            asyncio.ensure_future(self._send_tests(desk, desk.contact.test_at_minute))
-            for desk in self._desks
-            if desk.contact.test_at_minute is not None
+            asyncio.ensure_future(self._send_tests(recipient, recipient.contact.test_at_minute))
+            for recipient in self._recipients
+            if recipient.contact.test_at_minute is not None
         ]
         try:
             waiting: set[asyncio.Future[None]] = set(senders)
@@ -163,7 +164,7 @@ class PushFollower:
 
     async def _load(self) -> None:
         now_ms = self._clock.wall_ms()
-        names = [(desk.cursor_name, desk.woken_name) for desk in self._desks]
+        names = [(recipient.cursor_name, recipient.woken_name) for recipient in self._recipients]
 
         def look(reader: JournalReader) -> tuple[list[tuple[int, int]], int, list[Document]]:
             tail = reader.tail().event_seq
@@ -172,8 +173,8 @@ class PushFollower:
 
         marks, self._last_seq, settled = await self._read(look)
         cursors = [cursor for cursor, _ in marks]
-        for desk, (cursor, woken) in zip(self._desks, marks, strict=True):
-            desk.outbox.recall([d for d in settled if d["seq"] <= cursor], cursor, woken)
+        for recipient, (cursor, woken) in zip(self._recipients, marks, strict=True):
+            recipient.outbox.recall([d for d in settled if d["seq"] <= cursor], cursor, woken)
         self._read_seq = min(cursors, default=self._last_seq)
 
     async def _follow(self) -> None:
@@ -182,8 +183,8 @@ class PushFollower:
             self._wake.clear()
             stopping = self._stop.is_set()
             await self._take_in()
-            for desk in self._desks:
-                desk.wake.set()
+            for recipient in self._recipients:
+                recipient.wake.set()
             if stopping:
                 return
             await self._wake.wait()
@@ -200,8 +201,8 @@ class PushFollower:
 
     def _hand_out(self, document: Document, *, recorded: bool) -> None:
         now_ms = self._clock.wall_ms()
-        for desk in self._desks:
-            desk.outbox.take(document, now_ms, recorded=recorded)
+        for recipient in self._recipients:
+            recipient.outbox.take(document, now_ms, recorded=recorded)
 
     async def _read(self, ask: Callable[[JournalReader], T]) -> T:
         """Ask the record in a worker thread: a slow card must not hold up the loop."""
@@ -215,83 +216,85 @@ class PushFollower:
 
     # To one contact.
 
-    async def _serve(self, desk: Desk) -> None:
+    async def _serve(self, recipient: Recipient) -> None:
         while True:
-            desk.wake.clear()
+            recipient.wake.clear()
             now_ms = self._clock.wall_ms()
             stopping = self._stop.is_set() and self._read_seq >= self._last_seq
-            found = desk.outbox.next(now_ms, leaving=stopping)
-            self._tell_cursor(desk)
+            found = recipient.outbox.next(now_ms, leaving=stopping)
+            self._tell_cursor(recipient)
             if isinstance(found, Batch) and self._may_send():
-                await self._deliver(desk, found)
+                await self._deliver(recipient, found)
             elif stopping:
                 return
             else:
                 wait_s = min((found - now_ms) / 1000, IDLE_S) if isinstance(found, int) else IDLE_S
-                await until(self._clock, self._clock.monotonic() + wait_s, desk.wake)
+                await until(self._clock, self._clock.monotonic() + wait_s, recipient.wake)
 
     def _may_send(self) -> bool:
         return self._clock.monotonic() < self._leave_by_s
 
-    def _tell_cursor(self, desk: Desk) -> None:
-        cursor = desk.outbox.cursor
-        if cursor > desk.told:
-            desk.told = cursor
-            self._advance(desk.cursor_name, cursor)
-        if desk.outbox.woken > desk.woken:
-            desk.woken = desk.outbox.woken
-            self._advance(desk.woken_name, desk.woken)
+    def _tell_cursor(self, recipient: Recipient) -> None:
+        cursor = recipient.outbox.cursor
+        if cursor > recipient.told:
+            recipient.told = cursor
+            self._advance(recipient.cursor_name, cursor)
+        if recipient.outbox.woken > recipient.woken:
+            recipient.woken = recipient.outbox.woken
+            self._advance(recipient.woken_name, recipient.woken)
 
-    async def _deliver(self, desk: Desk, batch: Batch) -> None:
+    async def _deliver(self, recipient: Recipient, batch: Batch) -> None:
         """Send one page until its fate is known, or it is certain that it must be written anew."""
         page, unknown = batch.page, 0
         while True:
-            desk.outbox.tried(batch)
-            sent = await desk.target.send(page)
+            recipient.outbox.tried(batch)
+            sent = await recipient.target.send(page)
             if sent.fate == "delivered":
-                self._reached(desk, batch)
+                self._reached(recipient, batch)
                 return
-            self._missed(desk, sent)
+            self._missed(recipient, sent)
             unknown += sent.fate == "unknown"
             if sent.fate == "refused" or unknown >= UNKNOWN_TRIES:
-                self._give_up(desk, batch, sent)
+                self._give_up(recipient, batch, sent)
                 return
             if unknown:
                 page = page.repeated()
             else:
-                desk.outbox.refused(batch)
-            await self._pause(desk, sent)
+                recipient.outbox.refused(batch)
+            await self._pause(recipient, sent)
             if not unknown or not self._may_send():
                 return
-            if not desk.outbox.wants(batch):  # somebody has acknowledged meanwhile
+            if not recipient.outbox.wants(batch):  # somebody has acknowledged meanwhile
                 return
 
-    def _reached(self, desk: Desk, batch: Batch) -> None:
-        desk.outbox.settled(batch, self._clock.wall_ms())
-        self._tell_cursor(desk)
-        desk.pages += 1
-        desk.reached = True
-        desk.retry_s = FIRST_RETRY_S
-        desk.failures.outage_over()
+    def _reached(self, recipient: Recipient, batch: Batch) -> None:
+        recipient.outbox.settled(batch, self._clock.wall_ms())
+        self._tell_cursor(recipient)
+        recipient.pages += 1
+        recipient.reached = True
+        recipient.retry_s = FIRST_RETRY_S
+        recipient.failures.outage_over()
 
-    def _missed(self, desk: Desk, sent: Sent) -> None:
-        desk.reached = False
-        desk.failures.tell(f"page to {desk.contact.name} ({desk.target.shown}): {sent.why}")
+    def _missed(self, recipient: Recipient, sent: Sent) -> None:
+        recipient.reached = False
+        recipient.failures.tell(
+            f"page to {recipient.contact.name} ({recipient.target.shown}): {sent.why}"
+        )
 
-    def _give_up(self, desk: Desk, batch: Batch, sent: Sent) -> None:
-        desk.outbox.settled(batch, self._clock.wall_ms(), sent=sent.fate == "unknown")
-        self._tell_cursor(desk)
+    def _give_up(self, recipient: Recipient, batch: Batch, sent: Sent) -> None:
+        recipient.outbox.settled(batch, self._clock.wall_ms(), sent=sent.fate == "unknown")
+        self._tell_cursor(recipient)
         page = batch.page
-        letter = {"contact": desk.contact.name, "id": page.id, "title": page.title}
+        letter = {"contact": recipient.contact.name, "id": page.id, "title": page.title}
         self._dead_letter(
             self._clock.wall_ms(),
             f"{sent.fate}: {sent.why}",
             compact_json({**letter, "text": page.text}),
         )
 
-    async def _pause(self, desk: Desk, sent: Sent) -> None:
-        pause_s = desk.retry_s * random.uniform(0.8, 1.2)
-        desk.retry_s = min(2 * desk.retry_s, LAST_RETRY_S)
+    async def _pause(self, recipient: Recipient, sent: Sent) -> None:
+        pause_s = recipient.retry_s * random.uniform(0.8, 1.2)
+        recipient.retry_s = min(2 * recipient.retry_s, LAST_RETRY_S)
         if sent.fate == "barred":
             pause_s = max(pause_s, BARRED_RETRY_S)
         pause_s = max(pause_s, sent.wait_s or 0.0)
@@ -300,22 +303,22 @@ class PushFollower:
             return
         await until(self._clock, self._clock.monotonic() + pause_s, self._stop)
 
-    async def _send_tests(self, desk: Desk, minute: int | None) -> None:
+    async def _send_tests(self, recipient: Recipient, minute: int | None) -> None:
         """A test page every day at that minute: a phone that stays silent is noticed."""
         assert minute is not None
         while not self._stop.is_set():
-            due_ms = next_moment(minute, self._clock.wall_ms(), desk.zone)
+            due_ms = next_moment(minute, self._clock.wall_ms(), recipient.zone)
             while (left_ms := due_ms - self._clock.wall_ms()) > 0:
                 await self._clock.sleep(min(left_ms / 1000, IDLE_S))
-            page = desk.writer.test(desk.contact.name, self._clock.wall_ms())
-            await self._try_test(desk, page)
+            page = recipient.writer.test(recipient.contact.name, self._clock.wall_ms())
+            await self._try_test(recipient, page)
 
-    async def _try_test(self, desk: Desk, page: Page) -> None:
+    async def _try_test(self, recipient: Recipient, page: Page) -> None:
         for _ in range(TEST_TRIES):
-            sent = await desk.target.send(page)
+            sent = await recipient.target.send(page)
             if sent.fate == "delivered":
                 return
-            self._missed(desk, sent)
+            self._missed(recipient, sent)
             page = page.repeated() if sent.fate == "unknown" else page
             await self._clock.sleep(max(LAST_RETRY_S, sent.wait_s or 0.0))
 
