@@ -18,6 +18,7 @@ from collections.abc import Awaitable, Callable, Coroutine, Iterator
 from typing import Any, Protocol, TypeVar
 
 T = TypeVar("T")
+_NOTHING_HELD = contextlib.nullcontext()
 _SHORT_S = 0.005  # silences on a serial line; slots of polls are longer
 
 
@@ -69,9 +70,8 @@ class RealClock:
     async def sleep(self, seconds: float) -> None:
         await asyncio.sleep(seconds / self._speed)
 
-    @contextlib.contextmanager
-    def io(self) -> Iterator[None]:
-        yield
+    def io(self) -> contextlib.AbstractContextManager[None]:
+        return _NOTHING_HELD
 
 
 class StepClock:

@@ -4,19 +4,21 @@ from __future__ import annotations
 
 import asyncio
 import socket
-from typing import Final
+from typing import Any, Final
 
 from pymodbus.client import AsyncModbusTcpClient
 
 from dewline.bus.modbus import Gate, ask, tcp_reply_untrusted
 from dewline.bus.plan import Block
-from dewline.bus.session import Turnstile, quiet_library
+from dewline.bus.session import Doorway, quiet_library
 from dewline.clock import Clock
 from dewline.config.plan import InstrumentPlan, ModbusTcpPlan
 from dewline.errors import LinkDown, Refused
 
 CONNECT_TIMEOUT_S: Final = 3.0
-_FOR_EVER_S: Final = 86_400.0  # the library's own timeout; ours is always shorter
+# The library's own timeout; ours is always shorter. Without one it awaits its answer plainly:
+# no timer and no task to wake, and (before Python 3.12) no cancellation swallowed by wait_for.
+_NEVER: Final[Any] = None
 # A peer that vanished is noticed within 10 + 3 x 5 s of idling, or 10 s after a write.
 _SOCKET_OPTIONS: Final = (
     (socket.SOL_SOCKET, "SO_KEEPALIVE", 1),
@@ -34,7 +36,7 @@ class TcpSession:
         quiet_library()
         self._bus = bus
         self._clock = clock
-        self._turnstile = Turnstile()
+        self._doorway = Doorway()
         self._client: AsyncModbusTcpClient | None = None
         self._proven = False  # whether this connection ever answered
         self._gate = Gate(tcp_reply_untrusted, slice(7, None))
@@ -44,13 +46,13 @@ class TcpSession:
         return self._gate.rejected
 
     async def open(self) -> None:
-        await self._turnstile.run(self._open())
+        await self._doorway.run(self._open())
 
     async def exchange(self, instrument: InstrumentPlan, block: Block) -> bytes:
-        return await self._turnstile.run(self._exchange(instrument, block))
+        return await self._doorway.run(self._exchange(instrument, block))
 
     async def close(self) -> None:
-        await self._turnstile.stop()
+        await self._doorway.stop()
         self._drop()
 
     async def _open(self) -> AsyncModbusTcpClient:
@@ -60,7 +62,7 @@ class TcpSession:
         client = AsyncModbusTcpClient(
             self._bus.host,
             port=self._bus.port,
-            timeout=_FOR_EVER_S,
+            timeout=_NEVER,
             retries=0,
             reconnect_delay=0,
             trace_packet=self._gate.trace_packet,
