@@ -308,6 +308,7 @@ def test_a_regeneration_out_of_the_loop_raises_nothing(telling: Telling) -> None
     assert raised(told) == [], brief(raised(told))
 
 
+HOT = {"analyzers": {"oxygen": {"kind": "zirconia"}}}
 SENSED = {
     "instruments": {
         "heron-trace": {
@@ -327,13 +328,24 @@ SENSED = {
 
 
 def test_story_10_solvent_on_a_hot_sensor_makes_oxygen_unknown(telling: Telling) -> None:
-    """A dose that does not show takes the reading's word away; nothing else says it is clean."""
+    """Unknown since five past ten: it sank to nothing at once; no dose of the day proves it."""
     told = telling("solvent", hours=6)
     assert "solvent" in named(e for e in told.events if e.time_ms < ms(FIRST_DAY, "11:00:00"))
-    door_ms = next(r.started_ms for r in rows(told, "sensor-response") if not answered(r))
-    assert within(raised(told, "oxygen-unknown")[0], door_ms, 1200)
-    (missed,) = (r for r in rows(told, "sensor-response") if not answered(r))
-    assert missed.document["gas"] == "oxygen"
+    unknown = raised(told, "oxygen-unknown")[0]
+    assert within(unknown, ms(FIRST_DAY, "10:00:00"), 1200)
+    assert unknown.cause.name == "solvent"
+    began_ms = ms(FIRST_DAY, "10:00:00")
+    proofs = [r for r in rows(told, "sensor-response") if r.started_ms >= began_ms]
+    assert not [r for r in proofs if r.document["gas"] == "oxygen" and answered(r)]
+
+
+def test_a_hot_sensor_in_a_clean_box_at_its_floor_is_believed(telling: Telling) -> None:
+    """A day of work and a night with a stop make the oxygen of no zirconia cell unknown."""
+    hot = {"instruments": SENSED["instruments"], "boxes": {"heron": HOT}}
+    for name, hours in (("ordinary", 14), ("circulator-trip", 11)):
+        told = telling(name, hours=hours, change=hot)
+        assert told.readings > 0
+        assert not [e for e in told.events if e.alarm == "heron.oxygen-unknown"], name
 
 
 def answered(row: LedgerRow) -> bool:

@@ -7,7 +7,8 @@ trace gas is no proof of clean, told as the signal ``oxygen_doubt`` or
 ``moisture_doubt`` for rules to stand on:
 
 0 none · 1 not proven for long · 2 solvent or hydrogen about on a cell that burns it ·
-3 a dose that had to show did not · 4 slipped by a factor of ten
+3 a dose that had to show did not · 4 slipped by a factor of ten ·
+5 sank to nothing at once on a cell that burns solvent
 """
 
 from __future__ import annotations
@@ -21,6 +22,7 @@ from dewline.watch.derive import Derive
 from dewline.watch.modes import BoxModes
 from dewline.watch.plan import WatchPlan
 from dewline.watch.slots import FIRST_BAD, FIRST_UNCERTAIN, Slot
+from dewline.watch.sunk import Sunk
 
 GASES = ("oxygen", "moisture")
 FROZEN_MS = 300_000
@@ -40,7 +42,11 @@ WORDS = {
     2: "solvent or hydrogen about: the cell burns it and shows less oxygen than there is",
     3: "a dose that had to show did not",
     4: "the reading slipped by a factor of ten",
+    5: "it sank to nothing at once, on a cell that burns solvent, and the water did not sink",
 }
+
+# Modes in which a level is not held against the one before; hands in gloves lower no oxygen.
+DISTURBED = ("isolated", "purging", "transferring", "opened", "regenerating", "recovering")
 
 Told = list[tuple[Slot, Reading]]
 
@@ -105,6 +111,7 @@ class Doubt:
         self.slipped: float | None = None  # the factor of ten it slipped by
         self.recent: list[float] = []
         self.level = 0
+        self.sunk = Sunk() if burns else None
 
     def sample(self, busy: bool) -> None:
         """Ten seconds passed: has it jumped to ten times or a tenth, and stayed there?"""
@@ -133,6 +140,8 @@ class Doubt:
             return 4
         if self.burns and about:
             return 2
+        if self.sunk is not None and self.sunk.from_ppm is not None:
+            return 5
         long = self.proven_ms is not None and at_ms - self.proven_ms > PROOF_MS[self.gas]
         return 1 if long else 0
 
@@ -146,7 +155,9 @@ class Doubt:
     def hear(self, answered: bool, at_ms: int) -> None:
         """A response row of the ledger."""
         if answered:
-            self.proven_ms, self.missed_ms, self.slipped = at_ms, None, self.slipped
+            self.proven_ms, self.missed_ms = at_ms, None
+            if self.sunk is not None:
+                self.sunk.believe()
         else:
             self.missed_ms = at_ms
 
@@ -157,12 +168,15 @@ class Doubt:
             "slipped": self.slipped,
             "recent": list(self.recent),
             "level": self.level,
+            "sunk": None if self.sunk is None else self.sunk.save(),
         }
 
     def restore(self, state: Mapping[str, Any]) -> None:
         self.proven_ms, self.missed_ms = state["proven_ms"], state["missed_ms"]
         self.slipped, self.recent = state["slipped"], list(state["recent"])
         self.level = state["level"]
+        if self.sunk is not None and state.get("sunk") is not None:
+            self.sunk.restore(state["sunk"])
 
 
 class Sensors:
@@ -226,6 +240,7 @@ class Sensors:
         told: Told = []
         for box, doubts in self.doubts.items():
             about = self._about(box, modes[box])
+            self._follow(at_ms, box, modes[box])
             for doubt in doubts.values():
                 level = doubt.judge(at_ms, about)
                 if level or level != doubt.level or doubt.into.value is None:
@@ -233,6 +248,20 @@ class Sensors:
                     told.append((doubt.into, Reading(float(level), Quality.GOOD)))
                 self._mark(doubt)
         return told
+
+    def _follow(self, at_ms: int, box: str, modes: BoxModes) -> None:
+        """A minute of a hot cell, held against the water of its box."""
+        doubts = self.doubts[box]
+        doubt, water = doubts.get("oxygen"), doubts.get("moisture")
+        if doubt is None or doubt.sunk is None or water is None:
+            return
+        if "circulating" not in modes.since or any(m in modes.since for m in DISTURBED):
+            return doubt.sunk.disturb()
+        slot = doubt.slot
+        fresh = at_ms - slot.alive_ms < slot.stale_ms
+        told = slot.shown if slot.quality == Quality.UNPROVEN else slot.usable
+        oxygen = told if fresh else None
+        doubt.sunk.minute(at_ms, oxygen, water.slot.usable, slot.quality == Quality.LOW)
 
     def _mark(self, doubt: Doubt) -> None:
         wanted = doubt.qualify if doubt.level else None

@@ -1,0 +1,104 @@
+"""When a hot cell that shows nothing is believed, and when solvent is the likelier reason.
+
+The times and levels are those of the trade's story of open toluene; common practice, no source.
+"""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+
+from dewline.readings import Quality
+from dewline.watch.sensors import Doubt
+from dewline.watch.slots import Slot
+from dewline.watch.sunk import Sunk
+
+MINUTE_MS = 60_000
+
+
+def told(cell: Sunk, levels, water=0.2, floored=False, from_min=0):
+    """Minutes of one box; gives the first, from 0, in which the cell is not believed."""
+    for k, ppm in enumerate(levels):
+        moisture = water(k) if callable(water) else water
+        cell.minute((from_min + k) * MINUTE_MS, ppm, moisture, floored)
+        if cell.from_ppm is not None:
+            return k
+    return None
+
+
+QUIET = [0.3] * 120
+
+
+def test_solvent_is_known_within_a_quarter_of_an_hour():
+    """From 0.3 ppm to the floor while water rises: not believed 15 min after the bottle."""
+    cell = Sunk()
+    at = told(cell, QUIET + [0.1] + [0.02] * 30, water=lambda k: 0.2 if k < 120 else 0.8)
+    assert at is not None
+    assert 120 < at <= 135
+
+
+@pytest.mark.parametrize(
+    ("levels", "water"),
+    [
+        ([0.05] * 120 + [0.01] * 40, 0.2),  # a clean box may well show its floor
+        ([0.3] * 60 + [0.3 * 0.97**k for k in range(240)], 0.2),  # a source dries up slowly
+        (QUIET + [0.02] * 40, lambda k: 0.2 if k < 120 else 0.1),  # cleaned: water sinks too
+        ([0.03] * 60 + [2.0] * 60 + [0.03] * 40, 0.2),  # back to where it was before a leak
+        ([0.3] * 40 + [0.02] * 40, 0.2),  # too little seen to call a level new
+        (QUIET + [0.02] * 6 + [0.3] * 40, 0.2),  # a dip of minutes
+        (QUIET + [0.12] * 40, 0.2),  # lower, but no floor: a faster blower
+    ],
+)
+def test_a_level_that_cleaning_explains_is_believed(levels, water):
+    """Slow, small, short or known levels, and those that take the water along, are no solvent."""
+    assert told(Sunk(), levels, water) is None
+
+
+def test_what_is_not_a_quiet_box_is_not_compared():
+    """Across a purge the level before says nothing of the level after."""
+    cell = Sunk()
+    assert told(cell, QUIET) is None
+    cell.disturb()
+    assert told(cell, [0.02] * 40, from_min=150) is None
+
+
+def test_it_is_believed_again_once_it_shows_what_it_did():
+    """Most of the old level, held for minutes, ends it; an answer to a dose ends it at once."""
+    cell = Sunk()
+    told(cell, QUIET + [0.02] * 30)
+    assert cell.from_ppm == pytest.approx(0.3)
+    cell.disturb()
+    assert cell.from_ppm is not None  # a purge alone proves nothing
+    for k in range(8):
+        cell.minute((200 + k) * MINUTE_MS, 0.25, 0.2, False)
+    assert cell.from_ppm is None
+    told(cell, QUIET + [0.02] * 30, from_min=300)
+    assert cell.from_ppm is not None
+    cell.believe()
+    assert cell.from_ppm is None
+
+
+def test_what_is_saved_goes_on_as_if_nothing_had_been():
+    """Restored in the middle of a fall, it says the same in the same minute."""
+    whole, first, second = Sunk(), Sunk(), Sunk()
+    levels = QUIET + [0.02] * 30
+    at = told(whole, levels)
+    assert told(first, levels[:124]) is None
+    second.restore(json.loads(json.dumps(first.save())))
+    rest = told(second, levels[124:], from_min=124)
+    assert at == 124 + rest
+
+
+def test_a_sunk_reading_is_unproven_until_the_level_is_back():
+    """At the floor it is uncertain/unproven, a high one stays good; an answer ends the doubt."""
+    slot, into = Slot("heron.oxygen", "ppm", 15_000), Slot("heron.oxygen_doubt", "", 15_000)
+    doubt = Doubt("oxygen", slot, into, burns=True)
+    assert doubt.sunk is not None
+    told(doubt.sunk, QUIET + [0.02] * 30)
+    doubt.level = doubt.judge(0, about=False)
+    assert doubt.level == 5
+    assert doubt.qualify(slot, 0.02, Quality.LOW) == Quality.UNPROVEN
+    assert doubt.qualify(slot, 3.0, Quality.GOOD) == Quality.GOOD
+    doubt.hear(answered=True, at_ms=0)
+    assert doubt.judge(0, about=False) == 0
