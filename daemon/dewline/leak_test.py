@@ -14,7 +14,7 @@ from typing import Any, NamedTuple
 
 from dewline.errors import OutOfRange
 from dewline.gas import hold, ingress
-from dewline.gas.hold import Compliance, HoldReading, HoldResult, HoldSensors
+from dewline.gas.hold import SHORTEST_S, Compliance, HoldReading, HoldResult, HoldSensors
 from dewline.gas.ingress import OxygenReading, OxygenResult, OxygenSensor
 from dewline.readings import iso_utc
 from dewline.watch.plan import BoxPlan, WatchPlan
@@ -22,10 +22,13 @@ from dewline.watch.plan import BoxPlan, WatchPlan
 SETTLE_S = 600.0
 LONGEST_GAP_MS = 120_000
 STALE_MS = 600_000
+# Either method wants ten minutes after the settling; one more and no late poll costs a method.
+LEAST_S = SETTLE_S + SHORTEST_S + 60.0
 # What must be 0 for a box to count as closed; of an antechamber with its name before it.
 _OPEN_BOX = ("fill_valve", "relief_valve", "purging", "regenerating", "foot_pedal")
 _OPEN_CHAMBER = ("inner_door", "refilling", "evacuating")
 AMBIENT_MBAR, AMBIENT_C = 1013.25, 22.0
+_NEWEST = 2**63  # later than any reading
 USUAL_LAG_S = 60.0  # of an oxygen analyzer; common practice, no source
 
 
@@ -102,6 +105,21 @@ def longest_stretch(signals: Signals, points: Points) -> Stretch | None:
     """The longest time in which the box was closed; None where it never was for 10 min."""
     found = max(_stretches(signals, points), key=lambda s: s.seconds, default=None)
     return found if found and found.seconds >= SETTLE_S else None
+
+
+def stretch_now(signals: Signals, points: Points) -> Stretch | None:
+    """The stretch in which the box still is, however short; None where it is not closed."""
+    *_, last = (None, *_stretches(signals, points))
+    if last is None:
+        return None
+    since_ms = last.pressure[-1].time_ms
+    shut = all(_Follower(points(name)).zero_since(since_ms, _NEWEST) for name in signals.closed)
+    return last if shut else None
+
+
+def open_now(signals: Signals, points: Points) -> tuple[str, ...]:
+    """What keeps the box from counting as closed: valves and doors whose last reading is not 0."""
+    return tuple(name for name in signals.closed if _Follower(points(name)).at(_NEWEST) != 0)
 
 
 def _stretches(signals: Signals, points: Points) -> Iterator[Stretch]:

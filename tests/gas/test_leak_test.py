@@ -1,5 +1,6 @@
 """``dewline leak-test`` on records of boxes whose leak is known, through the command line."""
 
+import asyncio
 import json
 import math
 import random
@@ -11,7 +12,7 @@ from typing import Any
 import pytest
 
 from dewline.cli import main
-from dewline.config import load
+from dewline.config import Plan, load
 from dewline.journal import Journal
 from dewline.readings import NOTHING, Entry, Quality, Reading, Scan
 
@@ -240,22 +241,100 @@ def test_usage_errors(leak_test: Callable[..., Any], tmp_path: Path) -> None:
     assert main(["leak-test", config, "heron", "--wanted", "1 ppm"]) == 2
 
 
+Second = tuple[int, dict[str, Reading]]
+
+
+def seconds(rows: list[Row]) -> list[Second]:
+    """The rows of each second together, as good readings."""
+    found: dict[int, dict[str, Reading]] = {}
+    for second, signal, value in rows:
+        found.setdefault(second, {})[signal] = Reading(float(value), Quality.GOOD)
+    return list(found.items())
+
+
+async def record(plan: Plan, readings: list[Second], first_seq: int = 1) -> None:
+    """Append these scans to the journal and close it."""
+    journal = Journal.open(plan.journal.path, plan.site, 100)
+    journal.put_units({s.name: s.unit for s in plan.watch.signals.values()})
+    for seq, (second, values) in enumerate(readings, first_seq):
+        time_ms = round((START.timestamp() + second) * 1000)
+        journal.append(Entry(seq, Scan(time_ms, time_ms, "heron-panel", values), NOTHING))
+    await journal.flush()
+    journal.close()
+
+
 async def test_the_journal_gives_the_same_answer(
     leak_test: Callable[..., Any], tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """The same readings in a journal lead to the same figures as in a CSV."""
     rows = list(story(hours=1.0))
     _, from_csv, _ = leak_test(rows)
-    plan = load(tmp_path / "lab.yaml").plan
-    journal = Journal.open(plan.journal.path, plan.site, 100)
-    journal.put_units({s.name: s.unit for s in plan.watch.signals.values()})
-    by_second: dict[int, dict[str, Reading]] = {}
-    for second, signal, value in rows:
-        by_second.setdefault(second, {})[signal] = Reading(float(value), Quality.GOOD)
-    for seq, (second, readings) in enumerate(by_second.items(), 1):
-        time_ms = round((START.timestamp() + second) * 1000)
-        journal.append(Entry(seq, Scan(time_ms, time_ms, "heron-panel", readings), NOTHING))
-    await journal.flush()
-    journal.close()
+    await record(load(tmp_path / "lab.yaml").plan, seconds(rows))
     assert main(["leak-test", str(tmp_path / "lab.yaml"), "heron", "--json"]) == 0
     assert json.loads(capsys.readouterr().out) == from_csv
+
+
+@pytest.fixture
+def live(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> Callable[..., Any]:
+    """Run the live command on a record that grows by ten minutes and a bit whenever it waits.
+
+    It is ended like by Ctrl-C where nothing more comes; gives (status, document or None, words).
+    """
+    config = tmp_path / "lab.yaml"
+    config.write_text(CONFIG)
+    plan = load(config).plan
+
+    def run(rows: list[Row], *words: str) -> Any:
+        later = seconds(rows)
+        done = 0
+
+        def grow(_: float) -> None:
+            nonlocal done
+            if done == len(later):
+                raise KeyboardInterrupt
+            part = later[done : done + 121]
+            asyncio.run(record(plan, part, done + 1))
+            done += len(part)
+
+        grow(0)
+        monkeypatch.setattr("time.sleep", grow)
+        status = main(["leak-test", str(config), "heron", "--live", "--json", *words])
+        out, err = capsys.readouterr()
+        return status, json.loads(out) if out else None, err
+
+    return run
+
+
+def test_live_says_what_is_open_then_counts_then_ends_when_it_is_sharp(
+    live: Callable[..., Any],
+) -> None:
+    """First the open valve, then the minutes, then figures; both methods have their ten minutes."""
+    status, found, words = live(list(story(gauge=-3.0, hours=2.0)), "--wanted", "5e-3 /h")
+    assert status == 0
+    assert "open or not known: heron.fill_valve" in words
+    counted = words[words.index("open or not known") :]
+    assert "closed for 10 min; the first figure comes at 21 min" in counted
+    assert found["pressure_hold"]["expanded"] <= 5e-3
+    assert found["pressure_hold"]["seconds"] >= 600
+    assert found["oxygen_method"]["seconds"] >= 600
+    assert found["to"] < "2026-03-02T19:30:00"  # not the two hours there were
+
+
+def test_live_takes_no_earlier_stretch_for_the_one_it_waits_for(live: Callable[..., Any]) -> None:
+    """A longer closed time before the last opening ends nothing: the box is closed anew."""
+    rows = list(story(hours=1.5, fill_at=1.3))
+    status, found, words = live(rows, "--wanted", "1e-9 /h")
+    assert status == 0
+    assert "closed for 71 min: " in words
+    assert words.rindex("closed for 12 min; the first") > words.rindex("closed for 71 min: ")
+    assert found["to"] < "2026-03-02T19:50:00"  # what was held before is kept for who ends it
+
+
+def test_live_ended_before_anything_was_held(live: Callable[..., Any]) -> None:
+    """Ctrl-C on an open box: status 1, and what had to be 0."""
+    rows = [(t, s, 1 if s == "heron.fill_valve" else v) for t, s, v in story(hours=0.5)]
+    status, found, words = live(rows)
+    assert (status, found) == (1, None)
+    assert words.count("open or not known: heron.fill_valve") == 1

@@ -18,15 +18,20 @@ from dewline.gas.hold import Compliance, HoldResult
 from dewline.gas.ingress import OxygenResult
 from dewline.journal import Reader
 from dewline.leak_test import (
+    LEAST_S,
     Findings,
     Point,
     Points,
+    Signals,
+    Stretch,
     document,
     judge,
     longest_stretch,
+    open_now,
     own_best,
     sensors_of,
     signals_of,
+    stretch_now,
     volume_of,
 )
 from dewline.readings import Quality, iso_utc
@@ -88,13 +93,17 @@ def run(args: argparse.Namespace) -> int:
     signals = signals_of(plan.watch, box)
     wanted = parse_quantity(args.wanted).to("/h")
 
-    def look() -> Findings | None:
+    def look() -> Points:
         """What the record holds by now."""
-        points = _csv_points(plan, args.csv) if args.csv else _journal_points(plan, args.hours)
-        stretch = longest_stretch(signals, points)
+        return _csv_points(plan, args.csv) if args.csv else _journal_points(plan, args.hours)
+
+    def judged(stretch: Stretch | None, points: Points) -> Findings | None:
         return None if stretch is None else judge(box, signals, points, stretch, compliance)
 
-    found = _wait(look, wanted) if args.live and not args.csv else look()
+    if args.live and not args.csv:
+        found = _wait(signals, look, judged, wanted)
+    else:
+        found = judged(longest_stretch(signals, points := look()), points)
     if found is None:
         say(f"\nNo 10 min in which {box.name} was closed: {', '.join(signals.closed)} all 0.")
         return 1
@@ -108,24 +117,49 @@ def run(args: argparse.Namespace) -> int:
     return 0 if found.hold or found.oxygen else 1
 
 
-def _wait(look: Callable[[], Findings | None], wanted_per_h: float) -> Findings | None:
-    """Look every ten seconds until the hold is as sharp as wanted, or the person ends it."""
-    found = None
+def _wait(
+    signals: Signals,
+    look: Callable[[], Points],
+    judged: Callable[[Stretch | None, Points], Findings | None],
+    wanted_per_h: float,
+) -> Findings | None:
+    """Watch the box until its hold is as sharp as wanted, or the person ends it.
+
+    What was held before somebody opened the box is kept for the one who ends it then.
+    """
+    found, said = None, ""
     with contextlib.suppress(KeyboardInterrupt):
         while True:
-            found = look()
-            hold_ = found.hold if found else None
-            if hold_ is None:
-                say("waiting for ten closed minutes in the record (Ctrl-C ends)")
-            else:
-                say(
-                    f"{hold_.duration_s / 60:.0f} min closed: {hold_.per_h:+.1e} /h "
-                    f"+- {hold_.expanded_per_h:.1e}, wanted +-{wanted_per_h:.1e}"
-                )
-                if hold_.expanded_per_h <= wanted_per_h:
-                    break
+            points = look()
+            stretch = stretch_now(signals, points)
+            long_enough = stretch is not None and stretch.seconds >= LEAST_S
+            found = (judged(stretch, points) if long_enough else None) or found
+            line = _progress(stretch, open_now(signals, points), found, wanted_per_h)
+            if line != said:
+                say(line)
+            said = line
+            if long_enough and found and found.hold and found.hold.expanded_per_h <= wanted_per_h:
+                break
             time.sleep(LOOK_EVERY_S)
     return found
+
+
+def _progress(
+    stretch: Stretch | None, opened: tuple[str, ...], found: Findings | None, wanted_per_h: float
+) -> str:
+    """One line that changes once a minute, or when somebody opens or closes something."""
+    if stretch is None:
+        why = f"open or not known: {', '.join(opened)}" if opened else "no reading of a closed box"
+        return f"{why}; the hold begins when all is closed (Ctrl-C ends)"
+    minutes = f"closed for {stretch.seconds / 60:.0f} min"
+    if stretch.seconds < LEAST_S:
+        return f"{minutes}; the first figure comes at {LEAST_S / 60:.0f} min (Ctrl-C ends)"
+    if found is None or found.hold is None:
+        return f"{minutes}; the hold cannot be judged: {'; '.join(found.remarks if found else ())}"
+    return (
+        f"{minutes}: {found.hold.per_h:+.1e} /h +- {found.hold.expanded_per_h:.1e}, "
+        f"wanted +-{wanted_per_h:.1e} (Ctrl-C ends)"
+    )
 
 
 def _earlier(plan: Plan, box: str, found: Findings) -> list[Mapping[str, Any]]:
