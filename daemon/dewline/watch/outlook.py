@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from math import exp, expm1, inf, log, log1p
+from operator import mul
 from statistics import fmean, median
 from typing import NamedTuple
 
@@ -34,6 +35,7 @@ AHEAD_H = tuple(0.25 * 1.35**k for k in range(24))
 # rise of water, about 25 box volumes within hours (derived from linear walls; common practice).
 WALLS_H = {"moisture": 0.6}
 LEAST_TAKEN = 1e-4
+LESS_LIKELY = 20.0  # a curve that is less likely than the best by e to this moves no quantile
 WIDER_LOW, WIDER_HIGH = 0.55, 1.45  # for what the models leave out; set on simulated stories
 
 
@@ -171,37 +173,68 @@ def spent_bed(points: Points, limit: float, zero_ppm: float, walls_h: float) -> 
     theta how long a transfer unit lasts. The range holds 90 % of what fits.
     """
     zeros = (-zero_ppm, -zero_ppm / 2, 0.0, zero_ppm / 2, zero_ppm)
-    views = [_Above(points, zero) for zero in zeros]
+    views = [(_Above(points, zero), log(max(LEAST_PPM, limit - zero))) for zero in zeros]
     found: list[tuple[float, float]] = []  # hours, how likely
     best: tuple[float, float, list[float]] = (-inf, 0.0, [])  # likely, zero, logs of the curve
     for curve in _curves([t - points[-1][0] for t, _ in points], walls_h):
-        for view in views:
-            likely, level = view.weigh(curve.logs)
-            found.append((curve.reaches(log(max(LEAST_PPM, limit - view.zero)) - level), likely))
+        for view, wanted in views:
+            weighed = view.weigh(curve.logs, best[0] - LESS_LIKELY)
+            if weighed is None:
+                continue
+            likely, level = weighed
+            found.append((curve.reaches(wanted - level), likely))
             if likely > best[0]:
                 best = (likely, view.zero, [level + y for y in curve.logs])
     most, zero, logs = best
-    weighed = [(hours, exp(likely - most)) for hours, likely in found]
+    weights = [(hours, exp(likely - most)) for hours, likely in found]
     misfit = fmean(abs(v - zero - exp(y)) for (_, v), y in zip(points, logs, strict=True))
-    low, middle, high = _quantiles(weighed, ((1 - CONFIDENCE) / 2, 0.5, (1 + CONFIDENCE) / 2))
+    low, middle, high = _quantiles(weights, ((1 - CONFIDENCE) / 2, 0.5, (1 + CONFIDENCE) / 2))
     return Spent(Forecast(middle, low, high), misfit)
 
 
-class _Curve(NamedTuple):
-    """ln of C over the level with a fresh bed: at the points, and ahead of the last."""
+class _Curve:
+    """A bed of one end and pace: ln of C over the level with a fresh bed, at the points."""
 
-    left_h: float
-    theta_h: float
-    logs: list[float]
-    ahead: list[tuple[float, float]]  # hours from the last point, ln; empty: no walls
+    def __init__(self, left_h: float, theta_h: float, times: Sequence[float]) -> None:
+        self._left_h, self._theta_h = left_h, theta_h
+        self.logs = self._at(times)
+
+    def _at(self, times: Sequence[float]) -> list[float]:
+        return [-log(_takes(self._left_h - t, self._theta_h)) for t in times]
 
     def reaches(self, wanted: float) -> float:
-        """Hours until ln of the level is ``wanted``; between steps a straight line."""
-        if not self.ahead:
-            share = min(1.0 - LEAST_TAKEN, exp(-wanted))
-            return max(0.0, self.left_h + self.theta_h * log1p(-share))
+        """Hours from the last point until ln of the level is ``wanted``."""
+        share = min(1.0 - LEAST_TAKEN, exp(-wanted))
+        return max(0.0, self._left_h + self._theta_h * log1p(-share))
+
+
+class _Walled(_Curve):
+    """The same with walls that hold back: dC/dt = (A - (1 - slip) C) / ``walls_h``."""
+
+    def __init__(self, left_h: float, way: _Way, walls_h: float) -> None:
+        self._way, self._walls_h = way, walls_h
+        self._slips = exp(-left_h / way.theta_h)
+        self._level = 1.0 / _takes(left_h - way.first_h, way.theta_h)
+        self.logs = self._through(way.past)
+        self._ahead: list[float] = []  # ln at AHEAD_H; most beds fit so badly that nobody asks
+
+    def _through(self, steps: Sequence[tuple[float, float]]) -> list[float]:
+        """On through ``steps``; exact while a share holds."""
+        level, slips, walls_h = self._level, self._slips, self._walls_h
+        logs: list[float] = []
+        for hours, grown in steps:
+            takes = max(LEAST_TAKEN, 1.0 - slips * grown)
+            level -= (1.0 / takes - level) * expm1(-hours * takes / walls_h)
+            logs.append(log(level))
+        self._level = level
+        return logs
+
+    def reaches(self, wanted: float) -> float:
+        """Hours from the last point until ln of the level is ``wanted``; straight in a step."""
+        if not self._ahead:
+            self._ahead = self._through(self._way.ahead)
         last_h, last = 0.0, self.logs[-1]
-        for hours, level in self.ahead:
+        for hours, level in zip(AHEAD_H, self._ahead, strict=True):
             if level >= wanted:
                 share = (wanted - last) / (level - last) if level > last else 0.0
                 return last_h + max(0.0, share) * (hours - last_h)
@@ -209,42 +242,26 @@ class _Curve(NamedTuple):
         return last_h
 
 
-def _curves(times: Sequence[float], walls_h: float) -> Iterator[_Curve]:
-    """Beds of all ends and paces: dC/dt = (A - (1 - slip) C) / ``walls_h``; 0: at once."""
-    for theta_h in THETAS_H:
-        way = _Way(times, theta_h) if walls_h else None
-        for left_h in LEFTS_H:
-            if way is None:
-                logs = [-log(_takes(left_h - t, theta_h)) for t in times]
-                yield _Curve(left_h, theta_h, logs, [])
-            else:
-                logs = way.held_back(left_h, walls_h)
-                ahead = list(zip(AHEAD_H, logs[len(times) :], strict=True))
-                yield _Curve(left_h, theta_h, logs[: len(times)], ahead)
-
-
 class _Way:
     """The points and the hours ahead in steps, with what all beds of one pace share of them."""
 
     def __init__(self, times: Sequence[float], theta_h: float) -> None:
-        self._first_h, self._theta_h = times[0], theta_h
+        self.first_h, self.theta_h = times[0], theta_h
         ends = (*times, *AHEAD_H)
         starts = (times[0], *ends[:-1])
-        self._steps = [
+        steps = [
             (t - last_h, exp((last_h + t) / (2 * theta_h)))
             for last_h, t in zip(starts, ends, strict=True)
         ]
+        self.past, self.ahead = steps[: len(times)], steps[len(times) :]
 
-    def held_back(self, left_h: float, walls_h: float) -> list[float]:
-        """ln of the level with walls, at the points and then ahead; exact while a share holds."""
-        level = 1.0 / _takes(left_h - self._first_h, self._theta_h)
-        slips = exp(-left_h / self._theta_h)
-        logs: list[float] = []
-        for hours, grown in self._steps:
-            takes = max(LEAST_TAKEN, 1.0 - slips * grown)
-            level += (1.0 / takes - level) * -expm1(-hours * takes / walls_h)
-            logs.append(log(level))
-        return logs
+
+def _curves(times: Sequence[float], walls_h: float) -> Iterator[_Curve]:
+    """Beds of all ends and paces; ``walls_h`` 0: nothing holds back."""
+    for theta_h in THETAS_H:
+        way = _Way(times, theta_h) if walls_h else None
+        for left_h in LEFTS_H:
+            yield _Walled(left_h, way, walls_h) if way else _Curve(left_h, theta_h, times)
 
 
 def _takes(left_h: float, theta_h: float) -> float:
@@ -259,33 +276,47 @@ class _Above:
         above = [max(LEAST_PPM, v - zero) for _, v in points]
         self.zero = zero
         self._logs = [log(x) for x in above]
-        self._filter = weather_filter([t for t, _ in points], [(NOISE_PPM / x) ** 2 for x in above])
-        self._ones = whitened([1.0] * len(points), self._filter)
-        self._whole = sum(a * a for a in self._ones)
+        through = weather_filter([t for t, _ in points], [(NOISE_PPM / x) ** 2 for x in above])
         # Density of what was read, not of its logarithm.
         self._constant = sum(
-            log(scale) - y for (_, _, scale), y in zip(self._filter, self._logs, strict=True)
+            log(scale) - y for (_, _, scale), y in zip(through, self._logs, strict=True)
         )
+        self._steps = [(y, *step) for y, step in zip(self._logs, through, strict=True)]
+        self._pulls = _pulls(through)
+        self._level = sum(map(mul, self._pulls, self._logs))
 
-    def weigh(self, curve: Sequence[float]) -> tuple[float, float]:
-        """How likely (its logarithm), and ln A."""
+    def weigh(self, curve: Sequence[float], least: float) -> tuple[float, float] | None:
+        """How likely (its logarithm), and ln A; None: less likely than ``least``."""
+        level = self._level - sum(map(mul, self._pulls, curve))
         # As ``whitened`` does it, in the one loop that is gone through a thousand times a look.
-        state = whole = 0.0
-        news: list[tuple[float, float]] = []
-        for y, c, one, (keep, gain, scale) in zip(
-            self._logs, curve, self._ones, self._filter, strict=True
-        ):
+        most = 2.0 * (self._constant - least)
+        state = misfit = 0.0
+        for c, (y, keep, gain, scale) in zip(curve, self._steps, strict=True):
             state *= keep
-            new = y - c - state
+            new = y - c - level - state
             state += gain * new
-            news.append((one, new * scale))
-            whole += one * new * scale
-        level = whole / self._whole
-        misfit = 0.0
-        for one, new in news:
-            off = new - one * level
-            misfit += min(FARTHEST, off * off)
+            off = new * scale
+            off *= off
+            misfit += off if off < FARTHEST else FARTHEST
+            if misfit > most:
+                return None
         return self._constant - 0.5 * misfit, level
+
+
+def _pulls(through: Sequence[tuple[float, float, float]]) -> list[float]:
+    """What each reading adds to the level that fits best, all of them together 1.
+
+    The level is the mean of what ``whitened`` leaves of the readings, weighed by what it leaves
+    of a constant; this is that sum taken backwards, once for all curves.
+    """
+    ones = whitened([1.0] * len(through), through)
+    pulls: list[float] = []
+    later = 0.0  # what a change of the state after this reading does to the readings after it
+    for one, (keep, gain, scale) in zip(reversed(ones), reversed(through), strict=True):
+        pulls.append(one * scale + later * gain)
+        later = keep * ((1.0 - gain) * later - one * scale)
+    whole = sum(one * one for one in ones)
+    return [pull / whole for pull in reversed(pulls)]
 
 
 def _quantiles(found: list[tuple[float, float]], shares: Sequence[float]) -> list[float]:

@@ -54,11 +54,10 @@ STANDS = frozenset({"unacknowledged", "acknowledged"})
 class Standing:
     """What is held of one alarm's cause."""
 
-    __slots__ = ("cause", "led", "outlook", "raised_ms", "told")
+    __slots__ = ("cause", "led", "raised_ms", "told")
 
     def __init__(self, at_ms: int) -> None:
         self.cause: Cause = UNKNOWN_CAUSE
-        self.outlook: Outlook | None = None
         self.raised_ms = at_ms
         self.told: list[str] = []  # first names told so far
         self.led = 0  # looks in a row in which another name led
@@ -66,7 +65,6 @@ class Standing:
     def save(self) -> dict[str, Any]:
         return {
             "cause": self.cause.document(),
-            "outlook": None if self.outlook is None else self.outlook.document(),
             "raised_ms": self.raised_ms,
             "told": list(self.told),
             "led": self.led,
@@ -83,8 +81,6 @@ class Standing:
             tuple(cause["evidence"]),
             cause["tell_apart"],
         )
-        outlook = state["outlook"]
-        self.outlook = None if outlook is None else Outlook(**outlook)
         self.told, self.led = list(state["told"]), state["led"]
         return self
 
@@ -188,8 +184,7 @@ class Explain:
 
     def _again(self, alarm: Alarm, at_ms: int, desk: Desk) -> None:
         held = self._standing[alarm.plan.alarm]
-        cause, outlook = self._judge(alarm, at_ms, held.cause.name)
-        held.outlook = outlook
+        cause = self._judge(alarm, at_ms, held.cause.name)
         if cause.name == held.cause.name:
             held.cause, held.led = cause, 0
             return
@@ -205,19 +200,18 @@ class Explain:
     def explain(
         self, alarm: Alarm, transition: Transition, at_ms: int
     ) -> tuple[Cause, Outlook | None]:
-        """Cause and outlook of an event that is being written."""
+        """Cause, as last judged, and outlook, as of now, of an event that is being written."""
         name = alarm.plan.alarm
         if transition in ANEW and alarm.active:
             held = self._standing[name] = Standing(at_ms)
-            held.cause, held.outlook = self._judge(alarm, at_ms)
+            held.cause = self._judge(alarm, at_ms)
             held.told = [held.cause.name]
         known = self._standing.get(name)
         if known is None:
             return UNKNOWN_CAUSE, None
-        over = not alarm.active
-        return known.cause, None if over else known.outlook
+        return known.cause, self._outlook(alarm) if alarm.active else None
 
-    def _judge(self, alarm: Alarm, at_ms: int, told: str = "") -> tuple[Cause, Outlook | None]:
+    def _judge(self, alarm: Alarm, at_ms: int, told: str = "") -> Cause:
         family, gas = family_of(alarm.plan)
         box = alarm.plan.place if alarm.plan.place in self._histories else None
         if box is None:
@@ -226,17 +220,17 @@ class Explain:
         cause = judge(FAMILIES[family], self._facts(view, gas), told)
         if cause.name == "solvent" and cause.confidence >= SURE:
             self._solvent_ms[box] = at_ms
-        return cause, self._outlook(alarm, view, gas, cause)
+        return cause
 
-    def _beyond_boxes(self, alarm: Alarm, family: str, at_ms: int) -> tuple[Cause, Outlook | None]:
+    def _beyond_boxes(self, alarm: Alarm, family: str, at_ms: int) -> Cause:
         """An alarm of a service or of the watcher itself: seen from the box that draws most."""
         place = alarm.plan.place
         fed = [b.name for b in self._plan.boxes.values() if place in (b.supply, b.purifier)]
         boxes = sorted(fed or self._histories, key=lambda box: -self._drawn(box))
         if place == DAEMON and "silent" not in alarm.plan.rule and "lost" not in alarm.plan.rule:
-            return UNKNOWN_CAUSE, None
+            return UNKNOWN_CAUSE
         facts = self._facts(self._view(boxes[0], at_ms)) if boxes else {}
-        return judge(FAMILIES[family], facts), None
+        return judge(FAMILIES[family], facts)
 
     def _drawn(self, box: str) -> float:
         """Share of four hours its fill stood open."""
@@ -314,15 +308,20 @@ class Explain:
 
     # ---------------------------------------------------------------- outlook
 
-    def _outlook(self, alarm: Alarm, view: View, gas: str | None, cause: Cause) -> Outlook | None:
-        rise = view.rises.get(gas or "")
-        if gas is None or rise is None:
+    def _outlook(self, alarm: Alarm) -> Outlook | None:
+        """When the gas that the alarm is about reaches its limit, or is clean again."""
+        _, gas = family_of(alarm.plan)
+        box = self._plan.boxes.get(alarm.plan.place)
+        if gas is None or box is None:
+            return None
+        rise = self._all_rises()[box.name].get(gas)
+        if rise is None:
             return None
         limit, falling = limit_of(alarm.plan, self._plan, rise)
         if limit is None:
             return None
-        zero = next((a.zero_uncertainty_ppm for a in view.box.analyzers if a.role == gas), 0.2)
-        points = [(t / 60, v) for t, v in self._points(view, gas, rise)]
+        zero = next((a.zero_uncertainty_ppm for a in box.analyzers if a.role == gas), 0.2)
+        points = self._points(self._histories[box.name], gas, rise)
         told = clean(points, limit, rise.base) if falling else None
         if not falling and rise.form not in ("plateau", "step", "impulse", "none"):
             told = reach(points, limit, zero, gas)
@@ -331,10 +330,10 @@ class Explain:
         seconds = (round(h * 3600) for h in told)
         return Outlook(limit, "ppm", *seconds)
 
-    def _points(self, view: View, gas: str, rise: Rise) -> list[tuple[float, float]]:
-        """The rise since its onset, on the grid that holds it."""
+    def _points(self, history: History, gas: str, rise: Rise) -> list[tuple[float, float]]:
+        """The rise since its onset in hours and ppm, on the grid that holds it."""
         wanted = min(max(rise.start_min, 12.0), 4300.0)
-        return view.history.series(gas, wanted)
+        return [(minute / 60, ppm) for minute, ppm in history.series(gas, wanted)]
 
     # ---------------------------------------------------------------- state
 
