@@ -151,7 +151,7 @@ def _progress(
     if stretch is None:
         why = f"open or not known: {', '.join(opened)}" if opened else "no reading of a closed box"
         return f"{why}; the hold begins when all is closed (Ctrl-C ends)"
-    minutes = f"closed for {stretch.seconds / 60:.0f} min"
+    minutes = f"closed for {stretch.seconds // 60:.0f} min"
     if stretch.seconds < LEAST_S:
         return f"{minutes}; the first figure comes at {LEAST_S / 60:.0f} min (Ctrl-C ends)"
     if found is None or found.hold is None:
