@@ -68,6 +68,8 @@ def sayings(told: Told) -> Iterator[Saying]:
             fits |= FOLLOWS.get(name, frozenset())
         if first.signal.endswith("bed_temperature"):
             fits.add("bed-warm")  # whatever heats it, so it is
+        if first.signal.endswith("regenerating"):
+            fits.add("regenerating")  # whatever keeps the bit on
         if first.signal.endswith("inner_door"):
             fits.add("transfer")  # a dirty one, whatever else is wrong
         began = max((w.from_ms for w in wrongs), default=first.time_ms)

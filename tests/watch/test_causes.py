@@ -2,14 +2,20 @@
 
 from __future__ import annotations
 
+import ast
 import json
 import random
+import re
+from pathlib import Path
+from typing import get_args
 
 import pytest
 
 from dewline.readings import Quality
+from dewline.watch.causes import facts as facts_module
 from dewline.watch.causes.facts import Fact
 from dewline.watch.causes.judge import judge, odds
+from dewline.watch.causes.shape import Form
 from dewline.watch.causes.table import FAMILIES, GAS
 from dewline.watch.causes.tell_apart import TELL_APART
 from dewline.watch.causes.weighed import HIGHEST
@@ -36,6 +42,36 @@ def test_the_table_names_only_known_causes() -> None:
     names = {name for family in FAMILIES.values() for name in family}
     assert names <= KNOWN
     assert {n for members, _ in TELL_APART for n in members} <= names
+
+
+def _yielded() -> re.Pattern[str]:
+    """Every name that some finder may give a fact, gaps in it filled by a gas, a form, a word."""
+    names: set[str] = set()
+    for file in Path(facts_module.__file__).parent.glob("*.py"):
+        if file.name.startswith(("table", "tell_apart")):
+            continue
+        for node in ast.walk(ast.parse(file.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Constant) and isinstance(node.value, str):
+                names.add(node.value)
+            elif isinstance(node, ast.JoinedStr):
+                parts = (p.value if isinstance(p, ast.Constant) else "*" for p in node.values)
+                names.add("".join(map(str, parts)))
+    gap = "|".join(("oxygen", "moisture", *get_args(Form)))
+    fit = sorted(n for n in names if re.fullmatch(r"[a-z*]+(-[a-z*]+)*", n) and n != "*")
+    return re.compile("|".join(n.replace("*", f"({gap})" if n == "*-*" else "[a-z]+") for n in fit))
+
+
+def test_what_the_table_weighs_is_found_somewhere() -> None:
+    """A weight on a fact that nobody ever finds would be argued over for nothing."""
+    weighed = {
+        name
+        for family in FAMILIES.values()
+        for row in family.values()
+        for name in (*row.facts, *row.veto, *row.need)
+    }
+    found = _yielded()
+    assert not found.fullmatch("oxygen-calm")  # or it would let everything pass
+    assert sorted(name for name in weighed if not found.fullmatch(name)) == []
 
 
 def test_nothing_seen_is_unknown() -> None:
@@ -74,6 +110,24 @@ def test_a_stop_tells_shell_from_loop() -> None:
     assert judge(GAS, before | said(stop_shell_slope=1.0)).name == "air-leak"
     loop = judge(GAS, before | said(stop_own_slope=1.0, restart_same_level=1.0))
     assert loop.name == "loop-suction-leak"
+
+
+def test_a_stop_tells_no_sample_line_from_a_leak_before_the_blower() -> None:
+    """Both stand at their own slope and come back to their level: the set is told, and the test."""
+    facts = said(oxygen_up=1.0, oxygen_plateau=1.0, stop_own_slope=1.0, restart_same_level=1.0)
+    cause = judge(GAS, facts)
+    assert {cause.name, *cause.also} == {"loop-suction-leak", "sample-line"}
+    assert "sample flow" in (cause.tell_apart or "")
+
+
+def test_a_change_of_speed_tells_a_true_source_from_a_sample_line() -> None:
+    """What comes into the box goes as one over the flow; what comes into the line stays."""
+    seen = said(oxygen_up=1.0, oxygen_plateau=1.0)
+    stays = odds(GAS, seen | said(speed_unscaled=1.0))
+    goes = odds(GAS, seen | said(speed_as_source=1.0))
+    assert stays["sample-line"] > 10 * stays["air-leak"]
+    assert goes["air-leak"] > 100 * goes["sample-line"]
+    assert goes["air-leak"] > 10 * goes["loop-suction-leak"]
 
 
 def test_a_glove_is_blamed_for_the_gas_it_let_out() -> None:

@@ -17,7 +17,7 @@ from dewline.watch.causes.family import BED_ROLES, ROOM_ROLES, SUPPLY_ROLES, fam
 from dewline.watch.causes.gas_facts import gas_facts, ratio_facts, source_facts
 from dewline.watch.causes.history import SAMPLE_MS, History
 from dewline.watch.causes.judge import UNKNOWN, judge
-from dewline.watch.causes.loop_facts import bed_facts, loop_facts, stop_facts
+from dewline.watch.causes.loop_facts import bed_facts, loop_facts, speed_facts, stop_facts
 from dewline.watch.causes.plant_facts import (
     chamber_facts,
     comb_facts,
@@ -44,8 +44,9 @@ NOTES_KEPT = 20
 FEWEST_NIGHTS = 3
 SURE = 0.8
 FINDERS = (
-    gas_facts, ratio_facts, source_facts, loop_facts, stop_facts, bed_facts, pressure_facts,
-    supply_facts, comb_facts, chamber_facts, room_facts, note_facts, common_facts, long_facts,
+    gas_facts, ratio_facts, source_facts, loop_facts, stop_facts, speed_facts, bed_facts,
+    pressure_facts, supply_facts, comb_facts, chamber_facts, room_facts, note_facts,
+    common_facts, long_facts,
 )  # fmt: skip
 ANEW: frozenset[Transition] = frozenset({"raised", "unsuppressed", "unshelved"})
 STANDS = frozenset({"unacknowledged", "acknowledged"})

@@ -3,6 +3,7 @@ regeneration."""
 
 from __future__ import annotations
 
+from math import log
 from statistics import median
 
 from dewline.watch.causes.facts import Fact, Facts, Found, View, amount, ramp, span
@@ -11,6 +12,9 @@ from dewline.watch.causes.history import Series
 STOP_LEAST_MIN = 8.0
 STOP_SETTLE_MIN = 3.0
 LOOK_BACK_MIN = 239.0
+# A change of speed as an experiment: so much, steady for so long, the box settled at the new one.
+SPEED_TIMES, SPEED_HELD_MIN, SPEED_SETTLE_MIN = 1.5, 20.0, 20.0
+LEAST_HELD_PPM = 0.4
 CLEARS_MIN = {"oxygen": 45.0, "moisture": 720.0}  # what a stop left is gone so long after it
 
 
@@ -129,7 +133,7 @@ def stop_facts(view: View) -> Found:
         return
     held = median(before) - rise.base
     slope_h = 60 * (during[-1][1] - during[0][1]) / (during[-1][0] - during[0][0])
-    if held < 0.4:
+    if held < LEAST_HELD_PPM:
         return
     tau_h = (view.tau_min() or 1.3) / 60
     expected = held / tau_h
@@ -138,6 +142,45 @@ def stop_facts(view: View) -> Found:
     text = f"O2 climbed {amount(slope_h)} ppm/h while the loop stood: the source is in the shell"
     yield "stop-shell-slope", Fact(ramp(slope_h, 0.2 * expected, 0.5 * expected), text)
     yield from _restart(view, held, rise.base, end)
+
+
+def speed_facts(view: View) -> Found:
+    """The last change of blower speed, as a test: a true source goes as one over the flow."""
+    rise = view.rises.get("oxygen")
+    change = _last_speed(view.history.series("circulation_flow", LOOK_BACK_MIN))
+    if rise is None or change is None:
+        return
+    at, old, new = change
+    if rise.start_min < SPEED_HELD_MIN - at:
+        return
+    oxygen = view.history.series("oxygen", LOOK_BACK_MIN)
+    before = [v for t, v in oxygen if at - SPEED_HELD_MIN <= t < at - 1]
+    after = [v for t, v in oxygen if at + SPEED_SETTLE_MIN <= t <= at + 2 * SPEED_SETTLE_MIN]
+    if len(before) < 3 or len(after) < 3 or median(before) - rise.base < LEAST_HELD_PPM:
+        return
+    ratio = (median(after) - rise.base) / (median(before) - rise.base)
+    power = log(max(0.05, ratio)) / log(new / old)
+    text = (
+        f"O2 went from {amount(median(before))} to {amount(median(after))} ppm "
+        f"as the flow went from {old:.0f} to {new:.0f} m3/h"
+    )
+    yield "speed-as-source", Fact(ramp(power, -0.4, -0.8), text)
+    yield "speed-unscaled", Fact(ramp(abs(power), 0.5, 0.2), text)
+
+
+def _last_speed(flow: Series) -> tuple[float, float, float] | None:
+    """Minutes (negative: before now) of the last change between two steady flows, and both."""
+    now = [v for t, v in flow if t >= -SPEED_SETTLE_MIN]
+    new = median(now) if len(now) >= 3 else 0.0
+    if new <= 1.0:
+        return None
+    other = [t for t, v in flow if not 1 / SPEED_TIMES < v / new < SPEED_TIMES]
+    if not other or other[-1] > -SPEED_SETTLE_MIN - 3:
+        return None
+    earlier = [v for t, v in flow if other[-1] - SPEED_HELD_MIN <= t <= other[-1]]
+    old = median(earlier)
+    steady = old > 1.0 and all(0.8 < v / old < 1.25 for v in earlier) and len(earlier) >= 3
+    return (other[-1], old, new) if steady else None
 
 
 def _restart(view: View, held: float, base: float, end: float) -> Found:

@@ -17,6 +17,8 @@ INFLOW: dict[str, Weighed] = {
             "stop-shell-slope": 3.0,
             "slope-beyond-own": 4.0,
             "stop-own-slope": -4.0,
+            "speed-unscaled": -4.0,
+            "speed-as-source": 1.0,
             "oxygen-slow": -2.0,
             "oxygen-faster-than-box": -1.0,
             "door-before": -1.5,
@@ -44,6 +46,8 @@ INFLOW: dict[str, Weighed] = {
             "oxygen-step": 0.5,
             "stop-own-slope": 3.0,
             "restart-same-level": 1.5,
+            # A slower blower draws less: its level stays or falls with the speed.
+            "speed-as-source": -3.0,
             "oxygen-slow": -2.0,
             "oxygen-faster-than-box": -1.5,
             "oxygen-rush": -2.0,
@@ -132,14 +136,15 @@ INFLOW: dict[str, Weighed] = {
         },
         veto=("oxygen-flat",),
     ),
+    # Rare beside new gloves, paper and what is carried in; but nothing else brings so much.
     "cooling-water-leak": Weighed(
-        -0.8,
+        -1.2,
         {
             "moisture-up": 1.0,
             "oxygen-flat": 0.7,
-            "moisture-step": 2.0,
+            "moisture-step": 1.5,
             "moisture-plateau": 1.5,
-            "moisture-great": 2.0,
+            "moisture-great": 3.0,
             "moisture-slow": -2.5,
             "moisture-impulse": -2.0,
             "no-door": 0.7,

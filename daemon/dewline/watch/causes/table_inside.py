@@ -7,10 +7,12 @@ from dewline.watch.causes.weighed import Weighed
 INSIDE: dict[str, Weighed] = {
     # Water of things inside.
     "outgassing": Weighed(
-        -1.0,
+        -0.6,
         {
             "moisture-up": 1.0,
             "ratio-wet": 0.5,
+            # New rubber or paper gives all it has at once and less every hour.
+            "moisture-step": 1.5,
             "note-gloves": 3.5,
             "mode-outgassing": 3.5,
             "mode-recovering": 2.0,
@@ -19,7 +21,7 @@ INSIDE: dict[str, Weighed] = {
             "pressure-lost": -3.0,
             "freezer-warmer": 4.5,
             "moisture-bending": 0.7,
-            "moisture-plateau": 0.5,
+            "moisture-plateau": 1.0,
             "moisture-convex": -0.5,
             "moisture-outlet-clean": 1.0,
             "nights-climb-moisture": -1.5,
@@ -47,6 +49,7 @@ INSIDE: dict[str, Weighed] = {
             "both-up": -1.5,
             "moisture-convex": -1.5,
             "speed-unscaled": 2.0,
+            "speed-as-source": -3.0,
             "nights-straight": 2.5,
         },
         need=("days-straight",),
@@ -57,9 +60,13 @@ INSIDE: dict[str, Weighed] = {
             "oxygen-up": 1.0,
             "oxygen-faster-than-box": 3.0,
             "oxygen-step": 0.5,
-            "stop-own-slope": 1.5,
+            "oxygen-plateau": 1.0,
+            # A stop and a restart look just like those of a leak before the blower.
+            "stop-own-slope": 3.0,
             "restart-same-level": 1.5,
             "stop-shell-slope": -4.0,
+            "speed-unscaled": 2.0,
+            "speed-as-source": -4.0,
             "moisture-flat": 0.5,
             "oxygen-slow": -2.0,
             "oxygen-impulse": -2.0,

@@ -60,9 +60,7 @@ PRESSURE: dict[str, Weighed] = {
 
 LOOP: dict[str, Weighed] = {
     "unknown": Weighed(1.0),
-    "circulation-stopped": Weighed(
-        3.0, {"resumed": -0.5}, veto=("loop-slow-only",), need=("loop-stopped",)
-    ),
+    "circulation-stopped": Weighed(3.0, {"resumed": -0.5}, need=("loop-stopped",)),
     "power": Weighed(
         0.0,
         {"mains-lost": 5.0, "mains-lately": 2.0, "silent-many": 3.0, "resumed": 0.5},

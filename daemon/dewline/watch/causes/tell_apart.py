@@ -10,6 +10,11 @@ TELL_APART: tuple[tuple[frozenset[str], str], ...] = (
         "back level 10 min after the restart is the loop, still climbing is the bed.",
     ),
     (
+        frozenset({"sample-line", "loop-suction-leak"}),
+        "Change the sample flow: air drawn into the sample line goes as one over it, "
+        "what is in the box stays.",
+    ),
+    (
         frozenset({"sample-line", "sensor-drift", "loop-suction-leak", "air-leak"}),
         "Change the blower speed: a true source goes as one over the flow, a sample line or a "
         "drifting zero stays.",

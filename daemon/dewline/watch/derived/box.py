@@ -196,8 +196,8 @@ class BoxBooks(Kept):
         self._impulses.take(impulse, by, expected)
         if impulse.seen:
             self.dosed(impulse)
-            if self._nitrogen is not None:
-                self._nitrogen.dose(impulse)
+            if self._nitrogen is not None and "oxygen" in self._ingress:
+                self._nitrogen.dose(impulse, *self._ingress["oxygen"].balanced_ms)
         for book in mine:
             book.dose(at_ms, impulse)
         if self._impulses.clean_up_s is not None and impulse.role == "oxygen":

@@ -66,6 +66,12 @@ class Ingress(Kept):
         self._hours += run.hours
         self._runs, self._last = self._runs + 1, mean
 
+    @property
+    def balanced_ms(self) -> tuple[int, int]:
+        """Since when it may count what comes in, and since when it surely counts all of it."""
+        first_ms = self._steady_ms + SETTLED_MS[self._gas]
+        return first_ms, first_ms + EVERY_MS  # a first short window is thrown away
+
     def tell(self, at_ms: int) -> Reading | None:
         """Every ten minutes: the source of the last ten; None where there is none to tell."""
         runs, volume = self._runs, self._facts.box.volume_m3

@@ -2,7 +2,8 @@
 
 Every gas that came in with air brought 3.7 times its oxygen; gloves pass nitrogen
 about as much as oxygen, since it is slower and there is more of it. Which of the
-two an oxygen source is cannot be seen, so the estimate is an interval.
+two an oxygen source is cannot be seen, so the estimate is an interval. Oxygen is
+counted once: by the balance of the minutes, or as a dose where that was not kept.
 """
 
 from __future__ import annotations
@@ -18,6 +19,8 @@ NITROGEN_TO_OXYGEN = (1e6 - 9_340.0 - DRY_AIR_OXYGEN_PPM) / DRY_AIR_OXYGEN_PPM  
 # Permeability of butyl for nitrogen over that for oxygen; from memory (Peacock 1980).
 GLOVES_NITROGEN = 0.32 / 1.3 * NITROGEN_TO_OXYGEN
 GLOVES_OXYGEN_ML_H = 1.7
+# Flow, the bed's efficiency and the analyzer's span, together; common practice, no source.
+SCALE_UNSURE = 0.1
 
 
 class Nitrogen(Kept):
@@ -39,18 +42,24 @@ class Nitrogen(Kept):
             self.since_ms = at_ms
         self._purging = purging
         source = GLOVES_OXYGEN_ML_H if source_ml_h is None else max(0.0, source_ml_h)
-        low = max(0.0, source - unsure_ml_h)
-        high = max(GLOVES_OXYGEN_ML_H, source + unsure_ml_h)
+        low = max(0.0, (1 - SCALE_UNSURE) * source - unsure_ml_h)
+        high = max(GLOVES_OXYGEN_ML_H, (1 + SCALE_UNSURE) * source + unsure_ml_h)
         self._low_ml += min(low, GLOVES_OXYGEN_ML_H) / 60 * GLOVES_NITROGEN
         self._low_ml += max(0.0, low - 2 * GLOVES_OXYGEN_ML_H) / 60 * NITROGEN_TO_OXYGEN
         self._high_ml += high / 60 * NITROGEN_TO_OXYGEN
 
-    def dose(self, impulse: Impulse) -> None:
-        """An impulse of oxygen is air."""
-        if impulse.role == "oxygen" and impulse.dose_cm3:
-            nitrogen = max(0.0, impulse.dose_cm3) * NITROGEN_TO_OXYGEN
-            self._low_ml += nitrogen
-            self._high_ml += nitrogen
+    def dose(self, impulse: Impulse, first_ms: int, surely_ms: int) -> None:
+        """An impulse of oxygen is air, where no minute has it already.
+
+        The minutes hold nothing from before ``first_ms`` and everything since ``surely_ms``.
+        """
+        if impulse.role != "oxygen" or not impulse.dose_cm3:
+            return
+        nitrogen = max(0.0, impulse.dose_cm3) * NITROGEN_TO_OXYGEN
+        if impulse.ended_ms <= first_ms:
+            self._low_ml += (1 - SCALE_UNSURE) * nitrogen
+        if impulse.started_ms < surely_ms:
+            self._high_ml += (1 + SCALE_UNSURE) * nitrogen
 
     def status(self) -> dict[str, Any]:
         """Interval in ppm, and since when (watch time)."""
