@@ -119,8 +119,9 @@ DOUBT: dict[str, Weighed] = {
     "unknown": Weighed(0.5),
     # What solvent hid stays hidden: a dose missed in its time says nothing of a dead sensor.
     "solvent": Weighed(0.5, {"solvent-about": 2.0, "solvent-known": 2.0}, need=("solvent-known",)),
+    # Without a dose that had to show, a sensor nobody has proven for days is just that.
     "sensor-unresponsive": Weighed(
-        1.0, {"dose-missed": 3.0, "solvent-about": -1.0, "solvent-known": -1.5}
+        0.0, {"dose-missed": 4.0, "solvent-about": -1.0, "solvent-known": -1.5}
     ),
     "scale-slip": Weighed(0.0, {"jump-ten": 5.0}, need=("jump-ten",)),
     "sensor-drift": Weighed(0.5, {"below-zero": 4.0}, need=("below-zero",)),
