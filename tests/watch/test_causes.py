@@ -184,6 +184,20 @@ def test_one_over_c_foretells_a_spent_bed() -> None:
     assert told.hours < 3
 
 
+def test_a_morning_at_the_gloves_is_no_end_of_a_bed() -> None:
+    """A level that stood at 1 ppm and rises 0.18 ppm as work begins is not foreseen at 5 within
+    the day; the same form four times as great is. Sizes from common practice, no source.
+    """
+
+    def morning(ppm: float) -> list[tuple[float, float]]:
+        return [(t / 15, 1.0 + ppm * max(0.0, (t / 15 - 2.5) / 1.5)) for t in range(61)]
+
+    small, great = (reach(morning(ppm), 5.0, 0.2, "moisture") for ppm in (0.18, 0.72))
+    assert small is None or small.hours > 24
+    assert great is not None
+    assert great.hours < 10
+
+
 def test_a_plateau_never_reaches_its_limit() -> None:
     """A level that stands has no time to a limit, whatever its noise."""
     rng = random.Random(1)

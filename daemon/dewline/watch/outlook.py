@@ -34,6 +34,9 @@ AHEAD_H = tuple(0.25 * 1.35**k for k in range(24))
 # Q over the volume that box and walls together stand for, h: walls hold back most of a
 # rise of water, about 25 box volumes within hours (derived from linear walls; common practice).
 WALLS_H = {"moisture": 0.6}
+# What hands in the gloves bring besides, 0.1-0.25 ppm of water (0.15 to 0.3 ppm at work is normal;
+# common practice): a rise no greater bends like a bed's end, above a drifted zero too.
+WORK_PPM = {"moisture": 0.3}
 LEAST_TAKEN = 1e-4
 LESS_LIKELY = 20.0  # a curve that is less likely than the best by e to this moves no quantile
 WIDER_LOW, WIDER_HIGH = 0.55, 1.45  # for what the models leave out; set on simulated stories
@@ -66,7 +69,8 @@ def reach(points: Points, limit: float, zero_ppm: float, role: str = "oxygen") -
     if straight is None or _levels_off(recent):
         return None
     spent = spent_bed(fine, limit, zero_ppm, WALLS_H.get(role, 0.0))
-    if _misfit_straight(fine) <= STRAIGHT_FIRST * spent.misfit:
+    risen = now - min(v for _, v in points)
+    if risen < WORK_PPM.get(role, 0.0) or _misfit_straight(fine) <= STRAIGHT_FIRST * spent.misfit:
         return straight_told(straight, spent)
     return spent_told(straight, spent)
 
