@@ -101,6 +101,30 @@ def test_story_1_a_bed_that_wears_out_is_one_page_long_before_the_limit(
     assert named(told.events) == {"bed-spent-water"}
 
 
+def test_story_1_the_nights_tell_a_worn_bed_two_days_ahead(telling: Telling) -> None:
+    """A box that has learned its own nights tells of the bed by day -2, and pages once, hours
+    before 5 ppm; the time it gives at 1 ppm holds the truth.
+    """
+    told = telling("bed-slow", hours=285, follow=(("heron", "moisture"),))
+    truth = told.truths["heron", "moisture"]
+    crossed_ms = next(at_ms for at_ms, ppm in truth if ppm > 5.0)
+    notice = next(e for e in raised(told) if e.signal.startswith("heron.moisture"))
+    assert notice.alarm == "heron.moisture-wearing", brief(raised(told))
+    assert notice.priority == "low"
+    assert crossed_ms - notice.time_ms > 48 * 3_600_000
+    (page,) = pages(told)
+    assert page.alarm == "heron.moisture-soon"
+    assert crossed_ms - page.time_ms > 3 * 3_600_000
+    assert page.cause.name == "bed-spent-water"
+    told_at_one = raised(told, "moisture-raised")[0]
+    assert told_at_one.outlook is not None
+    left_s = (crossed_ms - told_at_one.time_ms) / 1000
+    outlook = told_at_one.outlook
+    assert outlook.low_s is not None
+    assert outlook.high_s is not None
+    assert outlook.low_s < left_s < outlook.high_s
+
+
 def test_story_2_a_pinhole_loses_gas_first_and_lets_air_in_below_the_room(
     telling: Telling, long_runs: bool
 ) -> None:

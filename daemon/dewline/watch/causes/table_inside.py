@@ -48,6 +48,8 @@ INSIDE: dict[str, Weighed] = {
             "restart-same-level": 1.0,
             "both-up": -1.5,
             "moisture-convex": -1.5,
+            # A zero wanders by tenths, not by what a bed lets through that is full.
+            "moisture-great": -3.0,
             "speed-unscaled": 2.0,
             "speed-as-source": -3.0,
             "nights-straight": 2.5,
