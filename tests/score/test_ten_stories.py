@@ -155,6 +155,7 @@ def test_story_2_a_pinhole_loses_gas_first_and_lets_air_in_below_the_room(
     loss, leak, *_ = raised(told)
     assert loss.alarm == "heron.gas-escaping"
     assert loss.cause.name == "gas-loss"
+    assert any("lost in the quiet night" in line for line in loss.cause.evidence)
     assert loss.at_ms < left_low_ms
     assert 1.0 < loss.value < 2.5, "L/h; a tight box fills 0.2"
     assert within(leak, left_low_ms, 1200), brief(raised(told))

@@ -22,6 +22,7 @@ from dewline.watch.causes.plant_facts import (
     chamber_facts,
     comb_facts,
     common_facts,
+    night_facts,
     note_facts,
     pressure_facts,
     room_facts,
@@ -46,7 +47,7 @@ SURE = 0.8
 FINDERS = (
     gas_facts, ratio_facts, source_facts, loop_facts, stop_facts, speed_facts, bed_facts,
     pressure_facts, supply_facts, comb_facts, chamber_facts, room_facts, note_facts,
-    common_facts, long_facts,
+    night_facts, common_facts, long_facts,
 )  # fmt: skip
 ANEW: frozenset[Transition] = frozenset({"raised", "unsuppressed", "unshelved"})
 STANDS = frozenset({"unacknowledged", "acknowledged"})
@@ -264,7 +265,12 @@ class Explain:
             self._silent(box, at_ms),
             self.doubts.get(box, {}),
             solvent_ms=self._solvent_ms.get(box),
+            night_loss_l_h=self._night_loss(box),
         )
+
+    def _night_loss(self, box: str) -> float | None:
+        slot = self._slots.get(f"{box}.gas_idle")
+        return None if slot is None else slot.value
 
     def turn(self) -> None:
         """A new item: what was found for the last one may not hold.

@@ -57,6 +57,7 @@ class View:
     doubts: Mapping[str, str] = field(default_factory=dict)  # gas -> why its reading is doubted
     about: str | None = None  # the gas the alarm is about
     solvent_ms: int | None = None  # when solvent was last named as a cause in this box
+    night_loss_l_h: float | None = None  # gas lost in the last quiet night
 
     @property
     def lead(self) -> Rise | None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from itertools import pairwise
-from statistics import fmean
+from statistics import fmean, median
 from typing import Any
 
 from dewline.readings import Quality
@@ -12,6 +12,7 @@ from dewline.watch.causes.facts import Fact, Found, Neighbour, View, amount, ram
 
 DAY_MIN = 1440.0
 LOOK_BACK_MIN = 239.0
+SOUND_LOSS_L_H = 0.2  # of a sound box in a quiet night: common practice, no source
 MOVES_VALVES_MBAR = 4000.0  # gauge; pneumatic valves shut below it: common practice, no source
 
 
@@ -89,6 +90,18 @@ def supply_facts(view: View) -> Found:
         yield "supply-fine", Fact(ramp(bar / own, 0.8, 0.92), text)
         below = ramp(bar, MOVES_VALVES_MBAR + 150.0, MOVES_VALVES_MBAR - 50.0)
         yield "supply-below-valves", Fact(below, text)
+
+
+def night_facts(view: View) -> Found:
+    """Gas lost in the last quiet night, beside the quiet nights before it."""
+    lost = view.night_loss_l_h
+    if lost is None:
+        return
+    days = (r["document"] for r in view.rows if r["kind"] == "gas-use")
+    before = [d["idle_night_l_h"] for d in days if d.get("idle_night_l_h") is not None]
+    usual = f", {amount(median(before))} in the nights before" if before else ""
+    text = f"{amount(lost)} L/h of gas lost in the quiet night{usual}"
+    yield "night-loss", Fact(ramp(lost, SOUND_LOSS_L_H, 4 * SOUND_LOSS_L_H), text)
 
 
 def comb_facts(view: View) -> Found:

@@ -132,5 +132,8 @@ REGENERATION: dict[str, Weighed] = {
     "bed-not-reduced": Weighed(0.0, {"regeneration-dry": 4.5}, need=("regeneration-dry",)),
 }
 POWER: dict[str, Weighed] = {"unknown": Weighed(0.0), "power": Weighed(3.5)}
-GAS_USE: dict[str, Weighed] = {"unknown": Weighed(0.5), "gas-loss": Weighed(2.5)}
+GAS_USE: dict[str, Weighed] = {
+    "unknown": Weighed(0.5),
+    "gas-loss": Weighed(2.0, {"night-loss": 0.7}),
+}
 OTHER: dict[str, Weighed] = {}  # nothing is judged
