@@ -157,7 +157,8 @@ def canonical(truth: Mapping[str, float], barometer_mbar: float) -> dict[str, fl
     out = dict(truth)
     out.setdefault("barometer", barometer_mbar)
     if "level" in out:  # a supply: bar gauge
-        out["pressure"] *= 1000.0
+        bars = [name for name in out if name == "pressure" or name.startswith("cylinder_")]
+        out.update({name: 1000.0 * out[name] for name in bars})
     if "forming_gas_pressure" in out:
         out["forming_gas_pressure"] *= 1000.0
     if "solvent" in out:

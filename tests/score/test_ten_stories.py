@@ -7,6 +7,7 @@ or times and shares of common practice (no source) where no other is named.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
@@ -203,8 +204,21 @@ def test_story_3_a_leak_before_the_blower_is_named_after_the_first_stop(
 
 
 def test_story_4_a_torn_glove_calls_within_a_hundred_seconds(telling: Telling) -> None:
-    """One page names the glove at once; near 1000 ppm another says to save the bed."""
-    told = telling("torn-glove", start="2026-03-03T00:30:00Z", hours=3.25)
+    """One page names the glove at once and says how long the gas lasts, where the cylinder's own
+    pressure is read; near 1000 ppm another says to save the bed.
+    """
+    cylinder = {
+        "lab": {"services": {"house-nitrogen": {"kind": "cylinder", "cylinders": 1}}},
+        "services": {"house-nitrogen": {"kind": "cylinder"}},
+        "instruments": {"heron-panel": {"wiring": {"supply": "house-nitrogen.cylinder_1"}}},
+    }
+    told = telling(
+        "torn-glove",
+        start="2026-03-03T00:30:00Z",
+        hours=3.25,
+        change=cylinder,
+        follow=(("house-nitrogen", "cylinder_1"),),
+    )
     torn_ms = ms(SECOND_DAY, "02:14:00")
     first = pages(told)[0]
     assert within(first, torn_ms, 100), brief(pages(told))
@@ -212,6 +226,13 @@ def test_story_4_a_torn_glove_calls_within_a_hundred_seconds(telling: Telling) -
     assert "Plug an open port or glove" in (first.advice or "")
     assert "isolate the bed before oxygen nears 1000 ppm" in (first.advice or "")
     assert first.caution is not None
+    store = told.truths["house-nitrogen", "cylinder_1"]
+    empty_ms = next(at_ms for at_ms, bar in store if at_ms > torn_ms and bar < 4.0)
+    (lasts,) = (line for line in first.cause.evidence if line.startswith("gas for "))
+    minutes = [float(number) for number in re.findall(r"(\d+) min", lasts)]
+    left_min = (empty_ms - first.time_ms) / 60_000
+    assert minutes[0] == pytest.approx(left_min, rel=0.2)
+    assert minutes[1] - 1 <= left_min <= minutes[2] + 1, (lasts, left_min)
     bed = next(e for e in pages(told) if e.alarm == "heron.oxygen-into-bed")
     assert bed.priority == "critical"
     assert "isolate the bed" in (bed.advice or "")

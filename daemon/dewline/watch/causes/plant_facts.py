@@ -9,9 +9,11 @@ from typing import Any
 
 from dewline.readings import Quality
 from dewline.watch.causes.facts import Fact, Found, Neighbour, View, amount, ramp, span
+from dewline.watch.slope import theil_sen
 
 DAY_MIN = 1440.0
 LOOK_BACK_MIN = 239.0
+RATE_MIN, RATE_POINTS, RATE_CONFIDENCE = 14.0, 5, 0.9  # of a supply that falls
 SOUND_LOSS_L_H = 0.2  # of a sound box in a quiet night: common practice, no source
 MOVES_VALVES_MBAR = 4000.0  # gauge; pneumatic valves shut below it: common practice, no source
 
@@ -90,6 +92,25 @@ def supply_facts(view: View) -> Found:
         yield "supply-fine", Fact(ramp(bar / own, 0.8, 0.92), text)
         below = ramp(bar, MOVES_VALVES_MBAR + 150.0, MOVES_VALVES_MBAR - 50.0)
         yield "supply-below-valves", Fact(below, text)
+    yield from _runs_out(view)
+
+
+def _runs_out(view: View) -> Found:
+    """How long the gas lasts at the rate of the fill that is open, or of the last minutes."""
+    shut = [t for t, v in view.history.series("fill_valve", RATE_MIN) if v < 0.5]
+    for role, empty in (("supply.level", 0.0), ("supply.pressure", MOVES_VALVES_MBAR)):
+        since = shut[-1] if shut else -RATE_MIN
+        points = [p for p in view.history.series(role, RATE_MIN) if p[0] > since]
+        if len(points) < RATE_POINTS:
+            continue
+        fit = theil_sen([t for t, _ in points], [v for _, v in points], RATE_CONFIDENCE)
+        left = points[-1][1] - empty
+        if fit.high >= 0.0 or left <= 0.0:
+            continue
+        middle, soonest, latest = (-left / rate for rate in (fit.slope, fit.low, fit.high))
+        text = f"gas for {span(middle)} more at this rate ({span(soonest)} to {span(latest)})"
+        yield "supply-runs-out", Fact(ramp(middle, 720.0, 120.0), text)
+        return
 
 
 def night_facts(view: View) -> Found:

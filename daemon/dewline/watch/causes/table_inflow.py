@@ -66,6 +66,7 @@ INFLOW: dict[str, Weighed] = {
             "others-same": -3.0,
             "fill-idle": -4.0,
             "fill-stood-open": 4.0,
+            "supply-runs-out": 1.5,
         },
         need=("pressure-lost",),
     ),

@@ -15,6 +15,7 @@ PRESSURE: dict[str, Weighed] = {
             "fill-idle": -5.0,
             "oxygen-up": 2.0,
             "fill-stood-open": 4.0,
+            "supply-runs-out": 0.7,
             "supply-low": -3.0,
             "box-pays-for-vacuum": -3.0,
             "refilling": -3.0,
