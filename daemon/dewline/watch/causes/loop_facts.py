@@ -147,8 +147,10 @@ def stop_facts(view: View) -> Found:
 def speed_facts(view: View) -> Found:
     """The last change of blower speed, as a test: a true source goes as one over the flow."""
     rise = view.rises.get("oxygen")
+    if rise is None:
+        return
     change = _last_speed(view.history.series("circulation_flow", LOOK_BACK_MIN))
-    if rise is None or change is None:
+    if change is None:
         return
     at, old, new = change
     if rise.start_min < SPEED_HELD_MIN - at:

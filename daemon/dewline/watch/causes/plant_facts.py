@@ -97,9 +97,9 @@ def supply_facts(view: View) -> Found:
 
 def _runs_out(view: View) -> Found:
     """How long the gas lasts at the rate of the fill that is open, or of the last minutes."""
-    shut = [t for t, v in view.history.series("fill_valve", RATE_MIN) if v < 0.5]
+    shut = (t for t, v in view.history.series("fill_valve", RATE_MIN) if v < 0.5)
+    since = max(shut, default=-RATE_MIN)
     for role, empty in (("supply.level", 0.0), ("supply.pressure", MOVES_VALVES_MBAR)):
-        since = shut[-1] if shut else -RATE_MIN
         points = [p for p in view.history.series(role, RATE_MIN) if p[0] > since]
         if len(points) < RATE_POINTS:
             continue
