@@ -98,7 +98,8 @@ class Subscriber:
             )
 
     def messages(self, topic: str | None = None) -> list[tuple[str, bool, int, str]]:
-        rows = [line.split("\t", 3) for line in self._file.read_text().splitlines()]
+        whole, _, _ = self._file.read_bytes().rpartition(b"\n")  # the last may be half written
+        rows = [line.split("\t", 3) for line in whole.decode().split("\n")]
         return [
             (row[0], row[1] == "1", int(row[2]), row[3])
             for row in rows
