@@ -1,65 +1,43 @@
 """Measures dewline beside what a user would otherwise take: one table, and the same as JSON.
 
 ``python tests/bench [--rows P1,P3] [--json FILE] [--into README.md] [--small]``. Each row runs
-in a process of its own. Peers and dewline take turns (A B A B …, five pairs unless the row
-says so); what is measured is pinned to one core, its instruments, broker and store to another.
-A ratio is dewline to its peer, pair by pair: median [min–max]. Exit status 1 where an aim is
-missed or a row could not be measured.
+in a process of its own. Peers and dewline take turns (A B A B …, nine pairs), and so do the
+rows, so that the pairs of each lie over the whole run; what is measured is pinned to one core,
+its instruments, broker and store to another. A ratio is dewline to its peer, pair by pair:
+median [min–max]. Figures that stand in FILE already are held against the new ones. Exit status 1
+where an aim is missed or a row could not be measured.
 """
 
 from __future__ import annotations
 
 import argparse
+import asyncio
 import importlib
 import json
 import platform
-import subprocess
 import sys
-import tempfile
-import time
 from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+from again import again
 from measured import FAR, NEAR, Line, cores, from_document, table
+from rows import measure_all
 
 ROWS = {
+    "P6": "p6_card",  # first what takes no turns: it is measured before others wait beside it
+    "P7": "p7_scale",
     "P1": "p1_bus",
     "P2": "p2_road",
     "P3": "p3_replay",
     "P4": "p4_latency",
     "P5": "p5_footprint",
-    "P6": "p6_card",
-    "P7": "p7_scale",
     "P8": "p8_backlog",
     "P9": "p9_reading_back",
 }
 COMMAND = "make bench"
 BEGIN, END = "<!-- bench: begin -->", "<!-- bench: end -->"
-ROW_WITHIN_S = 900
-
-
-def run_row(row: str, *, small: bool) -> list[Line]:
-    """The lines of a row, measured in a process of its own; one that says why where it cannot."""
-    with tempfile.TemporaryDirectory() as folder:
-        out = Path(folder) / "lines.json"
-        words = [sys.executable, str(Path(__file__).parent), "--only", row, "--json", str(out)]
-        try:
-            ran = subprocess.run(
-                [*words, *(["--small"] if small else [])],
-                stderr=subprocess.PIPE,
-                text=True,
-                check=False,
-                timeout=ROW_WITHIN_S,
-            )
-        except subprocess.TimeoutExpired:
-            return [Line(row, "", None, note=f"not done within {ROW_WITHIN_S} s")]
-        if not out.exists():
-            words_said = ran.stderr.strip().splitlines() or [f"ended with {ran.returncode}"]
-            print(ran.stderr, file=sys.stderr)
-            return [Line(row, "", None, note=words_said[-1][:200])]
-        return [from_document(document) for document in json.loads(out.read_text())]
 
 
 def machine() -> str:
@@ -72,8 +50,8 @@ def machine() -> str:
     )
 
 
-def document(lines: Sequence[Line], minutes: Mapping[str, float]) -> dict[str, Any]:
-    """All that was found."""
+def document(lines: Mapping[str, Sequence[Line]], minutes: Mapping[str, float]) -> dict[str, Any]:
+    """All that was found, by row."""
     today = datetime.now(UTC).date().isoformat()
     return {
         "dates": dict.fromkeys(minutes, today),
@@ -81,8 +59,14 @@ def document(lines: Sequence[Line], minutes: Mapping[str, float]) -> dict[str, A
         "placement": f"measured on core {NEAR}, its far sides on core {FAR}",
         "command": COMMAND,
         "minutes": {row: round(took, 2) for row, took in minutes.items()},
-        "lines": [line.document() for line in lines],
+        "lines": [line.document() for row in sorted(lines) for line in lines[row]],
+        "again": "",
     }
+
+
+def lines_of(found: Mapping[str, Any]) -> list[Line]:
+    """The lines of what was found."""
+    return [from_document(each) for each in found["lines"]]
 
 
 def laid_over(before: dict[str, Any], found: dict[str, Any]) -> dict[str, Any]:
@@ -98,13 +82,14 @@ def laid_over(before: dict[str, Any], found: dict[str, Any]) -> dict[str, Any]:
 
 def section(found: dict[str, Any]) -> str:
     """The part between the marks of a README."""
-    lines = [from_document(each) for each in found["lines"]]
+    lines = lines_of(found)
     first, last = min(found["dates"].values()), max(found["dates"].values())
     when = first if first == last else f"{first} to {last}"
+    more = f" {found['again']}." if found["again"] else ""
     said = (
         f"Measured {when} with `{found['command']}` ({sum(found['minutes'].values()):.0f} min) on"
         f" {found['machine']}; {found['placement']}. Median [min–max]; a ratio is dewline to"
-        " what stands beside it, pair by pair."
+        f" what stands beside it, pair by pair.{more}"
     )
     return f"{BEGIN}\n{said}\n\n{table(lines)}\n{END}"
 
@@ -129,18 +114,6 @@ def arguments() -> argparse.Namespace:
     return parser.parse_args()
 
 
-def measure_all(rows: Sequence[str], *, small: bool) -> dict[str, Any]:
-    """Row after row, each told as it comes."""
-    minutes: dict[str, float] = {}
-    lines: list[Line] = []
-    for row in rows:
-        began = time.monotonic()
-        lines += run_row(row, small=small)
-        minutes[row] = (time.monotonic() - began) / 60
-        print(f"{row}: {minutes[row] * 60:.0f} s", file=sys.stderr, flush=True)
-    return document(lines, minutes)
-
-
 def main() -> int:
     args = arguments()
     if args.only:
@@ -150,10 +123,17 @@ def main() -> int:
     if args.source:
         found = json.loads(args.source.read_text())
     else:
-        found = measure_all(args.rows.upper().split(","), small=args.small)
+        rows = args.rows.upper().split(",")
+        minutes, measured = asyncio.run(measure_all(rows, small=args.small))
+        found = document(measured, minutes)
         if args.json and args.json.exists():
-            found = laid_over(json.loads(args.json.read_text()), found)
-    lines = [from_document(each) for each in found["lines"]]
+            before = json.loads(args.json.read_text())
+            found = laid_over(before, found)
+            compared = again(lines_of(before), [one for row in rows for one in measured[row]])
+            print(f"{compared}\n")
+            if set(rows) == set(ROWS):  # of a part the table has no use
+                found["again"] = str(compared)
+    lines = lines_of(found)
     print(table(lines))
     if args.json:
         args.json.write_text(json.dumps(found, indent=1) + "\n")

@@ -5,12 +5,17 @@ from __future__ import annotations
 import contextlib
 import os
 import statistics
-from collections.abc import Callable, Iterator, Mapping, Sequence
+import sys
+from collections.abc import Callable, Hashable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any, TypeVar
 
+K = TypeVar("K", bound=Hashable)
 T = TypeVar("T")
-PAIRS = 5
+# The median of a second run of nine falls outside the range of the first in 3 of 100, by chance.
+PAIRS = 9
+BY_TURNS = "DEWLINE_BENCH_BY_TURNS"
+"""In the environment of a row whose pairs are called for, one by one, over its standard input."""
 _CORES = sorted(os.sched_getaffinity(0))
 NEAR, FAR = _CORES[0], _CORES[-1]
 """Cores: what is measured runs on NEAR; instruments, brokers, stores and listeners on FAR."""
@@ -26,10 +31,15 @@ class Spread:
     def median(self) -> float:
         return statistics.median(self.values)
 
+    @property
+    def said(self) -> tuple[str, str, str]:
+        """Median, least and most, as they are printed."""
+        median, least, most = map(_short, (self.median, min(self.values), max(self.values)))
+        return median, least, most
+
     def __str__(self) -> str:
-        if len(self.values) == 1:
-            return _short(self.median)
-        return f"{_short(self.median)} [{_short(min(self.values))}–{_short(max(self.values))}]"
+        median, least, most = self.said
+        return median if len(self.values) == 1 else f"{median} [{least}–{most}]"
 
     def document(self) -> dict[str, Any]:
         ends = {"median": self.median, "min": min(self.values), "max": max(self.values)}
@@ -86,13 +96,25 @@ def beside(name: str, dewline: Spread, other: Spread) -> Beside:
     return Beside(name, other, Spread(tuple(a / b for a, b in pairs)))
 
 
-def in_turn(sides: Mapping[str, Callable[[], T]], pairs: int = PAIRS) -> dict[str, list[T]]:
-    """A B A B …: the sides in their order, ``pairs`` times over."""
-    found: dict[str, list[T]] = {name: [] for name in sides}
+def in_turn(sides: Mapping[K, Callable[[], T]], pairs: int = PAIRS) -> dict[K, list[T]]:
+    """A B A B …: the sides in their order, ``pairs`` times over, other rows' pairs in between."""
+    found: dict[K, list[T]] = {name: [] for name in sides}
     for _ in range(pairs):
+        wait_for_turn()
         for name, side in sides.items():
             found[name].append(side())
     return found
+
+
+def wait_for_turn() -> None:
+    """Leave the machine to the other rows until this one is called; at once where it is alone.
+
+    RuntimeError where nobody is left who could call.
+    """
+    if BY_TURNS in os.environ:
+        print("ready", flush=True)
+        if not sys.stdin.readline():
+            raise RuntimeError("whoever calls the rows has gone")
 
 
 @contextlib.contextmanager

@@ -12,7 +12,7 @@ from __future__ import annotations
 import tempfile
 import time
 from collections.abc import Callable
-from contextlib import AbstractContextManager
+from contextlib import AbstractContextManager, ExitStack
 from itertools import pairwise
 from pathlib import Path
 from subprocess import Popen
@@ -101,34 +101,36 @@ def turn(
     return cycle_ms([(t, unit) for t, unit in asked], requests)
 
 
-def lines_at(baud: int, registers: int, pairs: int, folder: Path) -> Line:
-    """One line of the table."""
+def sides_of(
+    baud: int, registers: int, line: FarSide, folder: Path
+) -> dict[str, Callable[[], float]]:
+    """Who takes turns on a line; each gives ms a cycle."""
     port, log = folder / "port", folder / "log"
     blocks, minimum = BLOCKS[baud], minimum_ms(baud, registers)
     starts = [str(b * APART) for b in range(blocks)]
     words = (str(port), str(baud), str(registers), *starts)
     singles, singly_ms = 3 * blocks * registers, registers * minimum_ms(baud, 1)
     path = config(folder, port, baud, registers)
-    with far_side("rtu_line.py", str(port), str(baud), log=log) as line:
-        found = in_turn(
-            {
-                "dewline": lambda: turn(line, lambda: daemon(path), 3 * blocks, minimum),
-                "minimalmodbus": lambda: turn(
-                    line, lambda: peer("rtu-minimalmodbus", *words, log=log), 3 * blocks, minimum
-                ),
-                "register by register": lambda: turn(
-                    line, lambda: peer("rtu-registers", *words, log=log), singles, singly_ms
-                ),
-            },
-            pairs,
-        )
-    ours = Spread(tuple(found.pop("dewline")))
-    floor = beside("minimum", ours, spread(minimum))
+    return {
+        "dewline": lambda: turn(line, lambda: daemon(path), 3 * blocks, minimum),
+        "minimalmodbus": lambda: turn(
+            line, lambda: peer("rtu-minimalmodbus", *words, log=log), 3 * blocks, minimum
+        ),
+        "register by register": lambda: turn(
+            line, lambda: peer("rtu-registers", *words, log=log), singles, singly_ms
+        ),
+    }
+
+
+def line_of(baud: int, registers: int, found: dict[str, Spread]) -> Line:
+    """One line of the table."""
+    ours = found.pop("dewline")
+    floor = beside("minimum", ours, spread(minimum_ms(baud, registers)))
     return Line(
         "P1",
-        f"ms a cycle at {baud} Bd: 3 units x {blocks} x {registers} registers",
+        f"ms a cycle at {baud} Bd: 3 units x {BLOCKS[baud]} x {registers} registers",
         ours,
-        (floor, *(beside(name, ours, Spread(tuple(found[name]))) for name in found)),
+        (floor, *(beside(name, ours, other) for name, other in found.items())),
         f"≤ {AIMS[baud]} x the minimum",
         floor.ratio.median <= AIMS[baud],
     )
@@ -136,10 +138,17 @@ def lines_at(baud: int, registers: int, pairs: int, folder: Path) -> Line:
 
 def measure(*, small: bool = False) -> list[Line]:
     """All baud rates and blocks; ``small``: one of each, one pair."""
-    kinds = [(baud, registers) for baud in AIMS for registers in SIZES]
-    found = []
-    with on_core(FAR):
-        for baud, registers in [(115200, 10)] if small else kinds:
-            with tempfile.TemporaryDirectory() as folder:
-                found.append(lines_at(baud, registers, 1 if small else PAIRS, Path(folder)))
-    return found
+    kinds = [(115200, 10)] if small else [(baud, size) for baud in AIMS for size in SIZES]
+    sides: dict[tuple[tuple[int, int], str], Callable[[], float]] = {}
+    with on_core(FAR), ExitStack() as stack:
+        for kind in kinds:
+            folder = Path(stack.enter_context(tempfile.TemporaryDirectory()))
+            words = (str(folder / "port"), str(kind[0]))
+            line = stack.enter_context(far_side("rtu_line.py", *words, log=folder / "log"))
+            for name, side in sides_of(*kind, line, folder).items():
+                sides[kind, name] = side
+        took = in_turn(sides, 1 if small else PAIRS)
+    return [
+        line_of(*kind, {name: Spread(tuple(took[of, name])) for of, name in took if of == kind})
+        for kind in kinds
+    ]

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+import math
 import random
 import tempfile
 from collections.abc import Callable
@@ -23,7 +24,7 @@ from measured import FAR, PAIRS, Line, Spread, beside, in_turn, on_core
 from processes import FarSide, broker, daemon, far_side, peer
 
 EVERY_MS = 100
-CROSSINGS = 200  # of each side, over all its turns
+CROSSINGS = 200  # at least, of each side over all its turns
 CLEAN, WET = 60, 900
 LIMIT_MS = EVERY_MS + 50.0
 MESSAGE_WITHIN_S = 15.0
@@ -80,7 +81,7 @@ def p99(values_ms: list[float]) -> float:
 
 def measure(*, small: bool = False) -> list[Line]:
     """``small``: three crossings, one pair."""
-    pairs, count = (1, 3) if small else (PAIRS, CROSSINGS // PAIRS)
+    pairs, count = (1, 3) if small else (PAIRS, math.ceil(CROSSINGS / PAIRS))
     with on_core(FAR), tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         log = folder / "log"

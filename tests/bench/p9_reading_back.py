@@ -16,6 +16,7 @@ import time
 from collections.abc import Callable, Iterator
 from concurrent.futures import ProcessPoolExecutor
 from contextlib import closing
+from functools import partial
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -152,18 +153,10 @@ def of_series(path: Path, span: Span) -> int:
         return len(store.execute(f"SELECT * FROM {span.table} WHERE {where}", words).fetchall())
 
 
-def line(span: Span, record: Path, series: Path, days: float, pairs: int) -> Line:
+def line(span: Span, ours: Spread, series: Spread, days: float) -> Line:
     """One line of the table."""
-    found = in_turn(
-        {
-            "dewline": lambda: timed_s(span, lambda: of_record(record, span)),
-            "series": lambda: timed_s(span, lambda: of_series(series, span)),
-        },
-        pairs,
-    )
-    ours, other = (Spread(tuple(found[side])) for side in found)
     what = f"s for {span.what}, {span.rows} rows of {days:g} days x 40 signals"
-    peer = (beside("series-first rows", ours, other),)
+    peer = (beside("series-first rows", ours, series),)
     return Line("P9", what, ours, peer, f"≤ {span.aim_s}", ours.median <= span.aim_s)
 
 
@@ -176,5 +169,11 @@ def measure(*, small: bool = False) -> list[Line]:
             filled = [pool.submit(fill, record, days), pool.submit(fill_series, series, days)]
             for each in filled:
                 each.result()
+        sides: dict[tuple[Span, str], Callable[[], float]] = {}
+        for span in spans(days):
+            sides[span, "dewline"] = partial(timed_s, span, partial(of_record, record, span))
+            sides[span, "series"] = partial(timed_s, span, partial(of_series, series, span))
         with on_core(NEAR):
-            return [line(span, record, series, days, pairs) for span in spans(days)]
+            found = in_turn(sides, pairs)
+    both = {side: Spread(tuple(seconds)) for side, seconds in found.items()}
+    return [line(span, both[span, "dewline"], both[span, "series"], days) for span in spans(days)]

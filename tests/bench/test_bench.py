@@ -1,5 +1,6 @@
 """The machinery of the bench: its sums, its table, and one tiny row on real processes."""
 
+import io
 import json
 import math
 import runpy
@@ -50,6 +51,35 @@ def test_sides_take_turns(load) -> None:
     sides = {"a": lambda: turns.append("a"), "b": lambda: turns.append("b")}
     load("measured").in_turn(sides, pairs=3)
     assert turns == list("ababab")
+
+
+def test_a_row_waits_until_it_is_called(load, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Called once: one pair; when the caller has gone, it ends instead of measuring alone."""
+    measured = load("measured")
+    monkeypatch.setenv(measured.BY_TURNS, "1")
+    monkeypatch.setattr(sys, "stdin", io.StringIO("go\n"))
+    turns: list[str] = []
+    sides = {"a": lambda: turns.append("a"), "b": lambda: turns.append("b")}
+    with pytest.raises(RuntimeError, match="gone"):
+        measured.in_turn(sides, pairs=3)
+    assert turns == list("ab")
+
+
+def test_a_second_run_is_held_against_the_spread_that_was_printed(load) -> None:
+    """As printed, so 1.014 lies in [1.00–1.01]; what was measured once is not compared."""
+    measured, again = load("measured"), load("again").again
+
+    def line(what: str, *values: float):
+        ours, other = measured.spread(*values), measured.spread(*[1.0] * len(values))
+        return measured.Line("P2", what, ours, (measured.beside("peer", ours, other),))
+
+    before = [line("a", 1.0, 1.012), line("b", 1.0, 1.3), line("once", 1.0)]
+    found = again(before, [line("a", 1.014, 1.014), line("b", 1.31, 1.33), line("once", 9.0)])
+    assert found.ratios == 2
+    assert found.outside == ("P2 b to peer: 1.32, was 1.15 [1.00–1.30]",)
+    assert str(again(before, before)) == (
+        "2 of 2 ratios lie within the spread that the run before printed"
+    )
 
 
 def test_the_minimum_of_a_line_is_that_of_the_serial_guide(load) -> None:
