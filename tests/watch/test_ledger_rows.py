@@ -340,6 +340,14 @@ def test_a_disturbed_stop_gives_the_slope_of_its_longest_quiet_stretch(lab):
     assert row["disturbed"] >= 1
 
 
+def test_a_gauge_that_drops_to_a_zero_that_is_off_is_no_fall_to_be_timed(lab):
+    """A cable pulled while it pumps: below nothing at once, and there it stays."""
+    lab.go(60)
+    lab.go(60, large_evacuating=1.0, large_pressure=-0.1)
+    lab.go(60, large_evacuating=0.0, large_pressure=1016.0)
+    assert not lab.of("pump-down")
+
+
 def test_pump_downs_are_told_against_the_own_best(lab):
     """Twice the time constant is half the best pump."""
     lab.go(60)

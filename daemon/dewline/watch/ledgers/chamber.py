@@ -177,6 +177,8 @@ def _time_constant_s(points: list[list[float]]) -> float | None:
     if len(points) < 3:
         return None
     first = points[0]
+    if first[1] <= 0:  # a gauge that dropped at once to a zero that is off tells of no fall
+        return None
     upper = [p for p in points if p[1] > 0 and p[1] >= first[1] / 10]
     last = upper[-1]
     if last[1] >= first[1] * 0.5 or last[0] <= first[0]:
