@@ -147,9 +147,9 @@ class Judge:
         return self.delay.due_ms() or self.condition.due_ms()
 
     def band(self) -> Band:
-        """The quiet band of the rule's own signal: none while a delay runs."""
+        """The quiet band of the rule's own signal; while a delay runs it hears every reading."""
         if self.delay.pending_ms is not None:
-            return NOTHING_QUIET
+            return EVERYTHING
         return self.condition.held_band() if self.delay.active else self.condition.band()
 
     def start_anew(self, at_ms: int) -> None:

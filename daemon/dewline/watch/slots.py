@@ -3,7 +3,8 @@
 Most readings change nothing: every rule on the signal is idle and the value is
 far from every limit. ``Slot.lo`` .. ``Slot.hi`` is the band in which that is
 so; a good reading inside it costs one comparison. Everything else is *loud*
-and goes through ``take`` and the rules.
+and goes through ``take`` and the rules. Rules whose delay runs are *restless*:
+they hear every reading, the others of the signal only those outside the band.
 """
 
 from __future__ import annotations
@@ -125,6 +126,7 @@ class Slot:
         "modes",
         "name",
         "quality",
+        "restless",
         "same_since_ms",
         "stale_ms",
         "unit",
@@ -152,6 +154,7 @@ class Slot:
         # rules it guards, boxes whose modes hang on it, signals whose limits it holds.
         self.alarms: list[Alarm] = []
         self.windowed: list[Alarm] = []
+        self.restless: list[Alarm] = []  # of its rules, those whose delay runs
         self.guarded: list[Alarm] = []
         self.modes: list[BoxModes] = []
         self.leaning: list[Slot] = []
@@ -196,11 +199,14 @@ class Slot:
                 low, high = band()
                 lo, hi = max(lo, low), min(hi, high)
         self.lo, self.hi = lo, hi
+        self.restless = [a for a in self.alarms if a.judge.delay.pending_ms is not None]
         self.reopen()
 
     def reopen(self) -> None:
-        """When the first of its windows closes next."""
+        """When the first of its windows closes next; at once while a delay runs."""
         self.closes_at = min([w.closes_at for w in self.windows], default=NEVER_MS)
+        if self.restless:
+            self.closes_at = 0
 
     def exact_band(self) -> Band:
         """For a signal that holds a limit: any change is loud."""

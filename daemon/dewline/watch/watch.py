@@ -167,9 +167,11 @@ class Watch:
             self._retune(at_ms, self._wiring.gated(switch))
 
     def _judge_loud(self, at_ms: int, loud: list[Loud], calm: set[Slot]) -> Outcome:
-        """``calm``: those that only close a window, and stay inside their band."""
+        """``calm``: those inside their band, where a window closes or a delay runs."""
         closed: dict[Window, Slot] = {}
         for slot, value, quality in loud:
+            if slot.restless and slot.verdict is not None:
+                calm.discard(slot)  # judged anew while a delay ran: all rules hear that
             closed.update(dict.fromkeys(slot.take(at_ms, value, quality), slot))
         heard = [slot for slot, _, _ in loud]
         boxes = dict.fromkeys(box for slot in heard for box in slot.modes)
@@ -194,25 +196,31 @@ class Watch:
     def _judge(self, at_ms: int, heard: list[Slot], calm: Set[Slot] = frozenset()) -> None:
         """Rules of the signals heard, parents first; then their quiet bands anew.
 
-        To those that are ``calm`` only the rules listen that look at their windows.
+        To those that are ``calm`` only the rules listen that look at their windows or whose
+        delay runs.
         """
-        own = dict.fromkeys(a for s in heard for a in (s.windowed if s in calm else s.alarms))
-        heard = [slot for slot in heard if slot not in calm]
-        guarded = dict.fromkeys(alarm for slot in heard for alarm in slot.guarded)
+        own = dict.fromkeys(
+            a for s in heard for a in (s.windowed + s.restless if s in calm else s.alarms)
+        )
+        guarded = dict.fromkeys(a for s in heard if s.restless or s not in calm for a in s.guarded)
+        moved: set[Slot] = set()
         for alarm in sorted({**own, **guarded}, key=_rank):
-            judge = alarm.judge
+            judge, pending_ms = alarm.judge, alarm.judge.delay.pending_ms
             if judge.hear(at_ms) if alarm in own else judge.hear_guard(at_ms):
                 self._desk.flip(alarm)
+                moved.add(alarm.slot)
+            elif judge.delay.pending_ms != pending_ms:
+                moved.add(alarm.slot)
             if judge.condition.timed:
                 self._due_ms = min(self._due_ms, judge.due_ms() or NEVER_MS)
-        self._retune(at_ms, heard)
-        self._retune(at_ms, (slot for limit in heard for slot in limit.leaning))
-        self._retune(at_ms, (alarm.slot for alarm in guarded))
-        for slot in calm:
-            if slot.windowed:
-                slot.retune(at_ms)
+        for slot in heard:
+            if slot not in calm:
+                moved.update((slot, *slot.leaning), (alarm.slot for alarm in slot.guarded))
+            elif slot.windowed and not slot.restless:
+                moved.add(slot)
             else:
                 slot.reopen()
+        self._retune(at_ms, moved)
 
     def _retune(self, at_ms: int, slots: Iterable[Slot]) -> None:
         for slot in slots:
