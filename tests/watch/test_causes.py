@@ -7,6 +7,7 @@ import json
 import random
 import re
 from pathlib import Path
+from types import SimpleNamespace
 from typing import get_args
 
 import pytest
@@ -14,8 +15,9 @@ import pytest
 from dewline.readings import Quality
 from dewline.watch.causes import facts as facts_module
 from dewline.watch.causes.facts import Fact
+from dewline.watch.causes.gas_facts import gas_facts
 from dewline.watch.causes.judge import judge, odds
-from dewline.watch.causes.shape import Form
+from dewline.watch.causes.shape import Form, Rise
 from dewline.watch.causes.table import FAMILIES, GAS
 from dewline.watch.causes.tell_apart import TELL_APART
 from dewline.watch.causes.weighed import HIGHEST
@@ -165,6 +167,24 @@ def test_what_does_not_decay_was_no_impulse() -> None:
     later = judge(GAS, jump | said(oxygen_held=1.0))
     assert later.name == "air-leak"
     assert "impulse" not in later.also
+
+
+def test_a_level_that_falls_again_was_not_held() -> None:
+    """168 ppm at once: what stands for five minutes may be the sample line; what has come down to
+
+    126 ppm was a dose before a bed that takes little.
+    """
+
+    def told(now: float) -> tuple[str, ...]:
+        oxygen = Rise("oxygen", "step", 0.06, now, 168.0, 5.0, 0.3, -900.0, 0.0)
+        view = SimpleNamespace(rises={"oxygen": oxygen}, doubts=(), tau_min=lambda: 1.27)
+        cause = judge(GAS, dict(gas_facts(view)))
+        return (cause.name, *cause.also)
+
+    assert told(168.0)[0] == "sample-line"
+    assert "impulse" not in told(168.0)
+    assert told(126.0)[0] != "sample-line"
+    assert "impulse" in told(126.0)
 
 
 def test_a_name_told_stays_unless_another_is_clearly_better() -> None:

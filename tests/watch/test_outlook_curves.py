@@ -8,6 +8,7 @@ import pytest
 
 from dewline.watch import outlook
 from dewline.watch.derived.bed_evidence import FARTHEST, weather_filter, whitened
+from dewline.watch.plan import Reaches
 
 
 def rise(seed: int) -> list[tuple[float, float]]:
@@ -52,3 +53,29 @@ def test_a_curve_is_weighed_by_what_it_adds_to_the_weather(seed: int) -> None:
     density = sum(math.log(scale) - y for (_, _, scale), y in zip(through, logs, strict=True))
     likely = density - 0.5 * sum(min(FARTHEST, x * x) for x in off)
     assert weighed == pytest.approx((likely, level), rel=1e-9)
+
+
+@pytest.mark.parametrize("walls_h", [0.0, 0.6])
+def test_curves_kept_for_the_same_times_give_the_same_answer(walls_h: float) -> None:
+    """Whoever asked before with the same or other times, the answer is that of curves made anew."""
+    looks = [rise(0), rise(1), [(t, ppm * 1.1) for t, ppm in rise(0)], rise(0)]
+    kept = [outlook.spent_bed(points, 5.0, 0.2, walls_h) for points in looks]
+    for points, answer in zip(looks, kept, strict=True):
+        outlook._curves.cache_clear()
+        assert outlook.spent_bed(points, 5.0, 0.2, walls_h) == answer
+
+
+def test_a_window_without_gaps_makes_no_curve_twice(bench, make_rule) -> None:
+    """Four hours full, each further median asks the outlook with the very same times."""
+    b = bench(make_rule("soon", "oxygen", Reaches(10.0, 24 * 3_600_000)))
+    hour_s, medians = 3600, 4
+
+    def go(start_s: int, stop_s: int) -> None:
+        for second in range(start_s, stop_s, 10):
+            b.at(second, oxygen=2.0 + 0.3 * second / hour_s + second // 10 % 7 / 500)
+
+    go(0, 4 * hour_s + 600)
+    outlook._curves.cache_clear()
+    go(4 * hour_s + 600, 4 * hour_s + 600 + medians * 240)
+    asked = outlook._curves.cache_info()
+    assert (asked.misses, asked.hits) == (1, medians - 1)

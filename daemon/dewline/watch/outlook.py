@@ -8,7 +8,8 @@ the curve is held against the readings for every zero it may have.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
+from functools import lru_cache
 from math import exp, expm1, inf, log, log1p
 from operator import mul
 from statistics import fmean, median
@@ -38,6 +39,7 @@ WALLS_H = {"moisture": 0.6}
 # common practice): a rise no greater bends like a bed's end, above a drifted zero too.
 WORK_PPM = {"moisture": 0.3}
 LEAST_TAKEN = 1e-4
+GRIDS_KEPT = 8  # of times, with all their curves: 0.3 MB each
 LESS_LIKELY = 20.0  # a curve that is less likely than the best by e to this moves no quantile
 WIDER_LOW, WIDER_HIGH = 0.55, 1.45  # for what the models leave out; set on simulated stories
 
@@ -180,7 +182,7 @@ def spent_bed(points: Points, limit: float, zero_ppm: float, walls_h: float) -> 
     views = [(_Above(points, zero), log(max(LEAST_PPM, limit - zero))) for zero in zeros]
     found: list[tuple[float, float]] = []  # hours, how likely
     best: tuple[float, float, list[float]] = (-inf, 0.0, [])  # likely, zero, logs of the curve
-    for curve in _curves([t - points[-1][0] for t, _ in points], walls_h):
+    for curve in _curves(tuple(t - points[-1][0] for t, _ in points), walls_h):
         for view, wanted in views:
             weighed = view.weigh(curve.logs, best[0] - LESS_LIKELY)
             if weighed is None:
@@ -260,12 +262,18 @@ class _Way:
         self.past, self.ahead = steps[: len(times)], steps[len(times) :]
 
 
-def _curves(times: Sequence[float], walls_h: float) -> Iterator[_Curve]:
-    """Beds of all ends and paces; ``walls_h`` 0: nothing holds back."""
+@lru_cache(maxsize=GRIDS_KEPT)
+def _curves(times: tuple[float, ...], walls_h: float) -> tuple[_Curve, ...]:
+    """Beds of all ends and paces; ``walls_h`` 0: nothing holds back.
+
+    Kept, because a window without gaps asks with the same times again and again.
+    """
+    curves: list[_Curve] = []
     for theta_h in THETAS_H:
         way = _Way(times, theta_h) if walls_h else None
         for left_h in LEFTS_H:
-            yield _Walled(left_h, way, walls_h) if way else _Curve(left_h, theta_h, times)
+            curves.append(_Walled(left_h, way, walls_h) if way else _Curve(left_h, theta_h, times))
+    return tuple(curves)
 
 
 def _takes(left_h: float, theta_h: float) -> float:

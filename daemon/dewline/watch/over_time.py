@@ -75,7 +75,9 @@ class Foreseen(Plain):
         if self._asked != self._window.closes_at:
             self._asked = self._window.closes_at
             hours = self._window.bucket_ms / 3_600_000
-            points = [(number * hours, value) for number, value in self._window.points]
+            # Before the last one: exactly the same times for every window without a gap.
+            last = self._window.points[-1][0] if self._window.points else 0
+            points = [((number - last) * hours, value) for number, value in self._window.points]
             role = self.slot.name.rpartition(".")[2]
             self._told = reach(points, self._plan.limit, self._zero_ppm, role)
         return self._told

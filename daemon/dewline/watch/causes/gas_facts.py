@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dewline.watch.causes.facts import Fact, Found, View, amount, ramp, span
-from dewline.watch.causes.shape import Rise
+from dewline.watch.causes.shape import LEAST_PPM, Rise
 
 # Ratio of oxygen to water in room air runs from 6 (30 degC, 80 %) to 45 (20 degC, 20 %);
 # saturation pressures as in gas.humidity.
@@ -49,9 +49,10 @@ def _form(gas: str, rise: Rise, view: View) -> Found:
         if form == rise.form:
             text += f", {amount(rise.slope_h)} ppm/h, for {span(rise.start_min)}"
         yield f"{gas}-{form}", Fact(1.0 if form == rise.form else 0.0, text)
-    stands = rise.form in ("step", "plateau")
+    fallen = (rise.peak - rise.now) / max(rise.peak - rise.base, LEAST_PPM[gas])
+    stands = ramp(fallen, 0.3, 0.1) if rise.form in ("step", "plateau") else 0.0
     text = f"{word} has not come down for {span(rise.start_min)}"
-    yield f"{gas}-held", Fact(ramp(rise.start_min, 4.0, 12.0) if stands else 0.0, text)
+    yield f"{gas}-held", Fact(ramp(rise.start_min, 4.0, 12.0) * stands, text)
     yield (
         f"{gas}-slow",
         Fact(ramp(rise.rise_min, 60.0, 240.0), f"{word} has risen for {span(rise.start_min)}"),
@@ -59,7 +60,7 @@ def _form(gas: str, rise: Rise, view: View) -> Found:
     tau = view.tau_min()
     # What has only just begun may go on: a level must have been held to have been quick.
     if tau is not None and rise.start_min >= HELD_TAUS * tau:
-        fast = ramp(rise.rise_min, 1.1 * tau, 0.5 * tau)
+        fast = ramp(rise.rise_min, 1.1 * tau, 0.5 * tau) * ramp(fallen, 0.3, 0.1)
         text = f"{word} changed within {span(rise.rise_min)}, faster than the box can ({span(tau)})"
         yield f"{gas}-faster-than-box", Fact(fast, text)
 
