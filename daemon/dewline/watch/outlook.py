@@ -220,25 +220,26 @@ class _Walled(_Curve):
     def __init__(self, left_h: float, way: _Way, walls_h: float) -> None:
         self._way, self._walls_h = way, walls_h
         self._slips = exp(-left_h / way.theta_h)
-        self._level = 1.0 / _takes(left_h - way.first_h, way.theta_h)
-        self.logs = self._through(way.past)
+        fresh = 1.0 / _takes(left_h - way.first_h, way.theta_h)
+        self.logs, self._level = self._through(fresh, way.past)
         self._ahead: list[float] = []  # ln at AHEAD_H; most beds fit so badly that nobody asks
 
-    def _through(self, steps: Sequence[tuple[float, float]]) -> list[float]:
-        """On through ``steps``; exact while a share holds."""
-        level, slips, walls_h = self._level, self._slips, self._walls_h
+    def _through(
+        self, level: float, steps: Sequence[tuple[float, float]]
+    ) -> tuple[list[float], float]:
+        """From a level on through ``steps``, and where that ends; exact while a share holds."""
+        slips, walls_h = self._slips, self._walls_h
         logs: list[float] = []
         for hours, grown in steps:
             takes = max(LEAST_TAKEN, 1.0 - slips * grown)
             level -= (1.0 / takes - level) * expm1(-hours * takes / walls_h)
             logs.append(log(level))
-        self._level = level
-        return logs
+        return logs, level
 
     def reaches(self, wanted: float) -> float:
         """Hours from the last point until ln of the level is ``wanted``; straight in a step."""
         if not self._ahead:
-            self._ahead = self._through(self._way.ahead)
+            self._ahead, _ = self._through(self._level, self._way.ahead)
         last_h, last = 0.0, self.logs[-1]
         for hours, level in zip(AHEAD_H, self._ahead, strict=True):
             if level >= wanted:
