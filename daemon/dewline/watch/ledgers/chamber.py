@@ -88,8 +88,9 @@ class Chamber(Kept):
     def take(self, run: Run) -> None:
         """Pressures of a stretch, in order."""
         step_ms = (run.to_ms - run.from_ms) / len(run.values)
+        full = self.facts.pressure_pa / 100
         for i, mbar in enumerate(run.values):
-            self._pressure(round(run.from_ms + (i + 0.5) * step_ms), mbar)
+            self._pressure(round(run.from_ms + (i + 0.5) * step_ms), mbar, full)
 
     def valve_cycle(self) -> None:
         """A refill ended where no gauge tells how deep the vacuum before it was."""
@@ -97,8 +98,7 @@ class Chamber(Kept):
             self.depths.append(None)
             self.residual_ppm = None
 
-    def _pressure(self, at_ms: int, mbar: float) -> None:
-        full = self.facts.pressure_pa / 100
+    def _pressure(self, at_ms: int, mbar: float, full: float) -> None:
         seconds = (at_ms - self._last_ms) / 1000 if self._last_mbar is not None else 0.0
         if mbar < DRYING_MBAR:
             self.vacuum_s += min(seconds, 60.0)
