@@ -106,3 +106,12 @@ def test_while_one_delay_runs_its_neighbours_are_not_asked(bench, make_rule, mon
     assert len(asked) == DELAYED - 1
     b.at(DELAYED, oxygen=2.5)
     assert [e.alarm for e in b.events][-1] == "heron.waits"
+
+
+def test_a_short_stillness_is_told_in_time_after_a_dip_into_what_is_ignored(bench, make_rule):
+    """It was ignored when the minute looked; it stands above again, and is due before the next."""
+    b = bench(make_rule("frozen", "temperature", UnchangedFor(20_000, 1.0)))
+    for second in range(70):
+        b.at(second, temperature=(2.0 if second < 30 else 0.5) + second / 1000)
+    b.hold(70, 110, temperature=2.0)
+    assert b.told("frozen") == [(90.0, "raised", "unacknowledged")]

@@ -14,11 +14,13 @@ from dewline.watch.slots import (
     NOTHING_QUIET,
     Band,
     Slot,
+    above_band,
     below_band,
 )
 from dewline.watch.teller import Plain
 
 SLOPE_DEADBAND = 0.2
+SWEPT_MS = 60_000  # the watch asks every rule so often when it is due
 STAYS_TIMES = 1.5  # an outlook that stands is over when it is this much further away
 
 
@@ -167,7 +169,12 @@ class Unchanged(Plain):
         return self.slot.value is not None and self.slot.value <= self._ignore_below
 
     def band(self) -> Band:
-        return (EVERYTHING[0], self._ignore_below) if self._ignored() else EVERYTHING
+        """Its side of what is ignored: when it is due hangs on that, looked at every minute."""
+        if self._ignored():
+            return (EVERYTHING[0], self._ignore_below)
+        if self._for_ms >= SWEPT_MS:
+            return EVERYTHING
+        return above_band(inf, self._ignore_below)
 
     def limit(self) -> float | None:
         return self._for_ms / 1000

@@ -216,7 +216,7 @@ class Watch:
         for slot in heard:
             if slot not in calm:
                 moved.update((slot, *slot.leaning), (alarm.slot for alarm in slot.guarded))
-            elif slot.windowed and not slot.restless:
+            elif slot.windowed and slot.verdict is not None:  # doubted since it was tuned
                 moved.add(slot)
             else:
                 slot.reopen()
