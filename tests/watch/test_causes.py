@@ -17,6 +17,7 @@ from dewline.watch.causes import facts as facts_module
 from dewline.watch.causes.facts import Fact
 from dewline.watch.causes.gas_facts import gas_facts
 from dewline.watch.causes.judge import judge, odds
+from dewline.watch.causes.plant_facts import supply_facts
 from dewline.watch.causes.shape import Form, Rise
 from dewline.watch.causes.table import FAMILIES, GAS
 from dewline.watch.causes.tell_apart import TELL_APART
@@ -185,6 +186,21 @@ def test_a_level_that_falls_again_was_not_held() -> None:
     assert "impulse" not in told(168.0)
     assert told(126.0)[0] != "sample-line"
     assert "impulse" in told(126.0)
+
+
+def test_a_supply_that_has_shown_nothing_for_days_has_no_usual_pressure() -> None:
+    """A gauge at zero: below what moves valves, and no share of a usual pressure is told."""
+
+    def found(bar: float, usual: float) -> dict[str, Fact]:
+        history = SimpleNamespace(
+            now=lambda _: bar, typical=lambda *_: usual, series=lambda *_: [], number=0
+        )
+        return dict(supply_facts(SimpleNamespace(history=history)))
+
+    assert found(4000.0, 6000.0)["supply-low"].truth == 1.0
+    nothing = found(0.0, 0.0)
+    assert nothing["supply-below-valves"].truth == 1.0
+    assert "supply-low" not in nothing
 
 
 def test_a_name_told_stays_unless_another_is_clearly_better() -> None:

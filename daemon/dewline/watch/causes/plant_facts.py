@@ -88,8 +88,9 @@ def supply_facts(view: View) -> Found:
     bar, own = history.now("supply.pressure"), history.typical("supply.pressure", 4320.0, 120.0)
     if bar is not None and own is not None:
         text = f"supply {bar / 1000:.1f} bar, usually {own / 1000:.1f}"
-        yield "supply-low", Fact(ramp(bar / own, 0.92, 0.8), text)
-        yield "supply-fine", Fact(ramp(bar / own, 0.8, 0.92), text)
+        if own > 0.0:  # a gauge that has shown nothing for days tells of no usual supply
+            yield "supply-low", Fact(ramp(bar / own, 0.92, 0.8), text)
+            yield "supply-fine", Fact(ramp(bar / own, 0.8, 0.92), text)
         below = ramp(bar, MOVES_VALVES_MBAR + 150.0, MOVES_VALVES_MBAR - 50.0)
         yield "supply-below-valves", Fact(below, text)
     yield from _runs_out(view)
