@@ -182,6 +182,23 @@ async def test_alarms_go_on_while_nothing_can_be_written(small_disk, monkeypatch
     check(load.path, load.event_seq)
 
 
+async def test_a_full_disk_is_written_on_in_the_room_of_its_own_log(small_disk):
+    """Once the reserve is gone, what lies free and the log to be reused carry the record on.
+
+    8 000 scans of 40 readings are more than fits beside the log, so old raw must go.
+    """
+    load = Load(small_disk / "saltmarsh.db")
+    try:
+        fill(small_disk / "balloon")
+        await load.feed(8_000)
+        await load.settle(30)
+        assert not load.journal.statistics().reserve_held
+        assert load.on_disk == [f"{n:016x}" for n in range(1, load.event_seq + 1)]
+    finally:
+        await load.close()
+    assert check(load.path, load.event_seq) > 2_000
+
+
 async def test_the_reserve_is_kept_again_once_there_is_room(small_disk):
     """After others have given the disk back, space is put aside anew and raw stays."""
     load = Load(small_disk / "saltmarsh.db")

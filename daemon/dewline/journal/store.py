@@ -185,11 +185,21 @@ class Store:
 
     def _shorten_log(self) -> None:
         """Where readers kept the log from starting over, wait for a gap between them."""
+        if self._log_bytes() > LARGE_LOG_BYTES:
+            self._checkpoint_within(500, "TRUNCATE")
+
+    def _log_bytes(self) -> int:
         log_file = self._path.with_name(self._path.name + "-wal")
-        if log_file.exists() and log_file.stat().st_size > LARGE_LOG_BYTES:
-            self._connection.execute("PRAGMA busy_timeout = 500")
-            self._connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
+        return log_file.stat().st_size if log_file.exists() else 0
+
+    def _checkpoint_within(self, patience_ms: int, how: str) -> tuple[int, int, int]:
+        """Move the log into the file and start it over; (busy, pages, pages moved)."""
+        self._connection.execute(f"PRAGMA busy_timeout = {patience_ms}")
+        try:
+            row = self._connection.execute(f"PRAGMA wal_checkpoint({how})").fetchone()
+        finally:
             self._connection.execute("PRAGMA busy_timeout = 5000")
+        return row[0], row[1], row[2]
 
     def _be_lean(self) -> None:
         """The disk is full: the file grows no more, new rows take the room of old ones."""
@@ -210,8 +220,14 @@ class Store:
         """
         self._shed_for_spare()
         spare = self._connection.execute("PRAGMA freelist_count").fetchone()[0]
-        if spare * PAGE_BYTES + self._reserve.free_bytes() < ROOM_BYTES:
+        room = spare * PAGE_BYTES + self._reserve.free_bytes()
+        if room < ROOM_BYTES and room + min(self._log_to_reuse(), ROOM_BYTES // 2) < ROOM_BYTES:
             raise JournalError("the disk is full")
+
+    def _log_to_reuse(self) -> int:
+        """Bytes of the log that the next rows take again; none while a reader pins it."""
+        busy, _, _ = self._checkpoint_within(500, "RESTART")
+        return 0 if busy else self._log_bytes()
 
     def _make_room(self, error: sqlite3.OperationalError) -> bool:
         """Give up the reserve and the oldest raw. False where nothing was left to give."""
