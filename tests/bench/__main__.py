@@ -3,9 +3,10 @@
 ``python tests/bench [--rows P1,P3] [--json FILE] [--into README.md] [--small]``. Each row runs
 in a process of its own. Peers and dewline take turns (A B A B …, nine pairs), and so do the
 rows, so that the pairs of each lie over the whole run; what is measured is pinned to one core,
-its instruments, broker and store to another. A ratio is dewline to its peer, pair by pair:
-median [min–max]. Figures that stand in FILE already are held against the new ones. Exit status 1
-where an aim is missed or a row could not be measured.
+its instruments, broker and store to another. A figure is a median [min–max]; a ratio is dewline
+to its peer, pair by pair, with the range where a second run is to find it. Figures that stand in
+FILE already are held against the new ones. Exit status 1 where an aim is missed or a row could
+not be measured.
 """
 
 from __future__ import annotations
@@ -22,7 +23,8 @@ from pathlib import Path
 from typing import Any
 
 from again import again
-from measured import FAR, NEAR, Line, cores, from_document, table
+from measured import FAR, NEAR, Line, cores, from_document
+from printed import SURE, table
 from rows import measure_all
 
 ROWS = {
@@ -88,8 +90,9 @@ def section(found: dict[str, Any]) -> str:
     more = f" {found['again']}." if found["again"] else ""
     said = (
         f"Measured {when} with `{found['command']}` ({sum(found['minutes'].values()):.0f} min) on"
-        f" {found['machine']}; {found['placement']}. Median [min–max]; a ratio is dewline to"
-        f" what stands beside it, pair by pair.{more}"
+        f" {found['machine']}; {found['placement']}. Figures are median [min–max]; a ratio is"
+        f" dewline to what stands beside it, pair by pair: median [where that of a second run lies"
+        f" in {SURE * 1000:.0f} of 1000, by the scatter of the pairs].{more}"
     )
     return f"{BEGIN}\n{said}\n\n{table(lines)}\n{END}"
 

@@ -6,6 +6,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from measured import Line, Spread
+from printed import expected, figure, foreseen
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,9 +31,9 @@ def again(before: Sequence[Line], now: Sequence[Line]) -> Again:
     old = {key: ratio for key, ratio in _ratios(before) if len(ratio.values) > 1}
     met = [(key, ratio, old[key]) for key, ratio in _ratios(now) if key in old]
     outside = [
-        f"{row} {what} to {name}: {ratio.said[0]}, was {earlier}"
+        f"{row} {what} to {name}: {figure(ratio.median)}, was {foreseen(earlier)}"
         for (row, what, name), ratio, earlier in met
-        if not _figure(earlier.said[1]) <= _figure(ratio.said[0]) <= _figure(earlier.said[2])
+        if not _within(ratio.median, expected(earlier))
     ]
     return Again(len(met), tuple(outside))
 
@@ -43,5 +44,8 @@ def _ratios(lines: Sequence[Line]) -> Iterator[tuple[tuple[str, str, str], Sprea
             yield (line.row, line.what, other.name), other.ratio
 
 
-def _figure(said: str) -> float:
-    return float(said.replace(" ", ""))
+def _within(median: float, ends: tuple[float, float]) -> bool:
+    least, printed, most = (
+        float(figure(value).replace(" ", "")) for value in (ends[0], median, ends[1])
+    )
+    return least <= printed <= most

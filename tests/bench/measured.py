@@ -1,4 +1,4 @@
-"""What every row shares: turns in pairs, places on the processor, spreads and the one table."""
+"""What every row shares: turns in pairs, places on the processor, spreads and lines."""
 
 from __future__ import annotations
 
@@ -6,13 +6,12 @@ import contextlib
 import os
 import statistics
 import sys
-from collections.abc import Callable, Hashable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Hashable, Iterator, Mapping
 from dataclasses import asdict, dataclass
 from typing import Any, TypeVar
 
 K = TypeVar("K", bound=Hashable)
 T = TypeVar("T")
-# The median of a second run of nine falls outside the range of the first in 3 of 100, by chance.
 PAIRS = 9
 BY_TURNS = "DEWLINE_BENCH_BY_TURNS"
 """In the environment of a row whose pairs are called for, one by one, over its standard input."""
@@ -30,16 +29,6 @@ class Spread:
     @property
     def median(self) -> float:
         return statistics.median(self.values)
-
-    @property
-    def said(self) -> tuple[str, str, str]:
-        """Median, least and most, as they are printed."""
-        median, least, most = map(_short, (self.median, min(self.values), max(self.values)))
-        return median, least, most
-
-    def __str__(self) -> str:
-        median, least, most = self.said
-        return median if len(self.values) == 1 else f"{median} [{least}–{most}]"
 
     def document(self) -> dict[str, Any]:
         ends = {"median": self.median, "min": min(self.values), "max": max(self.values)}
@@ -128,17 +117,6 @@ def on_core(core: int) -> Iterator[None]:
         os.sched_setaffinity(0, before)
 
 
-def _short(value: float) -> str:
-    """Three digits, thousands apart: 0.912, 12.4, 318 000."""
-    if value == 0:
-        return "0"
-    size = abs(value)
-    if size >= 1000:
-        digits = len(str(round(size))) - 3
-        return f"{round(value / 10**digits) * 10**digits:,}".replace(",", " ")
-    return f"{value:.{0 if size >= 100 else 1 if size >= 10 else 2 if size >= 1 else 3}f}"
-
-
 def cores() -> tuple[int, ...]:
     """The cores that this machine lets us use."""
     return tuple(_CORES)
@@ -153,25 +131,3 @@ def from_document(document: Mapping[str, Any]) -> Line:
         for b in document["beside"]
     )
     return Line(dewline=own, beside=others, **words)
-
-
-HEAD = ("row", "what", "dewline", "beside it", "ratio", "aim", "holds")
-
-
-def cells(line: Line) -> tuple[str, ...]:
-    """A line as texts."""
-    return (
-        line.row,
-        line.what + (f" ({line.note})" if line.note else ""),
-        "not measured" if line.dewline is None else str(line.dewline),
-        "; ".join(f"{b.name} {b.spread}" for b in line.beside) or "–",
-        "; ".join(str(b.ratio) for b in line.beside) or "–",
-        line.aim or "–",
-        {True: "yes", False: "**no**", None: "–"}[line.holds],
-    )
-
-
-def table(lines: Sequence[Line]) -> str:
-    """All lines as one Markdown table."""
-    rows = [HEAD, ("---",) * len(HEAD), *map(cells, lines)]
-    return "\n".join("| " + " | ".join(row) + " |" for row in rows)
