@@ -226,7 +226,10 @@ class Store:
 
     def _log_to_reuse(self) -> int:
         """Bytes of the log that the next rows take again; none while a reader pins it."""
-        busy, _, _ = self._checkpoint_within(500, "RESTART")
+        try:
+            busy, _, _ = self._checkpoint_within(500, "RESTART")
+        except sqlite3.OperationalError:  # no room to move it: not even its bytes are to be had
+            return 0
         return 0 if busy else self._log_bytes()
 
     def _make_room(self, error: sqlite3.OperationalError) -> bool:
