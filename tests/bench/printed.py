@@ -35,7 +35,7 @@ def expected(ratio: Spread) -> tuple[float, float]:
     """Where the median of a second run of as many pairs lies in 999 of 1000.
 
     Least and most of nine will not do: a second median falls outside them in 3 of 100, so that
-    of two dozen ratios one nearly always would. Two medians of n logarithms with deviation s
+    of two dozen ratios one does in every second run. Two medians of n logarithms with deviation s
     differ with a deviation of s √(π/n) (each has s √(π/2n): any text on order statistics, for
     large n and the normal law; of nine it is 0.98 of that); s is itself known from n only,
     hence Student's t. Ratios are taken to be positive.
