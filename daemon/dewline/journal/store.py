@@ -186,20 +186,20 @@ class Store:
     def _shorten_log(self) -> None:
         """Where readers kept the log from starting over, wait for a gap between them."""
         if self._log_bytes() > LARGE_LOG_BYTES:
-            self._checkpoint_within(500, "TRUNCATE")
+            self._start_log_over("TRUNCATE")
 
     def _log_bytes(self) -> int:
         log_file = self._path.with_name(self._path.name + "-wal")
         return log_file.stat().st_size if log_file.exists() else 0
 
-    def _checkpoint_within(self, patience_ms: int, how: str) -> tuple[int, int, int]:
-        """Move the log into the file and start it over; (busy, pages, pages moved)."""
-        self._connection.execute(f"PRAGMA busy_timeout = {patience_ms}")
+    def _start_log_over(self, how: str) -> bool:
+        """Move all of the log into the file, to begin anew; False while a reader pins it."""
+        self._connection.execute("PRAGMA busy_timeout = 500")
         try:
-            row = self._connection.execute(f"PRAGMA wal_checkpoint({how})").fetchone()
+            busy = self._connection.execute(f"PRAGMA wal_checkpoint({how})").fetchone()[0]
         finally:
             self._connection.execute("PRAGMA busy_timeout = 5000")
-        return row[0], row[1], row[2]
+        return not busy
 
     def _be_lean(self) -> None:
         """The disk is full: the file grows no more, new rows take the room of old ones."""
@@ -227,10 +227,9 @@ class Store:
     def _log_to_reuse(self) -> int:
         """Bytes of the log that the next rows take again; none while a reader pins it."""
         try:
-            busy, _, _ = self._checkpoint_within(500, "RESTART")
+            return self._log_bytes() if self._start_log_over("RESTART") else 0
         except sqlite3.OperationalError:  # no room to move it: not even its bytes are to be had
             return 0
-        return 0 if busy else self._log_bytes()
 
     def _make_room(self, error: sqlite3.OperationalError) -> bool:
         """Give up the reserve and the oldest raw. False where nothing was left to give."""
