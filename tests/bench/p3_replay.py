@@ -26,8 +26,8 @@ from measured import NEAR, PAIRS, Line, Spread, beside, in_turn, on_core
 from dewline.config import Plan, load
 from dewline.journal import Journal, Reader
 from dewline.readings import Entry, Scan
-from dewline.replay import replay_csv, replay_journal
-from dewline.watch.plan import Above, Below, Outside
+from dewline.replay.replay import replay_csv, replay_journal
+from dewline.watch_plan import Above, Below, Outside
 
 STORIES = {"ordinary": 12.0, "night": 8.0}  # hours of each
 AIM_PER_S = 300_000

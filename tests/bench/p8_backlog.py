@@ -29,7 +29,7 @@ from processes import store
 
 from dewline.clock import RealClock
 from dewline.config.plan import InfluxPlan
-from dewline.followers.influx import ITEMS_AT_ONCE, LINES_AT_ONCE, InfluxFollower
+from dewline.followers.influx.follower import ITEMS_AT_ONCE, LINES_AT_ONCE, InfluxFollower
 from dewline.journal import Journal, Reader
 from dewline.readings import Entry, Outcome
 

@@ -18,8 +18,8 @@ from typing import Any
 import pytest
 import yaml
 
-from dewline.control import NoDaemon, ask
 from dewline.journal import Reader
+from dewline.live.control_socket import NoDaemon, ask
 
 #: Fault -> (N in CI, N with DEWLINE_CHAOS=full).
 SIZES = {

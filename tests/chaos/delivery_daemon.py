@@ -18,7 +18,7 @@ from pathlib import Path
 
 from dewline.clock import RealClock
 from dewline.config.plan import MqttPlan
-from dewline.followers.mqtt import MqttFollower
+from dewline.followers.mqtt.follower import MqttFollower
 from dewline.journal import Journal, Reader
 from dewline.readings import Entry, Event, LedgerRow, Outcome, Quality, Reading, Reply, Scan
 

@@ -11,15 +11,15 @@ import signal
 import sys
 from typing import Any
 
-from dewline import own_box, progress
 from dewline.bus.poller import Poller
 from dewline.cli import main
 from dewline.clock import RealClock
-from dewline.followers import mqtt
+from dewline.followers.mqtt import follower as mqtt
+from dewline.live import liveness, self_monitor
 
-progress.POLLER_S = progress.WATCH_S = 1.0
-progress.JOURNAL_S = 1.5
-own_box.WHOLE_EVERY_S = 0.3
+liveness.POLLER_S = liveness.WATCH_S = 1.0
+liveness.JOURNAL_S = 1.5
+self_monitor.WHOLE_EVERY_S = 0.3
 mqtt.HEARTBEAT_EVERY_S = 0.2
 _standing: set[str] = set()
 

@@ -15,8 +15,8 @@ from pathlib import Path
 
 from dewline.clock import RealClock
 from dewline.config.plan import InfluxPlan
-from dewline.followers.influx import InfluxFollower
-from dewline.followers.rewind import Mark
+from dewline.followers.influx.follower import InfluxFollower
+from dewline.followers.influx.rewind import Mark
 from dewline.journal import Journal, Reader
 
 

@@ -15,10 +15,10 @@ import pytest
 
 from dewline.clock import RealClock
 from dewline.config import load
-from dewline.drive import Drive
 from dewline.journal import Journal, Reader
-from dewline.own_box import OwnBox
+from dewline.live.self_monitor import SelfMonitor
 from dewline.readings import Entry, Event, Outcome, Quality, Reading, Scan
+from dewline.replay.drive import Drive
 from dewline.watch.watch import Watch
 
 DISK_MB = 12
@@ -239,7 +239,7 @@ async def test_a_low_disk_is_told_while_all_can_still_be_written(small_disk, tmp
         """Five looks, half a minute apart; what they brought."""
         nonlocal at_ms
         entries.clear()
-        own = OwnBox(plan.watch.signals, lambda: (at_ms, at_ms), drive.feed, folder)
+        own = SelfMonitor(plan.watch.signals, lambda: (at_ms, at_ms), drive.feed, folder)
         for _ in range(5):
             at_ms += 30_000
             own.look(())

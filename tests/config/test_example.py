@@ -8,7 +8,7 @@ import pytest
 
 from dewline.config import load, plan_hash, watch_plan_from_json, watch_plan_to_json
 from dewline.config.loader import Loaded
-from dewline.watch.plan import Above, Rising, StaleAfter, UnchangedFor
+from dewline.watch_plan import Above, Rising, StaleAfter, UnchangedFor
 
 EXAMPLES = Path(__file__).resolve().parents[2] / "config"
 

@@ -12,7 +12,7 @@ from dewline.config import load
 from dewline.config.loader import Loaded
 from dewline.config.profiles import BUILTIN
 from dewline.errors import Problem
-from dewline.watch.plan import Above, Count, FalseFor, Guard, Rising, TrueFor
+from dewline.watch_plan import Above, Count, FalseFor, Guard, Rising, TrueFor
 
 Load = Callable[[str], Loaded]
 SETS = "rule_sets: [inert-box]\n"

@@ -9,14 +9,14 @@ from collections.abc import Callable
 
 import pytest
 
-from dewline.config.nodes import Source, read_text
+from dewline.config.nodes import SourceFile, read_text
 from dewline.errors import Problem
 
 
 @pytest.fixture(name="read")
-def read_fixture() -> Callable[[str], Source]:
-    def read(text: str) -> Source:
-        source = Source("f.yaml", [], [])
+def read_fixture() -> Callable[[str], SourceFile]:
+    def read(text: str) -> SourceFile:
+        source = SourceFile("f.yaml", [], [])
         read_text(source, text)
         return source
 
@@ -57,7 +57,7 @@ TRAPS = [
 
 @pytest.mark.parametrize(("text", "line", "column", "key", "words"), TRAPS)
 def test_trap(
-    read: Callable[[str], Source], text: str, line: int, column: int, key: str, words: str
+    read: Callable[[str], SourceFile], text: str, line: int, column: int, key: str, words: str
 ) -> None:
     """Each trap gives one problem at its own place."""
     problems = read(text).problems
@@ -87,7 +87,7 @@ FINE = [
 
 @pytest.mark.parametrize(("text", "data"), FINE)
 def test_what_means_what_it_says(
-    read: Callable[[str], Source], text: str, data: dict[str, object]
+    read: Callable[[str], SourceFile], text: str, data: dict[str, object]
 ) -> None:
     """What is quoted or plain is taken as it stands."""
     source = read(text)
@@ -99,14 +99,14 @@ def test_what_means_what_it_says(
     "text",
     ["a: [", "a: {b: c", "a: b: c", "\ta: 1", "a: 'x", "a: 1\n---\nb: 2", "[" * 3000, "a: \x00"],
 )
-def test_what_is_no_yaml(read: Callable[[str], Source], text: str) -> None:
+def test_what_is_no_yaml(read: Callable[[str], SourceFile], text: str) -> None:
     """Text that is no YAML gives one problem with a place, whatever its fault."""
     problems = read(text).problems
     assert len(problems) == 1
     assert problems[0].line >= 1
 
 
-def test_aliases_of_aliases_end(read: Callable[[str], Source]) -> None:
+def test_aliases_of_aliases_end(read: Callable[[str], SourceFile]) -> None:
     """A kilobyte of aliases cannot become a terabyte of values."""
     lines = ["a0: &a0 [x, x, x, x, x, x, x, x, x, x]"]
     lines += [f"a{n}: &a{n} [{', '.join([f'*a{n - 1}'] * 10)}]" for n in range(1, 10)]

@@ -18,11 +18,9 @@ import yaml
 
 from dewline.config import load
 from dewline.config.plan import Plan
-from dewline.drive import Drive
-from dewline.followers.limits import limit_lines
+from dewline.followers.influx.limits import limit_lines
 from dewline.journal.lines import event_line, ledger_line, reading_line
 from dewline.journal.reader import Row
-from dewline.leak_test import Point, document, judge, longest_stretch, signals_of
 from dewline.readings import (
     QUALITY_BY_TEXT,
     Entry,
@@ -34,7 +32,9 @@ from dewline.readings import (
     Scan,
     iso_utc,
 )
-from dewline.watch.ledgers.leak_test import leak_test_row
+from dewline.replay.drive import Drive
+from dewline.reports.pressure_hold import HoldPoint, document, judge, longest_stretch, signals_of
+from dewline.watch.ledgers.pressure_hold import leak_test_row
 from dewline.watch.watch import Watch
 from dewline_sim import story as stories
 from dewline_sim.config import config_of
@@ -107,9 +107,9 @@ def _tell(folder: Path) -> Iterator[str]:
 def _leak_test(plan: Plan, entries: list[Entry], from_ms: int, to_ms: int) -> LedgerRow:
     """What ``dewline leak-test`` finds in that stretch of heron."""
 
-    def points(name: str) -> list[Point]:
+    def points(name: str) -> list[HoldPoint]:
         return [
-            Point(item.time_ms, item.readings[name].value)
+            HoldPoint(item.time_ms, item.readings[name].value)
             for item in (entry.item for entry in entries)
             if isinstance(item, Scan) and name in item.readings and from_ms <= item.time_ms < to_ms
         ]

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from dewline.config.plan import MqttPlan
 from dewline.errors import CommandError, FollowerError
-from dewline.followers.commands import (
+from dewline.followers.mqtt.commands import (
     KEYS,
     MAX_BYTES,
     NAMES,

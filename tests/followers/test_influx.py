@@ -17,8 +17,8 @@ from aiohttp import ClientSession, web
 from dewline.clock import RealClock
 from dewline.config.plan import InfluxPlan
 from dewline.errors import FollowerError
-from dewline.followers.influx import InfluxFollower
-from dewline.followers.store import store
+from dewline.followers.influx.client import store
+from dewline.followers.influx.follower import InfluxFollower
 from dewline.journal import Journal, Reader
 from dewline.readings import Entry, Event, LedgerRow, Outcome, Quality, Reading, Scan
 
@@ -85,7 +85,7 @@ async def journal(tmp_path):
 @pytest.fixture
 async def follow(journal, monkeypatch):
     """``follow(url)``: a running follower of the journal; ``advances`` are its stored cursors."""
-    monkeypatch.setattr("dewline.followers.influx.SEND_EVERY_S", 0.1)
+    monkeypatch.setattr("dewline.followers.influx.follower.SEND_EVERY_S", 0.1)
     tasks = []
 
     def start(url, **more):

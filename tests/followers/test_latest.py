@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from dewline.followers.latest import LatestReadings
+from dewline.followers.mqtt.latest import LatestReadings
 from dewline.readings import Quality, Reading
 
 

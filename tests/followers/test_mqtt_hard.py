@@ -15,7 +15,7 @@ import pytest
 
 from dewline.clock import RealClock, StepClock
 from dewline.config.plan import MqttPlan
-from dewline.followers.connection import connection
+from dewline.followers.mqtt.connection import connection
 from dewline.readings import Entry, Outcome, Quality, Reading, Scan
 
 SITE = "dewline/saltmarsh"
@@ -89,8 +89,8 @@ async def test_a_lost_connection_leaves_the_will(broker, running, subscribe, mak
 @pytest.fixture
 def impatient(monkeypatch):
     """Waits for answers that will not come are cut short."""
-    monkeypatch.setattr("dewline.followers.connection.ANSWER_TIMEOUT_S", 1.0)
-    monkeypatch.setattr("dewline.followers.connection.CONNECT_TIMEOUT_S", 0.5)
+    monkeypatch.setattr("dewline.followers.mqtt.connection.ANSWER_TIMEOUT_S", 1.0)
+    monkeypatch.setattr("dewline.followers.mqtt.connection.CONNECT_TIMEOUT_S", 0.5)
 
 
 async def test_the_cursor_waits_for_a_frozen_broker(impatient, broker, running, house):

@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from dewline.errors import CommandError, FollowerError
-from dewline.followers.ack_link import AckLink, read_key, sign, verify_untrusted
+from dewline.followers.push.ack_link import AckLink, read_key, sign, verify_untrusted
 
 KEY = b"k" * 32
 LINK = AckLink("heron.moisture-high", "9f1c0123456789ab", "night-desk", 1_772_500_000)

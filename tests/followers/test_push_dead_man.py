@@ -10,7 +10,7 @@ import pytest
 
 from dewline.clock import RealClock
 from dewline.config.plan import HeartbeatPlan
-from dewline.followers.dead_man import DeadMan
+from dewline.live.heartbeat import Heartbeat
 
 SECRET = "canary-reed-77"
 
@@ -23,7 +23,7 @@ async def start(tmp_path):
     def run(text, behind=lambda: ()):
         file = tmp_path / "ping.url"
         file.write_text(text)
-        pinger = DeadMan(HeartbeatPlan(url_file=file, every_ms=50), RealClock(), behind)
+        pinger = Heartbeat(HeartbeatPlan(url_file=file, every_ms=50), RealClock(), behind)
         tasks.append(asyncio.create_task(pinger.run()))
         return pinger
 

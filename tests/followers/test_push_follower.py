@@ -10,11 +10,12 @@ import pytest
 
 from dewline.clock import RealClock
 from dewline.config.plan import ContactPlan, JournalPlan, Plan
-from dewline.followers import outbox, push
-from dewline.followers.push import PushFollower
+from dewline.followers.push import follower as push
+from dewline.followers.push import outbox
+from dewline.followers.push.follower import PushFollower
 from dewline.journal import Journal, Reader
 from dewline.readings import Entry, Event, Outcome
-from dewline.watch.plan import WatchPlan
+from dewline.watch_plan import WatchPlan
 
 PLACES = ("heron", "egret", "daemon")
 

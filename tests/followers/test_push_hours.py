@@ -12,8 +12,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from dewline.hours import moment, next_moment, within, zone_of
 from dewline.readings import iso_utc, parse_iso_utc
-from dewline.watch.hours import moment, next_moment, within, zone_of
 
 LISBON = zone_of("Europe/Lisbon")
 NIGHT, DAY = (19 * 60, 7 * 60), (7 * 60, 19 * 60)

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from dewline.followers.lockscreen import PageWriter
-from dewline.watch.hours import zone_of
-from dewline.watch.plan import Above, RulePlan
+from dewline.followers.push.page_text import PageWriter
+from dewline.hours import zone_of
+from dewline.watch_plan import Above, RulePlan
 
 START_MS = 1_772_417_649_250  # 2026-03-02T02:14:09.250Z, a night in Lisbon
 ZONE = zone_of("Europe/Lisbon")

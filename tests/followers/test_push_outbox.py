@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import pytest
 
-from dewline.followers.lockscreen import PageWriter
-from dewline.followers.outbox import DIGEST_EVERY_MS, GATHER_MS
-from dewline.followers.quota import ORDINARY, RESERVE, Quota
-from dewline.watch.hours import zone_of
+from dewline.followers.push.outbox import DIGEST_EVERY_MS, GATHER_MS
+from dewline.followers.push.page_text import PageWriter
+from dewline.followers.push.rate_limit import ORDINARY, RESERVE, Quota
+from dewline.hours import zone_of
 
 START_MS = 1_772_417_649_250  # 2026-03-02T02:14:09.250Z, a night in Lisbon
 ZONE = zone_of("Europe/Lisbon")

@@ -9,9 +9,9 @@ import time
 import pytest
 
 from dewline.clock import RealClock
-from dewline.followers.lockscreen import Page
-from dewline.followers.target import Target
-from dewline.followers.witness import Wire
+from dewline.followers.push.http_trace import Wire
+from dewline.followers.push.page_text import Page
+from dewline.followers.push.target import Target
 
 PAGE = Page("9f1c", "high · saltmarsh", "HERON moisture 6.2 ppm. Go and look.", "details", "high")
 SECRET = "canary-marsh-3f9a"

@@ -10,12 +10,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from dewline.config import load
-from dewline.followers import cause_words
-from dewline.followers.lockscreen import PageWriter, Told
-from dewline.followers.phrases import clock, duration, figure
+from dewline.followers.push import cause_words
+from dewline.followers.push.page_text import Notified, PageWriter
+from dewline.followers.push.phrases import clock, duration, figure
+from dewline.hours import zone_of
 from dewline.readings import Cause, Event, Outlook
-from dewline.watch.hours import zone_of
-from dewline.watch.plan import (
+from dewline.watch_plan import (
     Above,
     FalseFor,
     Guard,
@@ -67,7 +67,7 @@ def test_a_climb_is_told_as_a_person_would(story):
         advice="Keep inner doors shut, cap samples; regenerate at 8.",
     )
     page = writer(rule("heron.moisture-climbing", Rising(0.3, 5_400_000, 0.95))).alarm(
-        Told(document), START_MS
+        Notified(document), START_MS
     )
     assert page.title == "high · saltmarsh"
     assert page.text == (
@@ -106,7 +106,7 @@ def test_a_climb_is_told_as_a_person_would(story):
 def test_every_kind_of_condition_has_its_words(story, condition, fields, begins):
     """A level, a slope, silence, stillness and a switch each read as what they are."""
     document = story.tell(**fields)
-    page = writer(rule("heron.moisture-high", condition)).alarm(Told(document), START_MS)
+    page = writer(rule("heron.moisture-high", condition)).alarm(Notified(document), START_MS)
     assert page.text.startswith(begins)
     assert page.text.endswith("Close both inner doors, look at the last transfer.")
 
@@ -122,7 +122,7 @@ def test_the_house_speaks_of_itself(story):
         limit_unit="s",
         advice="Nothing on bus analyzers is read: check its cable, converter, plug and network.",
     )
-    page = writer().alarm(Told(document), START_MS)
+    page = writer().alarm(Notified(document), START_MS)
     assert page.text.startswith("DEWLINE analyzers lost since 02:14. Nothing on bus analyzers")
 
 
@@ -130,7 +130,7 @@ def test_an_end_says_how_long_and_what_is_left_to_do(story):
     """Over: when, after how long, what it is now, and whether anybody has to do something."""
     raised = story.tell("raised")
     ended = story.tell("returned", at_s=7800, value=3.2)
-    page = writer().over(Told(ended, raised=raised), START_MS + 7_800_000)
+    page = writer().over(Notified(ended, raised=raised), START_MS + 7_800_000)
     assert page.text == (
         "OVER at 04:24 after 2 h 10 min: HERON moisture above 5 ppm, now 3.2 ppm. "
         "Nobody has acknowledged: do so once you know why."
@@ -140,7 +140,7 @@ def test_an_end_says_how_long_and_what_is_left_to_do(story):
 
 def test_a_repeat_has_the_same_id_and_says_so(story):
     """Marked in the title and below; still under 200 characters."""
-    page = writer().alarm(Told(story.tell(advice="x " * 300)), START_MS)
+    page = writer().alarm(Notified(story.tell(advice="x " * 300)), START_MS)
     again = page.repeated()
     assert again.id == page.id
     assert "again?" in again.title
@@ -157,7 +157,7 @@ def test_a_test_page_says_that_there_is_nothing_to_do():
 
 def test_a_page_without_advice_still_has_a_next_step(story):
     """A rule of a user's own may have none."""
-    page = writer().alarm(Told(story.tell(advice=None)), START_MS)
+    page = writer().alarm(Notified(story.tell(advice=None)), START_MS)
     assert page.text.endswith("Go and look, then acknowledge.")
 
 
@@ -186,7 +186,7 @@ def test_every_rule_of_the_example_fits():
             advice=one.advice,
             caution=one.caution,
         )
-        page = pages.alarm(Told(event.document()), START_MS + 86_400_000)
+        page = pages.alarm(Notified(event.document()), START_MS + 86_400_000)
         assert len(lines(page.repeated())) < LIMIT, page.text
         assert one.advice is not None, one.alarm
         assert one.advice[:30] in page.text, page.text
@@ -231,13 +231,13 @@ def test_no_text_is_ever_too_long(advice, caution, why, value, transition, late_
         outlook=Outlook(5.0, "ppm", 1e5, 1e4, 1e6),
     )
     pages = PageWriter("s" * 40, ZONE, {})
-    told = Told(event.document(), raised=event.document())
+    told = Notified(event.document(), raised=event.document())
     now_ms = START_MS + late_s * 1000
     for page in (
-        pages.alarm(Told(event.document()), now_ms),
+        pages.alarm(Notified(event.document()), now_ms),
         pages.over(told, now_ms),
         pages.digest([told] * 3, now_ms, why="late"),
-        pages.digest([Told(event.document())] * 500, now_ms, why="flood"),
+        pages.digest([Notified(event.document())] * 500, now_ms, why="flood"),
     ):
         assert len(lines(page.repeated())) < LIMIT
         assert page.text
@@ -266,14 +266,14 @@ def test_what_is_back_within_its_limit_but_not_over_yet_is_not_told_as_below(sto
     document = story.tell(
         "escalated", value=3.0, why="lab-head: night-desk did not acknowledge within 15 min"
     )
-    page = writer(rule("heron.moisture-high", Above(5.0))).alarm(Told(document), START_MS)
+    page = writer(rule("heron.moisture-high", Above(5.0))).alarm(Notified(document), START_MS)
     assert page.text.startswith("NO ANSWER YET: HERON moisture 3 ppm, was above 5 ppm since")
 
 
 def test_an_outlook_on_the_good_side_is_a_way_back(story):
     """8 ppm is ahead of 36 ppm above a limit of 10: it mends by itself."""
     outlook = Outlook(8.0, "ppm", 3600.0, 3000.0, 4500.0)
-    page = writer().alarm(Told(story.tell(value=36.3, limit=10.0, outlook=outlook)), START_MS)
+    page = writer().alarm(Notified(story.tell(value=36.3, limit=10.0, outlook=outlook)), START_MS)
     assert " Back to 8 ppm about 03:14 (03:04-03:29). " in page.text
 
 
@@ -289,21 +289,21 @@ def test_an_outlook_on_the_good_side_is_a_way_back(story):
 )
 def test_a_signal_is_called_by_its_place_and_role(story, signal, begins):
     """An antechamber is named as one; what belongs to another place names that place too."""
-    page = writer().alarm(Told(story.tell(signal=signal)), START_MS)
+    page = writer().alarm(Notified(story.tell(signal=signal)), START_MS)
     assert page.text.startswith(f"{begins} 6.2 ppm")
 
 
 def test_an_outlook_of_days_waits_for_the_morning(story):
     """On the lock screen only what comes within a day."""
     outlook = Outlook(100.0, "ppm", 3 * 86_400.0, None, None)
-    page = writer().alarm(Told(story.tell(outlook=outlook)), START_MS)
+    page = writer().alarm(Notified(story.tell(outlook=outlook)), START_MS)
     assert "100 ppm" not in page.text
 
 
 def test_a_value_just_past_its_limit_is_not_told_as_the_limit(story):
     """3997 mbar below 4000 mbar is 3.997 bar below 4 bar."""
     document = story.tell(value=3997.0, unit="mbar", limit=4000.0, limit_unit="mbar")
-    assert "3.997 bar, below 4 bar" in writer().alarm(Told(document), START_MS).text
+    assert "3.997 bar, below 4 bar" in writer().alarm(Notified(document), START_MS).text
 
 
 def test_every_cause_has_words_of_its_own():
@@ -329,7 +329,7 @@ def test_every_cause_has_words_of_its_own():
 )
 def test_a_cause_is_told_in_words_and_not_where_the_alarm_says_it(story, alarm, cause, said):
     """How sure, in a word; a lost mains is not explained by a power cut."""
-    text = writer().alarm(Told(story.tell(alarm=alarm, cause=cause)), START_MS).text
+    text = writer().alarm(Notified(story.tell(alarm=alarm, cause=cause)), START_MS).text
     assert said in text
     assert bool(said) == ("Probably" in text or "Perhaps" in text)
 
@@ -339,10 +339,12 @@ def test_a_caution_comes_before_the_cause_and_in_short_where_it_has_to(story):
     caution = "Inert gas takes consciousness without warning; heed the fixed room monitor."
     cause = Cause("glove-torn", 0.9)
     advice = "Look for an open glove, door or line, and listen for gas; look at it from outside."
-    text = writer().alarm(Told(story.tell(caution=caution, cause=cause, advice=advice)), START_MS)
+    text = writer().alarm(
+        Notified(story.tell(caution=caution, cause=cause, advice=advice)), START_MS
+    )
     assert "Heed the fixed room monitor." in text.text
     assert "Inert gas takes" not in text.text
-    short = writer().alarm(Told(story.tell(caution=caution, advice="Look.")), START_MS)
+    short = writer().alarm(Notified(story.tell(caution=caution, advice="Look.")), START_MS)
     assert caution in short.text
 
 
@@ -355,7 +357,7 @@ def test_what_ends_with_its_guard_is_not_told_as_over(story):
     raised = story.tell("raised", alarm, value=22.9, **fields)
     for value, begins in ((24.7, "NOT JUDGED any more at 02:44"), (4.0, "OVER at 02:44")):
         ended = story.tell("returned", alarm, 1800, value=value, **fields)
-        text = pages.over(Told(ended, raised=raised), START_MS + 1_800_000).text
+        text = pages.over(Notified(ended, raised=raised), START_MS + 1_800_000).text
         assert text.startswith(f"{begins} after 30 min: HERON large antechamber pressure above 6")
 
 
@@ -373,9 +375,9 @@ def test_a_doubt_is_told_in_words(story, limit, words):
         limit_unit=None,
     )
     doubt = rule("heron.oxygen-unknown", Above(limit), signal="heron.oxygen_doubt", unit="")
-    for told in (Told(document), Told(document, waited=True)):
+    for told in (Notified(document), Notified(document, waited=True)):
         assert words in writer(doubt).alarm(told, START_MS).text
-    assert words in writer(doubt).over(Told(document, raised=document), START_MS).text
+    assert words in writer(doubt).over(Notified(document, raised=document), START_MS).text
 
 
 def test_an_outlook_that_is_gone_is_over(story):
@@ -384,7 +386,7 @@ def test_an_outlook_that_is_gone_is_over(story):
     soon = rule("heron.moisture-soon", Reaches(5.0, 36_000_000), only_while=guard)
     raised = story.tell("raised", "heron.moisture-soon", value=1.5)
     ended = story.tell("returned", "heron.moisture-soon", 3600, value=0.4)
-    page = writer(soon).over(Told(ended, raised=raised), START_MS + 3_600_000)
+    page = writer(soon).over(Notified(ended, raised=raised), START_MS + 3_600_000)
     assert page.text.startswith("OVER at 03:14 after 60 min: HERON moisture on its way to 5 ppm")
 
 
@@ -394,6 +396,6 @@ def test_what_comes_and_goes_is_not_always_a_limit_s_fault(story):
     link = rule("daemon.panel-lost", FalseFor(10_000), signal="daemon.panel-link")
     for alarm, widen in (("heron.moisture-high", True), ("daemon.panel-lost", False)):
         document = story.tell("chattering", alarm, why="raised and returned 3 times in a minute")
-        text = writer(level, link).alarm(Told(document), START_MS).text
+        text = writer(level, link).alarm(Notified(document), START_MS).text
         assert "comes and goes (raised and returned 3 times" in text
         assert ("deadband" in text) is widen

@@ -5,7 +5,7 @@ from __future__ import annotations
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dewline.followers.rewind import Mark, Rewind
+from dewline.followers.influx.rewind import Mark, Rewind
 
 
 def test_kept_follows_sent_a_minute_behind():

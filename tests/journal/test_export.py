@@ -10,7 +10,6 @@ from line_protocol_parser import parse_line
 
 from dewline.cli import main
 from dewline.errors import OutOfRange
-from dewline.export import Stretch, export
 from dewline.journal import Reader
 from dewline.readings import (
     Command,
@@ -22,8 +21,9 @@ from dewline.readings import (
     Resumed,
     Scan,
 )
-from dewline.replay import csv_scans
-from dewline.watch.plan import SignalPlan
+from dewline.replay.replay import csv_scans
+from dewline.reports.export import ExportRange, export
+from dewline.watch_plan import SignalPlan
 
 START_MS = 1_772_409_600_000
 
@@ -83,7 +83,7 @@ async def test_commands_resumes_and_events_stand_beside_it(record, tmp_path):
 
 async def test_a_stretch_of_time_is_cut_out(record, tmp_path):
     """From since up to, not at, until."""
-    stretch = Stretch(START_MS + 4000, START_MS + 6000)
+    stretch = ExportRange(START_MS + 4000, START_MS + 6000)
     done = export(record, tmp_path / "out.csv", silent, stretch)
     assert (done.readings, done.events, done.inputs) == (4, 0, 0)
     with (tmp_path / "out.csv").open(newline="") as stream:

@@ -13,8 +13,8 @@ from pathlib import Path
 
 import pytest
 
-from dewline.alarm_quality import DAY_MS, HOUR_MS, floods, judge
 from dewline.readings import Event
+from dewline.reports.alarm_performance import DAY_MS, HOUR_MS, floods, judge
 
 START_MS = 1_772_417_640_000
 MINUTE_MS = 60_000

@@ -13,12 +13,12 @@ from pathlib import Path
 
 import pytest
 
-from dewline.drive import Drive
 from dewline.readings import Entry, Event, Quality, Reading, Scan, State
-from dewline.watch.plan import Above, RulePlan, SignalPlan, WatchPlan
-from dewline.watch.rates import AlarmRate, flood
-from dewline.watch.states import TABLE, Row
+from dewline.replay.drive import Drive
+from dewline.watch.alarms.rates import AlarmRate, flood
+from dewline.watch.alarms.states import TABLE, StateRow
 from dewline.watch.watch import Watch
+from dewline.watch_plan import Above, RulePlan, SignalPlan, WatchPlan
 
 DATA = Path(__file__).parent / "data"
 START_MS = 1_772_417_640_000
@@ -180,7 +180,7 @@ def test_the_table_is_the_published_one() -> None:
 
 
 @pytest.mark.parametrize("row", [r for r in TABLE if r.origin == "TABLE"])
-def test_what_sounds_is_what_the_published_table_annunciates(row: Row) -> None:
+def test_what_sounds_is_what_the_published_table_annunciates(row: StateRow) -> None:
     """Only a move into unacknowledged is announced (annunciate = yes)."""
     yes = {STATES[r["to_state"]] for r in rows("alarm_transitions.csv") if r["annunciate"] == "yes"}
     assert row.announce == (row.to in yes)

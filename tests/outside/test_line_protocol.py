@@ -20,7 +20,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from line_protocol_parser import parse_line
 
-from dewline.lineprotocol import line
+from dewline.journal.line_protocol import line
 
 DATA = Path(__file__).parent / "data" / "line_protocol.csv"
 with DATA.open(newline="", encoding="utf-8") as file:

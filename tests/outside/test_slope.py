@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 from scipy.stats import theilslopes
 
-from dewline.watch.slope import MEDIANS, MedianWindow, theil_sen
+from dewline.watch.signals.slope import MEDIANS, MedianWindow, theil_sen
 
 DATA = Path(__file__).parent / "data"
 

@@ -25,7 +25,7 @@ from statistics import median
 from typing import Any, NamedTuple
 
 from dewline.watch.derived.bed import fresh_times, outlook, zero_kept
-from dewline.watch.derived.bed_evidence import Bed, Cleaning, Night, Run
+from dewline.watch.derived.bed_evidence import Bed, Cleaning, Night, PastRun
 from dewline_sim.physics.bed import Layer
 from dewline_sim.physics.mixture import LITRE_MOL
 
@@ -149,8 +149,8 @@ def zero_shown(
         wandered = min(ZERO_WANDERS_PPM, bed.zero_ppm) * (len(past) - number)
         then = zero + chance.gauss(0.0, wandered)
         nights = nights_of(bed.gas, run, then, chance)
-        before = [Run(p.hours, p.dosed_cm3) for p in past[:number]]
-        at_end = Run(run.hours, run.dosed_cm3)
+        before = [PastRun(p.hours, p.dosed_cm3) for p in past[:number]]
+        at_end = PastRun(run.hours, run.dosed_cm3)
         said = outlook(bed, at_end, nights, before, cleanings=run.cleanings)
         bed = bed._replace(zero_known=zero_kept(said))
     return bed.zero_known
@@ -182,9 +182,9 @@ def story(gas: str, seed: int, world: World = AS_IT_IS) -> list[dict[str, Any]]:
         so_far = [n for n in nights if n.run_h <= stage * last.hours]
         if not so_far:
             continue
-        run = Run(so_far[-1].run_h, so_far[-1].dosed_cm3)
+        run = PastRun(so_far[-1].run_h, so_far[-1].dosed_cm3)
         cleanings = [c for c in last.cleanings if c.run_h <= run.hours]
-        before = [Run(p.hours, p.dosed_cm3) for p in past]
+        before = [PastRun(p.hours, p.dosed_cm3) for p in past]
         said = outlook(bed, run, so_far, before, cleanings=cleanings)
         true_d = (last.hours - run.hours) / 24
         out.append(

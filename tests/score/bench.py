@@ -16,7 +16,6 @@ from typing import Any
 import yaml
 
 from dewline.config import load
-from dewline.drive import Drive
 from dewline.readings import (
     QUALITY_BY_TEXT,
     Entry,
@@ -26,8 +25,9 @@ from dewline.readings import (
     Resumed,
     Scan,
 )
-from dewline.watch.plan import WatchPlan
+from dewline.replay.drive import Drive
 from dewline.watch.watch import Watch
+from dewline.watch_plan import WatchPlan
 from dewline_sim import story as stories
 from dewline_sim.config import config_of
 from dewline_sim.lab import Lab

@@ -22,10 +22,10 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from dewline.config import load
-from dewline.drive import Drive
 from dewline.readings import QUALITY_BY_TEXT, Entry, LedgerRow, Quality, Reading, Resumed, Scan
-from dewline.watch.plan import WatchPlan
+from dewline.replay.drive import Drive
 from dewline.watch.watch import Watch
+from dewline.watch_plan import WatchPlan
 from dewline_sim import story as stories
 from dewline_sim.config import config_of
 from dewline_sim.lab import Lab

@@ -22,7 +22,7 @@ from collections.abc import Iterator, Mapping
 from statistics import median
 from typing import Any, NamedTuple
 
-from dewline.watch.outlook import reach
+from dewline.watch.derived.forecast import reach
 from dewline_sim import story as stories
 from dewline_sim.lab import Lab
 from dewline_sim.physics.bed import Layer

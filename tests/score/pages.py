@@ -20,11 +20,11 @@ from typing import Any, TextIO
 import yaml
 
 from dewline.config import Plan, load
-from dewline.drive import Drive
-from dewline.followers.lockscreen import Page, PageWriter
-from dewline.followers.outbox import Batch, Outbox
+from dewline.followers.push.outbox import Batch, Outbox
+from dewline.followers.push.page_text import Page, PageWriter
+from dewline.hours import zone_of
 from dewline.readings import QUALITY_BY_TEXT, Entry, Reading, Resumed, Scan
-from dewline.watch.hours import zone_of
+from dewline.replay.drive import Drive
 from dewline.watch.watch import Watch
 from dewline_sim import story as stories
 from dewline_sim.command import scene_of

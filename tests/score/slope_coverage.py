@@ -19,7 +19,7 @@ import random
 import sys
 from typing import Any
 
-from dewline.watch.slope import MedianWindow
+from dewline.watch.signals.slope import MedianWindow
 from dewline_sim.instruments import sensors
 
 OVER_MS, BEFORE_S = 1_800_000, 3_600

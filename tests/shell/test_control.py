@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from dewline.control import NoDaemon, ask, serve
+from dewline.live.control_socket import NoDaemon, ask, serve
 
 
 async def _echo(request):

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from dewline.progress import JOURNAL_S, Advance, house_within_s, poller_within_s
+from dewline.live.liveness import JOURNAL_S, Liveness, parts_within_s, poller_within_s
 
 
 def test_all_must_move():
     """One part that stands too long is named; the others do not cover for it."""
-    house = Advance()
+    house = Liveness()
     house.expect("watch", 10, 0)
     house.expect("bus panel", 100, 0)
     for second in range(0, 90, 5):
@@ -22,7 +22,7 @@ def test_all_must_move():
 
 def test_a_part_that_is_gone_is_not_missed():
     """After a reload only the parts of the new plan count."""
-    house = Advance()
+    house = Liveness()
     house.expect("bus panel", 10, 0)
     house.forget("bus panel")
     house.moved("bus panel", 5)
@@ -31,7 +31,7 @@ def test_a_part_that_is_gone_is_not_missed():
 
 def test_a_part_has_its_time_from_when_it_is_expected():
     """A poller started late is not late at once."""
-    house = Advance()
+    house = Liveness()
     house.expect("bus panel", 10, 1000)
     assert house.behind(1009) == ()
     assert house.behind(1011) == ("bus panel",)
@@ -42,4 +42,4 @@ def test_how_long_each_may_stand():
     assert poller_within_s([]) is None
     assert poller_within_s([1000]) == 180
     assert poller_within_s([1000, 300_000]) == 900
-    assert house_within_s(2000) == {"watch": 10, "journal": JOURNAL_S + 4}
+    assert parts_within_s(2000) == {"watch": 10, "journal": JOURNAL_S + 4}

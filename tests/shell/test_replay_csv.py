@@ -11,7 +11,7 @@ from dewline.cli import main
 from dewline.config import load
 from dewline.errors import ConfigError
 from dewline.readings import Entry
-from dewline.replay import replay_csv
+from dewline.replay.replay import replay_csv
 
 CONFIG = """
 site: saltmarsh

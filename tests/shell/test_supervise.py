@@ -1,7 +1,7 @@
 """Tasks that fail are told of and started again, slower each time."""
 
 from dewline.clock import StepClock
-from dewline.supervise import keep_running
+from dewline.live.supervise import keep_running
 
 
 async def test_a_failing_task_is_restarted_with_growing_pauses_and_counted(caplog):

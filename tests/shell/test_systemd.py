@@ -12,8 +12,8 @@ from pathlib import Path
 import pytest
 
 from dewline.clock import StepClock
-from dewline.progress import Advance
-from dewline.systemd import feed_watchdog, notify, watchdog_every_s
+from dewline.live.liveness import Liveness
+from dewline.live.systemd import feed_watchdog, notify, watchdog_every_s
 
 
 @pytest.fixture
@@ -70,7 +70,7 @@ def test_how_often_it_is_fed(environment, every_s, monkeypatch):
 
 async def test_only_progress_feeds_it(heard, caplog):
     """One part that stands still is enough for silence; it is named once, not every time."""
-    clock, house = StepClock(0), Advance()
+    clock, house = StepClock(0), Liveness()
     house.expect("bus panel", 20, 0)
     house.expect("watch", 10, 0)
 

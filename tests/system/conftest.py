@@ -16,7 +16,7 @@ from typing import Any
 import pytest
 import yaml
 
-from dewline.control import NoDaemon, ask
+from dewline.live.control_socket import NoDaemon, ask
 
 START_S = 60.0
 

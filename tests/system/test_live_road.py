@@ -12,7 +12,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from dewline.control import ask
+from dewline.live.control_socket import ask
 
 TOPIC = re.compile(
     r"dewline/saltmarsh/(state|heartbeat|event|command|command/result"

@@ -11,11 +11,11 @@ from datetime import UTC, datetime
 import yaml
 
 from dewline.config import load
-from dewline.drive import Drive
-from dewline.followers.lockscreen import PageWriter
-from dewline.followers.outbox import Batch, Outbox
+from dewline.followers.push.outbox import Batch, Outbox
+from dewline.followers.push.page_text import PageWriter
+from dewline.hours import zone_of
 from dewline.readings import QUALITY_BY_TEXT, Command, Quality, Reading, Resumed, Scan
-from dewline.watch.hours import zone_of
+from dewline.replay.drive import Drive
 from dewline.watch.watch import Watch
 from dewline_sim.command import scene_of
 from dewline_sim.config import config_of

@@ -11,9 +11,9 @@ from typing import Any
 import pytest
 
 from dewline.config import load
-from dewline.drive import Drive
 from dewline.readings import Entry, Resumed
-from dewline.replay import csv_scans
+from dewline.replay.drive import Drive
+from dewline.replay.replay import csv_scans
 from dewline.watch.watch import Watch
 
 

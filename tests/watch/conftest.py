@@ -8,19 +8,19 @@ from typing import Any
 
 import pytest
 
-from dewline.drive import Drive
 from dewline.readings import Command, Entry, Event, Outcome, Quality, Reading, Resumed, Scan
-from dewline.watch.plan import (
+from dewline.replay.drive import Drive
+from dewline.watch.watch import Watch
+from dewline.watch_plan import (
     AntechamberPlan,
     BoxPlan,
-    Condition,
+    ConditionPlan,
     Escalation,
     PurifierPlan,
     RulePlan,
     SignalPlan,
     WatchPlan,
 )
-from dewline.watch.watch import Watch
 
 START_MS = 1_772_417_640_000  # 2026-03-02T02:14:00Z, a whole second
 UNITS = {
@@ -44,7 +44,7 @@ def signal(name: str, unit: str, every_ms: int = 1000) -> SignalPlan:
     return SignalPlan(name, place, role, unit, instrument="panel", bus="one", every_ms=every_ms)
 
 
-def rule(alarm: str, role: str, condition: Condition, **more: Any) -> RulePlan:
+def rule(alarm: str, role: str, condition: ConditionPlan, **more: Any) -> RulePlan:
     """A rule of ``heron``; ``on_s`` and ``off_s`` are its delays in seconds."""
     place = more.pop("place", "heron")
     return RulePlan(

@@ -11,19 +11,19 @@ from types import SimpleNamespace
 from typing import get_args
 
 import pytest
+from dewline.watch.causes.judge import judge, odds
 
 from dewline.readings import Quality
 from dewline.watch.causes import facts as facts_module
 from dewline.watch.causes.facts import Fact
 from dewline.watch.causes.gas_facts import gas_facts
-from dewline.watch.causes.judge import judge, odds
 from dewline.watch.causes.plant_facts import supply_facts
 from dewline.watch.causes.shape import Form, Rise
 from dewline.watch.causes.table import FAMILIES, GAS
 from dewline.watch.causes.tell_apart import TELL_APART
 from dewline.watch.causes.weighed import HIGHEST
-from dewline.watch.outlook import reach
-from dewline.watch.plan import Above, FalseFor
+from dewline.watch.derived.forecast import reach
+from dewline.watch_plan import Above, FalseFor
 
 NAMES = (
     "air-leak leak-at-low-pressure loop-suction-leak glove-torn gas-loss glove-permeation "
@@ -280,12 +280,12 @@ def test_a_block_that_stands_still_is_frozen_until_one_number_moves(bench, make_
     b = bench(make_rule("high", "oxygen", Above(10.0)))
     numbers = {"oxygen": 1.0, "moisture": 2.0, "pressure": 3.0, "temperature": 22.0,
                "blower_speed": 80.0, "pressure_low": 2.0, "pressure_high": 4.0}  # fmt: skip
-    slot = b.watch._slots["heron.oxygen"]
+    signal = b.watch._signals["heron.oxygen"]
     for second in range(0, 320):
         b.at(second, **numbers)
-    assert slot.quality == Quality.FROZEN
+    assert signal.quality == Quality.FROZEN
     b.at(320, **{**numbers, "oxygen": 12.0})
-    assert slot.quality == Quality.GOOD
+    assert signal.quality == Quality.GOOD
     assert [t for _, t, _ in b.told()] == ["raised"]
 
 
@@ -295,4 +295,4 @@ def test_a_block_of_zeros_is_never_clean(bench, make_rule) -> None:
     b.at(0, oxygen=12.0, moisture=2.0, pressure=3.0, temperature=22.0)
     b.at(1, oxygen=0.0, moisture=0.0, pressure=0.0, temperature=0.0)
     assert [t for _, t, _ in b.told()] == ["raised"]
-    assert b.watch._slots["heron.oxygen"].quality == Quality.INSTRUMENT_FAULT
+    assert b.watch._signals["heron.oxygen"].quality == Quality.INSTRUMENT_FAULT

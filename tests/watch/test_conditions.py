@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from dewline.readings import Quality, Reading
-from dewline.watch.plan import (
+from dewline.watch_plan import (
     Above,
     AboveOwn,
     Below,

@@ -11,7 +11,8 @@ from pathlib import Path
 import pytest
 
 from dewline.readings import Quality, Reading, Scan
-from dewline.watch.plan import (
+from dewline.watch.watch import Watch
+from dewline.watch_plan import (
     Above,
     AboveOwn,
     AnalyzerPlan,
@@ -19,7 +20,6 @@ from dewline.watch.plan import (
     BoxPlan,
     PurifierPlan,
 )
-from dewline.watch.watch import Watch
 
 MINUTE, H, DAY = 60, 3600, 86_400
 # The bench starts at 02:14:00 UTC.

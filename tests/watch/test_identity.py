@@ -9,8 +9,8 @@ import pytest
 
 from dewline.errors import DewlineError
 from dewline.readings import Quality, Reading, Resumed, Scan, Tick
-from dewline.watch.plan import Above, StaleAfter
 from dewline.watch.watch import Watch
+from dewline.watch_plan import Above, StaleAfter
 
 
 def test_id_is_the_hash_of_what_happened(bench, make_rule):

@@ -9,9 +9,9 @@ import math
 import pytest
 
 from dewline.readings import Quality, Reading
-from dewline.watch.ledgers.leak_test import leak_test_row
-from dewline.watch.plan import AnalyzerPlan, AntechamberPlan, BoxPlan, PurifierPlan
+from dewline.watch.ledgers.pressure_hold import leak_test_row
 from dewline.watch.watch import Watch
+from dewline.watch_plan import AnalyzerPlan, AntechamberPlan, BoxPlan, PurifierPlan
 
 MINUTE, H = 60, 3600
 START_MS = 1_772_417_640_000

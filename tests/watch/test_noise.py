@@ -17,8 +17,8 @@ import pytest
 import yaml
 
 from dewline.config import Plan, load
-from dewline.drive import Drive
 from dewline.readings import Command, Entry, Item, Quality, Reading, Resumed, Scan
+from dewline.replay.drive import Drive
 from dewline.watch.watch import Watch
 from dewline_sim import story as stories
 from dewline_sim.config import config_of

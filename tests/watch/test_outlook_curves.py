@@ -6,9 +6,9 @@ from math import inf
 
 import pytest
 
-from dewline.watch import outlook
+from dewline.watch.derived import forecast as outlook
 from dewline.watch.derived.bed_evidence import FARTHEST, weather_filter, whitened
-from dewline.watch.plan import Reaches
+from dewline.watch_plan import Reaches
 
 
 def rise(seed: int) -> list[tuple[float, float]]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from dewline.watch.plan import Above
+from dewline.watch_plan import Above
 
 HIGH = Above(10.0)
 

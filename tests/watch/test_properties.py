@@ -10,9 +10,11 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
 
-from dewline.drive import Drive
 from dewline.readings import Command, Entry, Quality, Reading, Resumed, Scan
-from dewline.watch.plan import (
+from dewline.replay.drive import Drive
+from dewline.watch.alarms.states import LEGAL, REMARKS
+from dewline.watch.watch import Watch
+from dewline.watch_plan import (
     Above,
     AntechamberPlan,
     Below,
@@ -31,8 +33,6 @@ from dewline.watch.plan import (
     UnchangedFor,
     WatchPlan,
 )
-from dewline.watch.states import LEGAL, REMARKS
-from dewline.watch.watch import Watch
 
 START_MS = 1_772_417_640_000
 BITS = ("purging", "circulating", "analyzer_on", "large_inner_door", "large_evacuating")
@@ -374,9 +374,9 @@ def test_quiet_readings_are_judged_no_differently(program: list[tuple[str, Any, 
     """The quiet band is only a short cut: with every band shut the same events follow."""
     fast, slow = Run(False), Run(False)
     for step in program:
-        for slot in slow.drive.watch._slots.values():
-            slot.bands.insert(0, lambda: (1.0, 0.0))
-            slot.retune(slow.drive.watch.at_ms)
+        for signal in slow.drive.watch._signals.values():
+            signal.bands.insert(0, lambda: (1.0, 0.0))
+            signal.update_band(slow.drive.watch.at_ms)
         fast.step(*step)
         slow.step(*step)
     assert fast.out == slow.out

@@ -7,7 +7,7 @@ import math
 import pytest
 
 from dewline.readings import Quality, Reading
-from dewline.watch.plan import Above, Below, Outside, StaleAfter
+from dewline.watch_plan import Above, Below, Outside, StaleAfter
 
 BAD = [q for q in Quality if q >= 20]
 

@@ -7,11 +7,11 @@ from typing import Any
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from dewline.drive import Drive
 from dewline.readings import Entry, Quality, Reading, Scan
-from dewline.watch.judge import Judge
-from dewline.watch.plan import Above, Below, Count, Guard, Outside, Reaches, Rising, UnchangedFor
+from dewline.replay.drive import Drive
+from dewline.watch.conditions.evaluator import RuleEvaluator
 from dewline.watch.watch import Watch
+from dewline.watch_plan import Above, Below, Count, Guard, Outside, Reaches, Rising, UnchangedFor
 
 START_MS = 1_772_417_640_000
 DELAYED = 10
@@ -58,8 +58,8 @@ def told(plan, spells, *, shut: bool) -> list[Any]:
 
     drive = Drive(Watch(plan), "full", record)
     if shut:
-        for slot in drive.watch._slots.values():
-            slot.bands.append(lambda: (1.0, 0.0))
+        for signal in drive.watch._signals.values():
+            signal.bands.append(lambda: (1.0, 0.0))
     at_ms = START_MS
     for oxygen, moisture, quality, step_ms, scans in spells:
         for n in range(scans):
@@ -94,13 +94,13 @@ def test_while_one_delay_runs_its_neighbours_are_not_asked(bench, make_rule, mon
     )
     b.at(0, oxygen=2.0)
     asked: list[str] = []
-    hear = Judge.hear
+    hear = RuleEvaluator.hear
 
-    def noting(judge: Judge, at_ms: int) -> bool:
-        asked.append(judge.kind)
-        return hear(judge, at_ms)
+    def noting(evaluator: RuleEvaluator, at_ms: int) -> bool:
+        asked.append(evaluator.kind)
+        return hear(evaluator, at_ms)
 
-    monkeypatch.setattr(Judge, "hear", noting)
+    monkeypatch.setattr(RuleEvaluator, "hear", noting)
     for second in range(1, DELAYED):
         b.at(second, oxygen=2.0 + second / 100)
     assert len(asked) == DELAYED - 1

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dewline.readings import Quality, Reading, Scan
-from dewline.watch.plan import Above, Below, Rising, StaleAfter
+from dewline.watch_plan import Above, Below, Rising, StaleAfter
 
 START_MS = 1_772_417_640_000  # of the bench
 

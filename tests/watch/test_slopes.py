@@ -6,8 +6,8 @@ import random
 
 import pytest
 
-from dewline.watch.plan import Above, Falling, Rising
-from dewline.watch.slope import MedianWindow
+from dewline.watch.signals.slope import MedianWindow
+from dewline.watch_plan import Above, Falling, Rising
 
 OVER_MS = 1_800_000
 H = 3600

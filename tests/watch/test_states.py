@@ -8,7 +8,7 @@ from typing import get_args
 import pytest
 
 from dewline.readings import State
-from dewline.watch.states import (
+from dewline.watch.alarms.states import (
     ACTIVE,
     LATCHED,
     LEGAL,

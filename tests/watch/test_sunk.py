@@ -10,9 +10,9 @@ import json
 import pytest
 
 from dewline.readings import Quality
-from dewline.watch.sensors import Doubt
-from dewline.watch.slots import Slot
-from dewline.watch.sunk import Sunk
+from dewline.watch.sensors.plausibility import Doubt
+from dewline.watch.sensors.sudden_zero import Sunk
+from dewline.watch.signals.signal_state import SignalState
 
 MINUTE_MS = 60_000
 
@@ -92,13 +92,16 @@ def test_what_is_saved_goes_on_as_if_nothing_had_been():
 
 def test_a_sunk_reading_is_unproven_until_the_level_is_back():
     """At the floor it is uncertain/unproven, a high one stays good; an answer ends the doubt."""
-    slot, into = Slot("heron.oxygen", "ppm", 15_000), Slot("heron.oxygen_doubt", "", 15_000)
-    doubt = Doubt("oxygen", slot, into, burns=True)
+    signal, into = (
+        SignalState("heron.oxygen", "ppm", 15_000),
+        SignalState("heron.oxygen_doubt", "", 15_000),
+    )
+    doubt = Doubt("oxygen", signal, into, burns=True)
     assert doubt.sunk is not None
     told(doubt.sunk, QUIET + [0.02] * 30)
     doubt.level = doubt.judge(0, about=False)
     assert doubt.level == 5
-    assert doubt.qualify(slot, 0.02, Quality.LOW) == Quality.UNPROVEN
-    assert doubt.qualify(slot, 3.0, Quality.GOOD) == Quality.GOOD
+    assert doubt.qualify(signal, 0.02, Quality.LOW) == Quality.UNPROVEN
+    assert doubt.qualify(signal, 3.0, Quality.GOOD) == Quality.GOOD
     doubt.hear(answered=True, at_ms=0)
     assert doubt.judge(0, about=False) == 0

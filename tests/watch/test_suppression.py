@@ -5,8 +5,8 @@ from __future__ import annotations
 import pytest
 
 from dewline.readings import Quality, Reading
-from dewline.watch.plan import Above, Escalation, FalseFor, Rising, StaleAfter
-from dewline.watch.suppression import ranks
+from dewline.watch.alarms.suppression import ranks
+from dewline.watch_plan import Above, Escalation, FalseFor, Rising, StaleAfter
 
 H = 3600
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from dewline.watch.plan import Above, Escalation, OnCall
+from dewline.watch_plan import Above, Escalation, OnCall
 
 MIN = 60
 DESK = Escalation("night-desk", "lab-head", 15 * MIN * 1000, "high", ("heron",))

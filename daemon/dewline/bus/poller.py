@@ -14,9 +14,9 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from dewline.bus.schedule import SILENT_AFTER, Schedule, Slot
+from dewline.bus.schedule import SILENT_AFTER, PollSlot, Schedule
 from dewline.bus.sessions import new_session
-from dewline.bus.unit import Asked, Unit
+from dewline.bus.unit import BlockReader, Unit
 from dewline.clock import Clock
 from dewline.config.plan import BusPlan, InstrumentPlan, ModbusTcpPlan
 from dewline.errors import BadFrame, LinkDown, NoReply, Refused
@@ -68,7 +68,7 @@ class Poller:
         self._stamp = stamp
         self._emit = emit
         self._on_state = on_state
-        self._units = [u for u in map(Unit, instruments) if u.asked]
+        self._units = [u for u in map(Unit, instruments) if u.block_reader]
         self._session = new_session(bus, clock)
         self._schedule = Schedule([_slot(u.plan, clock.monotonic()) for u in self._units])
         self._link: bool | None = None
@@ -130,17 +130,17 @@ class Poller:
         """
         readings = unit.silence()
         stamped: tuple[int, int] | None = None
-        queue = deque(unit.asked)
+        queue = deque(unit.block_reader)
         while queue:
-            asked = queue.popleft()
+            block_reader = queue.popleft()
             try:
-                got = await self._ask(unit, asked)
+                got = await self._ask(unit, block_reader)
             except Refused as refusal:
-                pieces = self._cut(unit, asked, refusal.code)
+                pieces = self._cut(unit, block_reader, refusal.code)
                 queue.extendleft(reversed(pieces))
-                got = {} if pieces else asked.failed(_EXCEPTION)
+                got = {} if pieces else block_reader.failed(_EXCEPTION)
             except NoReply:
-                unit.ask_last(asked)
+                unit.ask_last(block_reader)
                 if stamped is None:  # dead, most likely: its other blocks would cost as much
                     break
                 continue
@@ -155,13 +155,13 @@ class Poller:
         self._emit(Scan(time_ms, at_ms, unit.plan.name, readings))
         return stamped is not None
 
-    async def _ask(self, unit: Unit, asked: Asked) -> dict[str, Reading]:
+    async def _ask(self, unit: Unit, block_reader: BlockReader) -> dict[str, Reading]:
         """One exchange, counted."""
         self._polls += 1
         try:
-            payload = await self._session.exchange(unit.plan, asked.block)
+            payload = await self._session.exchange(unit.plan, block_reader.block)
             self._stands()
-            readings = asked.readings_untrusted(payload)
+            readings = block_reader.readings_untrusted(payload)
         except NoReply:
             self._stands()
             self._timeouts += 1
@@ -181,12 +181,12 @@ class Poller:
         self._last_good_ms = self._stamp()[1]
         return readings
 
-    def _cut(self, unit: Unit, asked: Asked, code: int) -> list[Asked]:
+    def _cut(self, unit: Unit, block_reader: BlockReader, code: int) -> list[BlockReader]:
         """The pieces of a block refused for an address it should not hold; said once a link."""
-        pieces = unit.cut(asked) if code == _ILLEGAL_ADDRESS else []
-        if unit.news(asked, code):
+        pieces = unit.cut(block_reader) if code == _ILLEGAL_ADDRESS else []
+        if unit.news(block_reader, code):
             then = "; it is read in pieces" if pieces else ""
-            _log.warning("%s: %s: exception %d%s", unit.plan.name, asked.block, code, then)
+            _log.warning("%s: %s: exception %d%s", unit.plan.name, block_reader.block, code, then)
         return pieces
 
     def _tell(self, unit: Unit, answered: bool, failures: int) -> None:
@@ -235,6 +235,6 @@ class Poller:
         return self._retry_s * self._random.uniform(0.8, 1.2)
 
 
-def _slot(plan: InstrumentPlan, start_s: float) -> Slot:
+def _slot(plan: InstrumentPlan, start_s: float) -> PollSlot:
     streamed = plan.ascii is not None and plan.ascii.ask is None
-    return Slot(plan.every_ms / 1000, start_s, streamed)
+    return PollSlot(plan.every_ms / 1000, start_s, streamed)

@@ -21,7 +21,7 @@ _LISTEN_AFTER: Final = 0.8  # of the period of a stream, so that an early line i
 
 
 @dataclass(slots=True)
-class Slot:
+class PollSlot:
     """Where one instrument stands. ``due_s`` is its next slot.
 
     A streamed instrument speaks when it likes: its slots follow its lines, and listening
@@ -66,7 +66,7 @@ class Slot:
 class Schedule:
     """The slots of all instruments of one bus."""
 
-    def __init__(self, slots: Sequence[Slot]) -> None:
+    def __init__(self, slots: Sequence[PollSlot]) -> None:
         self.slots = tuple(slots)
         self._probe_from_s = float("-inf")
 
@@ -94,7 +94,7 @@ class Schedule:
         )
         return index, ready_s
 
-    def _ready_s(self, slot: Slot) -> float:
+    def _ready_s(self, slot: PollSlot) -> float:
         return max(slot.due_s, self._probe_from_s) if slot.probing else slot.due_s
 
     def over(self, index: int, began_s: float, now_s: float, answered: bool) -> None:

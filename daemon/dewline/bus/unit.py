@@ -12,7 +12,7 @@ from dewline.readings import Quality, Reading
 NO_ANSWER: Final = Reading(None, Quality.NO_ANSWER)
 
 
-class Asked:
+class BlockReader:
     """A block with its decoder and the signals that each of its registers feeds."""
 
     def __init__(self, instrument: InstrumentPlan, block: Block) -> None:
@@ -34,12 +34,12 @@ class Asked:
 
 
 class Unit:
-    """One instrument while a link stands. ``asked`` is what is asked in a turn, in order."""
+    """One instrument while a link stands. ``block_reader`` is what is asked in a turn, in order."""
 
     def __init__(self, plan: InstrumentPlan) -> None:
         self.plan = plan
-        self._planned = tuple(Asked(plan, block) for block in plan_reads(plan))
-        self.asked = list(self._planned)
+        self._planned = tuple(BlockReader(plan, block) for block in plan_reads(plan))
+        self.block_reader = list(self._planned)
         self.answers: bool | None = None
         self._told: set[tuple[str, int]] = set()
         self._silent = {s: NO_ANSWER for a in self._planned for s in a.failed(NO_ANSWER)}
@@ -50,25 +50,25 @@ class Unit:
 
     def forget(self) -> None:
         """A new link: refused blocks are tried whole again."""
-        self.asked = list(self._planned)
+        self.block_reader = list(self._planned)
         self._told.clear()
 
-    def cut(self, asked: Asked) -> list[Asked]:
+    def cut(self, block_reader: BlockReader) -> list[BlockReader]:
         """Replace a refused block by its pieces, from now on; empty when it cannot be cut."""
-        pieces = [Asked(self.plan, block) for block in split(asked.block)]
+        pieces = [BlockReader(self.plan, block) for block in split(block_reader.block)]
         if pieces:
-            at = self.asked.index(asked)
-            self.asked[at : at + 1] = pieces
+            at = self.block_reader.index(block_reader)
+            self.block_reader[at : at + 1] = pieces
         return pieces
 
-    def ask_last(self, asked: Asked) -> None:
+    def ask_last(self, block_reader: BlockReader) -> None:
         """A block that gets no answer must not keep the others from being asked."""
-        self.asked.remove(asked)
-        self.asked.append(asked)
+        self.block_reader.remove(block_reader)
+        self.block_reader.append(block_reader)
 
-    def news(self, asked: Asked, code: int) -> bool:
+    def news(self, block_reader: BlockReader, code: int) -> bool:
         """Whether this exception of this block is to be told: once a link."""
-        told = (str(asked.block), code)
+        told = (str(block_reader.block), code)
         fresh = told not in self._told
         self._told.add(told)
         return fresh

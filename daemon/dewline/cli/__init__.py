@@ -44,7 +44,7 @@ COMMANDS: dict[str, str] = {
 _MODULES = dict.fromkeys(
     ("ack", "shelve", "unshelve", "out-of-service", "return-to-service", "reset", "note"),
     "alarm_command",
-)
+) | {"leak-test": "pressure_hold", "page-test": "send_page"}
 DEFAULT_CONFIG = "/etc/dewline/dewline.yaml"
 
 

@@ -7,7 +7,7 @@ import re
 from typing import Any
 
 from dewline.cli.terminal import add_daemon_arguments, print_json, say, socket_of, who
-from dewline.control import ask
+from dewline.live.control_socket import ask
 from dewline.units import convert
 
 NOTE_KINDS = (

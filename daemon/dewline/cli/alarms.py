@@ -8,13 +8,13 @@ from datetime import datetime, tzinfo
 from pathlib import Path
 from typing import Any
 
-from dewline.alarm_quality import DAY_MS, Figure, Quality, Span, judge
 from dewline.cli.terminal import print_json
 from dewline.config import load
 from dewline.errors import OutOfRange
+from dewline.hours import zone_of
 from dewline.journal import Reader
 from dewline.readings import PRIORITIES
-from dewline.watch.hours import zone_of
+from dewline.reports.alarm_performance import DAY_MS, AlarmPerformance, Figure, Span, judge
 
 USUAL_DAYS = 30
 BATCH = 1000
@@ -65,7 +65,7 @@ def _events(reader: Reader) -> Iterator[dict[str, Any]]:
         after = documents[-1]["seq"]
 
 
-def _print(found: Quality, zone: tzinfo) -> None:
+def _print(found: AlarmPerformance, zone: tzinfo) -> None:
     print(f"{_clock(found.from_ms, zone)} to {_clock(found.to_ms, zone)}, {found.days:.1f} days")
     print(f"\nnew alarms: {len(found.alarms_ms)}")
     for priority in PRIORITIES:

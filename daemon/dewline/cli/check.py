@@ -10,10 +10,10 @@ from typing import Any
 from dewline.bus.plan import Block, plan_reads
 from dewline.cli.terminal import print_json, say
 from dewline.config.loader import Loaded, examine
-from dewline.config.nodes import Source
+from dewline.config.nodes import SourceFile
 from dewline.config.plan import InstrumentPlan, ModbusRtuPlan, Plan, RegisterPlan
 from dewline.config.wire import wire_time_ms
-from dewline.watch.plan import DAEMON
+from dewline.watch_plan import DAEMON
 
 HELP = "read a config: errors with lines, effective rules, poll plan, what is watched"
 # How manuals count: from 1, with the table in the leading digit. Common practice, no source.
@@ -41,7 +41,9 @@ def reference(register: RegisterPlan) -> str:
     return f"{_LEADING[register.table]}{register.address + 1:0{digits}d}"
 
 
-def _document(loaded: Loaded | None, source: Source, polls: list[dict[str, Any]]) -> dict[str, Any]:
+def _document(
+    loaded: Loaded | None, source: SourceFile, polls: list[dict[str, Any]]
+) -> dict[str, Any]:
     return {
         "errors": [asdict(p) for p in sorted(source.problems)],
         "warnings": [asdict(p) for p in sorted(source.warnings)],
@@ -66,7 +68,7 @@ def _off(loaded: Loaded) -> list[dict[str, Any]]:
     return rows
 
 
-def _polls(plan: Plan, source: Source) -> list[dict[str, Any]]:
+def _polls(plan: Plan, source: SourceFile) -> list[dict[str, Any]]:
     """One row a bus: what is read of whom, and how much of its time that takes."""
     rows = []
     for name, bus in plan.buses.items():
@@ -90,7 +92,7 @@ def _load(instruments: list[dict[str, Any]]) -> dict[str, Any]:
     }
 
 
-def _warn_of_load(source: Source, row: dict[str, Any]) -> None:
+def _warn_of_load(source: SourceFile, row: dict[str, Any]) -> None:
     if row["busy"] > 0.8:
         source.warn(
             ("buses", row["bus"]),
@@ -157,7 +159,7 @@ def _register(instrument: InstrumentPlan, register: RegisterPlan) -> dict[str, A
     }
 
 
-def _tell(loaded: Loaded | None, source: Source, polls: list[dict[str, Any]]) -> None:
+def _tell(loaded: Loaded | None, source: SourceFile, polls: list[dict[str, Any]]) -> None:
     for problem in sorted(source.problems):
         say(str(problem))
     for warning in sorted(source.warnings):

@@ -27,7 +27,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Run the night and tell it. 0 when it ran through, whatever the lab did."""
-    from dewline.demo import NightReport, night  # noqa: PLC0415 - the demo's imports are its own
+    from dewline.demo.night import NightReport, night  # noqa: PLC0415 - the demo's imports are its own
 
     logging.basicConfig(level=logging.ERROR, format="%(name)s: %(message)s")
     say(f"One night in the simulated lab: story {args.story!r}, seed {args.seed}.")

@@ -10,9 +10,9 @@ from pathlib import Path
 from dewline.cli.terminal import ProgressLine, print_json, say
 from dewline.config import load
 from dewline.errors import JournalError
-from dewline.export import Stretch, export
 from dewline.journal import Reader
 from dewline.readings import parse_iso_utc
+from dewline.reports.export import ExportRange, export
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -37,7 +37,7 @@ def run(args: argparse.Namespace) -> int:
     progress = ProgressLine(f"export to {args.to.name}")
     with Reader(args.journal or plan.journal.path) as reader:
         try:
-            done = export(reader, args.to, progress, Stretch(args.since, args.until), plan.site)
+            done = export(reader, args.to, progress, ExportRange(args.since, args.until), plan.site)
         except OSError as error:
             raise JournalError(f"{args.to} cannot be written: {error.strerror}") from error
         finally:

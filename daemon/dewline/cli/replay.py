@@ -11,7 +11,7 @@ from dewline.cli.terminal import ProgressLine, event_line, print_json, say
 from dewline.config import Plan, load
 from dewline.journal import Reader
 from dewline.readings import Entry, Event
-from dewline.replay import Difference, difference, replay_csv, replay_journal
+from dewline.replay.replay import Difference, difference, replay_csv, replay_journal
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:

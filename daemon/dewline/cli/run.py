@@ -20,7 +20,7 @@ def run(args: argparse.Namespace) -> int:
         level=logging.DEBUG if args.verbose else logging.INFO,
         format="%(levelname)s %(name)s: %(message)s",
     )
-    from dewline.collector import collected_seldom  # noqa: PLC0415
+    from dewline.gc_tuning import collected_seldom  # noqa: PLC0415
 
     with collected_seldom():
         return asyncio.run(_serve(args.config))
@@ -30,8 +30,8 @@ async def _serve(path: Path) -> int:
     """Load, then watch until SIGTERM or SIGINT; SIGHUP reads the config again."""
     from dewline.clock import RealClock  # noqa: PLC0415 - a bad flag should not cost an import
     from dewline.config import load  # noqa: PLC0415
-    from dewline.host_clock import clock_is_set  # noqa: PLC0415
-    from dewline.service import Service  # noqa: PLC0415
+    from dewline.live.host_clock import clock_is_set  # noqa: PLC0415
+    from dewline.live.service import Service  # noqa: PLC0415
 
     service = Service(load(path).plan, RealClock(), clock_is_set)
     loop = asyncio.get_running_loop()

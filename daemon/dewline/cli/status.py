@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from typing import Any
 
 from dewline.cli.terminal import add_daemon_arguments, event_line, print_json, socket_of
-from dewline.control import ask
+from dewline.live.control_socket import ask
 from dewline.readings import iso_utc
 
 _LEDGER_ROWS = 5

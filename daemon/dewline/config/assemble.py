@@ -29,7 +29,7 @@ from dewline.config.rule_plans import RuleBook
 from dewline.config.rules import Ground
 from dewline.config.schema import BoxConfig, BusConfig, CommandsConfig, SiteConfig
 from dewline.config.site import Site
-from dewline.watch.plan import (
+from dewline.watch_plan import (
     DAEMON,
     AnalyzerPlan,
     AntechamberPlan,

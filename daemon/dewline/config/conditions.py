@@ -12,11 +12,11 @@ from dewline.config.rule_schema import CONDITIONS
 from dewline.config.rules import Layered
 from dewline.errors import UnitError
 from dewline.units import Quantity, convert, dimension, parse_quantity
-from dewline.watch.plan import (
+from dewline.watch_plan import (
     Above,
     AboveOwn,
     Below,
-    Condition,
+    ConditionPlan,
     Count,
     Falling,
     FalseFor,
@@ -77,7 +77,7 @@ def _in_pairs(rule: Layered, condition: str) -> bool:
 
 def condition_of(
     rule: Layered, signal: SignalPlan, resolve: Resolve
-) -> tuple[Condition, str] | None:
+) -> tuple[ConditionPlan, str] | None:
     """The condition and the unit of its limit; None where a problem was reported."""
     try:
         return _build(_Maker(rule, signal, resolve), rule.conditions[0])
@@ -85,7 +85,7 @@ def condition_of(
         return None
 
 
-def deadband_of(rule: Layered, signal: SignalPlan, condition: Condition) -> float | None:
+def deadband_of(rule: Layered, signal: SignalPlan, condition: ConditionPlan) -> float | None:
     """In the unit of the limit; None where the rule does not say."""
     if "deadband" not in rule.values:
         return None
@@ -142,7 +142,9 @@ def _number(key: str, rule: Layered, text: str, signal: SignalPlan) -> float:
     return number
 
 
-def _check_deadband(rule: Layered, signal: SignalPlan, condition: Condition, width: float) -> None:
+def _check_deadband(
+    rule: Layered, signal: SignalPlan, condition: ConditionPlan, width: float
+) -> None:
     if width < 0:
         rule.report("deadband", "is negative", "write how far back the value must come")
     inner = condition.condition if isinstance(condition, Count) else condition
@@ -216,7 +218,7 @@ class _Maker:
         return self.rule.values.get(key, default)
 
 
-def _build(make: _Maker, kind: str) -> tuple[Condition, str]:
+def _build(make: _Maker, kind: str) -> tuple[ConditionPlan, str]:
     unit = make.signal.unit
     if kind in ("above", "below", "outside"):
         return (_counted(make, _level(make, kind)), unit)
@@ -227,7 +229,7 @@ def _build(make: _Maker, kind: str) -> tuple[Condition, str]:
     return (_timed(make, kind), "s")
 
 
-def _timed(make: _Maker, kind: str) -> Condition:
+def _timed(make: _Maker, kind: str) -> ConditionPlan:
     """Conditions whose limit is a time."""
     if kind == "stale_after":
         return _stale(make)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from dewline.config.plan import InstrumentPlan
-from dewline.watch.plan import (
+from dewline.watch_plan import (
     CLOCK_SET,
     DAEMON,
     Above,

@@ -15,7 +15,7 @@ from dewline.config.assemble import (
     secret_file,
 )
 from dewline.config.crosscheck import crosscheck
-from dewline.config.nodes import Source, read_source
+from dewline.config.nodes import SourceFile, read_source
 from dewline.config.plan import ModbusRtuPlan, Plan, SerialLine
 from dewline.config.profiles import BUILTIN, find, names, read_profile, there
 from dewline.config.rule_plans import Off, RuleBook, write_book
@@ -56,7 +56,7 @@ def load(path: Path) -> Loaded:
     return loaded
 
 
-def examine(path: Path) -> tuple[Loaded | None, Source]:
+def examine(path: Path) -> tuple[Loaded | None, SourceFile]:
     """Like ``load``, but the problems and warnings stay in the source; None if there are any."""
     source = read_source(path, [], [])
     site = _site(source, path.parent)
@@ -82,7 +82,7 @@ def examine(path: Path) -> tuple[Loaded | None, Source]:
     return (loaded, source)
 
 
-def _site(source: Source, folder: Path) -> Site | None:
+def _site(source: SourceFile, folder: Path) -> Site | None:
     if source.data is None:
         return None
     config = salvage(SiteConfig, source, stand_ins={"site": "unnamed", "boxes": {}})
@@ -122,7 +122,7 @@ def _set(site: Site, index: int) -> Layer | None:
     return Layer(name, rules[0], ("rules",), rules[1], loose=True)
 
 
-def read_rule_set(path: Path, site: Source) -> tuple[Source, dict[str, RuleSpec]]:
+def read_rule_set(path: Path, site: SourceFile) -> tuple[SourceFile, dict[str, RuleSpec]]:
     """A rule set's file; its problems go where the site's go."""
     source = read_source(path, site.problems, site.warnings)
     parsed = salvage(RuleSetFile, source, stand_ins={"rules": {}})

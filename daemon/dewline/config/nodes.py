@@ -34,7 +34,7 @@ class Place(NamedTuple):
 
 
 @dataclass(slots=True)
-class Source:
+class SourceFile:
     """One YAML file: its data, where each part stands, and what is wrong with it.
 
     ``problems`` and ``warnings`` are shared by all files of one config.
@@ -84,9 +84,9 @@ def dotted(path: Path_) -> str:
     return text.removeprefix(".") or "file"
 
 
-def read_source(path: Path, problems: list[Problem], warnings: list[Problem]) -> Source:
+def read_source(path: Path, problems: list[Problem], warnings: list[Problem]) -> SourceFile:
     """Read and compose a file. What is wrong goes to ``problems``, what is left to ``data``."""
-    source = Source(str(path), problems, warnings)
+    source = SourceFile(str(path), problems, warnings)
     try:
         text = path.read_bytes().decode("utf-8")
     except OSError as error:
@@ -102,7 +102,7 @@ def read_source(path: Path, problems: list[Problem], warnings: list[Problem]) ->
     return source
 
 
-def read_text(source: Source, text: str) -> None:
+def read_text(source: SourceFile, text: str) -> None:
     """Fill ``source`` from YAML text."""
     try:
         root = yaml.compose(text, Loader=yaml.SafeLoader)
@@ -121,7 +121,7 @@ def read_text(source: Source, text: str) -> None:
         source.report((), "is nested too deeply", "write it flatter")
 
 
-def _syntax(source: Source, error: yaml.MarkedYAMLError) -> None:
+def _syntax(source: SourceFile, error: yaml.MarkedYAMLError) -> None:
     mark = error.problem_mark or error.context_mark
     if mark is not None:
         line, column = mark.line + 1, mark.column + 1
@@ -137,7 +137,7 @@ class _Drop(Exception):
 class _Walk:
     """Builds data from nodes and records places and problems on the way."""
 
-    def __init__(self, source: Source) -> None:
+    def __init__(self, source: SourceFile) -> None:
         self._source = source
         self._open: set[int] = set()
         self._count = 0

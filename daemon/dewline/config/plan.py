@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Literal
 
 from dewline.readings import Priority, Quality
-from dewline.watch.plan import WatchPlan
+from dewline.watch_plan import WatchPlan
 
 Table = Literal["holding", "input", "coil", "discrete"]
 RegisterType = Literal["int16", "uint16", "int32", "uint32", "float32", "float64", "bit"]

@@ -12,9 +12,9 @@ from dataclasses import MISSING, Field, fields, is_dataclass
 from functools import cache
 from typing import Any, Literal, Union, get_args, get_origin, get_type_hints
 
-from dewline.watch.plan import Condition, WatchPlan
+from dewline.watch_plan import ConditionPlan, WatchPlan
 
-KINDS: dict[str, type] = {kind.__name__: kind for kind in get_args(Condition)}
+KINDS: dict[str, type] = {kind.__name__: kind for kind in get_args(ConditionPlan)}
 
 
 def watch_plan_to_json(plan: WatchPlan) -> str:

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from dewline.config.fields import band, example
-from dewline.config.nodes import Path_, Source, read_source
+from dewline.config.nodes import Path_, SourceFile, read_source
 from dewline.config.plan import AsciiProfile, RegisterPlan
 from dewline.config.profile_schema import REASONS, Ask, ProfileHead, RegisterConfig, Stream
 from dewline.config.salvage import salvage
@@ -23,7 +23,7 @@ _WIDTH = {"int16": 16, "uint16": 16, "int32": 32, "uint32": 32, "float32": 32, "
 class Profile:
     """A profile as read. ``known`` also holds registers that have a mistake."""
 
-    source: Source
+    source: SourceFile
     registers: dict[str, RegisterConfig] = field(default_factory=dict)
     paths: dict[str, Path_] = field(default_factory=dict)
     known: set[str] = field(default_factory=set)
@@ -53,7 +53,7 @@ def names(folder: str) -> list[str]:
     return sorted(path.stem for path in (BUILTIN / folder).glob("*.yaml"))
 
 
-def read_profile(path: Path, site: Source) -> Profile:
+def read_profile(path: Path, site: SourceFile) -> Profile:
     """Read one profile; its problems go where the site's go."""
     source = read_source(path, site.problems, site.warnings)
     profile = Profile(source)
@@ -117,7 +117,7 @@ def _check(profile: Profile, path: Path_, config: RegisterConfig) -> None:
     _check_amounts(source, path, config)
 
 
-def _check_modbus(source: Source, path: Path_, config: RegisterConfig) -> None:
+def _check_modbus(source: SourceFile, path: Path_, config: RegisterConfig) -> None:
     for key in ("table", "address"):
         if getattr(config, key) is None and not source.broken((*path, key)):
             source.report((*path, key), "is missing", f"add `{key}:`", on_key=True)
@@ -140,7 +140,7 @@ def _check_modbus(source: Source, path: Path_, config: RegisterConfig) -> None:
     _check_ends(source, path, config)
 
 
-def _check_bit(source: Source, path: Path_, config: RegisterConfig) -> None:
+def _check_bit(source: SourceFile, path: Path_, config: RegisterConfig) -> None:
     single = config.table in ("coil", "discrete")
     if single and config.type != "bit":
         source.report((*path, "type"), f"{config.type} in a table of bits", "write type: bit")
@@ -156,7 +156,7 @@ def _check_bit(source: Source, path: Path_, config: RegisterConfig) -> None:
         source.report((*path, "unit"), "a bit has no unit", "leave it out")
 
 
-def _check_loop(source: Source, path: Path_, config: RegisterConfig) -> None:
+def _check_loop(source: SourceFile, path: Path_, config: RegisterConfig) -> None:
     if config.loop is not None and config.span is None and not source.broken((*path, "span")):
         source.report(
             (*path, "span"),
@@ -170,7 +170,7 @@ def _check_loop(source: Source, path: Path_, config: RegisterConfig) -> None:
         source.report((*path, "unit"), "a loop is in mA; its span has the unit", "leave it out")
 
 
-def _check_sentinels(source: Source, path: Path_, config: RegisterConfig) -> None:
+def _check_sentinels(source: SourceFile, path: Path_, config: RegisterConfig) -> None:
     width = _WIDTH.get(config.type)
     for raw in config.sentinels:
         if width is None:
@@ -185,7 +185,7 @@ def _check_sentinels(source: Source, path: Path_, config: RegisterConfig) -> Non
             )
 
 
-def _check_ends(source: Source, path: Path_, config: RegisterConfig) -> None:
+def _check_ends(source: SourceFile, path: Path_, config: RegisterConfig) -> None:
     """A code for a range that is left must say which end it stands at, or nothing can shout."""
     ends = {"over-range", "under-range"} & set(config.sentinels.values())
     if ends and config.valid is None and config.loop is None:
@@ -196,7 +196,7 @@ def _check_ends(source: Source, path: Path_, config: RegisterConfig) -> None:
         )
 
 
-def _check_amounts(source: Source, path: Path_, config: RegisterConfig) -> None:
+def _check_amounts(source: SourceFile, path: Path_, config: RegisterConfig) -> None:
     unit = raw_unit(config)
     for key in ("valid", "span"):
         pair: list[Quantity] | None = getattr(config, key)
@@ -211,7 +211,7 @@ def _check_amounts(source: Source, path: Path_, config: RegisterConfig) -> None:
         source.report((*path, "scale"), "makes every value the same", "write another scale")
 
 
-def _same(source: Source, path: Path_, amounts: list[Quantity], unit: str) -> bool:
+def _same(source: SourceFile, path: Path_, amounts: list[Quantity], unit: str) -> bool:
     wanted = dimension(unit)
     wrong = [q for q in amounts if dimension(q.unit) != wanted]
     for amount in wrong[:1]:

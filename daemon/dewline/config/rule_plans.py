@@ -13,8 +13,8 @@ from typing import Any
 
 from dewline.config.conditions import check_shape, condition_of, deadband_of, guard_of
 from dewline.config.daemon_rules import silent
-from dewline.config.rules import Ground, Layer, Layered, Target, lay
-from dewline.watch.plan import DAEMON, RulePlan, SignalPlan
+from dewline.config.rules import Ground, Layer, Layered, RuleTarget, lay
+from dewline.watch_plan import DAEMON, RulePlan, SignalPlan
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,7 +153,7 @@ class _Writer:
         where = f"{place} has" if place else "there is"
         self._book.off.append(Off(rule.name, place, f"{where} no {text}", text))
 
-    def _speak(self, rule: Layered, target: Target) -> None:
+    def _speak(self, rule: Layered, target: RuleTarget) -> None:
         values, regime = rule.values, self._regimes.get(target.place)
         alarm = f"{target.place}.{rule.name}" + (f"-{target.chamber}" if target.chamber else "")
         if regime is not None and values.get("regime", regime) != regime:
@@ -178,13 +178,13 @@ class _Writer:
         self._book.plans[alarm] = replace(plan, only_while=guard)
         self._book.origins[alarm] = rule
 
-    def _find(self, target: Target, name: str) -> SignalPlan | None:
+    def _find(self, target: RuleTarget, name: str) -> SignalPlan | None:
         if name.startswith("{antechamber}_"):
             name = f"{target.chamber}_{name.partition('_')[2]}" if target.chamber else ""
         full = self._ground.near(target.place, name)
         return None if full is None else self._ground.plan(full)
 
-    def _no_guard(self, rule: Layered, target: Target, name: str) -> None:
+    def _no_guard(self, rule: Layered, target: RuleTarget, name: str) -> None:
         origin = rule.origin["only_while"]
         if origin.loose:
             why = f"{target.place} has no {name}"
@@ -240,7 +240,7 @@ class _Writer:
 
 
 def _plan(
-    alarm: str, rule: Layered, target: Target, made: tuple[Any, str], deadband: float | None
+    alarm: str, rule: Layered, target: RuleTarget, made: tuple[Any, str], deadband: float | None
 ) -> RulePlan:
     values = rule.values
     priority = values.get("priority", "medium")

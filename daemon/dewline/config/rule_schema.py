@@ -19,7 +19,7 @@ from dewline.config.fields import (
     _text,
 )
 from dewline.readings import Priority
-from dewline.watch.plan import Mode
+from dewline.watch_plan import Mode
 
 CONDITIONS = (
     "above",

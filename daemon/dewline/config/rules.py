@@ -8,10 +8,10 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from dewline.config.fields import NAME, SIGNAL
-from dewline.config.nodes import Path_, Source
+from dewline.config.nodes import Path_, SourceFile
 from dewline.config.roles import DERIVED, ROLES, Derived, residual
 from dewline.config.rule_schema import COMPANIONS, CONDITIONS, RuleSpec
-from dewline.watch.plan import SignalPlan
+from dewline.watch_plan import SignalPlan
 
 _TARGET = re.compile(
     rf"(?:(?P<place>{NAME}|\{{supply\}}|\{{purifier\}})\.)?"
@@ -24,7 +24,7 @@ class Layer:
     """The rules of one place in the order. ``loose``: a rule that finds no signal is off."""
 
     label: str
-    source: Source
+    source: SourceFile
     path: Path_
     rules: Mapping[str, RuleSpec]
     loose: bool = False
@@ -81,7 +81,7 @@ def lay(name: str, layers: Iterable[Layer]) -> Layered:
 
 
 @dataclass(frozen=True, slots=True)
-class Target:
+class RuleTarget:
     """Where a rule speaks: a signal of a place, of an antechamber there or not."""
 
     place: str
@@ -147,7 +147,7 @@ class Ground:
             around = (*around, *self.services)
         return next((full for p in around if (full := self.has(p, name))), None)
 
-    def targets(self, text: str, among: Iterable[str] | None = None) -> Iterator[Target]:
+    def targets(self, text: str, among: Iterable[str] | None = None) -> Iterator[RuleTarget]:
         """Every signal that ``signal: TEXT`` means, in all places or in those given."""
         match = _TARGET.fullmatch(text)
         if match is None:
@@ -157,9 +157,9 @@ class Ground:
             if match["chamber"]:
                 for chamber in self.boxes.get(place, ()):
                     if full := self.has(place, f"{chamber}_{match['name']}"):
-                        yield Target(place, full, chamber)
+                        yield RuleTarget(place, full, chamber)
             elif full := self.has(place, match["name"]):
-                yield Target(place, full)
+                yield RuleTarget(place, full)
 
     def _places(self, prefix: str | None, name: str, chamber: bool) -> tuple[str, ...]:
         if prefix == "{supply}":

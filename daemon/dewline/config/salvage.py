@@ -15,7 +15,7 @@ from typing import Annotated, Any, TypeVar, Union, get_args, get_origin
 
 from pydantic import BaseModel, ValidationError
 
-from dewline.config.nodes import Path_, Source
+from dewline.config.nodes import Path_, SourceFile
 
 M = TypeVar("M", bound=BaseModel)
 _ROUNDS = 20  # every round cuts at least one part out; deeper nesting than this has no model
@@ -23,7 +23,7 @@ _ROUNDS = 20  # every round cuts at least one part out; deeper nesting than this
 
 def salvage(
     model: type[M],
-    source: Source,
+    source: SourceFile,
     *,
     data: Any = None,
     base: Path_ = (),
@@ -53,7 +53,7 @@ def salvage(
 
 
 def _report(
-    source: Source, model: type[BaseModel], base: Path_, data: Any, found: Mapping[str, Any]
+    source: SourceFile, model: type[BaseModel], base: Path_, data: Any, found: Mapping[str, Any]
 ) -> None:
     loc, kind = tuple(found["loc"]), found["type"]
     path = _real(data, loc)

@@ -7,12 +7,12 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from dewline.config.nodes import Path_, Source
+from dewline.config.nodes import Path_, SourceFile
 from dewline.config.profiles import Profile, raw_unit, register_plan
 from dewline.config.roles import PlaceKind, Role, fits, role_of, unit_of
 from dewline.config.schema import SiteConfig
 from dewline.errors import UnitError
-from dewline.watch.plan import SignalPlan
+from dewline.watch_plan import SignalPlan
 
 SECTIONS: tuple[tuple[str, PlaceKind], ...] = (
     ("boxes", "box"),
@@ -53,7 +53,7 @@ class Mapping_:
 class Site:
     """The parsed config, its text, and the profiles its instruments name."""
 
-    source: Source
+    source: SourceFile
     folder: Path
     config: SiteConfig
     profiles: dict[str, Profile | None] = field(default_factory=dict)  # by profile name

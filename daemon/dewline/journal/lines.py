@@ -9,8 +9,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from dewline.journal.line_protocol import line
 from dewline.journal.reader import Row
-from dewline.lineprotocol import line
 from dewline.readings import LedgerRow, State, parse_iso_utc
 
 # How soon somebody should look: the higher the sooner, 0 is over.

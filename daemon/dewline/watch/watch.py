@@ -25,19 +25,19 @@ from dewline.readings import (
     Scan,
     Tick,
 )
-from dewline.watch.alarms import Alarm, Desk
+from dewline.watch.alarms.alarm import Alarm, AlarmEngine
+from dewline.watch.alarms.event_writer import EventWriter
+from dewline.watch.alarms.operator_commands import OperatorCommands
+from dewline.watch.alarms.suppression import Suppression
+from dewline.watch.alarms.timers import Timers
 from dewline.watch.causes.explain import Explain
-from dewline.watch.derive import Told
-from dewline.watch.people import People
-from dewline.watch.plan import CLOCK_SET, DAEMON, Mode, WatchPlan
-from dewline.watch.scribe import Scribe
-from dewline.watch.slope import NEVER_MS
-from dewline.watch.slots import FIRST_UNCERTAIN, Slot, Window
-from dewline.watch.suppression import Suppression
-from dewline.watch.timers import Timers
+from dewline.watch.derived.derive import DerivedReadings
+from dewline.watch.signals.signal_state import FIRST_UNCERTAIN, SignalState, Window
+from dewline.watch.signals.slope import NEVER_MS
 from dewline.watch.wiring import Wiring
+from dewline.watch_plan import CLOCK_SET, DAEMON, Mode, WatchPlan
 
-Loud = tuple[Slot, float | None, Quality]
+OutsideBand = tuple[SignalState, float | None, Quality]
 SAVED_VERSION = 1
 
 
@@ -49,22 +49,24 @@ class Watch:
         self.at_ms = 0
         self._started = False
         self._wiring = Wiring(plan)
-        self._slots = self._wiring.slots
+        self._signals = self._wiring.signals
         # What is derived here is never fed: a recorded one would be the verdict of another plan.
-        self._fed = {n: s for n, s in self._slots.items() if s not in self._wiring.derived}
+        self._fed = {n: s for n, s in self._signals.items() if s not in self._wiring.derived}
         self._alarms = self._wiring.alarms
         self._modes = self._wiring.modes
         self._gates = self._wiring.gates
         self._derive = self._wiring.derive
         self._sensors = self._wiring.sensors
-        self._timed = [a for a in self._alarms.values() if a.judge.condition.timed]
-        self._scribe = Scribe(plan)
-        self._desk = Desk(self._scribe, Suppression(self._alarms, self._modes))
-        self._desk.rate_slot = self._wiring.rate_slot
-        self._timers = Timers(plan, self._desk)
-        self._explain = Explain(plan, self._slots, self._modes, self._derive)
-        self._scribe.explain = self._explain.explain
-        self._people = People(plan, self._alarms, self._desk, self._modes, self._explain.note)
+        self._timed = [a for a in self._alarms.values() if a.evaluator.condition.timed]
+        self._writer = EventWriter(plan)
+        self._engine = AlarmEngine(self._writer, Suppression(self._alarms, self._modes))
+        self._engine.rate_signal = self._wiring.rate_signal
+        self._timers = Timers(plan, self._engine)
+        self._explain = Explain(plan, self._signals, self._modes, self._derive)
+        self._writer.explain = self._explain.explain
+        self._operator = OperatorCommands(
+            plan, self._alarms, self._engine, self._modes, self._explain.note
+        )
         self._orphans: dict[str, dict[str, Any]] = {}  # alarms whose rule is gone, as last told
         self._rate_told = 0
         self._due_ms = 0  # no tick before this one can change anything
@@ -72,7 +74,7 @@ class Watch:
     @property
     def event_seq(self) -> int:
         """``seq`` of the last event."""
-        return self._scribe.seq
+        return self._writer.seq
 
     def alarm_table(self) -> list[dict[str, Any]]:
         """The last event document of every alarm that is not normal."""
@@ -86,7 +88,7 @@ class Watch:
 
     def alarm_rate(self) -> int:
         """New alarms of the last ten minutes."""
-        return self._desk.rate.count(self.at_ms)
+        return self._engine.rate.count(self.at_ms)
 
     def ledger_table(self) -> dict[str, list[dict[str, Any]]]:
         """Ledger rows: ``open`` ones so far, and the last closed ones as ``recent``."""
@@ -101,13 +103,13 @@ class Watch:
     def feed(self, item: Item) -> Outcome:
         """Take one item in. Never raises, whatever the item says."""
         at_ms = item.at_ms if item.at_ms > self.at_ms else self.at_ms
-        self.at_ms = self._scribe.at_ms = at_ms
+        self.at_ms = self._writer.at_ms = at_ms
         self._explain.turn()
         if not self._started:
             self._start(at_ms)
         if isinstance(item, Tick):
             return self._tick(at_ms)
-        self._scribe.offset_ms = self._derive.clock.offset_ms = item.time_ms - at_ms
+        self._writer.offset_ms = self._derive.clock.offset_ms = item.time_ms - at_ms
         if isinstance(item, Scan):
             return self._scan(at_ms, item)
         if isinstance(item, Command):
@@ -118,45 +120,45 @@ class Watch:
 
     def _start(self, at_ms: int) -> None:
         self._started = True
-        for slot in self._slots.values():
-            slot.start_anew(at_ms)
+        for signal in self._signals.values():
+            signal.reset(at_ms)
 
     def _scan(self, at_ms: int, scan: Scan) -> Outcome:
         if scan.source == DAEMON:
-            self._scribe.hear_clock(scan.readings.get(CLOCK_SET))
+            self._writer.note_clock(scan.readings.get(CLOCK_SET))
         readings = self._sensors.screen(scan.readings)
         for switch in self._gates:
             if switch in readings:
-                self._hear_switch(at_ms, switch, readings[switch])
-        slot_of = self._fed.get
-        loud: list[Loud] = []
-        calm: set[Slot] = set()
+                self._switch_analyzers(at_ms, switch, readings[switch])
+        signal_of = self._fed.get
+        outside_band: list[OutsideBand] = []
+        inside_band: set[SignalState] = set()
         for name, (value, quality) in readings.items():
-            slot = slot_of(name)
-            if slot is None:
+            signal = signal_of(name)
+            if signal is None:
                 continue
-            if quality < FIRST_UNCERTAIN and value is not None and slot.lo <= value <= slot.hi:
-                if at_ms >= slot.closes_at:
-                    calm.add(slot)
-                    loud.append((slot, value, quality))
+            if quality < FIRST_UNCERTAIN and value is not None and signal.lo <= value <= signal.hi:
+                if at_ms >= signal.closes_at:
+                    inside_band.add(signal)
+                    outside_band.append((signal, value, quality))
                     continue
                 # Quiet: nothing listens to a change as small as this (see slots).
-                if value != slot.value:
-                    slot.value = value
-                    slot.same_since_ms = at_ms
-                elif at_ms - slot.alive_ms >= slot.stale_ms:
-                    slot.same_since_ms = at_ms
-                slot.alive_ms = at_ms
-                slot.quality = quality
-                for window in slot.windows:
+                if value != signal.value:
+                    signal.value = value
+                    signal.same_since_ms = at_ms
+                elif at_ms - signal.alive_ms >= signal.stale_ms:
+                    signal.same_since_ms = at_ms
+                signal.alive_ms = at_ms
+                signal.quality = quality
+                for window in signal.windows:
                     window.values.append(value)
             else:
-                loud.append((slot, value, quality))
-        if loud:
-            return self._judge_loud(at_ms, loud, calm)
-        return self._outcome(at_ms, {}) if self._desk.held else NOTHING
+                outside_band.append((signal, value, quality))
+        if outside_band:
+            return self._take_outside_band(at_ms, outside_band, inside_band)
+        return self._outcome(at_ms, {}) if self._engine.held else NOTHING
 
-    def _hear_switch(self, at_ms: int, switch: str, reading: Reading) -> None:
+    def _switch_analyzers(self, at_ms: int, switch: str, reading: Reading) -> None:
         """``analyzer_on`` speaks before the analyzers it switches, also within one scan."""
         gate = self._gates[switch]
         if reading.value is None or reading.quality >= FIRST_UNCERTAIN:
@@ -164,103 +166,117 @@ class Watch:
         was_off = gate.off
         gate.hear(at_ms, reading.value)
         if gate.off != was_off:
-            self._retune(at_ms, self._wiring.gated(switch))
+            self._update_bands(at_ms, self._wiring.gated(switch))
 
-    def _judge_loud(self, at_ms: int, loud: list[Loud], calm: set[Slot]) -> Outcome:
-        """``calm``: those inside their band, where a window closes or a delay runs."""
-        closed: dict[Window, Slot] = {}
-        for slot, value, quality in loud:
-            if slot.restless and slot.verdict is not None:
-                calm.discard(slot)  # judged anew while a delay ran: all rules hear that
-            closed.update(dict.fromkeys(slot.take(at_ms, value, quality), slot))
-        heard = [slot for slot, _, _ in loud]
-        boxes = dict.fromkeys(box for slot in heard for box in slot.modes)
+    def _take_outside_band(
+        self, at_ms: int, outside_band: list[OutsideBand], inside_band: set[SignalState]
+    ) -> Outcome:
+        """``inside_band``: those inside their band, where a window closes or a delay runs."""
+        closed: dict[Window, SignalState] = {}
+        for signal, value, quality in outside_band:
+            if signal.delay_running and signal.verdict is not None:
+                inside_band.discard(signal)  # judged anew while a delay ran: all rules hear that
+            closed.update(dict.fromkeys(signal.take(at_ms, value, quality), signal))
+        updated = [signal for signal, _, _ in outside_band]
+        boxes = dict.fromkeys(box for signal in updated for box in signal.modes)
         for box in boxes:
             box.hear(at_ms)
             self._due_ms = min(self._due_ms, box.due_ms())
         readings: dict[str, Reading] = {}
-        heard += self._lay_in(at_ms, self._derive.scan(at_ms, closed, heard), readings)
+        updated += self._lay_in(at_ms, self._derive.scan(at_ms, closed, updated), readings)
         # A limit that moved in this very scan: what leans on it was quiet by the old one.
-        leaning = [slot for limit in heard if limit not in calm for slot in limit.leaning]
-        heard += [slot for slot in leaning if slot.alive_ms == at_ms]
-        self._judge(at_ms, heard, calm.difference(leaning))
+        dependents = [
+            signal for limit in updated if limit not in inside_band for signal in limit.dependents
+        ]
+        updated += [signal for signal in dependents if signal.alive_ms == at_ms]
+        self._judge(at_ms, updated, inside_band.difference(dependents))
         return self._outcome(at_ms, readings)
 
-    def _lay_in(self, at_ms: int, told: Told, readings: dict[str, Reading]) -> list[Slot]:
+    def _lay_in(
+        self, at_ms: int, told: DerivedReadings, readings: dict[str, Reading]
+    ) -> list[SignalState]:
         """Put derived readings beside the measured ones; gives the slots written."""
         for into, reading in told:
             readings[into.name] = reading
             into.take(at_ms, reading.value, reading.quality)
         return [into for into, _ in told]
 
-    def _judge(self, at_ms: int, heard: list[Slot], calm: Set[Slot] = frozenset()) -> None:
+    def _judge(
+        self, at_ms: int, updated: list[SignalState], inside_band: Set[SignalState] = frozenset()
+    ) -> None:
         """Rules of the signals heard, parents first; then their quiet bands anew.
 
-        To those that are ``calm`` only the rules listen that look at their windows or whose
+        To those that are ``inside_band`` only the rules listen that look at their windows or whose
         delay runs.
         """
         own = dict.fromkeys(
-            a for s in heard for a in (s.windowed + s.restless if s in calm else s.alarms)
+            a
+            for s in updated
+            for a in (s.windowed + s.delay_running if s in inside_band else s.alarms)
         )
-        guarded = dict.fromkeys(a for s in heard if s.restless or s not in calm for a in s.guarded)
-        moved: set[Slot] = set()
+        guarded = dict.fromkeys(
+            a for s in updated if s.delay_running or s not in inside_band for a in s.guarded
+        )
+        moved: set[SignalState] = set()
         for alarm in sorted({**own, **guarded}, key=_rank):
-            judge, pending_ms = alarm.judge, alarm.judge.delay.pending_ms
-            if judge.hear(at_ms) if alarm in own else judge.hear_guard(at_ms):
-                self._desk.flip(alarm)
-                moved.add(alarm.slot)
-            elif judge.delay.pending_ms != pending_ms:
-                moved.add(alarm.slot)
-            if judge.condition.timed:
-                self._due_ms = min(self._due_ms, judge.due_ms() or NEVER_MS)
-        for slot in heard:
-            if slot not in calm:
-                moved.update((slot, *slot.leaning), (alarm.slot for alarm in slot.guarded))
-            elif slot.windowed and slot.verdict is not None:  # doubted since it was tuned
-                moved.add(slot)
+            evaluator, pending_ms = alarm.evaluator, alarm.evaluator.delay.pending_ms
+            if evaluator.hear(at_ms) if alarm in own else evaluator.evaluate_guard(at_ms):
+                self._engine.flip(alarm)
+                moved.add(alarm.signal)
+            elif evaluator.delay.pending_ms != pending_ms:
+                moved.add(alarm.signal)
+            if evaluator.condition.timed:
+                self._due_ms = min(self._due_ms, evaluator.due_ms() or NEVER_MS)
+        for signal in updated:
+            if signal not in inside_band:
+                moved.update(
+                    (signal, *signal.dependents), (alarm.signal for alarm in signal.guarded)
+                )
+            elif signal.windowed and signal.verdict is not None:  # doubted since it was tuned
+                moved.add(signal)
             else:
-                slot.reopen()
-        self._retune(at_ms, moved)
+                signal.reopen()
+        self._update_bands(at_ms, moved)
 
-    def _retune(self, at_ms: int, slots: Iterable[Slot]) -> None:
-        for slot in slots:
-            slot.retune(at_ms)
+    def _update_bands(self, at_ms: int, signals: Iterable[SignalState]) -> None:
+        for signal in signals:
+            signal.update_band(at_ms)
 
     def _tick(self, at_ms: int) -> Outcome:
         readings: dict[str, Reading] = {}
         if at_ms >= self._explain.due_ms:
             self._explain.sample(at_ms)
-            self._retune(at_ms, self._sensors.sample(at_ms, self._modes))
+            self._update_bands(at_ms, self._sensors.sample(at_ms, self._modes))
         if at_ms >= self._due_ms:
             self._sweep(at_ms, readings)
-        elif not self._desk.held:
+        elif not self._engine.held:
             return NOTHING
         return self._outcome(at_ms, readings)
 
     def _sweep(self, at_ms: int, readings: dict[str, Reading]) -> None:
         """Everything that time alone may move; then when to look again."""
-        heard = self._lay_in(at_ms, self._derive.tick(at_ms), readings)
+        updated = self._lay_in(at_ms, self._derive.tick(at_ms), readings)
         if at_ms >= self._explain.again_ms:
             doubts = self._sensors.minute(at_ms, self._derive, self._modes)
-            heard += self._lay_in(at_ms, [*doubts, *self._explain.take_told()], readings)
+            updated += self._lay_in(at_ms, [*doubts, *self._explain.take_doubts()], readings)
             self._explain.doubts = self._sensors.words()
-        if heard:
-            self._judge(at_ms, heard)
+        if updated:
+            self._judge(at_ms, updated)
         for box in self._modes.values():
             if box.due_ms() <= at_ms:
                 box.tick(at_ms)
-                self._retune(at_ms, box.listened())
+                self._update_bands(at_ms, box.listened())
         for alarm in self._timed:
-            due_ms = alarm.judge.due_ms()
+            due_ms = alarm.evaluator.due_ms()
             if due_ms is not None and due_ms <= at_ms:
-                if alarm.judge.hear(at_ms):
-                    self._desk.flip(alarm)
-                alarm.slot.retune(at_ms)
+                if alarm.evaluator.hear(at_ms):
+                    self._engine.flip(alarm)
+                alarm.signal.update_band(at_ms)
         for alarm in self._alarms.values():
             if alarm.state != "normal":
                 self._timers.tick(alarm, at_ms)
         if at_ms >= self._explain.again_ms:
-            self._explain.rejudge(at_ms, self._alarms, self._desk)
+            self._explain.rejudge(at_ms, self._alarms, self._engine)
         self._due_ms = self._next_due_ms()
 
     def _next_due_ms(self) -> int:
@@ -269,36 +285,36 @@ class Watch:
             self._explain.again_ms,
             *(box.due_ms() for box in self._modes.values()),
         ]
-        due += [alarm.judge.due_ms() or NEVER_MS for alarm in self._timed]
+        due += [alarm.evaluator.due_ms() or NEVER_MS for alarm in self._timed]
         for alarm in self._alarms.values():
             if alarm.state != "normal":
                 due.extend(self._timers.due_ms(alarm))
-        due.append(self._desk.rate.due_ms(self.at_ms))
+        due.append(self._engine.rate.due_ms(self.at_ms))
         return min(due)
 
     def _command(self, at_ms: int, command: Command) -> Outcome:
         if command.at_ms != at_ms:
             command = replace(command, at_ms=at_ms)
-        reply = self._people.obey(command)
-        self._retune(at_ms, self._slots.values())
+        reply = self._operator.obey(command)
+        self._update_bands(at_ms, self._signals.values())
         self._due_ms = 0
         return self._outcome(at_ms, {}, reply)
 
     def _resume(self, at_ms: int, resumed: Resumed) -> Outcome:
         for told in self._orphans.values():
-            self._scribe.retire(told, "rule removed")
+            self._writer.retire(told, "rule removed")
         self._orphans.clear()
         readings: dict[str, Reading] = {}
         if resumed.reason != "reload":
             if resumed.reason == "restart":
                 self._derive.resume(at_ms, resumed.gap_ms)
                 self._explain.resume(at_ms)
-            for slot in self._slots.values():
-                slot.start_anew(at_ms)
+            for signal in self._signals.values():
+                signal.reset(at_ms)
             for alarm in self._alarms.values():
-                alarm.judge.start_anew(at_ms)
+                alarm.evaluator.reset(at_ms)
             self._sweep(at_ms, readings)
-        self._retune(at_ms, self._slots.values())
+        self._update_bands(at_ms, self._signals.values())
         self._due_ms = 0
         return self._outcome(at_ms, readings)
 
@@ -306,31 +322,31 @@ class Watch:
         self, at_ms: int, readings: dict[str, Reading], reply: Reply | None = None
     ) -> Outcome:
         """Let go what may go, count new alarms, and hand over what this item brought about."""
-        for alarm in sorted(self._desk.held, key=_rank):
-            if self._desk.suppression.may_go(alarm, at_ms) and alarm.hold is not None:
-                self._desk.let_go(alarm, alarm.hold.over)
+        for alarm in sorted(self._engine.held, key=_rank):
+            if self._engine.suppression.may_go(alarm, at_ms) and alarm.hold is not None:
+                self._engine.let_go(alarm, alarm.hold.over)
         self._tell_rate(at_ms, readings)
-        events, rows = self._scribe.events, self._derive.take_rows()
+        events, rows = self._writer.events, self._derive.take_rows()
         if not events and not readings and not rows and reply is None:
             return NOTHING
         if events:
-            self._scribe.events = []
+            self._writer.events = []
             self._due_ms = 0  # a raise or a shelf has timers of its own
         return Outcome(tuple(events), readings, rows, reply)
 
     def _tell_rate(self, at_ms: int, readings: dict[str, Reading]) -> None:
         """New alarms of the last ten minutes, as a signal with rules like any other."""
-        slot = self._wiring.rate_slot
-        if slot is None:
+        signal = self._wiring.rate_signal
+        if signal is None:
             return
-        count = self._desk.rate.count(at_ms)
-        if count == self._rate_told and slot.value is not None:
+        count = self._engine.rate.count(at_ms)
+        if count == self._rate_told and signal.value is not None:
             return
         self._rate_told = count
         reading = Reading(float(count), Quality.GOOD)
-        readings[slot.name] = reading
-        slot.take(at_ms, reading.value, reading.quality)
-        self._judge(at_ms, [slot])
+        readings[signal.name] = reading
+        signal.take(at_ms, reading.value, reading.quality)
+        self._judge(at_ms, [signal])
 
     # ---------------------------------------------------------------- state
 
@@ -340,13 +356,13 @@ class Watch:
             "version": SAVED_VERSION,
             "at_ms": self.at_ms,
             "started": self._started,
-            "scribe": self._scribe.save(),
-            "slots": {name: slot.save() for name, slot in self._slots.items()},
+            "scribe": self._writer.save(),
+            "slots": {name: signal.save() for name, signal in self._signals.items()},
             "gates": {name: gate.save() for name, gate in self._gates.items()},
             "modes": {name: box.save() for name, box in self._modes.items()},
             "alarms": {name: alarm.save() for name, alarm in self._alarms.items()},
             "orphans": self._orphans,
-            "rate": self._desk.rate.save(),
+            "rate": self._engine.rate.save(),
             "rate_told": self._rate_told,
             "derive": self._derive.save(),
             "explain": self._explain.save(),
@@ -362,15 +378,19 @@ class Watch:
             raise DewlineError(f"a watch state of version {state.get('version')!r} cannot be read")
         self.at_ms = state["at_ms"]
         self._started = state["started"]
-        self._scribe.restore(state["scribe"])
-        for slot in self._slots.values():
-            slot.start_anew(self.at_ms)
-        for parts, kind in ((self._slots, "slots"), (self._gates, "gates"), (self._modes, "modes")):
+        self._writer.restore(state["scribe"])
+        for signal in self._signals.values():
+            signal.reset(self.at_ms)
+        for parts, kind in (
+            (self._signals, "slots"),
+            (self._gates, "gates"),
+            (self._modes, "modes"),
+        ):
             for name, part in parts.items():
                 if name in state[kind]:
                     part.restore(state[kind][name])
         self._restore_alarms(state)
-        self._desk.rate.restore(state["rate"])
+        self._engine.rate.restore(state["rate"])
         self._rate_told = state["rate_told"]
         if "derive" in state:
             self._derive.restore(state["derive"])
@@ -379,15 +399,15 @@ class Watch:
         if "sensors" in state:
             self._sensors.restore(state["sensors"])
             self._explain.doubts = self._sensors.words()
-        self._derive.clock.offset_ms = self._scribe.offset_ms
-        self._retune(self.at_ms, self._slots.values())
+        self._derive.clock.offset_ms = self._writer.offset_ms
+        self._update_bands(self.at_ms, self._signals.values())
         self._due_ms = 0
 
     def _restore_alarms(self, state: dict[str, Any]) -> None:
         for name, alarm in self._alarms.items():
             if name in state["alarms"]:
                 alarm.restore(state["alarms"][name])
-        self._desk.held = {a for a in self._alarms.values() if a.hold is not None}
+        self._engine.held = {a for a in self._alarms.values() if a.hold is not None}
         gone = {n: a["told"] for n, a in state["alarms"].items() if a["state"] != "normal"}
         known = {**state["orphans"], **gone}
         self._orphans = {n: told for n, told in known.items() if n not in self._alarms and told}

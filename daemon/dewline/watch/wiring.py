@@ -7,16 +7,16 @@ from __future__ import annotations
 
 from functools import partial
 
-from dewline.watch.alarms import Alarm
-from dewline.watch.conditions import ZERO_PPM, compile_condition
-from dewline.watch.derive import SLOPE_OVER_MS, Derive, slope_name
-from dewline.watch.judge import GuardSlot, Judge
-from dewline.watch.modes import BoxModes
-from dewline.watch.plan import DAEMON, RulePlan, StaleAfter, WatchPlan
-from dewline.watch.sensors import Sensors
-from dewline.watch.slope import MedianWindow
-from dewline.watch.slots import STALE_MS, STALE_POLLS, AnalyzerGate, Slot
-from dewline.watch.suppression import ranks
+from dewline.watch.alarms.alarm import Alarm
+from dewline.watch.alarms.suppression import ranks
+from dewline.watch.conditions.compile import ZERO_PPM, compile_condition
+from dewline.watch.conditions.evaluator import RuleEvaluator, RuleGuard
+from dewline.watch.derived.derive import SLOPE_OVER_MS, Derive, slope_name
+from dewline.watch.sensors.plausibility import Sensors
+from dewline.watch.signals.modes import BoxModes
+from dewline.watch.signals.signal_state import STALE_MS, STALE_POLLS, AnalyzerGate, SignalState
+from dewline.watch.signals.slope import MedianWindow
+from dewline.watch_plan import DAEMON, RulePlan, StaleAfter, WatchPlan
 
 GATED_ROLES = ("oxygen", "moisture")
 RATE_ROLES = ("alarm-rate", "alarm_rate")
@@ -27,33 +27,35 @@ class Wiring:
 
     def __init__(self, plan: WatchPlan) -> None:
         self.plan = plan
-        self.slots: dict[str, Slot] = {}
-        self.derived: set[Slot] = set()  # written by the watch itself
+        self.signals: dict[str, SignalState] = {}
+        self.derived: set[SignalState] = set()  # written by the watch itself
         self._stale_ms = {
             rule.signal: rule.condition.after_ms
             for rule in plan.rules.values()
             if isinstance(rule.condition, StaleAfter)
         }
         for name in plan.signals:
-            self.slot(name)
+            self.signal(name)
         self.derive = Derive(plan)
         self._wire_slopes()
         self.alarms = self._wire_alarms()
         self.modes = self._wire_modes()
-        self.derived.update(self.derive.furnish(self.slots, self.modes, self.slot))
-        self.sensors = Sensors(plan, self.slots, self.slot)
+        self.derived.update(self.derive.furnish(self.signals, self.modes, self.signal))
+        self.sensors = Sensors(plan, self.signals, self.signal)
         self.derived.update(self.sensors.written())
         self.gates = self._wire_gates()
-        self.rate_slot = self._find_rate_slot()
+        self.rate_signal = self._find_rate_signal()
 
-    def slot(self, name: str) -> Slot:
+    def signal(self, name: str) -> SignalState:
         """The slot of a signal, made at the first asking."""
-        if name not in self.slots:
-            signal = self.plan.signals.get(name)
-            every_ms = signal.every_ms if signal is not None else 0
+        if name not in self.signals:
+            plan = self.plan.signals.get(name)
+            every_ms = plan.every_ms if plan is not None else 0
             stale_ms = self._stale_ms.get(name, max(STALE_MS, STALE_POLLS * every_ms))
-            self.slots[name] = Slot(name, signal.unit if signal is not None else None, stale_ms)
-        return self.slots[name]
+            self.signals[name] = SignalState(
+                name, plan.unit if plan is not None else None, stale_ms
+            )
+        return self.signals[name]
 
     def zero_ppm(self, signal: str) -> float:
         """How far the zero of a signal's sensor may be off, ppm."""
@@ -62,23 +64,23 @@ class Wiring:
         known = [a.zero_uncertainty_ppm for a in plan.analyzers if a.role == role] if plan else []
         return known[0] if known else ZERO_PPM
 
-    def window(self, slot: Slot, over_ms: int) -> MedianWindow:
+    def window(self, signal: SignalState, over_ms: int) -> MedianWindow:
         """The slope window of a signal over that time; rules of one time share it."""
-        for window in slot.windows:
+        for window in signal.windows:
             if isinstance(window, MedianWindow) and window.over_ms == over_ms:
                 return window
         window = MedianWindow(over_ms)
-        slot.windows = (*slot.windows, window)
+        signal.windows = (*signal.windows, window)
         return window
 
     def _wire_slopes(self) -> None:
-        for name, signal in self.plan.signals.items():
-            into = slope_name(signal, self.plan)
+        for name, plan in self.plan.signals.items():
+            into = slope_name(plan, self.plan)
             if into is not None:
-                target = self.slot(into)
+                target = self.signal(into)
                 target.unit = target.unit or "ppm/h"
                 self.derived.add(target)
-                self.derive.slope(self.window(self.slot(name), SLOPE_OVER_MS), target)
+                self.derive.slope(self.window(self.signal(name), SLOPE_OVER_MS), target)
 
     def _wire_alarms(self) -> dict[str, Alarm]:
         depth = ranks(self.plan.rules)
@@ -89,49 +91,49 @@ class Wiring:
         return alarms
 
     def _wire_alarm(self, rule: RulePlan) -> Alarm:
-        condition = compile_condition(rule, self.slot, self.window, self.zero_ppm)
-        guard = rule.only_while and GuardSlot(rule.only_while, self.slot(rule.only_while.signal))
-        judge = Judge(rule, condition, guard or None)
-        alarm = Alarm(rule, judge)
-        condition.slot.alarms.append(alarm)
+        condition = compile_condition(rule, self.signal, self.window, self.zero_ppm)
+        guard = rule.only_while and RuleGuard(rule.only_while, self.signal(rule.only_while.signal))
+        evaluator = RuleEvaluator(rule, condition, guard or None)
+        alarm = Alarm(rule, evaluator)
+        condition.signal.alarms.append(alarm)
         if condition.windowed:
-            condition.slot.windowed.append(alarm)
-        condition.slot.bands.append(judge.band)
-        for limit_slot in condition.leans_on():
-            limit_slot.leaning.append(condition.slot)
-            limit_slot.bands.append(limit_slot.exact_band)
+            condition.signal.windowed.append(alarm)
+        condition.signal.bands.append(evaluator.band)
+        for limit_signal in condition.limit_signals():
+            limit_signal.dependents.append(condition.signal)
+            limit_signal.bands.append(limit_signal.exact_band)
         if guard:
-            guard.slot.guarded.append(alarm)
-            guard.slot.bands.append(guard.band)
+            guard.signal.guarded.append(alarm)
+            guard.signal.bands.append(guard.band)
         return alarm
 
     def _wire_modes(self) -> dict[str, BoxModes]:
-        modes = {box: BoxModes(box, self.plan, self.slots) for box in self.plan.boxes}
+        modes = {box: BoxModes(box, self.plan, self.signals) for box in self.plan.boxes}
         for box in modes.values():
-            for slot in box.listened():
-                slot.modes.append(box)
-                slot.bands.append(partial(box.band, slot))
+            for signal in box.listened():
+                signal.modes.append(box)
+                signal.bands.append(partial(box.band, signal))
         return modes
 
     def _wire_gates(self) -> dict[str, AnalyzerGate]:
         gates: dict[str, AnalyzerGate] = {}
         for box in self.plan.boxes:
             switch = f"{box}.analyzer_on"
-            if switch in self.slots:
+            if switch in self.signals:
                 gates[switch] = AnalyzerGate()
-                for slot in self.gated(switch):
-                    slot.gate = gates[switch]
+                for signal in self.gated(switch):
+                    signal.gate = gates[switch]
         return gates
 
-    def gated(self, switch: str) -> list[Slot]:
+    def gated(self, switch: str) -> list[SignalState]:
         """The signals that an ``analyzer_on`` switches."""
         box = switch.partition(".")[0]
         names = (f"{box}.{role}" for role in GATED_ROLES)
-        return [self.slots[name] for name in names if name in self.slots]
+        return [self.signals[name] for name in names if name in self.signals]
 
-    def _find_rate_slot(self) -> Slot | None:
-        for name, signal in self.plan.signals.items():
-            if signal.place == DAEMON and signal.role in RATE_ROLES:
-                self.derived.add(self.slots[name])
-                return self.slots[name]
+    def _find_rate_signal(self) -> SignalState | None:
+        for name, plan in self.plan.signals.items():
+            if plan.place == DAEMON and plan.role in RATE_ROLES:
+                self.derived.add(self.signals[name])
+                return self.signals[name]
         return None

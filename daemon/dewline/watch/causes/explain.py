@@ -11,7 +11,7 @@ from dataclasses import replace
 from typing import Any
 
 from dewline.readings import UNKNOWN_CAUSE, Cause, Outlook, Quality, Reading, Transition
-from dewline.watch.alarms import Alarm, Desk
+from dewline.watch.alarms.alarm import Alarm, AlarmEngine
 from dewline.watch.causes.facts import Fact, Facts, Neighbour, View, gather
 from dewline.watch.causes.family import BED_ROLES, ROOM_ROLES, SUPPLY_ROLES, family_of, limit_of
 from dewline.watch.causes.gas_facts import gas_facts, ratio_facts, source_facts
@@ -31,11 +31,11 @@ from dewline.watch.causes.plant_facts import (
 from dewline.watch.causes.shape import Rise, rise_of
 from dewline.watch.causes.signs import dose_facts, long_facts, plain_signs
 from dewline.watch.causes.table import FAMILIES
-from dewline.watch.derive import Derive, Told
-from dewline.watch.modes import BoxModes
-from dewline.watch.outlook import clean, reach
-from dewline.watch.plan import DAEMON, WatchPlan
-from dewline.watch.slots import FIRST_BAD, Slot
+from dewline.watch.derived.derive import Derive, DerivedReadings
+from dewline.watch.derived.forecast import clean, reach
+from dewline.watch.signals.modes import BoxModes
+from dewline.watch.signals.signal_state import FIRST_BAD, SignalState
+from dewline.watch_plan import DAEMON, WatchPlan
 
 MINUTE_MS = 60_000
 # How long after a raise a cause is looked at anew every so many minutes; then every 15.
@@ -93,11 +93,11 @@ class Explain:
     def __init__(
         self,
         plan: WatchPlan,
-        slots: Mapping[str, Slot],
+        signals: Mapping[str, SignalState],
         modes: Mapping[str, BoxModes],
         derive: Derive,
     ) -> None:
-        self._plan, self._slots, self._modes, self._derive = plan, slots, modes, derive
+        self._plan, self._signals, self._modes, self._derive = plan, signals, modes, derive
         self._histories = {box: History(self._tracks(box)) for box in plan.boxes}
         self._standing: dict[str, Standing] = {}
         self._notes: dict[str, list[list[Any]]] = {}
@@ -105,23 +105,23 @@ class Explain:
         self._resumed_ms: int | None = None
         self.doubts: Mapping[str, Mapping[str, str]] = {}  # box, gas -> why its reading is doubted
         self._rises: dict[str, dict[str, Rise]] | None = None  # of the item at hand
-        self._told: Told = []
+        self._told: DerivedReadings = []
         self.due_ms = 0
         self.again_ms = 0  # when alarms that stand are looked at again
 
-    def _tracks(self, box: str) -> dict[str, Slot]:
+    def _tracks(self, box: str) -> dict[str, SignalState]:
         """Roles of the box, its purifier, its supply (``supply.``) and the room."""
         plan = self._plan.boxes[box]
-        found: dict[str, Slot] = {}
+        found: dict[str, SignalState] = {}
         prefix = f"{box}."
-        for name, slot in self._slots.items():
+        for name, signal in self._signals.items():
             if name.startswith(prefix) and name in self._plan.signals:
-                found[name.removeprefix(prefix)] = slot
+                found[name.removeprefix(prefix)] = signal
         around = [(plan.purifier, BED_ROLES, ""), (plan.supply, SUPPLY_ROLES, "supply.")]
         around += [(service, ROOM_ROLES, "") for service in self._plan.services]
         for place, roles, mark in around:
             for role in roles:
-                slot_ = self._slots.get(f"{place}.{role}")
+                slot_ = self._signals.get(f"{place}.{role}")
                 if slot_ is not None:
                     found.setdefault(mark + role, slot_)
         return found
@@ -139,19 +139,19 @@ class Explain:
     def _nights(self, box: str, history: History) -> None:
         """Take over an idle baseline when a new one is told."""
         for gas in ("oxygen", "moisture"):
-            slot = self._slots.get(f"{box}.{gas}_idle")
-            value = None if slot is None else slot.value
+            signal = self._signals.get(f"{box}.{gas}_idle")
+            value = None if signal is None else signal.value
             if value is None:
                 continue
             nights = history.nights.get(gas, [])
             if nights and abs(nights[-1] - value) <= 1e-5 * max(1.0, abs(value)):
                 continue
             history.night(gas, value)
-            low = self._slots.get(f"{box}.{gas}_idle_low")
+            low = self._signals.get(f"{box}.{gas}_idle_low")
             if low is not None and len(nights) >= FEWEST_NIGHTS:
                 self._told.append((low, Reading(min(nights[-14:]), Quality.GOOD)))
 
-    def take_told(self) -> Told:
+    def take_doubts(self) -> DerivedReadings:
         """Signals written from here since the last call."""
         told, self._told = self._told, []
         return told
@@ -165,7 +165,7 @@ class Explain:
         """A person noted something."""
         self._notes[box] = [*self._notes.get(box, []), [kind, at_ms]][-NOTES_KEPT:]
 
-    def rejudge(self, at_ms: int, alarms: Mapping[str, Alarm], desk: Desk) -> None:
+    def rejudge(self, at_ms: int, alarms: Mapping[str, Alarm], engine: AlarmEngine) -> None:
         """Look again at every alarm that stands; tell what changed."""
         self.again_ms = (at_ms // MINUTE_MS + 1) * MINUTE_MS
         for name in list(self._standing):
@@ -173,7 +173,7 @@ class Explain:
             if alarm is None or (alarm.state == "normal" and not alarm.active):
                 del self._standing[name]
             elif alarm.state in STANDS and self._is_time(name, at_ms) and _goes_on(alarm):
-                self._again(alarm, at_ms, desk)
+                self._again(alarm, at_ms, engine)
 
     def _is_time(self, name: str, at_ms: int) -> bool:
         """By the minutes of the watch, so that alarms that stand together are looked at in one."""
@@ -184,7 +184,7 @@ class Explain:
         every = next((minutes for until_ms, minutes in OFTEN if age_ms < until_ms), SELDOM)
         return at_ms // MINUTE_MS % every == 0
 
-    def _again(self, alarm: Alarm, at_ms: int, desk: Desk) -> None:
+    def _again(self, alarm: Alarm, at_ms: int, engine: AlarmEngine) -> None:
         held = self._standing[alarm.plan.alarm]
         cause = self._judge(alarm, at_ms, held.cause.name)
         if cause.name == held.cause.name:
@@ -195,7 +195,7 @@ class Explain:
         if held.led >= 2 and news:
             held.cause, held.led = cause, 0
             held.told.append(cause.name)
-            desk.tell_cause(alarm, cause.name)
+            engine.tell_cause(alarm, cause.name)
 
     # ---------------------------------------------------------------- judging
 
@@ -269,8 +269,8 @@ class Explain:
         )
 
     def _night_loss(self, box: str) -> float | None:
-        slot = self._slots.get(f"{box}.gas_idle")
-        return None if slot is None else slot.value
+        signal = self._signals.get(f"{box}.gas_idle")
+        return None if signal is None else signal.value
 
     def turn(self) -> None:
         """A new item: what was found for the last one may not hold.
@@ -305,11 +305,13 @@ class Explain:
         """Instruments of which no signal of this box or of the room lives now."""
         alive: dict[str, bool] = {}
         for track in self._histories[box].tracks.values():
-            slot = track.slot
-            plan = self._plan.signals.get(slot.name)
+            signal = track.signal
+            plan = self._plan.signals.get(signal.name)
             if plan is None or plan.instrument is None:
                 continue
-            lives = slot.quality < FIRST_BAD and at_ms - slot.alive_ms < max(20_000, slot.stale_ms)
+            lives = signal.quality < FIRST_BAD and at_ms - signal.alive_ms < max(
+                20_000, signal.stale_ms
+            )
             alive[plan.instrument] = alive.get(plan.instrument, False) or lives
         return [name for name, lives in alive.items() if not lives]
 
@@ -369,4 +371,4 @@ class Explain:
 
 def _goes_on(alarm: Alarm) -> bool:
     """One on its way back keeps the cause it has."""
-    return alarm.active and alarm.judge.delay.raw
+    return alarm.active and alarm.evaluator.delay.raw

@@ -11,8 +11,8 @@ from typing import Any, NamedTuple
 
 from dewline.watch.causes.history import History
 from dewline.watch.causes.shape import Rise
-from dewline.watch.modes import BoxModes
-from dewline.watch.plan import BoxPlan, PurifierPlan
+from dewline.watch.signals.modes import BoxModes
+from dewline.watch_plan import BoxPlan, PurifierPlan
 
 BED_EFFICIENCY = 0.95  # share of the flow the bed cleans; common practice, no source
 

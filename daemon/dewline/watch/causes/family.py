@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dewline.watch.causes.shape import Rise
-from dewline.watch.plan import Above, Below, Reaches, RulePlan, StaleAfter, UnchangedFor, WatchPlan
+from dewline.watch_plan import Above, Below, Reaches, RulePlan, StaleAfter, UnchangedFor, WatchPlan
 
 GASES = ("oxygen", "moisture")
 BED_ROLES = (

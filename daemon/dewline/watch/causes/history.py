@@ -14,7 +14,7 @@ from statistics import fmean, median
 from typing import Any
 
 from dewline.readings import Quality
-from dewline.watch.slots import Slot
+from dewline.watch.signals.signal_state import SignalState
 
 SAMPLE_MS = 10_000
 # A saturated reading is at least so high, an unproven one is what is shown: worth knowing here.
@@ -31,19 +31,19 @@ Series = list[tuple[float, float]]  # minutes before now (negative), value
 class Track:
     """One role on three grids; None where there was no number to go by."""
 
-    __slots__ = ("fine", "is_bit", "mid", "slot", "slow")
+    __slots__ = ("fine", "is_bit", "mid", "signal", "slow")
 
-    def __init__(self, slot: Slot) -> None:
-        self.slot = slot
-        self.is_bit = slot.unit in (None, "")
+    def __init__(self, signal: SignalState) -> None:
+        self.signal = signal
+        self.is_bit = signal.unit in (None, "")
         self.fine: deque[float | None] = deque(maxlen=FINE)
         self.mid: deque[float | None] = deque(maxlen=MID)
         self.slow: deque[float | None] = deque(maxlen=SLOW)
 
     def sample(self, at_ms: int) -> None:
-        slot = self.slot
-        value = slot.value
-        lives = slot.quality in TELLING and at_ms - slot.alive_ms < slot.stale_ms
+        signal = self.signal
+        value = signal.value
+        lives = signal.quality in TELLING and at_ms - signal.alive_ms < signal.stale_ms
         self.fine.append(_short(value) if lives and value is not None else None)
 
     def skip(self, count: int) -> None:
@@ -75,8 +75,8 @@ class Track:
 class History:
     """All roles of one box, its purifier, its supply and the room."""
 
-    def __init__(self, tracks: dict[str, Slot]) -> None:
-        self.tracks = {role: Track(slot) for role, slot in tracks.items()}
+    def __init__(self, tracks: dict[str, SignalState]) -> None:
+        self.tracks = {role: Track(signal) for role, signal in tracks.items()}
         self.number = 0  # of the last sample
         self.nights: dict[str, list[float]] = {}  # idle baselines by gas, newest last
         # Of the rise that goes on: sample number of its onset, and how long it took, minutes.
@@ -118,9 +118,9 @@ class History:
     def now(self, role: str) -> float | None:
         """The last good reading; None where there is none younger than ten seconds."""
         track = self.tracks.get(role)
-        if track is None or not track.fine or track.slot.quality not in TELLING:
+        if track is None or not track.fine or track.signal.quality not in TELLING:
             return None
-        return None if track.fine[-1] is None else track.slot.value
+        return None if track.fine[-1] is None else track.signal.value
 
     def level(self, role: str) -> float | None:
         """The level now: median of half a minute, or the last reading where it has jumped."""

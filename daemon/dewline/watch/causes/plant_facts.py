@@ -9,7 +9,7 @@ from typing import Any
 
 from dewline.readings import Quality
 from dewline.watch.causes.facts import Fact, Found, Neighbour, View, amount, ramp, span
-from dewline.watch.slope import theil_sen
+from dewline.watch.signals.slope import theil_sen
 
 DAY_MIN = 1440.0
 LOOK_BACK_MIN = 239.0
@@ -257,7 +257,9 @@ def note_facts(view: View) -> Found:
         yield "dose-missed", Fact(1.0 if "did not" in why else 0.0, why)
         if "factor of ten" in why and view.about in (None, gas):
             yield "jump-ten", Fact(1.0, why)
-    frozen = [t.slot.name for t in view.history.tracks.values() if t.slot.quality == Quality.FROZEN]
+    frozen = [
+        t.signal.name for t in view.history.tracks.values() if t.signal.quality == Quality.FROZEN
+    ]
     if frozen:
         text = f"{len(frozen)} signals of one instrument have repeated bit for bit for 5 min"
         yield "sensor-frozen", Fact(1.0, text)

@@ -30,8 +30,8 @@ from dewline.watch.derived.bed_evidence import (
     Cleaned,
     Cleaning,
     Night,
+    PastRun,
     PastRuns,
-    Run,
     Seen,
     above_fresh,
     slower,
@@ -53,7 +53,7 @@ RECENT_NIGHTS, OLD_NIGHTS = 14, 8
 Row = TypeVar("Row")
 
 
-class Outlook(NamedTuple):
+class BedForecast(NamedTuple):
     """Time left in days (80 % interval), source and share of the run that is over.
 
     ``zero_ppm`` and its ``zero_sigma``: what the nights say of the sensor's zero.
@@ -74,7 +74,7 @@ def fresh_times(times: Sequence[float]) -> float | None:
     return quick[len(quick) // 2] if quick else None
 
 
-def zero_kept(said: Outlook) -> tuple[float, float] | None:
+def zero_kept(said: BedForecast) -> tuple[float, float] | None:
     """What of the zero goes on to the next run: a little less sure, because it wanders."""
     if said.zero_sigma is None:
         return None
@@ -92,13 +92,13 @@ class _Grid(NamedTuple):
 
 def outlook(
     bed: Bed,
-    run: Run,
+    run: PastRun,
     nights: Sequence[Night],
-    past: Sequence[Run],
+    past: Sequence[PastRun],
     *,
     in_use: float = 1.0,
     cleanings: Sequence[Cleaning] = (),
-) -> Outlook:
+) -> BedForecast:
     """Days until ``limit_ppm`` at the present use; ``in_use`` is the share of time in the loop."""
     chosen = _chosen(nights, RECENT_NIGHTS, OLD_NIGHTS)
     cleaned = Cleaned(bed, _chosen(cleanings, RECENT_CLEANINGS, OLD_CLEANINGS))
@@ -159,7 +159,7 @@ def _zero_told(seen: Sequence[Seen], weights: Sequence[float]) -> dict[str, floa
     return {"zero_ppm": mean, "zero_sigma": sqrt(power)}
 
 
-def _totals(run: Run, left_h: float, source: float) -> list[tuple[float, float]]:
+def _totals(run: PastRun, left_h: float, source: float) -> list[tuple[float, float]]:
     """Length of the whole run in hours of background, with weights."""
     done_h = run.hours + run.dosed_cm3 / source
     if run.known:
@@ -168,13 +168,15 @@ def _totals(run: Run, left_h: float, source: float) -> list[tuple[float, float]]
     return [(max(total, left_h + done_h), 1.0 / len(totals)) for total in totals]
 
 
-def _then_h(run: Run, then: Night | Cleaning, left_h: float, source: float) -> float:
+def _then_h(run: PastRun, then: Night | Cleaning, left_h: float, source: float) -> float:
     """Hours of background that were left then, if ``left_h`` are left now."""
     doses_h = (run.dosed_cm3 - then.dosed_cm3) / source
     return left_h + run.hours - then.run_h + doses_h
 
 
-def _told(bed: Bed, run: Run, grid: _Grid, in_use: float, nights: Sequence[Night]) -> Outlook:
+def _told(
+    bed: Bed, run: PastRun, grid: _Grid, in_use: float, nights: Sequence[Night]
+) -> BedForecast:
     """Quantiles of the time left, turned into days of the present use."""
     whole = sum(grid.weights)
     if whole <= 0.0:  # nothing fits: say what is usual, as wide as it gets
@@ -190,7 +192,7 @@ def _told(bed: Bed, run: Run, grid: _Grid, in_use: float, nights: Sequence[Night
     left = [_quantile(grid, LOW * whole), _likeliest(grid), _quantile(grid, HIGH * whole)]
     low_d, middle_d, high_d = (max(0.0, hours - spare_h) / pace for hours in left)
     luck = SIGMAS * hypot(NIGHT_TO_NIGHT, _chance(nights, source, pace, middle_d))
-    return Outlook(
+    return BedForecast(
         _wider(middle_d, low_d, -luck),
         middle_d,
         _wider(middle_d, high_d, luck),

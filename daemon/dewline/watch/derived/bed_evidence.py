@@ -48,7 +48,7 @@ class Cleaning(NamedTuple):
     times: float
 
 
-class Run(NamedTuple):
+class PastRun(NamedTuple):
     """A run of a bed, over or going on. ``known``: it began with a regeneration that was seen."""
 
     hours: float
@@ -211,7 +211,7 @@ class Cleaned:
 class PastRuns:
     """Lengths of past runs in hours of background of one source."""
 
-    def __init__(self, past: Sequence[Run], source: float) -> None:
+    def __init__(self, past: Sequence[PastRun], source: float) -> None:
         lengths = [log(r.hours + r.dosed_cm3 / source) for r in past]
         count = len(lengths)
         self._middle = sum(lengths) / max(1, count)

@@ -27,8 +27,8 @@ from dewline.watch.ledgers.isolation import IsolationBook
 from dewline.watch.ledgers.purge import PurgeBook
 from dewline.watch.ledgers.rows import RowBook
 from dewline.watch.ledgers.transfer import TransferBook
-from dewline.watch.plan import WatchPlan
-from dewline.watch.slots import FIRST_BAD, FIRST_UNCERTAIN, Slot
+from dewline.watch.signals.signal_state import FIRST_BAD, FIRST_UNCERTAIN, SignalState
+from dewline.watch_plan import WatchPlan
 
 GASES = ("oxygen", "moisture")
 MINUTE_MS, HOUR_MS, DAY_MS = 60_000, 3_600_000, 86_400_000
@@ -48,7 +48,12 @@ class BoxBooks(Kept):
     KEPT = ("first_ms", "_valve_ms", "_residuals", "_retell")
 
     def __init__(
-        self, facts: BoxFacts, plan: WatchPlan, slots: dict[str, Slot], rows: RowBook, tell: Tell
+        self,
+        facts: BoxFacts,
+        plan: WatchPlan,
+        signals: dict[str, SignalState],
+        rows: RowBook,
+        tell: Tell,
     ) -> None:
         self.facts, self.tell = facts, tell
         self.dosed: Callable[[Impulse], None] = lambda _: None  # set by the purifier
@@ -62,7 +67,7 @@ class BoxBooks(Kept):
         self._ingress = {g: Ingress(facts, g, s) for g, s in self._gas.items()}
         self._impulses = ImpulseBook(facts, rows)
         self._isolation = IsolationBook(facts, rows)
-        self._gap = GapBook(facts.name, plan.signals, slots, rows)
+        self._gap = GapBook(facts.name, plan.signals, signals, rows)
         self._nitrogen = Nitrogen(facts) if facts.box.gas == "argon" else None
         chambers = [Chamber(a, facts) for a in facts.box.antechambers]
         self._transfers = {c.plan.name: TransferBook(c, rows) for c in chambers if c.signals}
@@ -70,9 +75,9 @@ class BoxBooks(Kept):
         purging, fill = facts.own("purging"), facts.own("fill_valve")
         self._purge = None if purging is None else PurgeBook(facts, purging, rows)
         self._duty = {
-            role: Duty(slot)
+            role: Duty(signal)
             for role, of in (("fill_duty", "fill_valve"), ("freezer_duty", "freezer_compressor"))
-            if (slot := facts.own(of)) is not None
+            if (signal := facts.own(of)) is not None
         }
         counted = (
             fill is not None and facts.pressure is not None and facts.box.volume_m3 is not None
@@ -85,31 +90,31 @@ class BoxBooks(Kept):
     # ---------------------------------------------------------------- wiring
 
     def _hang_buckets(self) -> None:
-        for gas, slot in self._gas.items():
-            self._hang(slot, partial(self._gas_run, gas), Bucket())
+        for gas, signal in self._gas.items():
+            self._hang(signal, partial(self._gas_run, gas), Bucket())
         if self.facts.pressure is not None:
             self._hang(self.facts.pressure, self._pressure_run, Bucket())
         for book in self._transfers.values():
             if book.chamber.pressure is not None:
                 self._hang(book.chamber.pressure, book.run, book.chamber.bucket)
 
-    def _hang(self, slot: Slot, take: Callable[[int, Run], None], bucket: Bucket) -> None:
-        slot.windows = (*slot.windows, bucket)
+    def _hang(self, signal: SignalState, take: Callable[[int, Run], None], bucket: Bucket) -> None:
+        signal.windows = (*signal.windows, bucket)
         self.buckets[bucket] = take
 
     def listen(self, listen: Listen) -> None:
         """Say which changes of which signals are to be heard at once."""
         facts = self.facts
 
-        def switch(slot: Slot | None, hear: Callable[[int], None]) -> None:
-            if slot is not None:
-                listen(slot, hear, switch_band)
+        def switch(signal: SignalState | None, hear: Callable[[int], None]) -> None:
+            if signal is not None:
+                listen(signal, hear, switch_band)
 
         switch(facts.find("circulating"), self._isolation.hear)
         if (flow := facts.find("circulation_flow")) is not None:
-            listen(flow, self._isolation.hear, lambda slot: flow_band(slot, facts))
-        for gas, slot in self._gas.items():
-            listen(slot, self._excess[gas].hear)
+            listen(flow, self._isolation.hear, lambda signal: flow_band(signal, facts))
+        for gas, signal in self._gas.items():
+            listen(signal, self._excess[gas].hear)
         for role, duty in self._duty.items():
             switch(
                 facts.own("fill_valve" if role == "fill_duty" else "freezer_compressor"), duty.hear
@@ -213,10 +218,10 @@ class BoxBooks(Kept):
             self.facts.modes.hands(at_ms)
 
     def _valves_at_work(self) -> bool:
-        slots = [self.facts.own(r) for r in ("fill_valve", "relief_valve", "purging")]
+        signals = [self.facts.own(r) for r in ("fill_valve", "relief_valve", "purging")]
         for book in self._transfers.values():
-            slots += [book.chamber.evacuating, book.chamber.refilling]
-        return any(is_on(slot) for slot in slots)
+            signals += [book.chamber.evacuating, book.chamber.refilling]
+        return any(is_on(signal) for signal in signals)
 
     # ---------------------------------------------------------------- minutes
 
@@ -278,10 +283,10 @@ class BoxBooks(Kept):
             self.tell(role, Reading(value, Quality.GOOD))
 
     def _tell_frost_point(self, at_ms: int) -> None:
-        slot = self._gas.get("moisture")
-        if slot is not None:
-            quality = worst(at_ms, slot, self.facts.pressure, self.facts.barometer)
-            value = slot.value if quality < FIRST_BAD else None
+        signal = self._gas.get("moisture")
+        if signal is not None:
+            quality = worst(at_ms, signal, self.facts.pressure, self.facts.barometer)
+            value = signal.value if quality < FIRST_BAD else None
             self.tell("frost_point_calc", _frost_point(value, self.facts.pressure_pa, quality))
 
     def _tell_idle(self, at_ms: int, gas: str) -> None:
@@ -312,17 +317,17 @@ class BoxBooks(Kept):
         self._retell = True
         if gap_ms < SHORT_GAP_MS:
             return
-        self._isolation.start_anew(last_ms)
+        self._isolation.reset(last_ms)
         for book in self._transfers.values():
-            book.start_anew(last_ms)
+            book.reset(last_ms)
         for excess in self._excess.values():
-            excess.start_anew()
+            excess.reset()
         for duty in self._duty.values():
-            duty.start_anew()
+            duty.reset()
         if self._purge is not None:
-            self._purge.start_anew(last_ms)
+            self._purge.reset(last_ms)
         if self._gas_use is not None:
-            self._gas_use.start_anew()
+            self._gas_use.reset()
         self._gap.resume(at_ms, gap_ms)
 
     def open_rows(self) -> Iterator[dict[str, Any]]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dewline.watch.derived.facts import is_on
 from dewline.watch.derived.kept import Kept
-from dewline.watch.slots import Slot
+from dewline.watch.signals.signal_state import SignalState
 
 PART_MS = 10 * 60_000
 PARTS = 6
@@ -15,8 +15,8 @@ class Duty(Kept):
 
     KEPT = ("_on_ms", "_known_ms", "_last_ms", "_state", "_parts", "starts")
 
-    def __init__(self, slot: Slot) -> None:
-        self._slot = slot
+    def __init__(self, signal: SignalState) -> None:
+        self._signal = signal
         self._state: bool | None = None
         self._last_ms = 0
         self._on_ms = self._known_ms = 0
@@ -26,7 +26,7 @@ class Duty(Kept):
     def hear(self, at_ms: int) -> None:
         """The switch may have changed, or become unreadable."""
         self._count(at_ms)
-        state = is_on(self._slot)
+        state = is_on(self._signal)
         if state and self._state is False:
             self.starts += 1
         self._state = state
@@ -41,7 +41,7 @@ class Duty(Kept):
         on, known = (sum(p[i] for p in self._parts) for i in (0, 1))
         return 100.0 * on / known if known >= PART_MS * PARTS // 2 else None
 
-    def start_anew(self) -> None:
+    def reset(self) -> None:
         """After a gap its state is not known."""
         self._state = None
 

@@ -14,7 +14,7 @@ from dewline.readings import Quality
 from dewline.watch.derived.bucket import Run
 from dewline.watch.derived.facts import BoxFacts
 from dewline.watch.derived.kept import Kept
-from dewline.watch.slots import Slot
+from dewline.watch.signals.signal_state import SignalState
 
 MINUTE_MS = 60_000
 BASELINE_MINUTES = 30
@@ -70,9 +70,9 @@ class Excess(Kept):
         "_below", "_released_ms", "_over", "_at_least", "_unknown", "_stood",
     )  # fmt: skip
 
-    def __init__(self, facts: BoxFacts, role: str, slot: Slot) -> None:
+    def __init__(self, facts: BoxFacts, role: str, signal: SignalState) -> None:
         self.role = role
-        self._facts, self._slot = facts, slot
+        self._facts, self._signal = facts, signal
         kind = next((a.kind for a in facts.box.analyzers if a.role == role), "")
         self._lag_s = LAG_S.get(kind.lower(), (0.0, 0.0))
         self._minute: list[float] = []
@@ -95,7 +95,7 @@ class Excess(Kept):
 
     def hear(self, at_ms: int) -> None:
         """The signal was loud; a saturated sensor is an excess of its own."""
-        if self._slot.quality == Quality.OVER_RANGE:
+        if self._signal.quality == Quality.OVER_RANGE:
             self._over = True
             if not self.on:
                 self._begin(at_ms, self._base_now(0.0))
@@ -127,7 +127,7 @@ class Excess(Kept):
         if self.held:
             self.held, self._released_ms = False, at_ms
 
-    def start_anew(self) -> None:
+    def reset(self) -> None:
         """After a gap nothing can be said of what came in."""
         self.on = self.held = False
         self._minute, self._near, self._over = [], [], False
@@ -205,8 +205,10 @@ class Excess(Kept):
         since_ms = run.to_ms - max(self._released_ms, self._started_ms)
         late = run.to_ms - self._started_ms > LONGEST_MS[self.role]
         stood = self._stood and run.to_ms - max(self._peak_ms, self._released_ms) > ISOLATED_MS
-        calm = self._below >= 6 and since_ms >= (SETTLE_MS[self.role] if self._door else 120_000)
-        if not (late or stood or calm):
+        inside_band = self._below >= 6 and since_ms >= (
+            SETTLE_MS[self.role] if self._door else 120_000
+        )
+        if not (late or stood or inside_band):
             return None
         self.on = False
         if late or stood:

@@ -12,9 +12,9 @@ from typing import Protocol
 from dewline.gas.constants import ATM_PA, ZERO_C_K
 from dewline.readings import Quality
 from dewline.watch.derived.bucket import LARGEST
-from dewline.watch.modes import BoxModes
-from dewline.watch.plan import BoxPlan, Mode, WatchPlan
-from dewline.watch.slots import FIRST_BAD, Band, Slot, above_band
+from dewline.watch.signals.modes import BoxModes
+from dewline.watch.signals.signal_state import FIRST_BAD, Band, SignalState, above_band
+from dewline.watch_plan import BoxPlan, Mode, WatchPlan
 
 # Share of the flow that the bed cleans; the rest slips past. Common practice, no source.
 BED_EFFICIENCY = 0.95
@@ -24,35 +24,35 @@ ROOM_ROLES = ("barometer", "room_temperature", "room_humidity")
 
 
 class Listen(Protocol):
-    """Has ``hear`` called when ``slot`` is loud; ``band`` says which readings are not."""
+    """Has ``hear`` called when ``signal`` is loud; ``band`` says which readings are not."""
 
     def __call__(
         self,
-        slot: Slot,
+        signal: SignalState,
         hear: Callable[[int], None],
-        band: Callable[[Slot], Band] | None = None,
+        band: Callable[[SignalState], Band] | None = None,
     ) -> None: ...
 
 
-def sound(slot: Slot | None) -> float | None:
+def sound(signal: SignalState | None) -> float | None:
     """The good value of a slot, if it is one that a sum can bear."""
-    value = None if slot is None else slot.usable
+    value = None if signal is None else signal.usable
     return value if value is not None and -LARGEST <= value <= LARGEST else None
 
 
-def is_on(slot: Slot | None) -> bool | None:
+def is_on(signal: SignalState | None) -> bool | None:
     """A switch's state; None where it is not known."""
-    value = sound(slot)
+    value = sound(signal)
     return None if value is None else value > 0.5
 
 
-def worst(at_ms: int, *slots: Slot | None) -> Quality:
+def worst(at_ms: int, *signals: SignalState | None) -> Quality:
     """The worst quality of the inputs; one that is overdue counts as no answer."""
     found = Quality.GOOD
-    for slot in slots:
-        if slot is not None:
-            overdue = at_ms - slot.alive_ms > slot.stale_ms and slot.quality < FIRST_BAD
-            found = max(found, Quality.NO_ANSWER if overdue else slot.quality)
+    for signal in signals:
+        if signal is not None:
+            overdue = at_ms - signal.alive_ms > signal.stale_ms and signal.quality < FIRST_BAD
+            found = max(found, Quality.NO_ANSWER if overdue else signal.quality)
     return found
 
 
@@ -60,13 +60,13 @@ class BoxFacts:
     """One box: its plan, its slots by role, its modes."""
 
     def __init__(
-        self, box: BoxPlan, plan: WatchPlan, slots: Mapping[str, Slot], modes: BoxModes
+        self, box: BoxPlan, plan: WatchPlan, signals: Mapping[str, SignalState], modes: BoxModes
     ) -> None:
         self.box = box
         self.name = box.name
         self.modes = modes
         self.purifier = plan.purifiers.get(box.purifier or "")
-        self._slots = slots
+        self._signals = signals
         self._around = [p for p in (box.name, box.purifier, box.supply) if p]
         self._services = list(plan.services)
         self.pressure = self.own("pressure")
@@ -82,16 +82,16 @@ class BoxFacts:
         self.zero_ppm = {a.role: a.zero_uncertainty_ppm for a in box.analyzers}
         self._share = self._share_of_loop(plan)
 
-    def own(self, role: str) -> Slot | None:
+    def own(self, role: str) -> SignalState | None:
         """The slot of a role mapped at the box itself."""
-        return self._slots.get(f"{self.name}.{role}")
+        return self._signals.get(f"{self.name}.{role}")
 
-    def find(self, role: str) -> Slot | None:
+    def find(self, role: str) -> SignalState | None:
         """The slot of a role, from the box outwards."""
         places: Iterable[str] = self._around
         if role in ROOM_ROLES:
             places = (*self._around, *self._services)
-        return next((s for p in places if (s := self._slots.get(f"{p}.{role}"))), None)
+        return next((s for p in places if (s := self._signals.get(f"{p}.{role}"))), None)
 
     def _share_of_loop(self, plan: WatchPlan) -> float:
         """The box's part of a flow measured at the purifier: by volume among its boxes."""
@@ -101,9 +101,9 @@ class BoxFacts:
                    if b.purifier == self.box.purifier}  # fmt: skip
         return volumes[self.name] / sum(volumes.values())
 
-    def value(self, slot: Slot | None, otherwise: float) -> float:
+    def value(self, signal: SignalState | None, otherwise: float) -> float:
         """The usable value of a slot, or what is usual."""
-        found = sound(slot)
+        found = sound(signal)
         return otherwise if found is None else found
 
     @property
@@ -169,11 +169,11 @@ class BoxFacts:
         return any(mode in self.modes.since for mode in modes)
 
 
-def flow_band(slot: Slot, facts: BoxFacts) -> Band:
+def flow_band(signal: SignalState, facts: BoxFacts) -> Band:
     """Readings of the flow that leave the loop running, or standing."""
-    return (1.0, -1.0) if slot.value is None else above_band(slot.value, facts.least_flow)
+    return (1.0, -1.0) if signal.value is None else above_band(signal.value, facts.least_flow)
 
 
-def switch_band(slot: Slot) -> Band:
+def switch_band(signal: SignalState) -> Band:
     """Readings of a switch that leave it as it is."""
-    return (1.0, -1.0) if slot.value is None else above_band(slot.value, 0.5)
+    return (1.0, -1.0) if signal.value is None else above_band(signal.value, 0.5)

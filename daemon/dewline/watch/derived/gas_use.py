@@ -17,7 +17,7 @@ from dewline.watch.derived.facts import BoxFacts, is_on, sound
 from dewline.watch.derived.idle import DISTURBED
 from dewline.watch.derived.kept import Kept
 from dewline.watch.ledgers.rows import RowBook
-from dewline.watch.slots import Slot
+from dewline.watch.signals.signal_state import SignalState
 
 # Two taut gloves and a window, L/mbar; 0.4 to 1.6 are seen. Common practice, no source.
 COMPLIANCE_L_MBAR = 0.7
@@ -34,9 +34,9 @@ class Valve(Kept):
     KEPT = ("_open", "_from_mbar", "_from_ms", "_beside_l", "litres", "seconds", "times")
 
     def __init__(
-        self, facts: BoxFacts, slot: Slot, sign: int, beside_l: Callable[[], float] = float
+        self, facts: BoxFacts, signal: SignalState, sign: int, beside_l: Callable[[], float] = float
     ) -> None:
-        self._facts, self._slot, self._sign = facts, slot, sign
+        self._facts, self._signal, self._sign = facts, signal, sign
         self._beside = beside_l  # gas in what is filled from the box at the same time
         self._beside_l = 0.0
         self._open: bool | None = None
@@ -47,7 +47,7 @@ class Valve(Kept):
 
     def hear(self, at_ms: int) -> None:
         """It may have opened or shut."""
-        state = is_on(self._slot)
+        state = is_on(self._signal)
         pressure = sound(self._facts.pressure)
         if state and self._open is False and pressure is not None:
             self._from_mbar, self._from_ms = pressure, at_ms
@@ -61,7 +61,7 @@ class Valve(Kept):
             self._from_ms = 0
         self._open = state if state is not None else self._open
 
-    def start_anew(self) -> None:
+    def reset(self) -> None:
         self._open, self._from_ms = None, 0
 
     def fetch(self) -> tuple[float, float, int]:
@@ -91,7 +91,9 @@ class GasUse(Kept):
         "_day", "_day_ms", "_totals", "_idle", "_purged_s", "night_l_h",
     )  # fmt: skip
 
-    def __init__(self, facts: BoxFacts, fill: Slot, relief: Slot | None, rows: RowBook) -> None:
+    def __init__(
+        self, facts: BoxFacts, fill: SignalState, relief: SignalState | None, rows: RowBook
+    ) -> None:
         self._facts, self._rows = facts, rows
         self._flow = facts.own("flow")
         self.fill = Valve(facts, fill, 1, self._chambers_l)
@@ -124,11 +126,11 @@ class GasUse(Kept):
             self._close_day(at_ms, day)
         return self._hour(minute // 60) if minute % 60 == 0 else None
 
-    def start_anew(self) -> None:
+    def reset(self) -> None:
         """After a gap the fills meanwhile are not known."""
         for valve in (self.fill, self.relief):
             if valve is not None:
-                valve.start_anew()
+                valve.reset()
         self._content_l, self._quiet, self._last_ms = None, False, 0
         self._hours, self._passed_h = [], 0.0
 

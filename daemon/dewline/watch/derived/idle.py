@@ -11,8 +11,8 @@ from statistics import median
 from dewline.readings import Quality
 from dewline.watch.derived.facts import BoxFacts, sound
 from dewline.watch.derived.kept import Kept
-from dewline.watch.plan import Mode
-from dewline.watch.slots import Slot
+from dewline.watch.signals.signal_state import SignalState
+from dewline.watch_plan import Mode
 
 FROM_MINUTE, TO_MINUTE = 120, 300  # 02:00 and 05:00 local
 FEWEST_MINUTES = 60
@@ -34,8 +34,8 @@ class Idle(Kept):
 
     KEPT = ("nights", "_day", "_ppm", "_flow", "_floored")
 
-    def __init__(self, facts: BoxFacts, slot: Slot) -> None:
-        self._facts, self._slot = facts, slot
+    def __init__(self, facts: BoxFacts, signal: SignalState) -> None:
+        self._facts, self._signal = facts, signal
         self.nights: list[list[float | None]] = []
         self._day = 0
         self._ppm: list[float] = []
@@ -53,10 +53,10 @@ class Idle(Kept):
             return self._close()
         if day != self._day:
             self._day, self._ppm, self._flow, self._floored = day, [], [], 0
-        ppm = sound(self._slot) if fresh else None
+        ppm = sound(self._signal) if fresh else None
         if ppm is not None and not self._facts.in_modes(*DISTURBED):
             self._ppm.append(ppm)
-            self._floored += self._slot.quality == Quality.LOW
+            self._floored += self._signal.quality == Quality.LOW
             flow = self._facts.cleaned_m3_h
             if flow is not None:
                 self._flow.append(flow)

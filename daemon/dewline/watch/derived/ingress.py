@@ -15,8 +15,8 @@ from dewline.readings import Quality, Reading
 from dewline.watch.derived.bucket import Run
 from dewline.watch.derived.facts import BED_EFFICIENCY, BoxFacts, worst
 from dewline.watch.derived.kept import Kept
-from dewline.watch.plan import Mode
-from dewline.watch.slots import FIRST_BAD, Slot
+from dewline.watch.signals.signal_state import FIRST_BAD, SignalState
+from dewline.watch_plan import Mode
 
 EVERY_MS = 10 * 60_000
 SETTLED_MS = {"oxygen": 10 * 60_000, "moisture": 60 * 60_000}
@@ -36,8 +36,8 @@ class Ingress(Kept):
 
     KEPT = ("_area", "_hours", "_runs", "_first", "_last", "_steady_ms", "_running", "latest")
 
-    def __init__(self, facts: BoxFacts, gas: str, slot: Slot) -> None:
-        self._facts, self._gas, self._slot = facts, gas, slot
+    def __init__(self, facts: BoxFacts, gas: str, signal: SignalState) -> None:
+        self._facts, self._gas, self._signal = facts, gas, signal
         self._outlet = facts.outlets[gas]
         self._steady_ms = 0  # since when the loop runs, or stands, and nothing disturbs
         self._running: bool | None = None
@@ -86,7 +86,7 @@ class Ingress(Kept):
         source = Source((self._area / self._hours + change) * standard, self._zero() * standard)
         self._reset()
         self.latest = list(source)
-        quality = worst(at_ms, self._slot)
+        quality = worst(at_ms, self._signal)
         bad = quality >= FIRST_BAD
         return Reading(None if bad else source.ml_h, max(quality, Quality.GOOD))
 

@@ -11,16 +11,16 @@ from typing import Any
 
 from dewline.gas.constants import MOLAR_MASS_G, STANDARD_L_PER_MOL
 from dewline.readings import Quality, Reading
-from dewline.watch.derived.bed import Outlook, fresh_times, outlook, zero_kept
-from dewline.watch.derived.bed_evidence import GLOVES_CM3_H, Bed, Cleaning, Night, Run
+from dewline.watch.derived.bed import BedForecast, fresh_times, outlook, zero_kept
+from dewline.watch.derived.bed_evidence import GLOVES_CM3_H, Bed, Cleaning, Night, PastRun
 from dewline.watch.derived.box import SHORT_GAP_MS, BoxBooks
 from dewline.watch.derived.excess import Impulse
 from dewline.watch.derived.facts import Listen
 from dewline.watch.derived.kept import Kept
 from dewline.watch.ledgers.regeneration import RegenerationBook, Verdict
 from dewline.watch.ledgers.rows import RowBook
-from dewline.watch.plan import PurifierPlan
-from dewline.watch.slots import Slot
+from dewline.watch.signals.signal_state import SignalState
+from dewline.watch_plan import PurifierPlan
 
 GASES = ("oxygen", "moisture")
 LOADS = {"oxygen": "bed_oxygen_load", "moisture": "bed_water_load"}
@@ -56,7 +56,7 @@ class BedRun(Kept):
         self.nights: list[list[float]] = []
         self.cleanings: list[list[float]] = []
 
-    def regenerated(self, said: Outlook | None) -> None:
+    def regenerated(self, said: BedForecast | None) -> None:
         """This run is over; a whole one teaches how long runs are, its end where the zero is."""
         if self.known and self.hours >= SHORTEST_RUN_H:
             self.past = [*self.past, [self.hours, self.dosed_cm3]][-PAST_KEPT:]
@@ -74,7 +74,7 @@ class BedRun(Kept):
         row = [self.hours, self.dosed_cm3, times]
         self.cleanings = [*self.cleanings, row][-CLEANINGS_KEPT:]
 
-    def outlook(self, bed: Bed, in_use: float) -> Outlook:
+    def outlook(self, bed: Bed, in_use: float) -> BedForecast:
         """Days left, from all this run and those before it have shown."""
         bed = bed._replace(
             fresh_times=min(self.fresh, default=None),
@@ -82,9 +82,9 @@ class BedRun(Kept):
         )
         return outlook(
             bed,
-            Run(self.hours, self.dosed_cm3, self.known),
+            PastRun(self.hours, self.dosed_cm3, self.known),
             [Night(n[0], n[1], n[2], n[3], bool(n[4])) for n in self.nights],
-            [Run(hours, dosed) for hours, dosed in self.past],
+            [PastRun(hours, dosed) for hours, dosed in self.past],
             in_use=in_use,
             cleanings=[Cleaning(*row) for row in self.cleanings],
         )
@@ -96,11 +96,15 @@ class PurifierBooks(Kept):
     KEPT = ("_loop", "_told", "_day", "_last_ms", "regenerations", "_seen_h", "_loop_h", "_retell")
 
     def __init__(
-        self, plan: PurifierPlan, boxes: Sequence[BoxBooks], slots: dict[str, Slot], rows: RowBook
+        self,
+        plan: PurifierPlan,
+        boxes: Sequence[BoxBooks],
+        signals: dict[str, SignalState],
+        rows: RowBook,
     ) -> None:
         self.plan, self._boxes = plan, boxes
         places = [plan.name, *(b.facts.name for b in boxes)]
-        found = {r: [slots[n] for p in places if (n := f"{p}.{r}") in slots] for r in ROLES}
+        found = {r: [signals[n] for p in places if (n := f"{p}.{r}") in signals] for r in ROLES}
         place = boxes[0].facts.name if len(boxes) == 1 else plan.name
         self.regenerations = RegenerationBook(place, plan.beds, found, rows)
         self._runs = {f"{g} {n}": BedRun() for g in GASES for n in range(1, plan.beds + 1)}
@@ -112,8 +116,8 @@ class PurifierBooks(Kept):
 
     def listen(self, listen: Listen) -> None:
         """Bit, step and bed in the loop: every change of them."""
-        for slot in self.regenerations.listened():
-            listen(slot, self.hear, Slot.exact_band)
+        for signal in self.regenerations.listened():
+            listen(signal, self.hear, SignalState.exact_band)
 
     def outputs(self) -> Iterator[tuple[str, str]]:
         """Roles told at every box on the purifier, and their units."""
@@ -171,7 +175,7 @@ class PurifierBooks(Kept):
             return
         held = self.held_l("oxygen", self.regenerations.bed)
         if self.regenerations.since_ms is not None:
-            self.regenerations.start_anew(at_ms - gap_ms, held)
+            self.regenerations.reset(at_ms - gap_ms, held)
 
     def outlook(self) -> dict[str, Any]:
         """Days left of the bed in the loop, by gas and the shorter of both."""
@@ -202,8 +206,8 @@ class PurifierBooks(Kept):
     def _run(self, gas: str) -> BedRun:
         return self._runs[f"{gas} {max(1, self._loop)}"]
 
-    def _said(self, gas: str) -> Outlook | None:
-        return Outlook(*self._told[gas]) if gas in self._told else None
+    def _said(self, gas: str) -> BedForecast | None:
+        return BedForecast(*self._told[gas]) if gas in self._told else None
 
     def _source(self, gas: str) -> float:
         said = self._said(gas)

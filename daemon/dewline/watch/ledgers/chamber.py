@@ -13,7 +13,7 @@ from dewline.gas.constants import DRY_AIR_OXYGEN_PPM
 from dewline.watch.derived.bucket import Bucket, Run
 from dewline.watch.derived.facts import BoxFacts
 from dewline.watch.derived.kept import Kept
-from dewline.watch.plan import AntechamberPlan
+from dewline.watch_plan import AntechamberPlan
 
 VACUUM_SHARE = 0.5  # of box pressure: below, the chamber is being evacuated
 FULL_SHARE = 0.8  # above, a cycle is complete
@@ -79,7 +79,7 @@ class Chamber(Kept):
         """The inner door was open: it holds the box's gas."""
         self.residual_ppm = oxygen_ppm
 
-    def start_anew(self) -> None:
+    def reset(self) -> None:
         """After a gap: what was done meanwhile is not known."""
         self._last_mbar, self._points, self._rise_from = None, [], []
         if not self._low:

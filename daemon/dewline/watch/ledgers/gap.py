@@ -11,8 +11,8 @@ from typing import Any
 
 from dewline.watch.derived.kept import Kept
 from dewline.watch.ledgers.rows import RowBook
-from dewline.watch.plan import SignalPlan
-from dewline.watch.slots import FIRST_UNCERTAIN, Slot
+from dewline.watch.signals.signal_state import FIRST_UNCERTAIN, SignalState
+from dewline.watch_plan import SignalPlan
 
 SILENT_MS = 60_000
 ANSWERS_MS = 120_000  # how long signals get to come back before the row is closed
@@ -26,14 +26,19 @@ class GapBook(Kept):
 
     KEPT = ("_before", "_since", "_awaits")
 
-    def __init__(self, box: str, signals: Mapping[str, SignalPlan], slots: Mapping[str, Slot],
-                 rows: RowBook) -> None:  # fmt: skip
+    def __init__(
+        self,
+        box: str,
+        plans: Mapping[str, SignalPlan],
+        signals: Mapping[str, SignalState],
+        rows: RowBook,
+    ) -> None:
         self._box, self._rows = box, rows
-        self._units = {n: s.unit for n, s in signals.items() if s.place == box and s.instrument}
-        self._slots = {n: slots[n] for n in self._units}
-        self._groups: dict[str, list[Slot]] = {}
+        self._units = {n: s.unit for n, s in plans.items() if s.place == box and s.instrument}
+        self._signals = {n: signals[n] for n in self._units}
+        self._groups: dict[str, list[SignalState]] = {}
         for name in self._units:
-            self._groups.setdefault(signals[name].instrument or "", []).append(slots[name])
+            self._groups.setdefault(plans[name].instrument or "", []).append(signals[name])
         # Per outage (an instrument, or "dewline"): since when, values before, when it answered.
         self._since: dict[str, int] = {}
         self._before: dict[str, dict[str, float]] = {}
@@ -43,23 +48,23 @@ class GapBook(Kept):
         """dewline was away. Called before the slots start anew."""
         if gap_ms >= SILENT_MS:
             self._since["dewline"] = at_ms - gap_ms
-            self._before["dewline"] = self._values(self._slots.values())
+            self._before["dewline"] = self._values(self._signals.values())
             self._awaits["dewline"] = at_ms
 
     def minute(self, at_ms: int) -> None:
         """Look for instruments that fell silent or speak again, and close what can be told."""
-        for name, slots in self._groups.items():
-            silent = all(at_ms - slot.alive_ms >= SILENT_MS for slot in slots)
-            if silent and name not in self._since and any(s.value is not None for s in slots):
-                self._since[name] = max(slot.alive_ms for slot in slots)
-                self._before[name] = self._values(slots)
+        for name, signals in self._groups.items():
+            silent = all(at_ms - signal.alive_ms >= SILENT_MS for signal in signals)
+            if silent and name not in self._since and any(s.value is not None for s in signals):
+                self._since[name] = max(signal.alive_ms for signal in signals)
+                self._before[name] = self._values(signals)
             elif not silent and name in self._since:
                 self._awaits.setdefault(name, at_ms)
         for name, since_ms in list(self._awaits.items()):
-            group: Iterable[Slot] = (
-                self._slots.values() if name == "dewline" else self._groups.get(name, [])
+            group: Iterable[SignalState] = (
+                self._signals.values() if name == "dewline" else self._groups.get(name, [])
             )
-            back = all(slot.quality < FIRST_UNCERTAIN for slot in group)
+            back = all(signal.quality < FIRST_UNCERTAIN for signal in group)
             if back or at_ms - since_ms >= ANSWERS_MS:
                 self._close(name, group)
 
@@ -72,14 +77,14 @@ class GapBook(Kept):
                 "document": {"of": name},
             }
 
-    def _values(self, group: Iterable[Slot]) -> dict[str, float]:
+    def _values(self, group: Iterable[SignalState]) -> dict[str, float]:
         return {s.name.partition(".")[2]: s.value for s in group if s.value is not None}
 
-    def _close(self, name: str, group: Iterable[Slot]) -> None:
+    def _close(self, name: str, group: Iterable[SignalState]) -> None:
         ended_ms = self._awaits.pop(name)
         since_ms, before = self._since.pop(name), self._before.pop(name)
-        slots = list(group)
-        usable = [s for s in slots if s.usable is not None]
+        signals = list(group)
+        usable = [s for s in signals if s.usable is not None]
         after = self._values(usable)
         document = {
             "of": name,
@@ -88,7 +93,7 @@ class GapBook(Kept):
                 for role, value in after.items()
                 if role in before and self._notable(role, before[role], value)
             },
-            "not_back": [s.name.partition(".")[2] for s in slots if s.usable is None],
+            "not_back": [s.name.partition(".")[2] for s in signals if s.usable is None],
         }
         self._rows.close(self._box, "gap", since_ms, ended_ms, document)
 

@@ -15,7 +15,7 @@ from dewline.watch.derived.bucket import Run
 from dewline.watch.derived.facts import BoxFacts
 from dewline.watch.derived.kept import Kept
 from dewline.watch.ledgers.rows import RowBook
-from dewline.watch.slope import theil_sen
+from dewline.watch.signals.slope import theil_sen
 
 SHORTEST_MS = 30 * 60_000
 SETTLE_MS = 10 * 60_000  # dead corners empty in about this time; common practice, no source
@@ -25,7 +25,7 @@ FEWEST_POINTS = 20
 KEPT_MS = (15 * 60_000, 60 * 60_000)
 
 
-class Stretch(Kept):
+class IsolationStretch(Kept):
     """A record of at most 120 points whose spacing doubles whenever it is full."""
 
     KEPT = ("points", "_each", "_waiting")
@@ -77,7 +77,7 @@ class IsolationBook(Kept):
     def _reset(self, at_ms: int | None) -> None:
         self.since_ms = at_ms
         self._undisturbed_ms = (at_ms or 0) + SETTLE_MS
-        self._oxygen = Stretch()
+        self._oxygen = IsolationStretch()
         self._best: dict[str, float] | None = None
         self._levels: dict[str, list[float | None]] = {"oxygen": [], "moisture": []}
         self._latest: dict[str, float] = {}
@@ -124,7 +124,7 @@ class IsolationBook(Kept):
         self._gauge += self._facts.value(self._facts.pressure, 0.0)
         self._celsius += self._facts.kelvin - 273.15
 
-    def start_anew(self, at_ms: int) -> None:
+    def reset(self, at_ms: int) -> None:
         """After a gap: what was seen before it is written, if it was long enough."""
         if self.since_ms is not None:
             self._end(at_ms, broken_off=True)
@@ -143,7 +143,7 @@ class IsolationBook(Kept):
         slope = self._oxygen.slope()
         if slope is not None and (self._best is None or slope["hours"] > self._best["hours"]):
             self._best = slope
-        self._oxygen = Stretch()
+        self._oxygen = IsolationStretch()
 
     def _end(self, at_ms: int, *, broken_off: bool = False) -> None:
         started_ms = self.since_ms

@@ -8,7 +8,7 @@ from typing import Any
 from dewline.watch.derived.facts import BoxFacts, is_on, sound
 from dewline.watch.derived.kept import Kept
 from dewline.watch.ledgers.rows import RowBook
-from dewline.watch.slots import FIRST_BAD, Slot
+from dewline.watch.signals.signal_state import FIRST_BAD, SignalState
 
 SHORTEST_MS = 60_000
 
@@ -18,7 +18,7 @@ class PurgeBook(Kept):
 
     KEPT = ("since_ms", "_start", "_metered_l", "_flow_s")
 
-    def __init__(self, facts: BoxFacts, bit: Slot, rows: RowBook) -> None:
+    def __init__(self, facts: BoxFacts, bit: SignalState, rows: RowBook) -> None:
         self._facts, self._bit, self._rows = facts, bit, rows
         self._flow = facts.own("flow")
         self.since_ms: int | None = None
@@ -42,7 +42,7 @@ class PurgeBook(Kept):
             self._metered_l += flow
             self._flow_s += 60.0
 
-    def start_anew(self, at_ms: int) -> None:
+    def reset(self, at_ms: int) -> None:
         if self.since_ms is not None:
             self._end(at_ms, broken_off=True)
 
@@ -57,11 +57,11 @@ class PurgeBook(Kept):
         }
 
     def _levels(self) -> dict[str, float | None]:
-        slots = {gas: self._facts.own(gas) for gas in ("oxygen", "moisture")}
+        signals = {gas: self._facts.own(gas) for gas in ("oxygen", "moisture")}
         return {
-            gas: slot.value if slot.quality < FIRST_BAD else None
-            for gas, slot in slots.items()
-            if slot is not None
+            gas: signal.value if signal.quality < FIRST_BAD else None
+            for gas, signal in signals.items()
+            if signal is not None
         }
 
     def _end(self, at_ms: int, *, broken_off: bool = False) -> None:

@@ -16,7 +16,7 @@ from dewline.gas.constants import MOLAR_MASS_G, STANDARD_L_PER_MOL
 from dewline.watch.derived.facts import sound
 from dewline.watch.derived.kept import Kept
 from dewline.watch.ledgers.rows import RowBook
-from dewline.watch.slots import Slot
+from dewline.watch.signals.signal_state import SignalState
 
 HOT_C, COOL_C = 120.0, 60.0
 SHORTEST_S = 4 * 3600.0  # a whole program takes 8 to 24 h
@@ -26,7 +26,7 @@ HYDROGEN_SHARE = 0.05
 FULL_USE = 1.0
 
 
-Roles = Mapping[str, Sequence[Slot]]  # of a role every signal that has it, the nearest first
+Roles = Mapping[str, Sequence[SignalState]]  # of a role every signal that has it, the nearest first
 
 
 class Verdict(NamedTuple):
@@ -59,10 +59,10 @@ class RegenerationBook(Kept):
         self._metered_l = self._in_loop_s = 0.0
         self._first_mbar: float | None = None
 
-    def listened(self) -> Iterable[Slot]:
+    def listened(self) -> Iterable[SignalState]:
         """Signals whose changes matter at once."""
         roles = ("regenerating", "regeneration_step", "bed_in_loop")
-        return [slot for role in roles for slot in self._roles[role]]
+        return [signal for role in roles for signal in self._roles[role]]
 
     def value(self, role: str) -> float | None:
         """The usable value of a role, from the purifier's own signal or a box's panel."""
@@ -100,7 +100,7 @@ class RegenerationBook(Kept):
         if loop is not None and round(loop) == self.bed:
             self._in_loop_s += seconds
 
-    def start_anew(self, at_ms: int, oxygen_l: float) -> None:
+    def reset(self, at_ms: int, oxygen_l: float) -> None:
         """After a gap: what was going on is taken as broken off where the watching ended."""
         if self.since_ms is not None:
             self._end(at_ms, oxygen_l, broken_off=True)

@@ -7,9 +7,9 @@ from collections.abc import Mapping
 from math import isfinite
 from typing import Any
 
+from dewline.hours import LocalTime
 from dewline.readings import LedgerRow
 from dewline.watch.derived.kept import Kept
-from dewline.watch.derived.local_time import LocalTime
 
 REMEMBERED = 30
 

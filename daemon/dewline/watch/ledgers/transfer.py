@@ -119,12 +119,12 @@ class TransferBook(Kept):
         if resting or at_ms - self._started_ms >= LONGEST_MS:
             self._close(at_ms)
 
-    def start_anew(self, at_ms: int) -> None:
+    def reset(self, at_ms: int) -> None:
         """After a gap: the row ends where the watching ended."""
         if self.open:
             self._document["broken_off"] = True
             self._close(at_ms)
-        self.chamber.start_anew()
+        self.chamber.reset()
         self._outer = self._inner = self._refilling = self._evacuating = None
         self.chamber.pumping = None
 

@@ -1,0 +1,301 @@
+"""``dewline leak-test CONFIG BOX [--csv FILE]``: what to close, how long, and what came out."""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import time
+from collections.abc import Callable, Iterator, Mapping
+from pathlib import Path
+from typing import Any
+
+from dewline.cli.terminal import print_json, say
+from dewline.config import Plan, load
+from dewline.errors import CommandError, OutOfRange
+from dewline.gas import hold
+from dewline.gas.hold import Compliance, HoldResult
+from dewline.gas.ingress import OxygenResult
+from dewline.journal import Reader
+from dewline.live.control_socket import NoDaemon, ask
+from dewline.readings import Quality, iso_utc
+from dewline.replay.replay import csv_scans
+from dewline.reports.pressure_hold import (
+    LEAST_S,
+    Findings,
+    HoldPoint,
+    HoldStretch,
+    Points,
+    Signals,
+    document,
+    judge,
+    longest_stretch,
+    open_now,
+    own_best,
+    sensors_of,
+    signals_of,
+    stretch_now,
+    volume_of,
+)
+from dewline.units import parse_quantity
+from dewline.watch.ledgers.pressure_hold import KIND
+from dewline.watch_plan import BoxPlan, WatchPlan
+
+RISE_STANDARD_MBAR = 0.05
+LOOK_EVERY_S = 10.0
+CLOSE = (
+    "Cap open samples. Hands out, gloves hanging free or ports covered; touch nothing more.",
+    "Close both doors of every antechamber; do not evacuate or refill one meanwhile.",
+    "Bring the box to its test pressure by its own control, within what its maker allows, then "
+    "close fill and relief control. Passive relief stays in place.",
+    "Stop circulation and purge; leave analyzers, thermometer and barometer on.",
+    "Wait; the first 10 min are left out while heat and gloves settle.",
+)
+CAUTIONS = (
+    "Never evacuate a box and never pull gloves against vacuum; a few mbar on a window are "
+    "hundreds of newtons. Work on pressure and vacuum belongs to qualified people, local codes "
+    "first.",
+    "Inert gas takes consciousness without warning: the fixed room oxygen monitor decides.",
+    "A box kept below ambient to protect people is tested only by its own safety plan.",
+)
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("config", type=Path, metavar="CONFIG")
+    parser.add_argument("box", metavar="BOX")
+    parser.add_argument(
+        "--csv", type=Path, metavar="FILE", help="else the record of the daemon (its journal)"
+    )
+    parser.add_argument("--hours", type=float, default=24.0, help="how far back in the journal")
+    parser.add_argument(
+        "--wanted", default="5e-4 /h", help="uncertainty to plan for; 5e-4 /h if not given"
+    )
+    parser.add_argument(
+        "--step",
+        nargs=2,
+        metavar=("ADDED", "RISE"),
+        help='gas pressed in and the rise it made: "1 L" "0.5 mbar"; measures how gloves give',
+    )
+    parser.add_argument(
+        "--live", action="store_true", help="go on until the wanted uncertainty is reached"
+    )
+    parser.add_argument("--json", action="store_true", help="one JSON object on stdout")
+
+
+def run(args: argparse.Namespace) -> int:
+    """0 judged, 1 the record holds no closed stretch that can be."""
+    plan = load(args.config).plan
+    box = plan.watch.boxes.get(args.box)
+    if box is None:
+        known = ", ".join(plan.watch.boxes) or "none"
+        raise OutOfRange(f"{args.config} has no box {args.box!r}; allowed is {known}")
+    compliance = _compliance(args.step, volume_of(box))
+    _say_plan(plan.watch, box, compliance, parse_quantity(args.wanted).to("/h"))
+    signals = signals_of(plan.watch, box)
+    wanted = parse_quantity(args.wanted).to("/h")
+
+    def look() -> Points:
+        """What the record holds by now."""
+        return _csv_points(plan, args.csv) if args.csv else _journal_points(plan, args.hours)
+
+    def judged(stretch: HoldStretch | None, points: Points) -> Findings | None:
+        return None if stretch is None else judge(box, signals, points, stretch, compliance)
+
+    if args.live and not args.csv:
+        found = _wait(signals, look, judged, wanted)
+    else:
+        found = judged(longest_stretch(signals, points := look()), points)
+    if found is None:
+        say(f"\nNo 10 min in which {box.name} was closed: {', '.join(signals.closed)} all 0.")
+        return 1
+    best = None if args.csv else own_best(_earlier(plan, box.name, found))
+    _say_findings(found, wanted)
+    _say_best(best)
+    if not args.csv:
+        _write_down(plan, found, best)
+    if args.json:
+        print_json(document(found, best))
+    return 0 if found.hold or found.oxygen else 1
+
+
+def _wait(
+    signals: Signals,
+    look: Callable[[], Points],
+    judged: Callable[[HoldStretch | None, Points], Findings | None],
+    wanted_per_h: float,
+) -> Findings | None:
+    """Watch the box until its hold is as sharp as wanted, or the person ends it.
+
+    What was held before somebody opened the box is kept for the one who ends it then.
+    """
+    found, said = None, ""
+    with contextlib.suppress(KeyboardInterrupt):
+        while True:
+            points = look()
+            stretch = stretch_now(signals, points)
+            long_enough = stretch is not None and stretch.seconds >= LEAST_S
+            found = (judged(stretch, points) if long_enough else None) or found
+            line = _progress(stretch, open_now(signals, points), found, wanted_per_h)
+            if line != said:
+                say(line)
+            said = line
+            if long_enough and found and found.hold and found.hold.expanded_per_h <= wanted_per_h:
+                break
+            time.sleep(LOOK_EVERY_S)
+    return found
+
+
+def _progress(
+    stretch: HoldStretch | None,
+    opened: tuple[str, ...],
+    found: Findings | None,
+    wanted_per_h: float,
+) -> str:
+    """One line that changes once a minute, or when somebody opens or closes something."""
+    if stretch is None:
+        why = f"open or not known: {', '.join(opened)}" if opened else "no reading of a closed box"
+        return f"{why}; the hold begins when all is closed (Ctrl-C ends)"
+    minutes = f"closed for {stretch.seconds // 60:.0f} min"
+    if stretch.seconds < LEAST_S:
+        return f"{minutes}; the first figure comes at {LEAST_S / 60:.0f} min (Ctrl-C ends)"
+    if found is None or found.hold is None:
+        return f"{minutes}; the hold cannot be judged: {'; '.join(found.remarks if found else ())}"
+    return (
+        f"{minutes}: {found.hold.per_h:+.1e} /h +- {found.hold.expanded_per_h:.1e}, "
+        f"wanted +-{wanted_per_h:.1e} (Ctrl-C ends)"
+    )
+
+
+def _earlier(plan: Plan, box: str, found: Findings) -> list[Mapping[str, Any]]:
+    """Documents of the box's leak tests before this one."""
+    with Reader(plan.journal.path) as reader:
+        rows = reader.ledger(box, KIND)
+    return [row.document for row in rows if row.started_ms < found.from_ms]
+
+
+def _write_down(plan: Plan, found: Findings, best: float | None) -> None:
+    """Into the ledger, through the daemon that owns the record."""
+    request = {
+        "ask": "leak-test",
+        "box": found.box,
+        "started_ms": found.from_ms,
+        "ended_ms": found.to_ms,
+        "document": document(found, best),
+    }
+    try:
+        say(ask(plan.journal.socket, request)["message"])
+    except NoDaemon:
+        say("No daemon runs, so nothing was written into the ledger.")
+
+
+def _say_best(best: float | None) -> None:
+    if best is None:
+        say("No earlier leak test of this box is in the ledger: this one is its first.")
+    else:
+        say(f"This box's own best so far: {best:.1e} /h.")
+
+
+def _compliance(step: list[str] | None, volume_l: float) -> Compliance:
+    if step is None:
+        return hold.UNKNOWN_COMPLIANCE
+    added_l, rise_mbar = parse_quantity(step[0]).to("L"), parse_quantity(step[1]).to("mbar")
+    return hold.measured_compliance(volume_l, 1013.25, added_l, rise_mbar, RISE_STANDARD_MBAR)
+
+
+def _csv_points(plan: Plan, path: Path) -> Points:
+    if not path.is_file():
+        raise CommandError(f"no file {path}")
+    found: dict[str, list[HoldPoint]] = {}
+    for scan, _ in csv_scans(path, plan.watch.signals):
+        for name, reading in scan.readings.items():
+            found.setdefault(name, []).append(
+                HoldPoint(scan.time_ms, reading.value if _usable(reading.quality) else None)
+            )
+    for series in found.values():
+        series.sort(key=lambda point: point.time_ms)
+    return lambda name: found.get(name, [])
+
+
+def _journal_points(plan: Plan, hours: float) -> Points:
+    """Every series is read once and kept."""
+    known: dict[str, list[HoldPoint]] = {}
+
+    def points(name: str) -> list[HoldPoint]:
+        if name not in known:
+            known[name] = list(_read(plan.journal.path, name, hours))
+        return known[name]
+
+    return points
+
+
+def _read(path: Path, name: str, hours: float) -> Iterator[HoldPoint]:
+    with Reader(path) as reader:
+        end_ms = reader.tail().time_ms or 0
+        for p in reader.series(name, end_ms - round(hours * 3_600_000), end_ms + 1):
+            yield HoldPoint(p.time_ms, p.value if _usable(p.quality) else None)
+
+
+def _usable(quality: Quality) -> bool:
+    return quality < Quality.OVER_RANGE
+
+
+def _say_plan(plan: WatchPlan, box: BoxPlan, compliance: Compliance, wanted_per_h: float) -> None:
+    sensors = sensors_of(signals_of(plan, box))
+    hours = hold.planned_s(wanted_per_h, volume_of(box), compliance, sensors) / 3600
+    say(f"Leak test of {box.name}. dewline watches; it closes nothing. To do it:")
+    for number, line in enumerate(CLOSE, 1):
+        say(f"  {number}. {line}")
+    how = "unknown" if compliance is hold.UNKNOWN_COMPLIANCE else "known from your step"
+    say(
+        f"Hold {max(hours, 0.5):.1f} h for +-{wanted_per_h:g} /h; the give of gloves and windows "
+        f"is {how} ({compliance.l_per_mbar:.2g} +- {compliance.standard:.2g} L/mbar)."
+    )
+    for line in CAUTIONS:
+        say(f"  ! {line}")
+
+
+def _say_findings(found: Findings, wanted_per_h: float) -> None:
+    say(f"\nClosed from {iso_utc(found.from_ms)} to {iso_utc(found.to_ms)}.")
+    if found.hold:
+        _say_hold(found.hold, wanted_per_h)
+    if found.oxygen:
+        _say_oxygen(found.oxygen)
+    for remark in found.remarks:
+        say(f"  - {remark}")
+    say("Compare with this box's own earlier tests first. Indicative, no certificate.")
+
+
+def _say_hold(h: HoldResult, wanted_per_h: float) -> None:
+    say(
+        f"Pressure hold, {h.duration_s / 3600:.2f} h at {h.mean_gauge_mbar:+.2f} mbar: "
+        f"{h.per_h:+.2e} /h +- {h.expanded_per_h:.1e} (k = {h.coverage_factor:.2f}, "
+        f"about 95 %), {h.rate_l_h:+.3g} L/h; loss is negative"
+    )
+    say(
+        f"  raw gauge {h.raw_l_h / h.volume_l:+.2e} /h, compensated but rigid "
+        f"{h.rigid_l_h / h.volume_l:+.2e} /h; most of the interval: "
+        f"{max(h.budget_l_h, key=lambda part: h.budget_l_h[part])}"
+    )
+    say(f"  {_verdict(h.resolved, h.class_number)}")
+    if h.expanded_per_h <= wanted_per_h:
+        return
+    needed_s = h.needed_s(wanted_per_h)
+    if needed_s is None:
+        say("  no length of hold gives the wanted uncertainty; measure the give by --step")
+    else:
+        say(f"  for +-{wanted_per_h:g} /h hold {needed_s / 3600:.1f} h")
+
+
+def _say_oxygen(o: OxygenResult) -> None:
+    say(
+        f"Oxygen method, {o.duration_s / 3600:.2f} h: {o.per_h:+.2e} /h +- "
+        f"{o.expanded_per_h:.1e} (k = 2), {o.air_l_h:+.3g} L/h of air coming in"
+    )
+    say(f"  {_verdict(o.resolved, o.class_number)}")
+
+
+def _verdict(resolved: bool, number: int | None) -> str:
+    if not resolved:
+        return "not resolved: the rate lies within its own uncertainty"
+    if number is None:
+        return "outside every class limit of ISO 10648-2 (from memory)"
+    return f"within the class-{number} limit of ISO 10648-2 (from memory), the whole interval"

@@ -1,0 +1,47 @@
+"""``dewline page-test CONFIG CONTACT``: send a test page, say what became of it."""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+from pathlib import Path
+
+from dewline.cli.terminal import print_json, say
+from dewline.clock import RealClock
+from dewline.config import load
+from dewline.errors import FollowerError, OutOfRange
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("config", type=Path, metavar="CONFIG")
+    parser.add_argument("contact", metavar="CONTACT", help="a name under push: contacts:")
+    parser.add_argument("--json", action="store_true", help="one JSON object on stdout")
+
+
+def run(args: argparse.Namespace) -> int:
+    """0 the provider has taken it, 1 refused or nobody knows, 3 not reached."""
+    # Here, because a bad name should not cost the imports.
+    from dewline.followers.push.page_text import PageWriter  # noqa: PLC0415
+    from dewline.followers.push.target import Target  # noqa: PLC0415
+    from dewline.hours import zone_of  # noqa: PLC0415
+
+    plan = load(args.config).plan
+    contact = plan.contacts.get(args.contact)
+    if contact is None:
+        known = ", ".join(plan.contacts) or "none"
+        raise OutOfRange(f"{args.config} has no contact {args.contact!r}; allowed is {known}")
+    clock = RealClock()
+    page = PageWriter(plan.site, zone_of(plan.watch.timezone), {}).test(
+        contact.name, clock.wall_ms()
+    )
+    sent = asyncio.run(Target(contact.url_file, clock).send(page))
+    if args.json:
+        document = {"contact": contact.name, "fate": sent.fate, "why": sent.why, "id": page.id}
+        print_json(document)
+    if sent.fate in ("later", "barred"):
+        raise FollowerError(f"{contact.name} was not reached: {sent.why}")
+    if sent.fate == "delivered":
+        say(f"{contact.name}: the provider has taken it. See that the phone shows: {page.text}")
+        return 0
+    say(f"{contact.name}: {sent.fate}, {sent.why}. Look at the phone.")
+    return 1

@@ -1,0 +1,1 @@
+"""The simulated night: simulator, broker and daemon in one command."""

@@ -1,0 +1,290 @@
+"""The follower that carries readings, events and ledger rows to a time-series store.
+
+Everything it writes bears the time of the record, so that writing it again
+changes nothing; it therefore goes back a minute after every lost connection.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import logging
+import random
+import time
+from collections.abc import Callable, Collection, Sequence
+from typing import NamedTuple, TypeVar
+from urllib.parse import urlsplit
+
+from dewline.clock import Clock
+from dewline.config.plan import InfluxPlan
+from dewline.errors import DewlineError
+from dewline.followers.failures import Failures
+from dewline.followers.follower import FollowerStatistics
+from dewline.followers.influx.canary import Canary
+from dewline.followers.influx.client import InfluxClient, StoreError, store
+from dewline.followers.influx.limits import limit_lines
+from dewline.followers.influx.rewind import Mark, Rewind
+from dewline.followers.tasks import ask_record, until
+from dewline.journal import Reader
+from dewline.journal.lines import event_line, ledger_line, reading_line
+from dewline.readings import Entry, parse_iso_utc
+from dewline.watch_plan import RulePlan
+
+T = TypeVar("T")
+log = logging.getLogger(__name__)
+
+FIRST_RETRY_S = 0.5
+LAST_RETRY_S = 60.0
+SEND_EVERY_S = 5.0
+ITEMS_AT_ONCE = 1000
+EVENTS_AT_ONCE = 500
+LEDGER_ROWS_AT_ONCE = 500
+LINES_AT_ONCE = 5000
+LIMITS_EVERY_MS = 600_000
+LEAVE_S = 10.0
+
+
+class _Batch(NamedTuple):
+    """What is next: its lines, where the record stands after it, and its youngest time."""
+
+    lines: list[str]
+    mark: Mark
+    time_ms: int | None
+
+
+class InfluxFollower:
+    """Follows the journal to a store until it is stopped; never ends by itself.
+
+    ``reader`` opens a read-only journal reader (used in worker threads),
+    ``advance(mark)`` stores what can be trusted to be kept,
+    ``dead_letter(time_ms, reason, line)`` keeps a line that the store refuses
+    for good. The limits of ``rules`` are sent along. While ``clock_is_right`` says
+    no, nothing is sent: a reading at a wrong time would stay there.
+    """
+
+    name = "influx"
+    of_ledger = "influx-ledger"  # the cursor that counts rows of the ledger, as an event_seq
+
+    def __init__(
+        self,
+        plan: InfluxPlan,
+        site: str,
+        clock: Clock,
+        *,
+        reader: Callable[[], Reader],
+        advance: Callable[[Mark], None],
+        dead_letter: Callable[[int, str, str], None],
+        rules: Collection[RulePlan] = (),
+        clock_is_right: Callable[[], bool] = lambda: True,
+        monotonic: Callable[[], float] = time.monotonic,
+    ) -> None:
+        self._plan = plan
+        self._site = site
+        self._rules = rules
+        self._limits_ms: int | None = None
+        self._where = urlsplit(plan.url).netloc.rpartition("@")[2]
+        self._clock = clock
+        self._open_reader = reader
+        self._advance = advance
+        self._dead_letter = dead_letter
+        self._clock_is_right = clock_is_right
+        # Real time even where the house's clock jumps: it is the store that must write.
+        self._monotonic = monotonic
+        self._canary = Canary(site)
+        self._rewind: Rewind | None = None
+        self._failures = Failures(log)
+        self._stop = asyncio.Event()
+        self._connected = False
+        self._published = 0
+        self._last_event_seq = 0
+        self._sent_until_ms: int | None = None
+        self._newest_ms: int | None = None
+        self._at_once = LINES_AT_ONCE
+
+    # What the service calls.
+
+    def committed(self, entries: Sequence[Entry]) -> None:
+        """Take note of what is now in the record."""
+        for entry in entries:
+            if entry.item is not None:
+                self._newest_ms = entry.item.time_ms
+            for event in entry.outcome.events:
+                self._last_event_seq = max(self._last_event_seq, event.seq)
+
+    def held(self, entries: Sequence[Entry]) -> None:
+        """A store wants only what is in the record; ``committed`` will tell."""
+
+    def stop(self) -> None:
+        """Send what is committed and let ``run`` return."""
+        self._stop.set()
+
+    def statistics(self) -> FollowerStatistics:
+        sent = self._rewind.sent.event_seq if self._rewind else 0
+        return FollowerStatistics(
+            connected=self._connected,
+            events_behind=max(0, self._last_event_seq - sent),
+            seconds_behind=self._seconds_behind(),
+            published=self._published,
+            errors=self._failures.count,
+        )
+
+    def _seconds_behind(self) -> float:
+        """Between the youngest reading in the record and the youngest that is in the store."""
+        missing_s = self._canary.missing_since_s
+        if missing_s is not None:
+            return self._monotonic() - missing_s
+        if self._newest_ms is None or self._sent_until_ms is None:
+            return 0.0
+        lag_s = (self._newest_ms - self._sent_until_ms) / 1000
+        return lag_s if lag_s > 2 * SEND_EVERY_S else 0.0
+
+    async def run(self) -> None:
+        """Send what is new every 5 s; after a failure try again, 0.5 s to 60 s apart."""
+        retry_s = FIRST_RETRY_S
+        while not self._stop.is_set():
+            pause_s = 0.0
+            try:
+                await self._session()
+            # The record keeps everything; a reason nobody thought of is told and tried again.
+            except Exception as error:  # noqa: BLE001
+                if self._connected:
+                    retry_s = FIRST_RETRY_S
+                    self._failures.outage_over()
+                pause_s = max(retry_s, _asked_wait_s(error)) * random.uniform(1.0, 1.2)
+                retry_s = min(2 * retry_s, LAST_RETRY_S)
+                self._lost(error)
+            await until(self._clock, self._clock.monotonic() + pause_s, self._stop)
+
+    def _lost(self, error: Exception) -> None:
+        self._failures.failed(self._where, error, (DewlineError,))
+        self._connected = False
+        if self._rewind is not None and _connection_lost(error):
+            self._rewind.broken()
+
+    # One session.
+
+    async def _session(self) -> None:
+        rewind = await self._load()
+        async with store(self._plan, self._clock) as session:
+            while not self._stop.is_set():
+                await self._send_all(session, rewind)
+                await self._prove(session, rewind)
+                await until(self._clock, self._clock.monotonic() + SEND_EVERY_S, self._stop)
+            with contextlib.suppress(TimeoutError):
+                async with asyncio.timeout(LEAVE_S):
+                    await self._send_all(session, rewind)
+
+    async def _prove(self, session: InfluxClient, rewind: Rewind) -> None:
+        """Look whether what was acknowledged is there; what came while it was not goes again."""
+        if not self._clock_is_right():
+            return
+        was_missing = self._canary.missing_since_s is not None
+        told = await self._canary.step(session, self._clock.wall_ms(), self._monotonic())
+        if told is not None:
+            self._failures.tell(f"{self._where}: {told}")
+        if was_missing and self._canary.missing_since_s is None:
+            self._failures.outage_over()
+            rewind.broken()
+
+    async def _load(self) -> Rewind:
+        if self._rewind is None:
+            self._rewind = Rewind(await self._read(self._kept))
+        tail = await self._read(lambda reader: reader.tail())
+        self._last_event_seq = max(self._last_event_seq, tail.event_seq)
+        self._newest_ms = tail.time_ms
+        if self._sent_until_ms is None and self._rewind.sent.item_seq < tail.seq:
+            first = await self._read(self._first_unsent_ms)
+            self._sent_until_ms = first
+        return self._rewind
+
+    def _kept(self, reader: Reader) -> Mark:
+        return Mark(*reader.follower(self.name), reader.follower(self.of_ledger)[1])
+
+    def _first_unsent_ms(self, reader: Reader) -> int | None:
+        after = self._rewind.sent.item_seq if self._rewind else 0
+        item = next(iter(reader.items(after, after + ITEMS_AT_ONCE)), None)
+        return None if item is None else item[1].time_ms
+
+    async def _send_all(self, session: InfluxClient, rewind: Rewind) -> None:
+        """Send batch after batch until the end of the record."""
+        while self._clock_is_right():
+            batch = await self._read(self._next_batch)
+            if batch is None:
+                return
+            await self._write(session, batch.lines)
+            rewind.confirmed(batch.mark, self._monotonic(), self._canary.proven_s)
+            self._advance(rewind.kept)
+            self._sent_until_ms = batch.time_ms or self._sent_until_ms
+            if not self._connected:
+                self._connected = True
+                self._failures.note(f"connected to {self._where}")
+
+    def _next_batch(self, reader: Reader) -> _Batch | None:
+        """In a worker thread. None where the record has nothing after what was sent."""
+        assert self._rewind is not None
+        item_seq, event_seq, ledger_row = self._rewind.sent
+        tail = reader.tail()
+        closed = reader.ledger_after(ledger_row, LEDGER_ROWS_AT_ONCE)
+        if tail.seq <= item_seq and tail.event_seq <= event_seq and not closed:
+            return None
+        last_item = min(tail.seq, item_seq + ITEMS_AT_ONCE)
+        # The last item once more: a tick may have added derived readings to it since.
+        rows = list(reader.rows(item_seq - 1, last_item))
+        events = reader.events(event_seq, EVENTS_AT_ONCE)
+        lines = [reading_line(row, self._site) for row in rows]
+        lines += [event_line(event) for event in events]
+        lines += [ledger_line(row, self._site) or "" for _, row in closed]
+        times = [row.time_ms for row in rows] + [parse_iso_utc(event["time"]) for event in events]
+        if times:
+            lines += self._limit_lines(max(times))
+        last_event = events[-1]["seq"] if events else event_seq
+        last_row = closed[-1][0] if closed else ledger_row
+        mark = Mark(last_item, last_event, last_row)
+        return _Batch([text for text in lines if text], mark, max(times, default=None))
+
+    def _limit_lines(self, time_ms: int) -> list[str]:
+        """The limits that hold now, every ten minutes of the record."""
+        if self._limits_ms is not None and abs(time_ms - self._limits_ms) < LIMITS_EVERY_MS:
+            return []
+        self._limits_ms = time_ms
+        return limit_lines(self._rules, self._site, time_ms)
+
+    async def _write(self, session: InfluxClient, lines: list[str]) -> None:
+        """Write all lines; what the store refuses is narrowed down to single lines."""
+        for start in range(0, len(lines), self._at_once):
+            await self._write_some(session, lines[start : start + self._at_once])
+
+    async def _write_some(self, session: InfluxClient, lines: list[str]) -> None:
+        try:
+            await session.write(lines)
+            self._published += len(lines)
+        except StoreError as error:
+            if error.fate not in ("refused", "too-big"):
+                raise
+            if len(lines) == 1:
+                self._bury(lines[0], str(error))
+                return
+            half = len(lines) // 2
+            if error.fate == "too-big":
+                self._at_once = max(1, half)
+            await self._write_some(session, lines[:half])
+            await self._write_some(session, lines[half:])
+
+    def _bury(self, line: str, reason: str) -> None:
+        self._failures.tell(f"{self._where} refuses a line for good: {reason}")
+        self._dead_letter(self._clock.wall_ms(), reason, line)
+
+    async def _read(self, ask: Callable[[Reader], T]) -> T:
+        return await ask_record(self._clock, self._open_reader, ask)
+
+
+def _asked_wait_s(error: Exception) -> float:
+    """What the store asked for, and a long pause where a person must put something right."""
+    if not isinstance(error, StoreError):
+        return 0.0
+    return LAST_RETRY_S if error.fate == "barred" else error.wait_s or 0.0
+
+
+def _connection_lost(error: Exception) -> bool:
+    """An answer, even a refusing one, comes from a store that lives."""
+    return not isinstance(error, StoreError) or error.wait_s is None

@@ -1,0 +1,1 @@
+"""The push follower: pages to contacts."""

@@ -1,0 +1,69 @@
+"""A ping to a receiver outside that rings when pings stay away: silence must not look like health.
+
+Sent only while every part of the house gets on, so a daemon that hangs is
+missed like one that is dead. The address is a secret: it stands in no message.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import http.client
+import logging
+import urllib.error
+import urllib.request
+from collections.abc import Callable
+
+from dewline.clock import Clock
+from dewline.config.plan import HeartbeatPlan
+from dewline.errors import FollowerError
+from dewline.followers.failures import Failures
+from dewline.followers.secret import read_secret
+
+log = logging.getLogger(__name__)
+TIMEOUT_S = 10.0
+
+
+class Heartbeat:
+    """Pings until it is cancelled. ``behind`` names the parts of the house that stand still."""
+
+    def __init__(
+        self, plan: HeartbeatPlan, clock: Clock, behind: Callable[[], tuple[str, ...]]
+    ) -> None:
+        self._plan = plan
+        self._clock = clock
+        self._behind = behind
+        self._failures = Failures(log)
+        self.pings = 0
+
+    async def run(self) -> None:
+        """Ping every ``every_ms``; what goes wrong is told once, and tried again next time."""
+        while True:
+            started_s = self._clock.monotonic()
+            await self._beat()
+            await self._clock.sleep_until(started_s + self._plan.every_ms / 1000)
+
+    async def _beat(self) -> None:
+        if still := self._behind():
+            self._failures.tell(f"no ping to the outside: {', '.join(still)} stands still")
+            return
+        try:
+            with self._clock.io():
+                await asyncio.to_thread(self._ping)
+        except FollowerError as error:
+            self._failures.tell(f"ping to the outside: {error}")
+            return
+        self.pings += 1
+        self._failures.outage_over()
+
+    def _ping(self) -> None:
+        url = read_secret(self._plan.url_file)
+        if not url.startswith(("http://", "https://")):
+            raise FollowerError(f"{self._plan.url_file.name} holds no http address")
+        try:
+            with urllib.request.urlopen(url, timeout=TIMEOUT_S) as answer:
+                answer.read(1000)
+        except urllib.error.HTTPError as error:
+            error.close()
+            raise FollowerError(f"answered {error.code}") from None
+        except (OSError, http.client.HTTPException, ValueError) as error:
+            raise FollowerError(f"no answer ({type(error).__name__})") from None

@@ -1,0 +1,94 @@
+"""The house watches itself by the same road: the reserved box ``daemon``.
+
+What the shell knows of itself (links, answers, disk, followers, tasks) goes to
+the watch as a Scan of ``daemon``: at once on change, and whole every 30 s.
+"""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Callable, Iterable
+from pathlib import Path
+
+from dewline.clock import Clock
+from dewline.followers.follower import Follower
+from dewline.readings import Quality, Reading, Scan
+from dewline.watch_plan import DAEMON
+
+WHOLE_EVERY_S = 30.0
+_TROUBLE_EVERY_S = 5.0  # a delay ends on a reading: what is down is told again soon
+_FORGIVEN_MS = 600_000  # a task that ran that long since its last failure runs again
+_UP_OR_DOWN = ("-link", "-answer")
+
+
+class SelfMonitor:
+    """Holds the latest value of every ``daemon.*`` signal and feeds them to the watch."""
+
+    def __init__(
+        self,
+        signals: Iterable[str],
+        stamp: Callable[[], tuple[int, int]],
+        feed: Callable[[Scan], object],
+        journal_folder: Path,
+    ) -> None:
+        self._known = {name for name in signals if name.startswith(f"{DAEMON}.")}
+        self._values: dict[str, float] = {}
+        self._stamp = stamp
+        self._feed = feed
+        self._folder = journal_folder
+        self._failed_ms: dict[str, int] = {}
+
+    def set(self, signal: str, value: float) -> None:
+        """Note ``daemon.SIGNAL``; a change is told to the watch at once."""
+        name = f"{DAEMON}.{signal}"
+        if name in self._known and self._values.get(name) != value:
+            self._values[name] = value
+            self._tell([name])
+
+    def task_failures(self, name: str, in_a_row: int) -> None:
+        """A supervised task failed; three in a row make it a failing one."""
+        if in_a_row >= 3:
+            self._failed_ms[name] = self._stamp()[1]
+            self.set("tasks-failed", float(len(self._failed_ms)))
+
+    def look(self, followers: Iterable[Follower]) -> None:
+        """Measure what nobody announces: disk and followers' lag; tell everything."""
+        name = f"{DAEMON}."
+        now_ms = self._stamp()[1]
+        self._failed_ms = {n: t for n, t in self._failed_ms.items() if now_ms - t < _FORGIVEN_MS}
+        free_mb = shutil.disk_usage(self._folder).free / 1e6
+        fresh = {
+            "disk-free": round(free_mb),
+            "tasks-failed": len(self._failed_ms),
+        }
+        for follower in followers:
+            fresh[f"{follower.name}-behind"] = round(follower.statistics().seconds_behind)
+        for key, value in fresh.items():
+            if name + key in self._known:
+                self._values[name + key] = float(value)
+        self._tell(sorted(self._values))
+
+    async def run(self, clock: Clock, followers: Callable[[], Iterable[Follower]]) -> None:
+        """Tell everything every 30 s, and what is down every 5 s."""
+        whole_at = clock.monotonic()
+        while True:
+            if clock.monotonic() >= whole_at:
+                self.look(followers())
+                whole_at += WHOLE_EVERY_S
+            else:
+                self._tell(
+                    [n for n, v in self._values.items() if not v and n.endswith(_UP_OR_DOWN)]
+                )
+            await clock.sleep(_TROUBLE_EVERY_S)
+
+    def forget(self, signals: Iterable[str]) -> None:
+        """After a reload: keep only what the new plan knows."""
+        self._known = {name for name in signals if name.startswith(f"{DAEMON}.")}
+        self._values = {k: v for k, v in self._values.items() if k in self._known}
+
+    def _tell(self, names: list[str]) -> None:
+        if not names:
+            return
+        time_ms, at_ms = self._stamp()
+        readings = {name: Reading(self._values[name], Quality.GOOD) for name in names}
+        self._feed(Scan(time_ms, at_ms, DAEMON, readings))

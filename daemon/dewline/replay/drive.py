@@ -1,0 +1,73 @@
+"""THE one loop step. Live and replay crank the same watch through this same object.
+
+``Drive`` gives every item its place: watch time never goes back, every whole
+second that passed is ticked before the item, every item gets the next ``seq``.
+It knows no clock and no file: live, ``record`` is the journal's ``append``;
+in replay it is a list or a report.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+from dewline.readings import Command, Entry, Outcome, Resumed, Scan, Tick
+from dewline.watch.watch import Watch
+from dewline.watch_plan import WatchPlan
+
+
+class Drive:
+    """Feeds one watch. ``plans`` gives the watch plan of a hash when a Resumed names a new one."""
+
+    def __init__(
+        self,
+        watch: Watch,
+        plan_hash: str,
+        record: Callable[[Entry], None],
+        plans: Callable[[str], WatchPlan | None] = lambda _: None,
+        *,
+        seq: int = 0,
+        at_ms: int | None = None,
+    ) -> None:
+        self.watch = watch
+        self.plan_hash = plan_hash
+        self.seq = seq
+        self.at_ms = at_ms
+        self.record = record
+        self._plans = plans
+
+    def feed(self, item: Scan | Command | Resumed) -> Outcome:
+        """Take one item in: tick up to it, judge it, record it."""
+        at_ms = item.at_ms if self.at_ms is None else max(item.at_ms, self.at_ms)
+        # Over a gap nothing was watched, so nothing is ticked: the Resumed itself tells it.
+        self.tick_to(at_ms - item.gap_ms if isinstance(item, Resumed) else at_ms)
+        self.at_ms = at_ms
+        if item.at_ms != at_ms:
+            item = replace(item, at_ms=at_ms)
+        if isinstance(item, Resumed):
+            self._change_plan(item.plan_hash)
+        outcome = self.watch.feed(item)
+        self.seq += 1
+        self.record(Entry(self.seq, item, outcome))
+        return outcome
+
+    def tick_to(self, at_ms: int) -> None:
+        """Feed a Tick for every whole second in (last, at_ms]. The live ticker calls only this."""
+        if self.at_ms is None:
+            return
+        for second in range((self.at_ms // 1000 + 1) * 1000, at_ms + 1, 1000):
+            self.at_ms = second
+            outcome = self.watch.feed(Tick(second))
+            if outcome.events or outcome.readings or outcome.ledger:
+                self.record(Entry(self.seq, None, outcome))
+
+    def _change_plan(self, plan_hash: str) -> None:
+        if plan_hash == self.plan_hash:
+            return
+        plan = self._plans(plan_hash)
+        if plan is None:  # a replay under a config of its own keeps that config
+            return
+        state = self.watch.save()
+        self.watch = Watch(plan)
+        self.watch.restore(state)
+        self.plan_hash = plan_hash

@@ -1,0 +1,172 @@
+"""The same drive with a record as its source: what these rules would have raised.
+
+A journal is retraced under each plan the daemon ran when the config given is
+the one it ended with; any other config is held against the whole record. A CSV
+brings readings only, so identity with live covers raised, returned, cleared.
+"""
+
+from __future__ import annotations
+
+import csv
+import json
+import math
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from dewline.config import Plan
+from dewline.errors import ConfigError, Problem
+from dewline.gc_tuning import collected_seldom
+from dewline.journal import Reader
+from dewline.readings import (
+    QUALITY_BY_TEXT,
+    Entry,
+    Event,
+    Quality,
+    Reading,
+    Resumed,
+    Scan,
+    parse_iso_utc,
+)
+from dewline.replay.drive import Drive
+from dewline.replay.recovery import first_plan_hash, last_plan_hash, recorded_plans
+from dewline.watch.watch import Watch
+from dewline.watch_plan import SignalPlan, WatchPlan
+
+Progress = Callable[[float], None]  # share done, 0-1
+Record = Callable[[Entry], None]
+
+
+def replay_journal(plan: Plan, reader: Reader, record: Record, progress: Progress) -> None:
+    """Feed a whole record through the watch; everything that follows goes to ``record``."""
+    plans = recorded_plans(reader)
+    retrace = last_plan_hash(reader) == plan.hash
+    begun = reader.first_snapshot()  # where old raw is gone, the state that it led to
+    first_hash = begun.plan_hash if begun else first_plan_hash(reader)
+    start_hash = first_hash if retrace and first_hash else plan.hash
+    watch = Watch((plans(start_hash) if retrace else None) or plan.watch)
+    if begun:
+        watch.restore(json.loads(begun.document))
+    drive = Drive(
+        watch,
+        start_hash,
+        record,
+        plans if retrace else _no_other_plan,
+        seq=begun.item_seq if begun else 0,
+        at_ms=watch.at_ms if begun else None,
+    )
+    tail = reader.tail()
+    with collected_seldom():
+        for seq, item in reader.items(drive.seq):
+            drive.feed(item)
+            if seq % 1000 == 0:
+                progress(seq / max(1, tail.seq))
+    # What a tick brought about after the last item stands in the record too.
+    drive.tick_to(tail.at_ms or 0)
+    progress(1.0)
+
+
+def _no_other_plan(_hash: str) -> WatchPlan | None:
+    return None
+
+
+def replay_csv(plan: Plan, path: Path, record: Record, progress: Progress) -> None:
+    """Feed a long-form CSV (``time,signal,value,quality``); ConfigError names a bad line."""
+    drive = Drive(Watch(plan.watch), plan.hash, record)
+    size = max(1, path.stat().st_size)
+    for fed, (scan, position) in enumerate(csv_scans(path, plan.watch.signals)):
+        if drive.at_ms is None:
+            drive.feed(Resumed(scan.time_ms, scan.time_ms, "start", 0, plan.hash))
+        drive.feed(scan)
+        if fed % 1000 == 0:
+            progress(position / size)
+    progress(1.0)
+
+
+def csv_scans(path: Path, signals: Mapping[str, SignalPlan]) -> Iterator[tuple[Scan, int]]:
+    """Scans of a long-form CSV, each with the bytes read so far; ConfigError names a bad line.
+
+    Rows of one time and one place are one scan.
+    """
+    with path.open(newline="", encoding="utf-8") as stream:
+        rows = csv.reader(stream)
+        header = next(rows, [])
+        if header[:3] != ["time", "signal", "value"]:
+            raise _csv_error(
+                path, 1, "header", f"is {','.join(header)!r}", "time,signal,value,quality"
+            )
+        key: tuple[str, str] | None = None
+        readings: dict[str, Reading] = {}
+        position = 0
+        for row in rows:
+            position += sum(map(len, row)) + len(row) + 1
+            name, reading = _reading(path, rows.line_num, row, signals)
+            this = (row[0], signals[name].place)
+            if key is not None and (this != key or name in readings):
+                yield _scan(path, rows.line_num - 1, key, readings), position
+                readings = {}
+            key = this
+            readings[name] = reading
+        if key is not None:
+            yield _scan(path, rows.line_num, key, readings), position
+
+
+def _scan(path: Path, line: int, key: tuple[str, str], readings: dict[str, Reading]) -> Scan:
+    try:
+        time_ms = parse_iso_utc(key[0])
+    except ValueError as error:
+        raise _csv_error(path, line, "time", str(error), "2026-03-02T02:14:09.250Z") from None
+    return Scan(time_ms, time_ms, key[1], readings)
+
+
+def _reading(
+    path: Path, line: int, row: list[str], signals: Mapping[str, SignalPlan]
+) -> tuple[str, Reading]:
+    if len(row) < 3:
+        raise _csv_error(path, line, "row", f"has {len(row)} fields", "time,signal,value,quality")
+    name, text = row[1], row[2]
+    if name not in signals:
+        raise _csv_error(path, line, name, "is no signal of this config", "map it under its box")
+    quality = QUALITY_BY_TEXT.get(row[3] if len(row) > 3 and row[3] else "good")
+    if quality is None:
+        raise _csv_error(path, line, "quality", f"{row[3]!r} is no quality", "good")
+    if text == "":
+        return name, Reading(
+            None, quality if quality >= Quality.NO_ANSWER else Quality.NOT_A_NUMBER
+        )
+    try:
+        value = float(text)
+    except ValueError:
+        raise _csv_error(
+            path, line, "value", f"{text!r} is no number", "a number or nothing"
+        ) from None
+    if not math.isfinite(value):
+        return name, Reading(None, Quality.NOT_A_NUMBER)
+    return name, Reading(value, quality)
+
+
+def _csv_error(path: Path, line: int, key: str, problem: str, remedy: str) -> ConfigError:
+    return ConfigError([Problem(str(path), line, 1, key, problem, f"write {remedy}")])
+
+
+@dataclass(frozen=True, slots=True)
+class Difference:
+    """Events that only one of two rule sets raises, by id."""
+
+    only_first: tuple[dict[str, Any], ...]
+    only_second: tuple[dict[str, Any], ...]
+
+    @property
+    def alarms(self) -> tuple[str, ...]:
+        """Names of the alarms concerned."""
+        return tuple(sorted({e["alarm"] for e in self.only_first + self.only_second}))
+
+
+def difference(first: list[Event], second: list[Event]) -> Difference:
+    """Compare two runs by event ``id``."""
+    ids_first, ids_second = {e.id for e in first}, {e.id for e in second}
+    return Difference(
+        tuple(e.document() for e in first if e.id not in ids_second),
+        tuple(e.document() for e in second if e.id not in ids_first),
+    )

@@ -1,0 +1,334 @@
+"""A leak test on a box from its record: find the closed stretch, judge it, say how sure.
+
+Works on readings from anywhere: ``points`` gives those of a signal, from a CSV
+or from the journal. Nothing here closes a valve; people do.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from operator import itemgetter
+from typing import Any, NamedTuple
+
+from dewline.errors import OutOfRange
+from dewline.gas import hold, ingress
+from dewline.gas.hold import SHORTEST_S, Compliance, HoldReading, HoldResult, HoldSensors
+from dewline.gas.ingress import OxygenReading, OxygenResult, OxygenSensor
+from dewline.readings import iso_utc
+from dewline.watch_plan import BoxPlan, WatchPlan
+
+SETTLE_S = 600.0
+LONGEST_GAP_MS = 120_000
+STALE_MS = 600_000
+# Either method wants ten minutes after the settling; one more and no late poll costs a method.
+LEAST_S = SETTLE_S + SHORTEST_S + 60.0
+# What must be 0 for a box to count as closed; of an antechamber with its name before it.
+_OPEN_BOX = ("fill_valve", "relief_valve", "purging", "regenerating", "foot_pedal")
+_OPEN_CHAMBER = ("inner_door", "refilling", "evacuating")
+AMBIENT_MBAR, AMBIENT_C = 1013.25, 22.0
+_NEWEST = 2**63  # later than any reading
+USUAL_LAG_S = 60.0  # of an oxygen analyzer; common practice, no source
+
+
+class HoldPoint(NamedTuple):
+    """A reading: ``value`` is None where it must not be used."""
+
+    time_ms: int
+    value: float | None
+
+
+Points = Callable[[str], Sequence[HoldPoint]]
+
+
+@dataclass(frozen=True, slots=True)
+class Signals:
+    """Full names of what a leak test looks at; None where the config maps none."""
+
+    pressure: str
+    gas: str | None
+    barometer: str | None
+    oxygen: str | None
+    circulating: str | None
+    closed: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class HoldStretch:
+    """Pressure readings of a time in which the box was closed and the loop left alone."""
+
+    pressure: tuple[HoldPoint, ...]
+    circulating: bool | None  # None: not known
+
+    @property
+    def seconds(self) -> float:
+        return (self.pressure[-1].time_ms - self.pressure[0].time_ms) / 1000
+
+
+@dataclass(frozen=True, slots=True)
+class Findings:
+    """What the record says; ``hold`` and ``oxygen`` are None where they cannot be judged."""
+
+    box: str
+    from_ms: int
+    to_ms: int
+    hold: HoldResult | None
+    oxygen: OxygenResult | None
+    remarks: tuple[str, ...] = field(default=())
+
+
+def signals_of(plan: WatchPlan, box: BoxPlan) -> Signals:
+    """The signals of a box, the barometer from wherever it is mapped. OutOfRange: no pressure."""
+
+    def own(role: str) -> str | None:
+        name = f"{box.name}.{role}"
+        return name if name in plan.signals else None
+
+    pressure = own("pressure")
+    if pressure is None:
+        raise OutOfRange(f"{box.name} maps no pressure; allowed are boxes with a pressure signal")
+    anywhere = (s.name for s in plan.signals.values() if s.role == "barometer")
+    closed = [own(role) for role in _OPEN_BOX]
+    closed += [own(f"{a.name}_{role}") for a in box.antechambers for role in _OPEN_CHAMBER]
+    return Signals(
+        pressure=pressure,
+        gas=own("temperature"),
+        barometer=own("barometer") or next(anywhere, None),
+        oxygen=own("oxygen"),
+        circulating=own("circulating"),
+        closed=tuple(name for name in closed if name),
+    )
+
+
+def longest_stretch(signals: Signals, points: Points) -> HoldStretch | None:
+    """The longest time in which the box was closed; None where it never was for 10 min."""
+    found = max(_stretches(signals, points), key=lambda s: s.seconds, default=None)
+    return found if found and found.seconds >= SETTLE_S else None
+
+
+def stretch_now(signals: Signals, points: Points) -> HoldStretch | None:
+    """The stretch in which the box still is, however short; None where it is not closed."""
+    *_, last = (None, *_stretches(signals, points))
+    if last is None:
+        return None
+    since_ms = last.pressure[-1].time_ms
+    shut = all(_Follower(points(name)).zero_since(since_ms, _NEWEST) for name in signals.closed)
+    return last if shut else None
+
+
+def open_now(signals: Signals, points: Points) -> tuple[str, ...]:
+    """What keeps the box from counting as closed: valves and doors whose last reading is not 0."""
+    return tuple(name for name in signals.closed if _Follower(points(name)).at(_NEWEST) != 0)
+
+
+def _stretches(signals: Signals, points: Points) -> Iterator[HoldStretch]:
+    valves = [_Follower(points(name)) for name in signals.closed]
+    loop = _Follower(points(signals.circulating)) if signals.circulating else None
+    kept: list[HoldPoint] = []
+    state: bool | None = None
+    last_ms = 0
+    for point in points(signals.pressure):
+        closed = all(valve.zero_since(last_ms, point.time_ms) for valve in valves)
+        last_ms = point.time_ms
+        now = loop.at(point.time_ms) if loop else None
+        running = None if now is None else now > 0.5
+        gap = kept and point.time_ms - kept[-1].time_ms > LONGEST_GAP_MS
+        if kept and (not closed or gap or running != state):
+            yield HoldStretch(tuple(kept), state)
+            kept = []
+        if closed and point.value is not None:
+            state = running
+            kept.append(point)
+    if kept:
+        yield HoldStretch(tuple(kept), state)
+
+
+class _Follower:
+    """The last value of a signal at a time; None where that was bad, stale or never came."""
+
+    def __init__(self, points: Sequence[HoldPoint], stale_ms: int | None = None) -> None:
+        self._points = points
+        self._stale_ms = stale_ms
+
+    def at(self, time_ms: int) -> float | None:
+        index = bisect_right(self._points, time_ms, key=itemgetter(0)) - 1
+        if index < 0:
+            return None
+        point = self._points[index]
+        stale = self._stale_ms is not None and time_ms - point.time_ms > self._stale_ms
+        return None if stale else point.value
+
+    def zero_since(self, after_ms: int, until_ms: int) -> bool:
+        """Whether it was 0 throughout (after, until]; an opening between two readings counts."""
+        first = bisect_right(self._points, after_ms, key=itemgetter(0))
+        last = bisect_right(self._points, until_ms, key=itemgetter(0))
+        return self.at(until_ms) == 0 and all(p.value == 0 for p in self._points[first:last])
+
+
+@dataclass(frozen=True, slots=True)
+class _Case:
+    """All that both methods look at, and where they leave their remarks."""
+
+    box: BoxPlan
+    volume_l: float
+    signals: Signals
+    points: Points
+    stretch: HoldStretch
+    remarks: list[str]
+
+
+def judge(
+    box: BoxPlan,
+    signals: Signals,
+    points: Points,
+    stretch: HoldStretch,
+    compliance: Compliance = hold.UNKNOWN_COMPLIANCE,
+) -> Findings:
+    """Both methods on a closed stretch, each where it holds. OutOfRange without a volume."""
+    case = _Case(box, volume_of(box), signals, points, stretch, [])
+    if not signals.closed:
+        case.remarks.append(
+            "no valve or door signal is mapped: that the box was closed is your word"
+        )
+    pressure = _pressure_hold(case, compliance)
+    oxygen = _oxygen_method(case)
+    return Findings(
+        box=box.name,
+        from_ms=stretch.pressure[0].time_ms,
+        to_ms=stretch.pressure[-1].time_ms,
+        hold=pressure,
+        oxygen=oxygen,
+        remarks=tuple(case.remarks),
+    )
+
+
+def volume_of(box: BoxPlan) -> float:
+    """Volume of a box in L; OutOfRange where the config gives none."""
+    if box.volume_m3 is None:
+        raise OutOfRange(f"{box.name} has no volume in the config; allowed is a box with one")
+    return box.volume_m3 * 1e3
+
+
+def sensors_of(signals: Signals) -> HoldSensors:
+    """The stated uncertainties, wide where temperature or barometer are not measured."""
+    usual = HoldSensors()
+    return HoldSensors(
+        gas_k=usual.gas_k if signals.gas else 1.0,
+        barometer_mbar=usual.barometer_mbar if signals.barometer else 1.0,
+    )
+
+
+def _pressure_hold(case: _Case, compliance: Compliance) -> HoldResult | None:
+    signals = case.signals
+    for name, mapped in (("gas temperature", signals.gas), ("barometer", signals.barometer)):
+        if mapped is None:
+            case.remarks.append(f"no {name} is measured: the interval is as wide as that makes it")
+    try:
+        return hold.evaluate(
+            list(_hold_readings(case)), case.volume_l, compliance, sensors_of(signals)
+        )
+    except OutOfRange as why:
+        case.remarks.append(f"pressure hold not judged: {why}")
+        return None
+
+
+def _hold_readings(case: _Case) -> Iterator[HoldReading]:
+    """Settled moments of the stretch at which gauge, temperature and barometer are known."""
+    gas, air = (
+        _Follower(case.points(name), STALE_MS) if name else None
+        for name in (case.signals.gas, case.signals.barometer)
+    )
+    start_ms = case.stretch.pressure[0].time_ms
+    for time_ms, gauge in case.stretch.pressure:
+        gas_c = AMBIENT_C if gas is None else gas.at(time_ms)
+        air_mbar = AMBIENT_MBAR if air is None else air.at(time_ms)
+        if gauge is None or gas_c is None or air_mbar is None:
+            continue
+        if time_ms - start_ms >= SETTLE_S * 1000:
+            yield HoldReading((time_ms - start_ms) / 1000, gauge, gas_c, air_mbar)
+
+
+def _oxygen_method(case: _Case) -> OxygenResult | None:
+    try:
+        found = ingress.evaluate_oxygen(
+            _oxygen_readings(case), case.volume_l, OxygenSensor(lag_s=USUAL_LAG_S)
+        )
+    except OutOfRange as why:
+        case.remarks.append(f"oxygen method not judged: {why}")
+        return None
+    case.remarks.append("the oxygen figure includes what permeates the gloves, usually 1-2 ppm/h")
+    if sum(p.value or 0.0 for p in case.stretch.pressure) >= 0:
+        case.remarks.append(
+            "the box stood above ambient: holes lose gas then, and oxygen misses them"
+        )
+    return found
+
+
+def _oxygen_readings(case: _Case) -> list[OxygenReading]:
+    """Oxygen of the stretch, or OutOfRange that says why it proves nothing."""
+    why_not = _no_oxygen_method(case.box, case.signals, case.stretch)
+    if why_not or case.signals.oxygen is None:
+        raise OutOfRange(why_not or "no oxygen signal is mapped")
+    start_ms, end_ms = case.stretch.pressure[0].time_ms, case.stretch.pressure[-1].time_ms
+    return [
+        OxygenReading((time_ms - start_ms) / 1000, ppm)
+        for time_ms, ppm in case.points(case.signals.oxygen)
+        if ppm is not None and start_ms <= time_ms <= end_ms
+    ]
+
+
+def _no_oxygen_method(box: BoxPlan, signals: Signals, stretch: HoldStretch) -> str | None:
+    if stretch.circulating:
+        return "the loop was running; stop circulation"
+    if stretch.circulating is None:
+        return "it is not known whether the loop stood; map circulating"
+    point = next((a.sample_point for a in box.analyzers if a.role == "oxygen"), "box")
+    return None if point == "box" else f"the analyzer samples the {point}, not the box"
+
+
+def document(found: Findings, own_best_per_h: float | None = None) -> dict[str, Any]:
+    """The findings as JSON, rates per hour, loss negative."""
+    return {
+        "box": found.box,
+        "from": iso_utc(found.from_ms),
+        "to": iso_utc(found.to_ms),
+        "pressure_hold": None if found.hold is None else _hold_document(found.hold),
+        "oxygen_method": None if found.oxygen is None else _oxygen_document(found.oxygen),
+        "own_best": own_best_per_h,
+        "remarks": list(found.remarks),
+    }
+
+
+def own_best(earlier: Iterable[Mapping[str, Any]]) -> float | None:
+    """The smallest hourly rate that earlier tests resolved, by either method; None for none."""
+    methods = (test.get(name) for test in earlier for name in ("pressure_hold", "oxygen_method"))
+    rates = [abs(m["hourly_rate"]) for m in methods if m and m["resolved"]]
+    return min(rates, default=None)
+
+
+def _hold_document(found: HoldResult) -> dict[str, Any]:
+    return {
+        "seconds": found.duration_s,
+        "mean_gauge_mbar": found.mean_gauge_mbar,
+        "hourly_rate": found.per_h,
+        "expanded": found.expanded_per_h,
+        "coverage_factor": found.coverage_factor,
+        "raw_hourly_rate": found.raw_l_h / found.volume_l,
+        "rigid_hourly_rate": found.rigid_l_h / found.volume_l,
+        "resolved": found.resolved,
+        "class": found.class_number,
+        "budget": {name: part / found.volume_l for name, part in found.budget_l_h.items()},
+    }
+
+
+def _oxygen_document(found: OxygenResult) -> dict[str, Any]:
+    return {
+        "seconds": found.duration_s,
+        "hourly_rate": found.per_h,
+        "expanded": found.expanded_per_h,
+        "air_l_h": found.air_l_h,
+        "resolved": found.resolved,
+        "class": found.class_number,
+        "budget": dict(found.budget_per_h),
+    }

@@ -1,0 +1,1 @@
+"""Alarms: state table, suppression, timers, operator commands, events."""

@@ -1,0 +1,128 @@
+"""What people may do to alarms, and the plain words they get back."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from difflib import get_close_matches
+
+from dewline.errors import CommandError
+from dewline.readings import Command, Event, Reply
+from dewline.watch.alarms.alarm import Alarm, AlarmEngine
+from dewline.watch.alarms.states import Trigger
+from dewline.watch.alarms.suppression import duration
+from dewline.watch.signals.modes import NOTE_KINDS, BoxModes
+from dewline.watch_plan import WatchPlan
+
+LONGEST_SHELF_S = 24 * 3600.0
+LONGEST_CRITICAL_SHELF_S = 15 * 60.0
+
+
+class OperatorCommands:
+    """Carries out commands. Every refusal says why and what to do instead."""
+
+    def __init__(
+        self,
+        plan: WatchPlan,
+        alarms: Mapping[str, Alarm],
+        engine: AlarmEngine,
+        modes: Mapping[str, BoxModes],
+        remember: Callable[[str, str, int], None],
+    ) -> None:
+        self._remember = remember  # a note: box, kind, at_ms
+        self._boxes = plan.boxes
+        self._alarms = alarms
+        self._engine = engine
+        self._modes = modes
+        self._acts: dict[str, Callable[[Alarm, Command], Event]] = {
+            "acknowledge": self._acknowledge,
+            "shelve": self._shelve,
+            "unshelve": self._unshelve,
+            "out-of-service": self._remove,
+            "return-to-service": self._return,
+            "reset": self._reset,
+        }
+
+    def obey(self, command: Command) -> Reply:
+        """Do it or say why not; never raises."""
+        try:
+            if command.command == "note":
+                return self._note(command)
+            alarm = self._find(command.alarm)
+            act = self._acts.get(command.command)
+            if act is None:
+                raise CommandError(f"no command {command.command!r}")
+            event = act(alarm, command)
+        except CommandError as refusal:
+            return Reply(False, str(refusal))
+        return Reply(True, f"{event.alarm} is {event.state}", event.id)
+
+    def _find(self, name: str | None) -> Alarm:
+        if name is None:
+            raise CommandError("no alarm is named")
+        if name in self._alarms:
+            return self._alarms[name]
+        raise CommandError(f"no alarm {name!r}{_near(name, self._alarms)}")
+
+    def _do(self, alarm: Alarm, trigger: Trigger, command: Command, refusal: str) -> Event:
+        event = self._engine.move(alarm, trigger, by=command.by, why=command.why)
+        if event is None:
+            raise CommandError(f"{alarm.plan.alarm} is {alarm.state}: {refusal}")
+        return event
+
+    def _acknowledge(self, alarm: Alarm, command: Command) -> Event:
+        return self._do(alarm, "acknowledge", command, "there is nothing to acknowledge")
+
+    def _reset(self, alarm: Alarm, command: Command) -> Event:
+        if alarm.active and not alarm.overlaid:
+            raise CommandError(f"{alarm.plan.alarm} is still active: reset it when it is over")
+        refusal = "only an acknowledged latch can be reset"
+        return self._do(alarm, "reset", command, refusal)
+
+    def _shelve(self, alarm: Alarm, command: Command) -> Event:
+        name = alarm.plan.alarm
+        longest_s = (
+            LONGEST_CRITICAL_SHELF_S
+            if "critical" in (alarm.plan.priority, alarm.plan.night, alarm.priority)
+            else LONGEST_SHELF_S
+        )
+        if not command.why or not command.why.strip():
+            raise CommandError(f"shelving {name} needs a reason")
+        if command.for_s is None or not 0 < command.for_s <= longest_s:
+            longest = duration(round(longest_s * 1000))
+            raise CommandError(f"shelving {name} needs an end, at most {longest} from now")
+        until_ms = command.at_ms + max(1, round(command.for_s * 1000))
+        event = self._engine.move(
+            alarm, "shelve", by=command.by, why=command.why, until_ms=until_ms
+        )
+        if event is None:
+            raise CommandError(f"{name} is {alarm.state}: it cannot be shelved now")
+        alarm.shelved_until_ms = until_ms
+        return event
+
+    def _unshelve(self, alarm: Alarm, command: Command) -> Event:
+        if alarm.shelved_until_ms is None:
+            raise CommandError(f"{alarm.plan.alarm} is {alarm.state}: it is not shelved")
+        alarm.shelved_until_ms = None
+        return self._do(alarm, "unshelve", command, "it is not shelved")
+
+    def _remove(self, alarm: Alarm, command: Command) -> Event:
+        return self._do(alarm, "remove", command, "nothing to do")
+
+    def _return(self, alarm: Alarm, command: Command) -> Event:
+        return self._do(alarm, "return", command, "it is in service")
+
+    def _note(self, command: Command) -> Reply:
+        box, kind = command.box or "", command.kind or ""
+        if box not in self._boxes:
+            raise CommandError(f"no box {box!r}{_near(box, self._boxes)}")
+        if kind not in NOTE_KINDS:
+            raise CommandError(f"no kind of note {kind!r}; one of {', '.join(NOTE_KINDS)}")
+        modes = self._modes[box]
+        modes.note(kind, command.why or "", command.at_ms)
+        self._remember(box, kind, command.at_ms)
+        return Reply(True, f"noted for {box}: {kind}")
+
+
+def _near(name: str, known: Mapping[str, object]) -> str:
+    near = get_close_matches(name, known, n=3)
+    return f"; near it: {', '.join(near)}" if near else ""

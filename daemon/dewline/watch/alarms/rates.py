@@ -1,0 +1,74 @@
+"""How often alarms come: chattering of one, flood of all.
+
+Figures of ISA-18.2 / EEMUA 191 as the trade quotes them (from memory): three
+raise/return cycles in a minute chatter; more than ten new alarms in ten minutes
+are a flood, which is over below five.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Iterable
+
+from dewline.watch.signals.slope import NEVER_MS
+
+CYCLE_WINDOW_MS = 60_000
+CYCLES = 3
+RATE_WINDOW_MS = 600_000
+CHANGES = 10
+FLOOD_ABOVE = 10
+FLOOD_OVER_BELOW = 5
+REMEMBERED = CHANGES + 1
+CHATTER_NOTICE_MS = 3_600_000
+
+Change = tuple[int, bool]  # at_ms, and whether it ended a cycle (a return)
+
+
+def within(times_ms: Iterable[int], at_ms: int, window_ms: int) -> int:
+    """How many of ``times_ms`` lie in (at - window, at]."""
+    return sum(1 for t in times_ms if at_ms - window_ms < t <= at_ms)
+
+
+def chatter(changes: Iterable[Change], at_ms: int) -> str | None:
+    """How an alarm chatters, in words; None while it does not.
+
+    Three cycles in a minute, or more than ten raises and returns in ten minutes.
+    """
+    changes = tuple(changes)
+    if within((t for t, ended in changes if ended), at_ms, CYCLE_WINDOW_MS) >= CYCLES:
+        return f"raised and returned {CYCLES} times within a minute"
+    if within((t for t, _ in changes), at_ms, RATE_WINDOW_MS) > CHANGES:
+        return f"more than {CHANGES} raises and returns within 10 min"
+    return None
+
+
+def flood(was: bool, count: int) -> bool:
+    """Is it a flood, given whether it was one and how many alarms the last ten minutes brought?"""
+    return count >= FLOOD_OVER_BELOW if was else count > FLOOD_ABOVE
+
+
+class AlarmRate:
+    """New alarms in the last ten minutes."""
+
+    __slots__ = ("_times_ms",)
+
+    def __init__(self) -> None:
+        self._times_ms: deque[int] = deque()
+
+    def add(self, at_ms: int) -> None:
+        self._times_ms.append(at_ms)
+
+    def count(self, at_ms: int) -> int:
+        while self._times_ms and self._times_ms[0] <= at_ms - RATE_WINDOW_MS:
+            self._times_ms.popleft()
+        return len(self._times_ms)
+
+    def due_ms(self, at_ms: int) -> int:
+        """When the count next falls; far away when there is nothing to fall."""
+        return self._times_ms[0] + RATE_WINDOW_MS if self.count(at_ms) else NEVER_MS
+
+    def save(self) -> list[int]:
+        return list(self._times_ms)
+
+    def restore(self, state: list[int]) -> None:
+        self._times_ms = deque(state)

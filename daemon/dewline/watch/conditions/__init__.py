@@ -1,0 +1,1 @@
+"""Conditions of rules and their evaluation."""

@@ -1,0 +1,1 @@
+"""Plausibility of sensors."""

@@ -1,0 +1,1 @@
+"""State of signals, slopes, modes."""

@@ -1,0 +1,272 @@
+"""What the watch is told: boxes, signals and effective rules, all in canonical units.
+
+Built by ``config`` and frozen; the watch never sees YAML. Canonical units are
+ppm, mbar, degC and s unless a signal names its own (``%``, ``L/d``). Times are
+integer milliseconds. A *place* is a box, a service, a purifier or ``daemon``.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+from dewline.readings import Priority
+
+Mode = Literal[
+    "circulating",
+    "reduced",
+    "isolated",
+    "purging",
+    "regenerating",
+    "transferring",
+    "working",
+    "solvent-work",
+    "opened",
+    "recovering",
+    "outgassing",
+    "commissioning",
+]
+DAEMON = "daemon"
+CLOCK_SET = f"{DAEMON}.clock-set"  # 1 once the host's clock can be believed
+
+
+@dataclass(frozen=True, slots=True)
+class SignalPlan:
+    """One recorded signal. ``instrument`` and ``bus`` are None for derived and CSV-only ones."""
+
+    name: str  # heron.moisture
+    place: str  # heron
+    role: str  # moisture
+    unit: str
+    instrument: str | None = None
+    bus: str | None = None
+    every_ms: int = 1000
+    reference: Literal["absolute", "gauge"] | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Above:
+    """True above ``limit`` (a number, or the full name of the signal that holds it)."""
+
+    limit: float | str
+
+
+@dataclass(frozen=True, slots=True)
+class Below:
+    limit: float | str
+
+
+@dataclass(frozen=True, slots=True)
+class Outside:
+    low: float | str
+    high: float | str
+
+
+@dataclass(frozen=True, slots=True)
+class Rising:
+    """Slope above ``per_h`` over ``over_ms``, at two-sided ``confidence``."""
+
+    per_h: float
+    over_ms: int
+    confidence: float
+
+
+@dataclass(frozen=True, slots=True)
+class Falling:
+    """Slope below minus ``per_h``."""
+
+    per_h: float
+    over_ms: int
+    confidence: float
+
+
+@dataclass(frozen=True, slots=True)
+class StaleAfter:
+    """No usable reading for ``after_ms``."""
+
+    after_ms: int
+
+
+@dataclass(frozen=True, slots=True)
+class UnchangedFor:
+    """The very same value for ``for_ms``; values at or below ``ignore_below`` do not count."""
+
+    for_ms: int
+    ignore_below: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class TrueFor:
+    for_ms: int
+
+
+@dataclass(frozen=True, slots=True)
+class FalseFor:
+    for_ms: int
+
+
+@dataclass(frozen=True, slots=True)
+class Reaches:
+    """The outlook says ``limit`` is reached within ``within_ms``."""
+
+    limit: float
+    within_ms: int
+
+
+@dataclass(frozen=True, slots=True)
+class AboveOwn:
+    """Above ``times`` the box's own figure, e.g. its idle baseline."""
+
+    times: float
+    of: Literal["idle-baseline"]
+
+
+@dataclass(frozen=True, slots=True)
+class Count:
+    """``condition`` became true ``count`` times within ``within_ms``."""
+
+    count: int
+    within_ms: int
+    condition: Above | Below | Outside
+
+
+ConditionPlan = (
+    Above
+    | Below
+    | Outside
+    | Rising
+    | Falling
+    | StaleAfter
+    | UnchangedFor
+    | TrueFor
+    | FalseFor
+    | Reaches
+    | AboveOwn
+    | Count
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Guard:
+    """``only_while``: the rule speaks only while another signal is on this side of a limit.
+
+    ``between`` is above ``limit`` and below ``high``, which is None for the others.
+    """
+
+    signal: str
+    side: Literal["above", "below", "between"]
+    limit: float
+    high: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RulePlan:
+    """One alarm: a rule on a place, with every layer applied."""
+
+    alarm: str  # heron.moisture-high
+    place: str
+    rule: str
+    signal: str
+    condition: ConditionPlan
+    unit: str  # of the limit, as events show it
+    deadband: float | None = None  # None: 0 for levels, 20 % of the limit for slopes
+    on_delay_ms: int = 0
+    off_delay_ms: int = 0
+    priority: Priority = "medium"
+    night: Priority | None = None
+    latch: bool = False
+    acknowledge: Literal["required", "auto"] = "required"
+    suppress_while: tuple[tuple[Mode, int], ...] = ()  # mode, longest time in ms
+    under: tuple[str, ...] = ()  # parent alarms, written and implied
+    only_while: Guard | None = None
+    remind_every_ms: int | None = None
+    advice: str | None = None
+    caution: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class AntechamberPlan:
+    name: str
+    volume_m3: float
+    cycles: int
+    evacuate_below_mbar: float
+
+
+@dataclass(frozen=True, slots=True)
+class AnalyzerPlan:
+    """What is known of the sensor behind a role; sharpens causes and proofs."""
+
+    role: str
+    kind: str
+    sample_point: str
+    zero_uncertainty_ppm: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PurifierPlan:
+    name: str
+    beds: int = 1
+    flow_m3_h: float | None = None
+    oxygen_capacity_l: float | None = None
+    water_capacity_kg: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BoxPlan:
+    name: str
+    title: str = ""
+    gas: Literal["nitrogen", "argon"] = "nitrogen"
+    regime: Literal["positive", "negative"] = "positive"
+    volume_m3: float | None = None
+    purifier: str | None = None
+    supply: str | None = None
+    refill_from: Literal["box", "supply"] = "box"
+    antechambers: tuple[AntechamberPlan, ...] = ()
+    analyzers: tuple[AnalyzerPlan, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ServicePlan:
+    name: str
+    kind: str
+
+
+@dataclass(frozen=True, slots=True)
+class Escalation:
+    """An unacknowledged alarm of one of ``places`` at ``from_priority`` moves on after a while.
+
+    ``hours``: when the contact is on duty, minutes after local midnight; None: always.
+    """
+
+    contact: str
+    then: str
+    after_ms: int
+    from_priority: Priority
+    places: tuple[str, ...]
+    hours: tuple[int, int] | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class OnCall:
+    """A contact whom ``places`` page first, from ``from_priority`` on, within ``hours``."""
+
+    contact: str
+    from_priority: Priority
+    places: tuple[str, ...]
+    hours: tuple[int, int] | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WatchPlan:
+    """All the watch knows. ``signals`` and ``rules`` are keyed by full name."""
+
+    site: str
+    timezone: str = "UTC"
+    staffed: tuple[int, int] | None = None  # minutes after local midnight
+    boxes: dict[str, BoxPlan] = field(default_factory=dict)
+    services: dict[str, ServicePlan] = field(default_factory=dict)
+    purifiers: dict[str, PurifierPlan] = field(default_factory=dict)
+    signals: dict[str, SignalPlan] = field(default_factory=dict)
+    rules: dict[str, RulePlan] = field(default_factory=dict)
+    escalations: tuple[Escalation, ...] = ()
+    on_call: tuple[OnCall, ...] = ()
