@@ -9,42 +9,11 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from enum import IntEnum
 from typing import Any, Literal, NamedTuple
 
-Priority = Literal["critical", "high", "medium", "low"]
-PRIORITIES: tuple[Priority, ...] = ("critical", "high", "medium", "low")
-
-State = Literal[
-    "normal",
-    "unacknowledged",
-    "acknowledged",
-    "returned",
-    "latched-unacknowledged",
-    "latched-acknowledged",
-    "shelved",
-    "suppressed",
-    "out-of-service",
-]
-Transition = Literal[
-    "raised",
-    "acknowledged",
-    "returned",
-    "cleared",
-    "reset",
-    "shelved",
-    "unshelved",
-    "suppressed",
-    "unsuppressed",
-    "removed-from-service",
-    "returned-to-service",
-    "escalated",
-    "reminded",
-    "cause-changed",
-    "chattering",
-]
 CommandName = Literal[
     "acknowledge",
     "shelve",
@@ -54,7 +23,6 @@ CommandName = Literal[
     "reset",
     "note",
 ]
-ClockWord = Literal["synchronised", "unsynchronised"]
 ResumeReason = Literal["start", "restart", "reload"]
 
 
@@ -161,160 +129,6 @@ class Resumed:
 
 
 Item = Scan | Tick | Command | Resumed
-
-
-@dataclass(frozen=True, slots=True)
-class Cause:
-    """Why, as a set: ``name`` first, ``also`` what could not be told from it."""
-
-    name: str
-    confidence: float
-    also: tuple[str, ...] = ()
-    evidence: tuple[str, ...] = ()
-    tell_apart: str | None = None
-
-    def document(self) -> dict[str, Any]:
-        return {
-            "name": self.name,
-            "or": list(self.also),
-            "confidence": self.confidence,
-            "evidence": list(self.evidence),
-            "tell_apart": self.tell_apart,
-        }
-
-
-UNKNOWN_CAUSE = Cause("unknown", 0.0)
-
-
-@dataclass(frozen=True, slots=True)
-class Outlook:
-    """Seconds until ``limit`` is reached, with a range; None where it never is."""
-
-    limit: float
-    unit: str
-    in_s: float | None
-    low_s: float | None
-    high_s: float | None
-
-    def document(self) -> dict[str, Any]:
-        return {
-            "limit": self.limit,
-            "unit": self.unit,
-            "in_s": self.in_s,
-            "low_s": self.low_s,
-            "high_s": self.high_s,
-        }
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Event:
-    """One alarm transition. ``seq`` counts events from 1 without a hole."""
-
-    id: str
-    seq: int
-    time_ms: int
-    at_ms: int
-    site: str
-    box: str
-    alarm: str
-    transition: Transition
-    state: State
-    priority: Priority
-    signal: str
-    value: float | None = None
-    unit: str | None = None
-    quality: str | None = None
-    limit: float | None = None
-    limit_unit: str | None = None
-    since_ms: int | None = None
-    by: str | None = None
-    why: str | None = None
-    until_ms: int | None = None
-    under: str | None = None
-    clock: ClockWord = "synchronised"
-    mode: str | None = None
-    cause: Cause = UNKNOWN_CAUSE
-    outlook: Outlook | None = None
-    advice: str | None = None
-    caution: str | None = None
-
-    def document(self) -> dict[str, Any]:
-        """The event document: every key always present, null where there is none."""
-        return {
-            "id": self.id,
-            "seq": self.seq,
-            "time": iso_utc(self.time_ms),
-            "at_ms": self.at_ms,
-            "site": self.site,
-            "box": self.box,
-            "alarm": self.alarm,
-            "transition": self.transition,
-            "state": self.state,
-            "priority": self.priority,
-            "signal": self.signal,
-            "value": self.value,
-            "unit": self.unit,
-            "quality": self.quality,
-            "limit": self.limit,
-            "limit_unit": self.limit_unit,
-            "since": None if self.since_ms is None else iso_utc(self.since_ms),
-            "by": self.by,
-            "why": self.why,
-            "until": None if self.until_ms is None else iso_utc(self.until_ms),
-            "under": self.under,
-            "clock": self.clock,
-            "mode": self.mode,
-            "cause": self.cause.document(),
-            "outlook": None if self.outlook is None else self.outlook.document(),
-            "advice": self.advice,
-            "caution": self.caution,
-        }
-
-
-@dataclass(frozen=True, slots=True)
-class LedgerRow:
-    """A closed (or still open: ``ended_ms`` None) entry of a ledger, e.g. one transfer."""
-
-    id: str
-    box: str
-    kind: str
-    started_ms: int
-    ended_ms: int | None
-    document: Mapping[str, Any]
-
-
-@dataclass(frozen=True, slots=True)
-class Reply:
-    """The answer to a Command."""
-
-    ok: bool
-    message: str
-    event_id: str | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Outcome:
-    """What follows from one item. ``readings`` holds derived signals only."""
-
-    events: tuple[Event, ...] = ()
-    readings: Mapping[str, Reading] = field(default_factory=dict)
-    ledger: tuple[LedgerRow, ...] = ()
-    reply: Reply | None = None
-
-
-NOTHING = Outcome()
-
-
-class Entry(NamedTuple):
-    """What goes to the record in one piece. ``item`` is None for what a tick brought about.
-
-    ``seq`` counts recorded items from 1; what a tick brought about bears the
-    ``seq`` of the item before it.
-    """
-
-    seq: int
-    item: Scan | Command | Resumed | None
-    outcome: Outcome
 
 
 def iso_utc(time_ms: int) -> str:

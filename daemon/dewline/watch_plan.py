@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Literal
 
-from dewline.readings import Priority
+from dewline.events import Priority
 
 Mode = Literal[
     "circulating",

@@ -24,8 +24,9 @@ import site_of_boxes
 from measured import NEAR, PAIRS, Line, Spread, beside, in_turn, on_core
 
 from dewline.config import Plan, load
+from dewline.events import Entry
 from dewline.journal import Journal, Reader
-from dewline.readings import Entry, Scan
+from dewline.readings import Scan
 from dewline.replay.replay import replay_csv, replay_journal
 from dewline.watch_plan import Above, Below, Outside
 

@@ -29,9 +29,9 @@ from processes import store
 
 from dewline.clock import RealClock
 from dewline.config.plan import InfluxPlan
+from dewline.events import Entry, Outcome
 from dewline.followers.influx.follower import ITEMS_AT_ONCE, LINES_AT_ONCE, InfluxFollower
 from dewline.journal import Journal, Reader
-from dewline.readings import Entry, Outcome
 
 MINUTES = 60.0
 AIM_PER_S = 35_000

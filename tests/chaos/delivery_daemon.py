@@ -18,9 +18,10 @@ from pathlib import Path
 
 from dewline.clock import RealClock
 from dewline.config.plan import MqttPlan
+from dewline.events import Entry, Event, LedgerRow, Outcome, Reply
 from dewline.followers.mqtt.follower import MqttFollower
 from dewline.journal import Journal, Reader
-from dewline.readings import Entry, Event, LedgerRow, Outcome, Quality, Reading, Reply, Scan
+from dewline.readings import Quality, Reading, Scan
 
 TRANSITIONS = ("raised", "acknowledged", "returned", "cleared")
 STATES = ("unacknowledged", "acknowledged", "returned", "normal")

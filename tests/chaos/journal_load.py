@@ -15,8 +15,9 @@ import time
 from pathlib import Path
 
 from dewline.clock import RealClock
+from dewline.events import Entry, Event, Outcome
 from dewline.journal import Journal, Reader
-from dewline.readings import Entry, Event, Outcome, Quality, Reading, Scan
+from dewline.readings import Quality, Reading, Scan
 
 COMMIT_EVERY_MS = 100
 

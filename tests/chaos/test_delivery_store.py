@@ -14,8 +14,9 @@ import time
 import urllib.request
 from pathlib import Path
 
+from dewline.events import Entry, Outcome
 from dewline.journal import Journal
-from dewline.readings import Entry, Outcome, Quality, Reading, Scan
+from dewline.readings import Quality, Reading, Scan
 
 DAEMON = Path(__file__).with_name("store_daemon.py")
 HOURS = 24 if os.environ.get("DEWLINE_CHAOS") == "full" else 3  # of readings, one a second

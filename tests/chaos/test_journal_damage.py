@@ -13,8 +13,9 @@ import pytest
 
 from dewline.clock import RealClock
 from dewline.errors import JournalError
+from dewline.events import Entry, Event, LedgerRow, Outcome
 from dewline.journal import Journal, Reader
-from dewline.readings import Command, Entry, Event, LedgerRow, Outcome, Quality, Reading, Scan
+from dewline.readings import Command, Quality, Reading, Scan
 
 EVENTS = 60
 

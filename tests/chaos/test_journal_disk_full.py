@@ -15,9 +15,10 @@ import pytest
 
 from dewline.clock import RealClock
 from dewline.config import load
+from dewline.events import Entry, Event, Outcome
 from dewline.journal import Journal, Reader
 from dewline.live.self_monitor import SelfMonitor
-from dewline.readings import Entry, Event, Outcome, Quality, Reading, Scan
+from dewline.readings import Quality, Reading, Scan
 from dewline.replay.drive import Drive
 from dewline.watch.watch import Watch
 

@@ -7,8 +7,9 @@ import sqlite3
 import time
 
 from dewline.clock import RealClock
+from dewline.events import Entry, Event, Outcome
 from dewline.journal import Journal, Reader
-from dewline.readings import Entry, Event, Outcome, Quality, Reading, Scan
+from dewline.readings import Quality, Reading, Scan
 
 LIMIT_BYTES = 64_000_000
 HELD_S = 600  # of readings at 1 Hz, fed as fast as they go

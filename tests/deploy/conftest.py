@@ -18,20 +18,11 @@ import yaml
 
 from dewline.config import load
 from dewline.config.plan import Plan
+from dewline.events import Entry, LedgerRow, Outcome
 from dewline.followers.influx.limits import limit_lines
 from dewline.journal.lines import event_line, ledger_line, reading_line
 from dewline.journal.reader import Row
-from dewline.readings import (
-    QUALITY_BY_TEXT,
-    Entry,
-    LedgerRow,
-    Outcome,
-    Quality,
-    Reading,
-    Resumed,
-    Scan,
-    iso_utc,
-)
+from dewline.readings import QUALITY_BY_TEXT, Quality, Reading, Resumed, Scan, iso_utc
 from dewline.replay.drive import Drive
 from dewline.reports.pressure_hold import HoldPoint, document, judge, longest_stretch, signals_of
 from dewline.watch.ledgers.pressure_hold import leak_test_row

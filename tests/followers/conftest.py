@@ -13,12 +13,12 @@ import pytest
 from dewline.clock import RealClock
 from dewline.config.plan import ContactPlan, MqttPlan
 from dewline.errors import JournalError
+from dewline.events import Entry, Event, LedgerRow, Outcome, Reply
 from dewline.followers.mqtt.follower import MqttFollower
 from dewline.followers.push.outbox import Batch, Outbox
 from dewline.followers.push.page_text import Page, PageWriter
 from dewline.followers.push.rate_limit import Quota
 from dewline.hours import zone_of
-from dewline.readings import Entry, Event, LedgerRow, Outcome, Reply
 
 START_MS = 1_772_417_649_250
 

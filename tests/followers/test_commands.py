@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 
 from dewline.config.plan import MqttPlan
 from dewline.errors import CommandError, FollowerError
+from dewline.events import Reply
 from dewline.followers.mqtt.commands import (
     KEYS,
     MAX_BYTES,
@@ -20,7 +21,7 @@ from dewline.followers.mqtt.commands import (
     token_of,
 )
 from dewline.followers.secret import TokenFile
-from dewline.readings import Reply, compact_json
+from dewline.readings import compact_json
 
 GOOD = {"command": "acknowledge", "alarm": "heron.moisture-high", "by": "mira"}
 RESULT_KEYS = {"ref", "command", "alarm", "ok", "message", "event_id"}

@@ -17,10 +17,11 @@ from aiohttp import ClientSession, web
 from dewline.clock import RealClock
 from dewline.config.plan import InfluxPlan
 from dewline.errors import FollowerError
+from dewline.events import Entry, Event, LedgerRow, Outcome
 from dewline.followers.influx.client import store
 from dewline.followers.influx.follower import InfluxFollower
 from dewline.journal import Journal, Reader
-from dewline.readings import Entry, Event, LedgerRow, Outcome, Quality, Reading, Scan
+from dewline.readings import Quality, Reading, Scan
 
 BASE_MS = round(time.time() * 1000) - 3_600_000
 TOKEN = "canary-sedge-77"

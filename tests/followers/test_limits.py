@@ -6,9 +6,9 @@ from typing import Any, get_args
 
 import pytest
 
+from dewline.events import LedgerRow, State
 from dewline.followers.influx.limits import limit_lines
 from dewline.journal.lines import STATE_RANK, ledger_line
-from dewline.readings import LedgerRow, State
 from dewline.watch_plan import Above, Below, Outside, Rising, RulePlan, StaleAfter
 
 HOUR_MS = 3_600_000

@@ -10,7 +10,8 @@ import paho.mqtt.client as paho
 import pytest
 
 from dewline.errors import JournalError
-from dewline.readings import Command, Entry, LedgerRow, Outcome, Quality, Reading, Scan
+from dewline.events import Entry, LedgerRow, Outcome
+from dewline.readings import Command, Quality, Reading, Scan
 
 SITE = "dewline/saltmarsh"
 EVENT = f"{SITE}/event"

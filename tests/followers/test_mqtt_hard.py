@@ -15,8 +15,9 @@ import pytest
 
 from dewline.clock import RealClock, StepClock
 from dewline.config.plan import MqttPlan
+from dewline.events import Entry, Outcome
 from dewline.followers.mqtt.connection import connection
-from dewline.readings import Entry, Outcome, Quality, Reading, Scan
+from dewline.readings import Quality, Reading, Scan
 
 SITE = "dewline/saltmarsh"
 EVENT = f"{SITE}/event"

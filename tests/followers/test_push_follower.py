@@ -10,11 +10,11 @@ import pytest
 
 from dewline.clock import RealClock
 from dewline.config.plan import ContactPlan, JournalPlan, Plan
+from dewline.events import Entry, Event, Outcome
 from dewline.followers.push import follower as push
 from dewline.followers.push import outbox
 from dewline.followers.push.follower import PushFollower
 from dewline.journal import Journal, Reader
-from dewline.readings import Entry, Event, Outcome
 from dewline.watch_plan import WatchPlan
 
 PLACES = ("heron", "egret", "daemon")

@@ -10,11 +10,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from dewline.config import load
+from dewline.events import Cause, Event, Outlook
 from dewline.followers.push import cause_words
 from dewline.followers.push.page_text import Notified, PageWriter
 from dewline.followers.push.phrases import clock, duration, figure
 from dewline.hours import zone_of
-from dewline.readings import Cause, Event, Outlook
 from dewline.watch_plan import (
     Above,
     FalseFor,

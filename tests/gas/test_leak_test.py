@@ -13,8 +13,9 @@ import pytest
 
 from dewline.cli import main
 from dewline.config import Plan, load
+from dewline.events import NOTHING, Entry
 from dewline.journal import Journal
-from dewline.readings import NOTHING, Entry, Quality, Reading, Scan
+from dewline.readings import Quality, Reading, Scan
 
 START = datetime(2026, 3, 2, 18, tzinfo=UTC)
 CONFIG = """

@@ -11,8 +11,9 @@ from typing import Any
 import pytest
 
 from dewline.clock import RealClock
+from dewline.events import Event
 from dewline.journal import Journal
-from dewline.readings import Event, Quality, Reading, Scan
+from dewline.readings import Quality, Reading, Scan
 
 Opener = Callable[..., contextlib.AbstractAsyncContextManager[Journal]]
 

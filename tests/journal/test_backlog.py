@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import pytest
 
+from dewline.events import Entry, LedgerRow, Outcome
 from dewline.journal.backlog import Backlog, Session
 from dewline.journal.rows import Cursor, PlanText, Snapshot, Units
-from dewline.readings import Command, Entry, LedgerRow, Outcome
+from dewline.readings import Command
 
 
 @pytest.fixture

@@ -10,8 +10,9 @@ import pytest
 
 from dewline.clock import StepClock
 from dewline.errors import JournalError
+from dewline.events import Entry, LedgerRow, Outcome
 from dewline.journal import Journal, Reader
-from dewline.readings import Entry, LedgerRow, Outcome, Quality, Reading, Scan
+from dewline.readings import Quality, Reading, Scan
 
 
 async def test_an_event_goes_at_once_with_all_that_led_to_it(opened, path, scan_of, event_of):

@@ -10,17 +10,9 @@ from line_protocol_parser import parse_line
 
 from dewline.cli import main
 from dewline.errors import OutOfRange
+from dewline.events import Entry, LedgerRow, Outcome
 from dewline.journal import Reader
-from dewline.readings import (
-    Command,
-    Entry,
-    LedgerRow,
-    Outcome,
-    Quality,
-    Reading,
-    Resumed,
-    Scan,
-)
+from dewline.readings import Command, Quality, Reading, Resumed, Scan
 from dewline.replay.replay import csv_scans
 from dewline.reports.export import ExportRange, export
 from dewline.watch_plan import SignalPlan

@@ -10,8 +10,8 @@ import pytest
 
 from dewline.cli import main
 from dewline.errors import JournalError
+from dewline.events import Entry, Outcome
 from dewline.journal import Reader, health
-from dewline.readings import Entry, Outcome
 
 CONFIG = """
 site: saltmarsh

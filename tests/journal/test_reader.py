@@ -11,9 +11,10 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from dewline.errors import JournalError
+from dewline.events import Entry, Outcome
 from dewline.journal import Reader
 from dewline.journal.schema import connect
-from dewline.readings import Command, Entry, Outcome, Quality, Reading
+from dewline.readings import Command, Quality, Reading
 
 
 async def test_an_empty_record_has_an_empty_tail(opened, path):

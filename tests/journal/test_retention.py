@@ -9,10 +9,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from dewline.events import Entry, Outcome
 from dewline.journal import Reader
 from dewline.journal.retention import first_seq_at, keep_house, roll, rolled_seq
 from dewline.journal.schema import connect
-from dewline.readings import Command, Entry, Outcome, Quality, Reading, Scan
+from dewline.readings import Command, Quality, Reading, Scan
 
 HOUR_MS, DAY_MS = 3_600_000, 86_400_000
 QUALITIES = st.sampled_from(

@@ -11,8 +11,9 @@ from pathlib import Path
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from dewline.events import Entry, Outcome
 from dewline.journal import Journal, Reader
-from dewline.readings import Command, Entry, Outcome, Quality, Reading, Resumed, Scan
+from dewline.readings import Command, Quality, Reading, Resumed, Scan
 
 TIMES = st.integers(0, 2**47)
 WORDS = st.text(st.characters(exclude_categories=("Cs",)), max_size=20)

@@ -10,9 +10,10 @@ import sys
 import pytest
 
 from dewline.errors import JournalError
+from dewline.events import Entry, Outcome
 from dewline.journal import Journal, Reader
 from dewline.journal.schema import MIGRATIONS, connect
-from dewline.readings import QUALITY_TEXT, Entry, Outcome
+from dewline.readings import QUALITY_TEXT
 
 TABLES = {
     "item": ["seq", "time_ms", "at_ms", "kind", "source", "document"],

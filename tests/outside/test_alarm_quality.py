@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pytest
 
-from dewline.readings import Event
+from dewline.events import Event
 from dewline.reports.alarm_performance import DAY_MS, HOUR_MS, floods, judge
 
 START_MS = 1_772_417_640_000

@@ -13,7 +13,8 @@ from pathlib import Path
 
 import pytest
 
-from dewline.readings import Entry, Event, Quality, Reading, Scan, State
+from dewline.events import Entry, Event, State
+from dewline.readings import Quality, Reading, Scan
 from dewline.replay.drive import Drive
 from dewline.watch.alarms.rates import AlarmRate, flood
 from dewline.watch.alarms.states import TABLE, StateRow

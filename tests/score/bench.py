@@ -16,15 +16,8 @@ from typing import Any
 import yaml
 
 from dewline.config import load
-from dewline.readings import (
-    QUALITY_BY_TEXT,
-    Entry,
-    Event,
-    LedgerRow,
-    Reading,
-    Resumed,
-    Scan,
-)
+from dewline.events import Entry, Event, LedgerRow
+from dewline.readings import QUALITY_BY_TEXT, Reading, Resumed, Scan
 from dewline.replay.drive import Drive
 from dewline.watch.watch import Watch
 from dewline.watch_plan import WatchPlan

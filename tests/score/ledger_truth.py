@@ -22,7 +22,8 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from dewline.config import load
-from dewline.readings import QUALITY_BY_TEXT, Entry, LedgerRow, Quality, Reading, Resumed, Scan
+from dewline.events import Entry, LedgerRow
+from dewline.readings import QUALITY_BY_TEXT, Quality, Reading, Resumed, Scan
 from dewline.replay.drive import Drive
 from dewline.watch.watch import Watch
 from dewline.watch_plan import WatchPlan

@@ -13,7 +13,7 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 from bench import Told
-from dewline.readings import Event
+from dewline.events import Event
 from dewline_sim.story import Story, Wrong
 
 AFTER_MS = 3_600_000

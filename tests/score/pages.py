@@ -20,10 +20,11 @@ from typing import Any, TextIO
 import yaml
 
 from dewline.config import Plan, load
+from dewline.events import Entry
 from dewline.followers.push.outbox import Batch, Outbox
 from dewline.followers.push.page_text import Page, PageWriter
 from dewline.hours import zone_of
-from dewline.readings import QUALITY_BY_TEXT, Entry, Reading, Resumed, Scan
+from dewline.readings import QUALITY_BY_TEXT, Reading, Resumed, Scan
 from dewline.replay.drive import Drive
 from dewline.watch.watch import Watch
 from dewline_sim import story as stories

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 
-from dewline.readings import Event, LedgerRow
+from dewline.events import Event, LedgerRow
 from dewline.watch.watch import Watch
 
 if TYPE_CHECKING:

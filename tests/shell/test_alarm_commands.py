@@ -7,8 +7,9 @@ import json
 import pytest
 
 from dewline.cli import main
+from dewline.events import Entry, Event, Outcome
 from dewline.journal import Journal
-from dewline.readings import Entry, Event, Outcome, Resumed
+from dewline.readings import Resumed
 
 CONFIG = """\
 site: saltmarsh

@@ -13,10 +13,11 @@ import yaml
 
 from dewline.clock import RealClock
 from dewline.config import load
+from dewline.events import Entry, Outcome
 from dewline.journal import Journal, Reader
 from dewline.live.host_clock import HostClock, clock_is_set
 from dewline.live.service import Service
-from dewline.readings import Entry, Outcome, Quality, Reading, Scan
+from dewline.readings import Quality, Reading, Scan
 from dewline.watch_plan import CLOCK_SET
 
 HOUR_MS = 3_600_000

@@ -10,7 +10,7 @@ import pytest
 from dewline.cli import main
 from dewline.config import load
 from dewline.errors import ConfigError
-from dewline.readings import Entry
+from dewline.events import Entry
 from dewline.replay.replay import replay_csv
 
 CONFIG = """

@@ -11,7 +11,8 @@ from typing import Any
 import pytest
 
 from dewline.config import load
-from dewline.readings import Entry, Resumed
+from dewline.events import Entry
+from dewline.readings import Resumed
 from dewline.replay.drive import Drive
 from dewline.replay.replay import csv_scans
 from dewline.watch.watch import Watch

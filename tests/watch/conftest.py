@@ -8,7 +8,8 @@ from typing import Any
 
 import pytest
 
-from dewline.readings import Command, Entry, Event, Outcome, Quality, Reading, Resumed, Scan
+from dewline.events import Entry, Event, Outcome
+from dewline.readings import Command, Quality, Reading, Resumed, Scan
 from dewline.replay.drive import Drive
 from dewline.watch.watch import Watch
 from dewline.watch_plan import (

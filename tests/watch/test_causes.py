@@ -11,12 +11,12 @@ from types import SimpleNamespace
 from typing import get_args
 
 import pytest
-from dewline.watch.causes.judge import judge, odds
 
 from dewline.readings import Quality
 from dewline.watch.causes import facts as facts_module
 from dewline.watch.causes.facts import Fact
 from dewline.watch.causes.gas_facts import gas_facts
+from dewline.watch.causes.judge import judge, odds
 from dewline.watch.causes.plant_facts import supply_facts
 from dewline.watch.causes.shape import Form, Rise
 from dewline.watch.causes.table import FAMILIES, GAS

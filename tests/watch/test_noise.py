@@ -17,7 +17,8 @@ import pytest
 import yaml
 
 from dewline.config import Plan, load
-from dewline.readings import Command, Entry, Item, Quality, Reading, Resumed, Scan
+from dewline.events import Entry
+from dewline.readings import Command, Item, Quality, Reading, Resumed, Scan
 from dewline.replay.drive import Drive
 from dewline.watch.watch import Watch
 from dewline_sim import story as stories

@@ -10,7 +10,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
 
-from dewline.readings import Command, Entry, Quality, Reading, Resumed, Scan
+from dewline.events import Entry
+from dewline.readings import Command, Quality, Reading, Resumed, Scan
 from dewline.replay.drive import Drive
 from dewline.watch.alarms.states import LEGAL, REMARKS
 from dewline.watch.watch import Watch

@@ -7,7 +7,8 @@ from typing import Any
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from dewline.readings import Entry, Quality, Reading, Scan
+from dewline.events import Entry
+from dewline.readings import Quality, Reading, Scan
 from dewline.replay.drive import Drive
 from dewline.watch.conditions.evaluator import RuleEvaluator
 from dewline.watch.watch import Watch

@@ -7,7 +7,7 @@ from typing import get_args
 
 import pytest
 
-from dewline.readings import State
+from dewline.events import State
 from dewline.watch.alarms.states import (
     ACTIVE,
     LATCHED,

@@ -11,9 +11,9 @@ from typing import Any
 from dewline.cli.terminal import print_json
 from dewline.config import load
 from dewline.errors import OutOfRange
+from dewline.events import PRIORITIES
 from dewline.hours import zone_of
 from dewline.journal import Reader
-from dewline.readings import PRIORITIES
 from dewline.reports.alarm_performance import DAY_MS, AlarmPerformance, Figure, Span, judge
 
 USUAL_DAYS = 30

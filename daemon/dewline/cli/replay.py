@@ -9,8 +9,8 @@ from pathlib import Path
 
 from dewline.cli.terminal import ProgressLine, event_line, print_json, say
 from dewline.config import Plan, load
+from dewline.events import Entry, Event
 from dewline.journal import Reader
-from dewline.readings import Entry, Event
 from dewline.replay.replay import Difference, difference, replay_csv, replay_journal
 
 

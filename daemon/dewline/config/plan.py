@@ -10,7 +10,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal
 
-from dewline.readings import Priority, Quality
+from dewline.events import Priority
+from dewline.readings import Quality
 from dewline.watch_plan import WatchPlan
 
 Table = Literal["holding", "input", "coil", "discrete"]

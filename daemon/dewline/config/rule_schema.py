@@ -18,7 +18,7 @@ from dewline.config.fields import (
     _named,
     _text,
 )
-from dewline.readings import Priority
+from dewline.events import Priority
 from dewline.watch_plan import Mode
 
 CONDITIONS = (

@@ -30,7 +30,7 @@ from dewline.config.fields import (
     Zone,
 )
 from dewline.config.rule_schema import RuleSpec, Strict
-from dewline.readings import Priority
+from dewline.events import Priority
 
 Port = Annotated[int, Field(ge=1, le=65535)]
 Baud = Annotated[int, Field(ge=300, le=4_000_000)]

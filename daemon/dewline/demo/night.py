@@ -23,9 +23,9 @@ import aiomqtt
 from dewline.clock import Clock, RealClock, StepClock
 from dewline.config import load
 from dewline.errors import DewlineError
+from dewline.events import LedgerRow
 from dewline.journal import Reader
 from dewline.live.service import Service
-from dewline.readings import LedgerRow
 
 _START_WITHIN_S = 20.0
 

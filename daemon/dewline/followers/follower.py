@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Protocol
 
-from dewline.readings import Entry, LedgerRow
+from dewline.events import Entry, LedgerRow
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
+from dewline.events import Entry
 from dewline.journal.rows import Cursor, Job, PlanText, Units
-from dewline.readings import Entry, Scan
+from dewline.readings import Scan
 
 EVENTS_KEPT = 10_000
 READINGS_KEPT = 200_000

@@ -10,11 +10,11 @@ from pathlib import Path
 
 from dewline.clock import Clock
 from dewline.errors import JournalError
+from dewline.events import Entry
 from dewline.journal.reader import site_of
 from dewline.journal.rows import Cursor, DeadLetter, Job, PlanText, Restamp, Snapshot, Units
 from dewline.journal.space import Lock, Reserve
 from dewline.journal.writer import Report, Writer
-from dewline.readings import Entry
 
 KEEP_RAW_MS = 30 * 86_400_000
 RESERVE_BYTES = 16_000_000

@@ -9,9 +9,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from dewline.events import LedgerRow, State
 from dewline.journal.line_protocol import line
 from dewline.journal.reader import Row
-from dewline.readings import LedgerRow, State, parse_iso_utc
+from dewline.readings import parse_iso_utc
 
 # How soon somebody should look: the higher the sooner, 0 is over.
 STATE_RANK: Mapping[State, int] = {

@@ -12,10 +12,11 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from dewline.errors import JournalError
+from dewline.events import LedgerRow
 from dewline.journal.rows import ItemRow, Snapshot, item_of
 from dewline.journal.schema import SIGNAL_BITS, SIGNAL_MASK
 from dewline.journal.series import QUALITIES, Point, SeriesReader
-from dewline.readings import Command, LedgerRow, Quality, Reading, Resumed, Scan
+from dewline.readings import Command, Quality, Reading, Resumed, Scan
 
 ITEMS_AT_ONCE = 1000
 LATEST_ROWS = 500_000

@@ -9,18 +9,9 @@ from collections.abc import Iterable, Mapping
 from typing import Any, Literal, NamedTuple, assert_never
 
 from dewline.errors import JournalError
+from dewline.events import Entry, Event, LedgerRow
 from dewline.journal.schema import SIGNAL_BITS, SIGNAL_MASK
-from dewline.readings import (
-    Command,
-    Entry,
-    Event,
-    LedgerRow,
-    Quality,
-    Reading,
-    Resumed,
-    Scan,
-    compact_json,
-)
+from dewline.readings import Command, Quality, Reading, Resumed, Scan, compact_json
 
 Origin = Literal["measured", "derived"]
 SAMPLE = "INSERT OR REPLACE INTO sample VALUES (?, ?, ?)"

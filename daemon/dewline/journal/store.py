@@ -15,13 +15,13 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from dewline.errors import JournalError
+from dewline.events import Entry
 from dewline.journal.backlog import Session, grave
 from dewline.journal.retention import keep_house, rolled_seq, shed_some, spare_seq
 from dewline.journal.rows import Book, Job
 from dewline.journal.salvage import open_or_replace, replace_damaged
 from dewline.journal.schema import is_damage
 from dewline.journal.space import Reserve
-from dewline.readings import Entry
 
 log = logging.getLogger(__name__)
 

@@ -17,11 +17,11 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from dewline.errors import JournalError
+from dewline.events import Entry
 from dewline.journal.backlog import Backlog
 from dewline.journal.rows import Job
 from dewline.journal.space import Reserve
 from dewline.journal.store import Counts, Store
-from dewline.readings import Entry
 
 log = logging.getLogger(__name__)
 

@@ -15,7 +15,8 @@ from pathlib import Path
 from typing import Any
 
 from dewline.errors import CommandError, DewlineError
-from dewline.readings import Command, LedgerRow, compact_json
+from dewline.events import LedgerRow
+from dewline.readings import Command, compact_json
 from dewline.watch.ledgers.pressure_hold import leak_test_row
 from dewline.watch_plan import WatchPlan
 

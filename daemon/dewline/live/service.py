@@ -17,6 +17,7 @@ from dewline.bus.poller import Poller
 from dewline.clock import Clock
 from dewline.config import Plan, watch_plan_to_json
 from dewline.errors import CommandError, JournalError
+from dewline.events import Entry, Outcome, Reply
 from dewline.followers.follower import Follower
 from dewline.journal import Journal, Reader
 from dewline.live import control_socket, follower_factory
@@ -28,7 +29,7 @@ from dewline.live.self_monitor import SelfMonitor
 from dewline.live.status import status_document, worst_state
 from dewline.live.supervise import keep_running
 from dewline.live.systemd import feed_watchdog, notify, watchdog_every_s
-from dewline.readings import Entry, Outcome, Reading, Reply, Resumed, Scan, compact_json
+from dewline.readings import Reading, Resumed, Scan, compact_json
 from dewline.replay.drive import Drive
 from dewline.replay.recovery import recorded_plans, recover
 from dewline.watch_plan import WatchPlan

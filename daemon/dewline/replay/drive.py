@@ -11,7 +11,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 
-from dewline.readings import Command, Entry, Outcome, Resumed, Scan, Tick
+from dewline.events import Entry, Outcome
+from dewline.readings import Command, Resumed, Scan, Tick
 from dewline.watch.watch import Watch
 from dewline.watch_plan import WatchPlan
 

@@ -14,8 +14,9 @@ from functools import lru_cache
 
 from dewline.config import watch_plan_from_json
 from dewline.errors import DewlineError, JournalError
+from dewline.events import Entry
 from dewline.journal import Reader
-from dewline.readings import Entry, Resumed
+from dewline.readings import Resumed
 from dewline.replay.drive import Drive
 from dewline.watch.watch import Watch
 from dewline.watch_plan import WatchPlan

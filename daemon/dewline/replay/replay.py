@@ -13,22 +13,13 @@ import math
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 from dewline.config import Plan
 from dewline.errors import ConfigError, Problem
+from dewline.events import Entry, Event, EventDocument
 from dewline.gc_tuning import collected_seldom
 from dewline.journal import Reader
-from dewline.readings import (
-    QUALITY_BY_TEXT,
-    Entry,
-    Event,
-    Quality,
-    Reading,
-    Resumed,
-    Scan,
-    parse_iso_utc,
-)
+from dewline.readings import QUALITY_BY_TEXT, Quality, Reading, Resumed, Scan, parse_iso_utc
 from dewline.replay.drive import Drive
 from dewline.replay.recovery import first_plan_hash, last_plan_hash, recorded_plans
 from dewline.watch.watch import Watch
@@ -154,8 +145,8 @@ def _csv_error(path: Path, line: int, key: str, problem: str, remedy: str) -> Co
 class Difference:
     """Events that only one of two rule sets raises, by id."""
 
-    only_first: tuple[dict[str, Any], ...]
-    only_second: tuple[dict[str, Any], ...]
+    only_first: tuple[EventDocument, ...]
+    only_second: tuple[EventDocument, ...]
 
     @property
     def alarms(self) -> tuple[str, ...]:

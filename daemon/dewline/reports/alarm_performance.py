@@ -13,7 +13,8 @@ from dataclasses import dataclass, field
 from datetime import datetime, tzinfo
 from typing import Any
 
-from dewline.readings import PRIORITIES, iso_utc, parse_iso_utc
+from dewline.events import PRIORITIES
+from dewline.readings import iso_utc, parse_iso_utc
 
 Document = Mapping[str, Any]
 HOUR_MS, DAY_MS = 3_600_000, 86_400_000

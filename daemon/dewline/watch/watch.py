@@ -13,18 +13,8 @@ from dataclasses import replace
 from typing import Any, assert_never
 
 from dewline.errors import DewlineError
-from dewline.readings import (
-    NOTHING,
-    Command,
-    Item,
-    Outcome,
-    Quality,
-    Reading,
-    Reply,
-    Resumed,
-    Scan,
-    Tick,
-)
+from dewline.events import NOTHING, EventDocument, Outcome, Reply
+from dewline.readings import Command, Item, Quality, Reading, Resumed, Scan, Tick
 from dewline.watch.alarms.alarm import Alarm, AlarmEngine
 from dewline.watch.alarms.event_writer import EventWriter
 from dewline.watch.alarms.operator_commands import OperatorCommands
@@ -67,7 +57,7 @@ class Watch:
         self._operator = OperatorCommands(
             plan, self._alarms, self._engine, self._modes, self._explain.note
         )
-        self._orphans: dict[str, dict[str, Any]] = {}  # alarms whose rule is gone, as last told
+        self._orphans: dict[str, EventDocument] = {}  # alarms whose rule is gone, as last told
         self._rate_told = 0
         self._due_ms = 0  # no tick before this one can change anything
 
@@ -76,7 +66,7 @@ class Watch:
         """``seq`` of the last event."""
         return self._writer.seq
 
-    def alarm_table(self) -> list[dict[str, Any]]:
+    def alarm_table(self) -> list[EventDocument]:
         """The last event document of every alarm that is not normal."""
         return [a.told for a in self._alarms.values() if a.state != "normal" and a.told]
 

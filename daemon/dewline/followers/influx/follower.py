@@ -18,6 +18,7 @@ from urllib.parse import urlsplit
 from dewline.clock import Clock
 from dewline.config.plan import InfluxPlan
 from dewline.errors import DewlineError
+from dewline.events import Entry
 from dewline.followers.failures import Failures
 from dewline.followers.follower import FollowerStatistics
 from dewline.followers.influx.canary import Canary
@@ -27,7 +28,7 @@ from dewline.followers.influx.rewind import Mark, Rewind
 from dewline.followers.tasks import ask_record, until
 from dewline.journal import Reader
 from dewline.journal.lines import event_line, ledger_line, reading_line
-from dewline.readings import Entry, parse_iso_utc
+from dewline.readings import parse_iso_utc
 from dewline.watch_plan import RulePlan
 
 T = TypeVar("T")

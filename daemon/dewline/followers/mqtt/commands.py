@@ -10,8 +10,8 @@ from typing import Any, NoReturn
 
 from dewline.config.plan import MqttPlan
 from dewline.errors import CommandError, DewlineError, FollowerError
+from dewline.events import Reply
 from dewline.followers.secret import TokenFile
-from dewline.readings import Reply
 
 Submit = Callable[[dict[str, Any]], Reply | Awaitable[Reply]]
 

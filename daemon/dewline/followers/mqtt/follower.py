@@ -23,6 +23,7 @@ import aiomqtt
 from dewline.clock import Clock
 from dewline.config.plan import MqttPlan
 from dewline.errors import DewlineError
+from dewline.events import Entry, EventDocument, LedgerRow
 from dewline.followers.failures import Failures
 from dewline.followers.follower import FollowerStatistics, JournalReader
 from dewline.followers.mqtt.commands import CommandDesk, Submit, token_of
@@ -38,7 +39,7 @@ from dewline.followers.mqtt.messages import (
 from dewline.followers.mqtt.progress import Progress
 from dewline.followers.mqtt.topics import Topics
 from dewline.followers.tasks import alone, ask_record, drop, first_to_end, until
-from dewline.readings import Entry, LedgerRow, Scan, parse_iso_utc
+from dewline.readings import Scan, parse_iso_utc
 
 T = TypeVar("T")
 log = logging.getLogger(__name__)
@@ -101,7 +102,7 @@ class MqttFollower:
         self._latest = LatestReadings(units, plan.readings_every_ms / 1000)
         self._ledger_row = 0
         self._ledger_grew = True
-        self._held: deque[dict[str, Any]] = deque(maxlen=MAX_HELD_EVENTS)
+        self._held: deque[EventDocument] = deque(maxlen=MAX_HELD_EVENTS)
         self._desk = CommandDesk(submit, token_of(plan), clock.monotonic)
         self._wake = asyncio.Event()
         self._stop = asyncio.Event()

@@ -6,8 +6,9 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any, Literal
 
+from dewline.events import LedgerRow
 from dewline.followers.mqtt.topics import Topics
-from dewline.readings import LedgerRow, compact_json, iso_utc
+from dewline.readings import compact_json, iso_utc
 
 DaemonState = Literal["running", "stopping", "stopped", "lost"]
 RUNNING_BEGINS = b'{"state":"running"'

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dewline.readings import Event
+from dewline.events import Event
 
 
 class Progress:

@@ -16,6 +16,7 @@ from typing import TypeVar
 
 from dewline.clock import Clock
 from dewline.config.plan import ContactPlan, Plan
+from dewline.events import Entry
 from dewline.followers.failures import Failures
 from dewline.followers.follower import FollowerStatistics, JournalReader
 from dewline.followers.push.outbox import LATE_MS, Batch, Outbox
@@ -24,7 +25,7 @@ from dewline.followers.push.phrases import Document, time_of
 from dewline.followers.push.target import Sent, Target
 from dewline.followers.tasks import drop, until
 from dewline.hours import next_moment, zone_of
-from dewline.readings import Entry, compact_json
+from dewline.readings import compact_json
 
 T = TypeVar("T")
 log = logging.getLogger(__name__)

@@ -15,11 +15,11 @@ from dataclasses import dataclass, field, replace
 from datetime import tzinfo
 
 from dewline.config.plan import ContactPlan
+from dewline.events import PRIORITIES
 from dewline.followers.push.page_text import DigestReason, Notified, Page, PageWriter
 from dewline.followers.push.phrases import Document, time_of
 from dewline.followers.push.rate_limit import Quota
 from dewline.hours import next_moment, within
-from dewline.readings import PRIORITIES
 
 GATHER_MS = 2_000  # what has one cause comes within a moment
 LATE_MS = 900_000

@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 from datetime import tzinfo
 from typing import Literal
 
+from dewline.events import PRIORITIES, Priority
 from dewline.followers.push.cause_words import probable
 from dewline.followers.push.phrases import (
     Document,
@@ -27,7 +28,7 @@ from dewline.followers.push.phrases import (
     trouble,
 )
 from dewline.hours import OFF_DUTY
-from dewline.readings import PRIORITIES, Priority, iso_utc
+from dewline.readings import iso_utc
 from dewline.watch_plan import Above, Below, Outside, Reaches, RulePlan
 
 LIMIT = 199

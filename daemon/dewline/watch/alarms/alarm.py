@@ -13,7 +13,7 @@ from __future__ import annotations
 from collections import deque
 from typing import Any
 
-from dewline.readings import Event, Priority, State, Transition
+from dewline.events import Event, EventDocument, Priority, State, Transition
 from dewline.watch.alarms import rates
 from dewline.watch.alarms.event_writer import EventWriter
 from dewline.watch.alarms.states import ACTIVE, LATCHED, OVERLAYS, Fact, StateRow, Trigger, find
@@ -72,7 +72,7 @@ class Alarm:
         self.since_time_ms: int | None = None  # as the clock on the wall said it then
         self.changes: deque[rates.Change] = deque(maxlen=rates.REMEMBERED)
         self.chattered_ms: int | None = None
-        self.told: dict[str, Any] | None = None  # the last event document, while not normal
+        self.told: EventDocument | None = None  # the last event document, while not normal
 
     @property
     def signal(self) -> SignalState:

@@ -6,17 +6,18 @@ import hashlib
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
-from dewline.hours import Span, next_moment, within, zone_of
-from dewline.readings import (
+from dewline.events import (
     UNKNOWN_CAUSE,
     Cause,
     ClockWord,
     Event,
+    EventDocument,
     Outlook,
     Priority,
-    Reading,
     Transition,
 )
+from dewline.hours import Span, next_moment, within, zone_of
+from dewline.readings import Reading
 from dewline.watch_plan import WatchPlan
 
 if TYPE_CHECKING:
@@ -116,7 +117,7 @@ class EventWriter:
         alarm.told = None if alarm.state == "normal" else event.document()
         return event
 
-    def retire(self, told: dict[str, Any], why: str) -> None:
+    def retire(self, told: EventDocument, why: str) -> None:
         """An alarm whose rule is no more: cleared, with what was last told of it."""
         self.seq += 1
         alarm: str = told["alarm"]

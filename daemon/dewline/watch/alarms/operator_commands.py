@@ -6,7 +6,8 @@ from collections.abc import Callable, Mapping
 from difflib import get_close_matches
 
 from dewline.errors import CommandError
-from dewline.readings import Command, Event, Reply
+from dewline.events import Event, Reply
+from dewline.readings import Command
 from dewline.watch.alarms.alarm import Alarm, AlarmEngine
 from dewline.watch.alarms.states import Trigger
 from dewline.watch.alarms.suppression import duration

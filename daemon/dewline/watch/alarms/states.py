@@ -12,7 +12,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Literal, NamedTuple, get_args
 
-from dewline.readings import State, Transition
+from dewline.events import State, Transition
 
 Trigger = Literal[
     "active",

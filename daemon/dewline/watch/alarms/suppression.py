@@ -15,7 +15,7 @@ from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any
 
-from dewline.readings import PRIORITIES
+from dewline.events import PRIORITIES
 from dewline.watch.alarms.states import ACTIVE
 from dewline.watch.signals.modes import BoxModes
 from dewline.watch.signals.signal_state import FIRST_BAD

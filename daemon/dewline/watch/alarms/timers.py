@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import NamedTuple
 
+from dewline.events import PRIORITIES
 from dewline.hours import OFF_DUTY
-from dewline.readings import PRIORITIES
 from dewline.watch.alarms.alarm import Alarm, AlarmEngine
 from dewline.watch.alarms.suppression import duration, leads
 from dewline.watch.signals.slope import NEVER_MS

@@ -10,7 +10,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
-from dewline.readings import UNKNOWN_CAUSE, Cause, Outlook, Quality, Reading, Transition
+from dewline.events import UNKNOWN_CAUSE, Cause, Outlook, Transition
+from dewline.readings import Quality, Reading
 from dewline.watch.alarms.alarm import Alarm, AlarmEngine
 from dewline.watch.causes.facts import Fact, Facts, Neighbour, View, gather
 from dewline.watch.causes.family import BED_ROLES, ROOM_ROLES, SUPPLY_ROLES, family_of, limit_of

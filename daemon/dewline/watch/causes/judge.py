@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from math import exp
 
-from dewline.readings import Cause
+from dewline.events import Cause
 from dewline.watch.causes.facts import Facts
 from dewline.watch.causes.tell_apart import TELL_APART
 from dewline.watch.causes.weighed import (

@@ -18,7 +18,6 @@ from dewline.watch.derived.facts import BoxFacts, Listen, flow_band, is_on, swit
 from dewline.watch.derived.gas_use import GasUse
 from dewline.watch.derived.idle import Idle
 from dewline.watch.derived.ingress import Ingress
-from dewline.watch.derived.kept import Kept
 from dewline.watch.derived.nitrogen import Nitrogen
 from dewline.watch.ledgers.chamber import Chamber
 from dewline.watch.ledgers.gap import GapBook
@@ -27,6 +26,7 @@ from dewline.watch.ledgers.isolation import IsolationBook
 from dewline.watch.ledgers.purge import PurgeBook
 from dewline.watch.ledgers.rows import RowBook
 from dewline.watch.ledgers.transfer import TransferBook
+from dewline.watch.saved import Kept
 from dewline.watch.signals.signal_state import FIRST_BAD, FIRST_UNCERTAIN, SignalState
 from dewline.watch_plan import WatchPlan
 

@@ -11,8 +11,9 @@ from functools import partial
 from math import isfinite
 from typing import Any
 
+from dewline.events import LedgerRow
 from dewline.hours import LocalTime
-from dewline.readings import LedgerRow, Quality, Reading
+from dewline.readings import Quality, Reading
 from dewline.watch.derived.box import BoxBooks
 from dewline.watch.derived.bucket import Bucket
 from dewline.watch.derived.facts import BoxFacts

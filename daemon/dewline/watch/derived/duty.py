@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dewline.watch.derived.facts import is_on
-from dewline.watch.derived.kept import Kept
+from dewline.watch.saved import Kept
 from dewline.watch.signals.signal_state import SignalState
 
 PART_MS = 10 * 60_000

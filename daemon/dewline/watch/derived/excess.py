@@ -13,7 +13,7 @@ from typing import NamedTuple
 from dewline.readings import Quality
 from dewline.watch.derived.bucket import Run
 from dewline.watch.derived.facts import BoxFacts
-from dewline.watch.derived.kept import Kept
+from dewline.watch.saved import Kept
 from dewline.watch.signals.signal_state import SignalState
 
 MINUTE_MS = 60_000

@@ -10,7 +10,7 @@ from statistics import median
 
 from dewline.readings import Quality
 from dewline.watch.derived.facts import BoxFacts, sound
-from dewline.watch.derived.kept import Kept
+from dewline.watch.saved import Kept
 from dewline.watch.signals.signal_state import SignalState
 from dewline.watch_plan import Mode
 

@@ -13,7 +13,7 @@ from typing import Any
 from dewline.gas.constants import DRY_AIR_OXYGEN_PPM
 from dewline.watch.derived.excess import Impulse
 from dewline.watch.derived.facts import BoxFacts
-from dewline.watch.derived.kept import Kept
+from dewline.watch.saved import Kept
 
 NITROGEN_TO_OXYGEN = (1e6 - 9_340.0 - DRY_AIR_OXYGEN_PPM) / DRY_AIR_OXYGEN_PPM  # argon 0.934 %
 # Permeability of butyl for nitrogen over that for oxygen; from memory (Peacock 1980).

@@ -16,9 +16,9 @@ from dewline.watch.derived.bed_evidence import GLOVES_CM3_H, Bed, Cleaning, Nigh
 from dewline.watch.derived.box import SHORT_GAP_MS, BoxBooks
 from dewline.watch.derived.excess import Impulse
 from dewline.watch.derived.facts import Listen
-from dewline.watch.derived.kept import Kept
 from dewline.watch.ledgers.regeneration import RegenerationBook, Verdict
 from dewline.watch.ledgers.rows import RowBook
+from dewline.watch.saved import Kept
 from dewline.watch.signals.signal_state import SignalState
 from dewline.watch_plan import PurifierPlan
 

@@ -12,7 +12,7 @@ from typing import Any
 from dewline.gas.constants import DRY_AIR_OXYGEN_PPM
 from dewline.watch.derived.bucket import Bucket, Run
 from dewline.watch.derived.facts import BoxFacts
-from dewline.watch.derived.kept import Kept
+from dewline.watch.saved import Kept
 from dewline.watch_plan import AntechamberPlan
 
 VACUUM_SHARE = 0.5  # of box pressure: below, the chamber is being evacuated

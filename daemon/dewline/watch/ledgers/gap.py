@@ -9,8 +9,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from typing import Any
 
-from dewline.watch.derived.kept import Kept
 from dewline.watch.ledgers.rows import RowBook
+from dewline.watch.saved import Kept
 from dewline.watch.signals.signal_state import FIRST_UNCERTAIN, SignalState
 from dewline.watch_plan import SignalPlan
 

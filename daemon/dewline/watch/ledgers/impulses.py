@@ -12,8 +12,8 @@ from typing import Any
 
 from dewline.watch.derived.excess import LEAST_PPM, Impulse
 from dewline.watch.derived.facts import BoxFacts
-from dewline.watch.derived.kept import Kept
 from dewline.watch.ledgers.rows import RowBook
+from dewline.watch.saved import Kept
 
 PROOF_TIMES_LEAST = 3.0  # this many times the least excess is a response
 CLEAN_UP_FROM_PPM = 1.0

@@ -13,8 +13,8 @@ from dewline.gas.cleanup import source_isolated_cm3_h
 from dewline.gas.constants import DRY_AIR_OXYGEN_PPM
 from dewline.watch.derived.bucket import Run
 from dewline.watch.derived.facts import BoxFacts
-from dewline.watch.derived.kept import Kept
 from dewline.watch.ledgers.rows import RowBook
+from dewline.watch.saved import Kept
 from dewline.watch.signals.slope import theil_sen
 
 SHORTEST_MS = 30 * 60_000

@@ -6,7 +6,7 @@ import hashlib
 from collections.abc import Mapping
 from typing import Any
 
-from dewline.readings import LedgerRow
+from dewline.events import LedgerRow
 from dewline.watch.ledgers.rows import tidy
 
 KIND = "leak-test"

@@ -6,8 +6,8 @@ import math
 from typing import Any
 
 from dewline.watch.derived.facts import BoxFacts, is_on, sound
-from dewline.watch.derived.kept import Kept
 from dewline.watch.ledgers.rows import RowBook
+from dewline.watch.saved import Kept
 from dewline.watch.signals.signal_state import FIRST_BAD, SignalState
 
 SHORTEST_MS = 60_000

@@ -14,8 +14,8 @@ from typing import Any, NamedTuple
 from dewline.gas.bed import regeneration
 from dewline.gas.constants import MOLAR_MASS_G, STANDARD_L_PER_MOL
 from dewline.watch.derived.facts import sound
-from dewline.watch.derived.kept import Kept
 from dewline.watch.ledgers.rows import RowBook
+from dewline.watch.saved import Kept
 from dewline.watch.signals.signal_state import SignalState
 
 HOT_C, COOL_C = 120.0, 60.0

@@ -7,9 +7,9 @@ from collections.abc import Mapping
 from math import isfinite
 from typing import Any
 
+from dewline.events import LedgerRow
 from dewline.hours import LocalTime
-from dewline.readings import LedgerRow
-from dewline.watch.derived.kept import Kept
+from dewline.watch.saved import Kept
 
 REMEMBERED = 30
 

@@ -14,9 +14,9 @@ from dewline.gas.antechamber import dose_m3
 from dewline.watch.derived.bucket import Run
 from dewline.watch.derived.excess import Impulse
 from dewline.watch.derived.facts import BoxFacts, is_on, sound
-from dewline.watch.derived.kept import Kept
 from dewline.watch.ledgers.chamber import Chamber
 from dewline.watch.ledgers.rows import RowBook
+from dewline.watch.saved import Kept
 
 # Residual oxygen, or time under vacuum, with which a chamber passes. Common practice, no source.
 CLEAN_BELOW_PPM = 50.0

@@ -1,0 +1,160 @@
+"""Typed values as plain JSON and back: what plans and saved states are written with.
+
+A value is a number, a text, a bool, None, an enum, or a list, tuple, set, deque, dict, named
+tuple or dataclass of such values. ``read`` needs the type, because JSON knows neither tuples
+nor enums; a type comes from the annotation of the field or attribute that holds the value.
+"""
+
+from __future__ import annotations
+
+import types
+from collections import deque
+from collections.abc import Mapping, Sequence, Set
+from dataclasses import MISSING, Field, fields, is_dataclass
+from enum import Enum
+from typing import Literal, TypeAlias, TypeGuard, Union, get_args, get_origin, get_type_hints
+
+Json: TypeAlias = "bool | int | float | str | list[Json] | dict[str, Json] | None"
+
+
+class TypedJson:
+    """One way of writing. ``kinds``: dataclasses that bear a name, since they stand in unions.
+
+    With ``omit_defaults`` a field that has its default is left out, so that a field added later
+    changes no document that does not use it.
+    """
+
+    def __init__(
+        self, kinds: Mapping[str, type] | None = None, *, omit_defaults: bool = False
+    ) -> None:
+        self._kinds = dict(kinds or {})
+        self._names = {kind: name for name, kind in self._kinds.items()}
+        self._omit_defaults = omit_defaults
+
+    def plain(self, value: object) -> Json:
+        """``value`` as JSON; a copy. TypeError for a value of no known type."""
+        if isinstance(value, Enum):
+            return self.plain(value.value)
+        if value is None or isinstance(value, bool | int | float | str):
+            return value
+        if is_dataclass(value) and not isinstance(value, type):
+            return self._plain_dataclass(value)
+        if isinstance(value, Mapping):
+            return {_key(key): self.plain(item) for key, item in value.items()}
+        if isinstance(value, Set):
+            return [self.plain(item) for item in sorted(value)]
+        if isinstance(value, Sequence | deque):
+            return [self.plain(item) for item in value]
+        raise TypeError(f"{type(value).__name__} cannot be written as JSON")
+
+    def read(self, kind: object, value: Json) -> object:
+        """``value`` as the type ``kind``; KeyError, TypeError or ValueError where it is none.
+
+        A field that the document leaves out takes its default.
+        """
+        if value is None or kind is object or get_origin(kind) is Literal:
+            return value
+        if isinstance(value, dict) and value.get("kind") in self._kinds:
+            kind = self._kinds[str(value["kind"])]
+        if is_dataclass(kind) and isinstance(kind, type) and isinstance(value, dict):
+            return self._read_dataclass(kind, value)
+        if isinstance(kind, type) and issubclass(kind, Enum):
+            return kind(value)
+        if _is_named_tuple(kind) and isinstance(value, list):
+            hints = _hints(kind)
+            names = list(hints)[: len(value)]
+            return kind(*(self.read(hints[n], v) for n, v in zip(names, value, strict=True)))
+        if kind is float and isinstance(value, int) and not isinstance(value, bool):
+            return value  # 1.0 and 1 are one number, and an int stays the int that was saved
+        return self._read_container(kind, value)
+
+    def _plain_dataclass(self, value: object) -> dict[str, Json]:
+        kind = type(value)
+        document: dict[str, Json] = {"kind": self._names[kind]} if kind in self._names else {}
+        for field in _fields(kind):
+            item = getattr(value, field.name)
+            if not (self._omit_defaults and _is_default(field, item)):
+                document[field.name] = self.plain(item)
+        return document
+
+    def _read_dataclass(self, kind: type, value: Mapping[str, Json]) -> object:
+        hints = _hints(kind)
+        known = {
+            f.name: self.read(hints[f.name], value[f.name])
+            for f in _fields(kind)
+            if f.name in value or not _has_default(f)
+        }
+        return kind(**known)
+
+    def _read_container(self, kind: object, value: Json) -> object:
+        origin, inner = get_origin(kind), get_args(kind)
+        if origin in (Union, types.UnionType):
+            return self.read(_member(inner, value), value)
+        if isinstance(value, dict) and inner:
+            return {_read_key(inner[0], k): self.read(inner[1], v) for k, v in value.items()}
+        return self._read_list(origin, inner, value) if isinstance(value, list) else value
+
+    def _read_list(self, origin: object, inner: tuple[object, ...], value: list[Json]) -> object:
+        if origin is tuple:
+            of = [inner[0]] * len(value) if inner[-1] is Ellipsis else list(inner)
+            return tuple(self.read(k, v) for k, v in zip(of, value, strict=True))
+        items = [self.read(inner[0] if inner else object, item) for item in value]
+        if origin is deque:
+            return deque(items)
+        return set(items) if origin is set else frozenset(items) if origin is frozenset else items
+
+
+def _member(members: tuple[object, ...], value: Json) -> object:
+    """The member of a union that a value of JSON belongs to; its first one in doubt."""
+    wanted = [kind for kind in members if kind is not type(None)]
+    for kind in wanted:
+        origin = get_origin(kind) or kind
+        if isinstance(value, dict):
+            fits = is_dataclass(kind) or (isinstance(origin, type) and issubclass(origin, Mapping))
+        elif isinstance(value, list):
+            fits = origin in (list, tuple, set, frozenset, deque) or _is_named_tuple(kind)
+        else:
+            fits = isinstance(kind, type) and isinstance(value, kind)
+        if fits:
+            return kind
+    return wanted[0]
+
+
+def _key(key: object) -> str:
+    return key if isinstance(key, str) else str(key)
+
+
+def _read_key(kind: object, key: str) -> object:
+    return int(key) if kind is int else key
+
+
+def _is_named_tuple(kind: object) -> TypeGuard[type]:
+    return isinstance(kind, type) and issubclass(kind, tuple) and hasattr(kind, "_fields")
+
+
+_HINTS: dict[type, dict[str, object]] = {}
+_FIELDS: dict[type, tuple[Field[object], ...]] = {}
+
+
+def _hints(kind: type) -> dict[str, object]:
+    if kind not in _HINTS:
+        _HINTS[kind] = get_type_hints(kind)
+    return _HINTS[kind]
+
+
+def _fields(kind: type) -> tuple[Field[object], ...]:
+    if kind not in _FIELDS:
+        _FIELDS[kind] = tuple(f for f in fields(kind) if f.init)
+    return _FIELDS[kind]
+
+
+def _has_default(field: Field[object]) -> bool:
+    return field.default is not MISSING or field.default_factory is not MISSING
+
+
+def _is_default(field: Field[object], value: object) -> bool:
+    if field.default is not MISSING:
+        return bool(field.default == value)
+    if field.default_factory is not MISSING:
+        return bool(field.default_factory() == value)
+    return False
