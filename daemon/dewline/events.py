@@ -50,6 +50,30 @@ Transition = Literal[
 ]
 
 
+ACTIVE_STATES: frozenset[State] = frozenset({"unacknowledged", "acknowledged"})
+"""The condition of the alarm is met, and the alarm is not hidden."""
+
+CALLING_STATES: frozenset[State] = frozenset({"unacknowledged", "latched-unacknowledged"})
+"""The alarm calls for an answer: it pages, reminds and escalates until somebody acknowledges."""
+
+UNACKNOWLEDGED_STATES: frozenset[State] = CALLING_STATES | {"returned"}
+"""An acknowledgement is still due; a returned alarm waits for it without calling."""
+
+LATCHED_STATES: frozenset[State] = frozenset({"latched-unacknowledged", "latched-acknowledged"})
+"""The condition is over, and the alarm stays until somebody resets it at the daemon."""
+
+ENDED_STATES: frozenset[State] = LATCHED_STATES | {"normal", "returned"}
+"""The condition is over, whatever is still to be acknowledged or reset."""
+
+OVERLAY_STATES: frozenset[State] = frozenset({"shelved", "suppressed", "out-of-service"})
+"""The alarm is hidden: its state does not say whether the condition is met."""
+
+CALLING_TRANSITIONS: frozenset[Transition] = frozenset(
+    {"raised", "unsuppressed", "unshelved", "returned-to-service"}
+)
+"""With these an alarm begins to call, if it then is in a calling state."""
+
+
 ClockWord = Literal["synchronised", "unsynchronised"]
 
 
