@@ -161,7 +161,11 @@ class Guard:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RulePlan:
-    """One alarm: a rule on a place, with every layer applied."""
+    """One alarm: a rule on a place, with every layer applied.
+
+    ``advice``: the next step while the alarm stands. ``when_over``: what remains to be done
+    after its end. ``caution``: a danger to know of before anything is done.
+    """
 
     alarm: str  # heron.moisture-high
     place: str
@@ -181,6 +185,7 @@ class RulePlan:
     only_while: Guard | None = None
     remind_every_ms: int | None = None
     advice: str | None = None
+    when_over: str | None = None
     caution: str | None = None
 
 

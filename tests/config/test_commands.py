@@ -134,7 +134,7 @@ def test_schema_knows_every_key_of_the_example(run: Run) -> None:
     assert set(yaml.safe_load(example.read_text("utf-8"))) <= set(schema["properties"])
     assert schema["additionalProperties"] is False
     assert set(schema["required"]) == {"site", "boxes"}
-    assert "suppress_while" in schema["$defs"]["RuleSpec"]["properties"]
+    assert {"suppress_while", "when_over"} <= set(schema["$defs"]["RuleSpec"]["properties"])
 
 
 @pytest.mark.parametrize("kind", ["profile", "rules"])

@@ -77,6 +77,16 @@ def test_layers_are_told(small: str, loaded: Load) -> None:
     )
 
 
+def test_what_remains_after_the_end_is_a_key_of_its_own(small: str, loaded: Load) -> None:
+    """`when_over` is layered like `advice` and leaves that one as it is."""
+    text = small.replace("high}", "high, advice: Close it., when_over: Open it.}")
+    egret = "  egret:\n    rules: {moisture-high: {when_over: Note it.}}\n"
+    rules = loaded(text.replace("  egret:\n", egret)).plan.watch.rules
+    heron, egret_rule = rules["heron.moisture-high"], rules["egret.moisture-high"]
+    assert (heron.advice, heron.when_over) == ("Close it.", "Open it.")
+    assert (egret_rule.advice, egret_rule.when_over) == ("Close it.", "Note it.")
+
+
 def test_disabled_needs_a_reason_and_is_listed(small: str, loaded: Load) -> None:
     """A rule is switched off by `disabled: REASON` only, for one box or for all."""
     egret = "  egret:\n    rules: {moisture-high: {disabled: being rebuilt}}\n"
@@ -281,3 +291,11 @@ def test_every_built_in_rule_can_speak(write: Callable[[str], Path]) -> None:
     shipped = yaml.safe_load((BUILTIN / "rules" / "inert-box.yaml").read_text())["rules"]
     assert set(shipped) - spoken == {"containment-lost", "supply-level-low"}
     assert all(rule.advice for rule in result.plan.watch.rules.values())
+    # Advice about the time after the end is also what is said at the end.
+    after = [rule for rule in result.plan.watch.rules.values() if rule.when_over]
+    assert [(rule.alarm, rule.when_over) for rule in after] == [
+        (rule.alarm, rule.advice)
+        for rule in result.plan.watch.rules.values()
+        if rule.advice and rule.advice.startswith("When ")
+    ]
+    assert len(after) == 1

@@ -178,7 +178,7 @@ def _tell_rules(loaded: Loaded) -> None:
     for alarm, settings in loaded.effective.items():
         say(f"  {alarm}")
         for setting in settings:
-            if setting.key not in ("advice", "caution"):
+            if setting.key not in ("advice", "when_over", "caution"):
                 say(f"    {setting.key}: {_written(setting.value)}  [{setting.layer}]")
     own = sum(rule.place == DAEMON for rule in loaded.plan.watch.rules.values())
     say(f"  and {own} rules of {DAEMON}, by which dewline watches itself")

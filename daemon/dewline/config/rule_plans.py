@@ -262,6 +262,7 @@ def _plan(
         suppress_while=tuple(values.get("suppress_while", {}).items()),
         remind_every_ms=values.get("remind_every"),
         advice=values.get("advice"),
+        when_over=values.get("when_over"),
         caution=values.get("caution"),
     )
 

@@ -85,6 +85,7 @@ class RuleSpec(Strict):
     under: list[Parent] | None = None
     remind_every: PositiveDuration | None = None
     advice: Words | None = None
+    when_over: Words | None = None
     caution: Words | None = None
     disabled: Words | None = None
 
