@@ -1,9 +1,9 @@
-"""Clocks of the shell. The watch has none: its time is in its items.
+"""Clocks, and pauses between tries. The watch uses neither: its time is in its items.
 
-``RealClock`` is the daemon's. ``StepClock`` jumps to the next due moment when
-nothing is runnable and no I/O is in flight, so that a night over real sockets
-takes seconds; before it hands out a new time it awaits ``advance``, with which
-a simulator confirms that it has served everything up to then.
+``RealClock`` is the daemon's. ``StepClock`` jumps to the next due moment when nothing is runnable
+and no I/O is in flight, so that a night over real sockets takes seconds; before each jump it awaits
+``advance``, with which a simulator confirms that it has served everything up to that moment.
+``Backoff`` gives the growing pauses between tries.
 """
 
 from __future__ import annotations
@@ -39,6 +39,30 @@ class Clock(Protocol):
 
     def io(self) -> contextlib.AbstractContextManager[None]:
         """Held while waiting for the outside world, so that a stepping clock stands still."""
+
+
+class Backoff:
+    """Pauses between tries in a row, in seconds: ``first_s``, twice as long each time, at most
+    ``longest_s``.
+
+    It neither sleeps nor draws at random, so that pauses can be tested. Where many clients may
+    try at the same moment, the caller spreads the pause by a random factor.
+    """
+
+    def __init__(self, first_s: float, longest_s: float) -> None:
+        self._first_s = first_s
+        self._longest_s = longest_s
+        self._pause_s = first_s
+
+    def next_s(self) -> float:
+        """The pause after this failure; the one after the next failure is twice as long."""
+        pause_s = self._pause_s
+        self._pause_s = min(2 * pause_s, self._longest_s)
+        return pause_s
+
+    def reset(self) -> None:
+        """A try succeeded: the next failure is the first one in a row."""
+        self._pause_s = self._first_s
 
 
 class RealClock:

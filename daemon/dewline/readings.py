@@ -118,7 +118,8 @@ class Command:
 class Resumed:
     """The watch goes on after a start, a restart or a reload, under the plan of this hash.
 
-    ``gap_ms`` is how long nothing was watched; 0 for a start and a reload.
+    ``gap_ms`` is how long nothing was watched; 0 for a start and a reload. ``version`` is that of
+    the program that recorded it; None in records of 0.1.0 and before, and in a replay of a CSV.
     """
 
     time_ms: int
@@ -126,6 +127,7 @@ class Resumed:
     reason: ResumeReason
     gap_ms: int
     plan_hash: str
+    version: str | None = None
 
 
 Item = Scan | Tick | Command | Resumed

@@ -37,7 +37,13 @@ COMMANDS = st.builds(
     kind=st.none() | WORDS,
 )
 RESUMED = st.builds(
-    Resumed, TIMES, TIMES, st.sampled_from(["start", "restart", "reload"]), TIMES, WORDS
+    Resumed,
+    TIMES,
+    TIMES,
+    st.sampled_from(["start", "restart", "reload"]),
+    TIMES,
+    WORDS,
+    st.none() | WORDS,
 )
 ENTRIES = st.tuples(SCANS | COMMANDS | RESUMED, st.dictionaries(NAMES, READINGS, max_size=3))
 

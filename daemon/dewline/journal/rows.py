@@ -97,7 +97,7 @@ def item_row(seq: int, item: Scan | Command | Resumed) -> ItemRow:
 
 
 COMMAND_FIELDS = ("command", "by", "alarm", "for_s", "why", "box", "kind")
-RESUMED_FIELDS = ("reason", "gap_ms", "plan_hash")
+RESUMED_FIELDS = ("reason", "gap_ms", "plan_hash", "version")
 
 
 def _fields(item: Command | Resumed, names: tuple[str, ...]) -> str:

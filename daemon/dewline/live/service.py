@@ -13,6 +13,7 @@ from itertools import repeat
 from pathlib import Path
 from typing import Any
 
+from dewline import __version__
 from dewline.bus.poller import Poller
 from dewline.clock import Clock
 from dewline.config import Plan, watch_plan_to_json
@@ -350,7 +351,7 @@ class Service:
         old, self.plan = self.plan, plan
         self._put_plan()
         time_ms, at_ms = self.stamp()
-        self.drive.feed(Resumed(time_ms, at_ms, "reload", 0, plan.hash))
+        self.drive.feed(Resumed(time_ms, at_ms, "reload", 0, plan.hash, __version__))
         self.self_monitor.forget(plan.watch.signals)
         for name in changed_buses(old, plan):
             if name in self._pollers:

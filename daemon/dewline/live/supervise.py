@@ -1,14 +1,14 @@
-"""Keeping a task alive: a failure is told, the task is started again, slower each time."""
+"""Keep a task running: each failure is logged and reported, then it starts again after a pause."""
 
 from __future__ import annotations
 
 import logging
 from collections.abc import Awaitable, Callable
 
-from dewline.clock import Clock
+from dewline.clock import Backoff, Clock
 
 log = logging.getLogger(__name__)
-_FIRST_PAUSE_S, _LONGEST_PAUSE_S = 0.5, 60.0
+_FIRST_PAUSE_S, _LONGEST_PAUSE_S = 1.0, 60.0
 _HEALTHY_AFTER_S = 600.0
 
 
@@ -18,8 +18,12 @@ async def keep_running(
     clock: Clock,
     on_failures: Callable[[str, int], None],
 ) -> None:
-    """Run ``job`` until it returns. ``on_failures(name, n)`` hears of the n-th failure in a row."""
-    failures = 0
+    """Run ``job`` again and again until it returns; an exception does not end it.
+
+    Pauses between starts double from 1 s to 60 s. ``on_failures(name, n)`` reports the n-th
+    failure in a row; after 10 min without one the count and the pauses start over.
+    """
+    failures, pause = 0, Backoff(_FIRST_PAUSE_S, _LONGEST_PAUSE_S)
     while True:
         started = clock.monotonic()
         try:
@@ -28,14 +32,15 @@ async def keep_running(
         except Exception:  # whatever it was, the watch must go on and say so
             if clock.monotonic() - started > _HEALTHY_AFTER_S:
                 failures = 0
+                pause.reset()
             failures += 1
             log.exception("task %s failed (%d in a row)", name, failures)
-            _tell(on_failures, name, failures)
-        await clock.sleep(min(_LONGEST_PAUSE_S, _FIRST_PAUSE_S * 2**failures))
+            _report(on_failures, name, failures)
+        await clock.sleep(pause.next_s())
 
 
-def _tell(on_failures: Callable[[str, int], None], name: str, failures: int) -> None:
-    """What tells of a failure may stand on what has failed; that must not end the task too."""
+def _report(on_failures: Callable[[str, int], None], name: str, failures: int) -> None:
+    """Report a failure; the same fault may break the report, which must not end the task too."""
     try:
         on_failures(name, failures)
     except Exception:

@@ -12,6 +12,7 @@ import logging
 from collections.abc import Callable
 from functools import lru_cache
 
+from dewline import __version__
 from dewline.config import watch_plan_from_json
 from dewline.errors import DewlineError, JournalError
 from dewline.events import Entry
@@ -71,7 +72,7 @@ def recover(
     tail = reader.tail()
     if tail.at_ms is None or tail.time_ms is None:
         drive = Drive(Watch(plan), plan_hash, record, plans)
-        drive.feed(Resumed(wall_ms, wall_ms, "start", 0, plan_hash))
+        drive.feed(Resumed(wall_ms, wall_ms, "start", 0, plan_hash, __version__))
         return drive
 
     drive = _rebuild(reader, plan, plan_hash, plans)
@@ -80,7 +81,7 @@ def recover(
     drive.at_ms = end_at_ms
     drive.record = record
     gap_ms = max(0, wall_ms - tail.time_ms)
-    drive.feed(Resumed(wall_ms, end_at_ms + gap_ms, "restart", gap_ms, plan_hash))
+    drive.feed(Resumed(wall_ms, end_at_ms + gap_ms, "restart", gap_ms, plan_hash, __version__))
     return drive
 
 

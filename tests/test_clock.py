@@ -1,11 +1,11 @@
-"""The stepping clock: time jumps only when nothing runs and no I/O is in flight."""
+"""The stepping clock jumps only when nothing runs and no I/O is in flight; pauses double."""
 
 import asyncio
 import time
 
 import pytest
 
-from dewline.clock import RealClock, StepClock
+from dewline.clock import Backoff, RealClock, StepClock
 
 
 async def test_sleepers_wake_in_order_of_time_whatever_their_order_of_asking():
@@ -123,3 +123,11 @@ async def test_a_short_wait_leaves_the_loop_to_others() -> None:
     await clock.sleep_until(clock.monotonic() + 0.004)
     task.cancel()
     assert turns > 3
+
+
+def test_pauses_double_up_to_the_longest_and_start_over_after_a_success() -> None:
+    """1, 2, 4, 8, then the longest; a reset begins at the first again."""
+    pause = Backoff(1.0, 10.0)
+    assert [pause.next_s() for _ in range(6)] == [1.0, 2.0, 4.0, 8.0, 10.0, 10.0]
+    pause.reset()
+    assert [pause.next_s(), pause.next_s()] == [1.0, 2.0]

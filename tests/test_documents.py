@@ -12,7 +12,7 @@ from dewline.cli import COMMANDS
 from dewline.config import load
 from dewline.watch.alarms.states import state_diagram
 
-ROOT = Path(__file__).parents[2]
+ROOT = Path(__file__).parents[1]
 TOP_LEVEL = {
     *("README.md", "DEVELOPERS.md", "pyproject.toml", "daemon", "config", "simulators", "tests"),
     *("deploy", "Makefile", "LICENSE", ".ci", ".gitignore"),
