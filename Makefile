@@ -32,12 +32,12 @@ system:          ## installer and service in a fresh Debian, under its own syste
 
 score:           ## causes, calibration, leads, pages, outlooks over all stories (an hour and a half)
 	@.ci/venv demo,influx,push,grafana,test,check
-	@.venv/bin/python tests/score/causes.py --write tests/score/causes.md $(ARGS)
+	@.venv/bin/python -m tests.score.causes --write tests/score/causes.md $(ARGS)
 
 bench:           ## dewline beside what else one would take, into README's table (half an hour)
 	@.ci/venv demo,influx,push,grafana,test,check
 	@.ci/debian $(SERVICES)
-	@PATH="$$PATH:/usr/sbin" .venv/bin/python tests/bench \
+	@PATH="$$PATH:/usr/sbin" .venv/bin/python -m tests.bench \
 		$(if $(findstring --small,$(ARGS)),,--json tests/bench/bench.json --into README.md) $(ARGS)
 
 clean:

@@ -84,7 +84,9 @@ class Broker:
 class Subscriber:
     """mosquitto_sub writing to a file. Each message: (topic, retained, qos, payload)."""
 
-    def __init__(self, folder: Path, port: int, filters: tuple[str, ...], options: list[str]):
+    def __init__(
+        self, folder: Path, port: int, filters: tuple[str, ...], options: list[str]
+    ) -> None:
         self._file = folder / f"sub-{time.monotonic_ns()}.txt"
         chosen = [word for text in filters for word in ("-t", text)]
         with self._file.open("wb") as out:

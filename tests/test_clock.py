@@ -8,7 +8,7 @@ import pytest
 from dewline.clock import Backoff, RealClock, StepClock
 
 
-async def test_sleepers_wake_in_order_of_time_whatever_their_order_of_asking():
+async def test_sleepers_wake_in_order_of_time_whatever_their_order_of_asking() -> None:
     """Ten hours of sleeps pass in an instant, in time order."""
     clock = StepClock(1_000_000)
     woken: list[tuple[str, float]] = []
@@ -29,7 +29,7 @@ async def test_sleepers_wake_in_order_of_time_whatever_their_order_of_asking():
     assert time.monotonic() - started < 5
 
 
-async def test_time_stands_still_while_io_is_in_flight():
+async def test_time_stands_still_while_io_is_in_flight() -> None:
     """A real wait inside io() lets no virtual time pass, though another task sleeps."""
     clock = StepClock(0)
 
@@ -48,7 +48,7 @@ async def test_time_stands_still_while_io_is_in_flight():
     assert clock.monotonic() == 5.0
 
 
-async def test_every_jump_is_confirmed_before_anyone_wakes():
+async def test_every_jump_is_confirmed_before_anyone_wakes() -> None:
     """The advance hook hears of each moment, and sleepers wake only after it has answered."""
     heard: list[int] = []
 
@@ -68,7 +68,7 @@ async def test_every_jump_is_confirmed_before_anyone_wakes():
     assert heard == [2000, 4000]
 
 
-async def test_hung_io_is_an_error_not_a_frozen_night():
+async def test_hung_io_is_an_error_not_a_frozen_night() -> None:
     """I/O that never ends raises instead of freezing virtual time for ever."""
     clock = StepClock(0, hang_after_s=0.05)
 
@@ -80,7 +80,7 @@ async def test_hung_io_is_an_error_not_a_frozen_night():
         await clock.run(program())
 
 
-async def test_an_error_of_the_program_reaches_the_caller():
+async def test_an_error_of_the_program_reaches_the_caller() -> None:
     """What the program raises is what run raises."""
 
     async def program() -> None:
@@ -90,7 +90,7 @@ async def test_an_error_of_the_program_reaches_the_caller():
         await StepClock(0).run(program())
 
 
-async def test_real_clock_can_run_faster():
+async def test_real_clock_can_run_faster() -> None:
     """speed 100: a second of clock time takes a hundredth of a real one."""
     clock = RealClock(speed=100.0, epoch_ms=5000)
     started = time.monotonic()

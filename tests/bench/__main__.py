@@ -1,6 +1,6 @@
 """Measures dewline beside what a user would otherwise take: one table, and the same as JSON.
 
-``python tests/bench [--rows P1,P3] [--json FILE] [--into README.md] [--small]``. Each row runs
+``python -m tests.bench [--rows P1,P3] [--json FILE] [--into README.md] [--small]``. Each row runs
 in a process of its own. Peers and dewline take turns (A B A B …, nine pairs), and so do the
 rows, so that the pairs of each lie over the whole run; what is measured is pinned to one core,
 its instruments, broker and store to another. A figure is a median [min–max]; a ratio is dewline
@@ -22,21 +22,21 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from again import again
-from measured import FAR, NEAR, Line, cores, from_document
-from printed import SURE, table
-from rows import measure_all
+from tests.bench.again import again
+from tests.bench.measured import FAR, NEAR, Line, cores, from_document
+from tests.bench.printed import SURE, table
+from tests.bench.rows import measure_all
 
 ROWS = {
-    "P6": "p6_card",  # first what takes no turns: it is measured before others wait beside it
-    "P7": "p7_scale",
-    "P1": "p1_bus",
-    "P2": "p2_road",
-    "P3": "p3_replay",
-    "P4": "p4_latency",
-    "P5": "p5_footprint",
-    "P8": "p8_backlog",
-    "P9": "p9_reading_back",
+    "P6": "tests.bench.p6_card",  # takes no turns: measured before others wait beside it
+    "P7": "tests.bench.p7_scale",
+    "P1": "tests.bench.p1_bus",
+    "P2": "tests.bench.p2_road",
+    "P3": "tests.bench.p3_replay",
+    "P4": "tests.bench.p4_latency",
+    "P5": "tests.bench.p5_footprint",
+    "P8": "tests.bench.p8_backlog",
+    "P9": "tests.bench.p9_reading_back",
 }
 COMMAND = "make bench"
 BEGIN, END = "<!-- bench: begin -->", "<!-- bench: end -->"
@@ -107,7 +107,7 @@ def put_into(path: Path, text: str) -> None:
 
 
 def arguments() -> argparse.Namespace:
-    parser = argparse.ArgumentParser(prog="tests/bench", description=__doc__)
+    parser = argparse.ArgumentParser(prog="tests.bench", description=__doc__)
     parser.add_argument("--rows", default=",".join(ROWS), help="which, by commas (default all)")
     parser.add_argument("--json", type=Path, help="figures; rows not chosen stay as they are")
     parser.add_argument("--into", type=Path, help="put the table between the marks of this file")

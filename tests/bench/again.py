@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from measured import Line, Spread
-from printed import expected, figure, foreseen
+from tests.bench.measured import Line, Spread
+from tests.bench.printed import expected, figure, foreseen
 
 
 @dataclass(frozen=True, slots=True)

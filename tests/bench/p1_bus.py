@@ -19,8 +19,9 @@ from subprocess import Popen
 from typing import Any
 
 import yaml
-from measured import FAR, PAIRS, Line, Spread, beside, in_turn, on_core, spread
-from processes import FarSide, daemon, far_side, peer
+
+from tests.bench.measured import FAR, PAIRS, Line, Spread, beside, in_turn, on_core, spread
+from tests.bench.processes import FarSide, daemon, far_side, peer
 
 AIMS = {9600: 1.05, 19200: 1.05, 115200: 1.15}
 SIZES = (10, 32)

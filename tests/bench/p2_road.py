@@ -17,9 +17,9 @@ from contextlib import AbstractContextManager, closing
 from pathlib import Path
 from subprocess import Popen
 
-import site_of_boxes
-from measured import FAR, PAIRS, Line, Spread, beside, in_turn, on_core
-from processes import FarSide, broker, cpu_s, daemon, far_side, peer
+from tests.bench import site_of_boxes
+from tests.bench.measured import FAR, PAIRS, Line, Spread, beside, in_turn, on_core
+from tests.bench.processes import FarSide, broker, cpu_s, daemon, far_side, peer
 
 INSTRUMENTS, EVERY_MS = 20, 100
 SETTLE_S = 3.0

@@ -20,15 +20,14 @@ from contextlib import closing
 from functools import partial
 from pathlib import Path
 
-import site_of_boxes
-from measured import NEAR, PAIRS, Line, Spread, beside, in_turn, on_core
-
 from dewline.config import Plan, load
 from dewline.events import Entry
 from dewline.journal import Journal, Reader
 from dewline.readings import Scan
 from dewline.replay.replay import replay_csv, replay_journal
 from dewline.watch_plan import Above, Below, Outside
+from tests.bench import site_of_boxes
+from tests.bench.measured import NEAR, PAIRS, Line, Spread, beside, in_turn, on_core
 
 STORIES = {"ordinary": 12.0, "night": 8.0}  # hours of each
 AIM_PER_S = 300_000

@@ -19,9 +19,10 @@ from pathlib import Path
 from subprocess import Popen
 
 import aiomqtt
-import site_of_boxes
-from measured import FAR, PAIRS, Line, Spread, beside, in_turn, on_core
-from processes import FarSide, broker, daemon, far_side, peer
+
+from tests.bench import site_of_boxes
+from tests.bench.measured import FAR, PAIRS, Line, Spread, beside, in_turn, on_core
+from tests.bench.processes import FarSide, broker, daemon, far_side, peer
 
 EVERY_MS = 100
 CROSSINGS = 200  # at least, of each side over all its turns

@@ -16,9 +16,9 @@ from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
 
-import site_of_boxes
-from measured import FAR, NEAR, PAIRS, Line, Spread, beside, in_turn, on_core, spread
-from processes import FarSide, broker, cpu_s, daemon, far_side, rss_mb, store
+from tests.bench import site_of_boxes
+from tests.bench.measured import FAR, NEAR, PAIRS, Line, Spread, beside, in_turn, on_core, spread
+from tests.bench.processes import FarSide, broker, cpu_s, daemon, far_side, rss_mb, store
 
 BOXES, MINUTES = 10, 5.0
 SETTLE_S = 10.0

@@ -17,11 +17,10 @@ import tempfile
 from contextlib import closing
 from pathlib import Path
 
-from measured import NEAR, Line, beside, on_core, spread
-
 from dewline.events import Entry, Outcome
 from dewline.journal import Journal
 from dewline.readings import Quality, Reading, Scan
+from tests.bench.measured import NEAR, Line, beside, on_core, spread
 
 INSTRUMENTS, REGISTERS = 4, 10
 LIMITS = {2: 130.0, 10: 80.0}  # bytes written a reading, by seconds between commits

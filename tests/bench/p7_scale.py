@@ -10,9 +10,9 @@ import time
 from itertools import pairwise
 from pathlib import Path
 
-import site_of_boxes
-from measured import FAR, Line, on_core, spread
-from processes import broker, cpu_s, daemon, far_side, rss_mb
+from tests.bench import site_of_boxes
+from tests.bench.measured import FAR, Line, on_core, spread
+from tests.bench.processes import broker, cpu_s, daemon, far_side, rss_mb
 
 INSTRUMENTS, MINUTES = 200, 3.0
 START_WITHIN_S = 60.0

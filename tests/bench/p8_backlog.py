@@ -23,15 +23,15 @@ from influxdb_client.client.influxdb_client import InfluxDBClient
 from influxdb_client.client.write.point import Point
 from influxdb_client.client.write_api import SYNCHRONOUS
 from influxdb_client.domain.write_precision import WritePrecision
-from measured import NEAR, PAIRS, Line, Spread, beside, in_turn, on_core
-from p6_card import REGISTERS, scans
-from processes import store
 
 from dewline.clock import RealClock
 from dewline.config.plan import InfluxPlan
 from dewline.events import Entry, Outcome
 from dewline.followers.influx.follower import ITEMS_AT_ONCE, LINES_AT_ONCE, InfluxFollower
 from dewline.journal import Journal, Reader
+from tests.bench.measured import NEAR, PAIRS, Line, Spread, beside, in_turn, on_core
+from tests.bench.p6_card import REGISTERS, scans
+from tests.bench.processes import store
 
 MINUTES = 60.0
 AIM_PER_S = 35_000

@@ -20,10 +20,9 @@ from functools import partial
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from measured import NEAR, PAIRS, Line, Spread, beside, in_turn, on_core
-
 from dewline.journal import Reader
 from dewline.journal.schema import SIGNAL_BITS, connect
+from tests.bench.measured import NEAR, PAIRS, Line, Spread, beside, in_turn, on_core
 
 INSTRUMENTS, REGISTERS = 4, 10
 START_MS = 1_772_409_600_000

@@ -6,8 +6,9 @@ import math
 import statistics
 from collections.abc import Sequence
 
-from measured import Line, Spread
 from scipy.stats import t as student
+
+from tests.bench.measured import Line, Spread
 
 SURE = 0.999
 """Share of second runs whose ratio lies within; of two dozen ratios all do in 97 of 100 runs."""

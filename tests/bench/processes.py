@@ -14,7 +14,7 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
-from measured import FAR, NEAR
+from tests.bench.measured import FAR, NEAR
 
 HERE = Path(__file__).parent
 

@@ -15,7 +15,7 @@ import time
 from collections.abc import Sequence
 from pathlib import Path
 
-from measured import BY_TURNS, Line, from_document
+from tests.bench.measured import BY_TURNS, Line, from_document
 
 STEP_WITHIN_S = 900.0
 """For setting a row up, for a pair, and for what comes after the last one."""
@@ -29,7 +29,7 @@ class Row:
         self.minutes = 0.0
         self._out, self._log = folder / f"{name}.json", folder / f"{name}.log"
         words = ("--only", name, "--json", str(self._out), *(["--small"] if small else []))
-        self._words = [sys.executable, str(Path(__file__).parent), *words]
+        self._words = [sys.executable, "-m", "tests.bench", *words]
         self._process: asyncio.subprocess.Process | None = None
         self._late = False
 
@@ -56,6 +56,7 @@ class Row:
                     stdout=asyncio.subprocess.PIPE,
                     stderr=log,
                     env={**os.environ, BY_TURNS: "1"},
+                    cwd=Path(__file__).parents[2],
                 )
         else:
             assert self._process.stdin is not None

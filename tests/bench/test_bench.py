@@ -4,33 +4,25 @@ import io
 import json
 import math
 import random
-import runpy
 import subprocess
 import sys
 from pathlib import Path
-from types import ModuleType
 
 import pytest
 
-HERE = Path(__file__).parent
+from tests.bench import measured, printed
+from tests.bench.__main__ import laid_over
+from tests.bench.again import again
+from tests.bench.p1_bus import cycle_ms, minimum_ms
+from tests.bench.p4_latency import p99
+from tests.bench.p7_scale import missed
+
+BENCH = (sys.executable, "-m", "tests.bench")
+ROOT = Path(__file__).parents[2]
 
 
-@pytest.fixture
-def load(monkeypatch: pytest.MonkeyPatch):
-    """Imports a module of the bench as its command does, by its plain name."""
-    monkeypatch.syspath_prepend(HERE)
-
-    def by_name(name: str) -> ModuleType:
-        return __import__(name)
-
-    yield by_name
-    for path in HERE.glob("*.py"):
-        sys.modules.pop(path.stem, None)
-
-
-def test_a_ratio_is_made_pair_by_pair(load) -> None:
+def test_a_ratio_is_made_pair_by_pair() -> None:
     """Turn i meets turn i: a machine that was slow for both has no part in the ratio."""
-    measured = load("measured")
     ours, other = measured.spread(1.0, 30.0, 4.0), measured.spread(2.0, 60.0, 2.0)
     ratio = measured.beside("peer", ours, other).ratio
     assert ratio.values == (0.5, 0.5, 2.0)
@@ -39,24 +31,22 @@ def test_a_ratio_is_made_pair_by_pair(load) -> None:
         measured.beside("peer", ours, measured.spread(1.0, 2.0))
 
 
-def test_a_computed_figure_meets_every_turn(load) -> None:
+def test_a_computed_figure_meets_every_turn() -> None:
     """The wire's minimum is one figure; each turn is held against it."""
-    measured = load("measured")
     ratio = measured.beside("minimum", measured.spread(2.0, 3.0), measured.spread(2.0)).ratio
     assert ratio.values == (1.0, 1.5)
 
 
-def test_sides_take_turns(load) -> None:
+def test_sides_take_turns() -> None:
     """A B A B: neither side gets the quiet half of the time."""
     turns: list[str] = []
     sides = {"a": lambda: turns.append("a"), "b": lambda: turns.append("b")}
-    load("measured").in_turn(sides, pairs=3)
+    measured.in_turn(sides, pairs=3)
     assert turns == list("ababab")
 
 
-def test_a_row_waits_until_it_is_called(load, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_row_waits_until_it_is_called(monkeypatch: pytest.MonkeyPatch) -> None:
     """Called once: one pair; when the caller has gone, it ends instead of measuring alone."""
-    measured = load("measured")
     monkeypatch.setenv(measured.BY_TURNS, "1")
     monkeypatch.setattr(sys, "stdin", io.StringIO("go\n"))
     turns: list[str] = []
@@ -66,9 +56,8 @@ def test_a_row_waits_until_it_is_called(load, monkeypatch: pytest.MonkeyPatch) -
     assert turns == list("ab")
 
 
-def test_a_second_run_is_held_against_the_range_that_was_printed(load) -> None:
+def test_a_second_run_is_held_against_the_range_that_was_printed() -> None:
     """As printed, so 1.017 lies up to 1.02; what was measured once is not compared."""
-    measured, again, printed = load("measured"), load("again").again, load("printed")
 
     def line(what: str, *values: float):
         ours, other = measured.spread(*values), measured.spread(*[1.0] * len(values))
@@ -91,13 +80,12 @@ def test_a_second_run_is_held_against_the_range_that_was_printed(load) -> None:
 
 
 @pytest.mark.parametrize("law", ["normalvariate", "expovariate"])
-def test_a_second_run_lies_where_it_is_expected(load, law: str) -> None:
+def test_a_second_run_lies_where_it_is_expected(law: str) -> None:
     """Of 4 000 made runs of nine pairs, about 999 in 1000 find the median of another within.
 
     Ratios scatter by 5 % evenly, or by 5 % to one side only, as a machine that is now and then
     slow makes them; the share in the least and most of nine is held beside it.
     """
-    measured, expected = load("measured"), load("printed").expected
     draw = random.Random(20)
     scatter = {
         "normalvariate": lambda: draw.normalvariate(0.0, 0.05),
@@ -106,7 +94,7 @@ def test_a_second_run_lies_where_it_is_expected(load, law: str) -> None:
     within = inside = 0
     for _ in range(4000):
         first, second = (measured.spread(*(math.exp(scatter()) for _ in range(9))) for _ in "ab")
-        low, high = expected(first)
+        low, high = printed.expected(first)
         within += low <= second.median <= high
         inside += min(first.values) <= second.median <= max(first.values)
     assert within / 4000 > 0.995
@@ -115,34 +103,30 @@ def test_a_second_run_lies_where_it_is_expected(load, law: str) -> None:
     assert 0.96 < inside / 4000 < 0.98
 
 
-def test_the_minimum_of_a_line_is_that_of_the_serial_guide(load) -> None:
+def test_the_minimum_of_a_line_is_that_of_the_serial_guide() -> None:
     """(8 + 5 + 2N) characters of 11 bits and two silences: worked by hand from V1.02, 2.5.1."""
-    minimum_ms = load("p1_bus").minimum_ms
     assert math.isclose(minimum_ms(9600, 10), 3 * 45.8333, rel_tol=1e-5)
     assert math.isclose(minimum_ms(19200, 32), 3 * 48.125, rel_tol=1e-5)
     assert math.isclose(minimum_ms(115200, 10), 9 * 6.6510, rel_tol=1e-4)
 
 
-def test_a_cycle_is_cut_at_the_first_unit(load) -> None:
+def test_a_cycle_is_cut_at_the_first_unit() -> None:
     """Only whole cycles count; one that lacks a request is no measurement."""
-    cycle_ms = load("p1_bus").cycle_ms
     asked = [(0.02 * n, 1 + n % 3) for n in range(20)]
     assert math.isclose(cycle_ms(asked, 3), 60.0)
     with pytest.raises(RuntimeError):
         cycle_ms([*asked[:7], *asked[8:]], 3)
 
 
-def test_a_poll_is_missed_where_its_second_passes_without_it(load) -> None:
+def test_a_poll_is_missed_where_its_second_passes_without_it() -> None:
     """A gap of three seconds at 1 Hz has lost two polls; a late one has lost none."""
-    missed = load("p7_scale").missed
     assert missed([0.5, 1.5, 2.9, 3.5], 0.0, 4.0) == 0
     assert missed([0.5, 3.5], 0.0, 4.0) == 2
     assert missed([], 0.0, 4.0) == 3
 
 
-def test_the_99th_percentile_leaves_one_of_a_hundred_out(load) -> None:
+def test_the_99th_percentile_leaves_one_of_a_hundred_out() -> None:
     """Nearest rank: of 200 crossings the two slowest may pass it."""
-    p99 = load("p4_latency").p99
     assert p99([float(n) for n in range(1, 201)]) == 198.0
 
 
@@ -151,7 +135,7 @@ def test_a_row_on_real_processes_ends_as_table_and_as_json(tmp_path: Path) -> No
     readme, figures = tmp_path / "README.md", tmp_path / "bench.json"
     readme.write_text("before\n<!-- bench: begin -->\nyesterday\n<!-- bench: end -->\nafter\n")
     words = ["--small", "--rows", "P6", "--json", str(figures), "--into", str(readme)]
-    ran = subprocess.run([sys.executable, HERE, *words], capture_output=True, text=True)
+    ran = subprocess.run([*BENCH, *words], cwd=ROOT, capture_output=True, text=True)
     assert ran.returncode in (0, 1), ran.stderr
     lines = json.loads(figures.read_text())["lines"]
     assert [line["row"] for line in lines] == ["P6"] * 3
@@ -165,10 +149,8 @@ def test_a_row_on_real_processes_ends_as_table_and_as_json(tmp_path: Path) -> No
         assert line["what"] in text
 
 
-def test_rows_measured_again_take_the_place_of_their_own_only(load) -> None:
+def test_rows_measured_again_take_the_place_of_their_own_only() -> None:
     """A row is repeated alone; the others keep their figures and their dates."""
-    load("measured")
-    laid_over = runpy.run_path(str(HERE / "__main__.py"), run_name="bench")["laid_over"]
     before = {
         "dates": {"P1": "2026-03-01", "P6": "2026-03-01"},
         "minutes": {"P1": 2.0, "P6": 1.0},
@@ -190,7 +172,7 @@ def test_a_row_that_cannot_be_measured_says_so(tmp_path: Path) -> None:
     figures = tmp_path / "bench.json"
     words = ["--small", "--rows", "P4", "--json", str(figures)]
     ran = subprocess.run(
-        [sys.executable, HERE, *words], capture_output=True, text=True, env={"PATH": str(tmp_path)}
+        [*BENCH, *words], cwd=ROOT, capture_output=True, text=True, env={"PATH": str(tmp_path)}
     )
     assert ran.returncode == 1
     assert "not measured" in ran.stdout

@@ -8,9 +8,14 @@ import signal
 import sqlite3
 import sys
 import time
+from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
+
+from tests.chaos.conftest import Plant
+from tests.conftest import Answer, Broker, Sink
 
 SITE = "dewline/saltmarsh"
 QUICK = Path(__file__).with_name("quick_daemon.py")
@@ -26,7 +31,7 @@ def heartbeat(plant, sink):
 class Standing:
     """``with Standing(plant, part) as toggle``: toggle makes a part stand, then lets it go on."""
 
-    def __init__(self, plant, part):
+    def __init__(self, plant, part) -> None:
         self._plant, self._part = plant, part
         self._lock = None
         self._stood = False
@@ -34,7 +39,7 @@ class Standing:
     def __enter__(self):
         return self._toggle
 
-    def _toggle(self):
+    def _toggle(self) -> None:
         self._stood = not self._stood
         if self._part == "journal":
             self._hold_file()
@@ -46,7 +51,7 @@ class Standing:
             }
             self._plant.poke(numbers[self._part][not self._stood])
 
-    def _hold_file(self):
+    def _hold_file(self) -> None:
         """Another program holds the record locked, as a backup gone wrong would."""
         if self._stood:
             self._lock = sqlite3.connect(self._plant.journal, isolation_level=None)
@@ -55,14 +60,22 @@ class Standing:
             self._lock.execute("ROLLBACK")
             self._lock.close()
 
-    def __exit__(self, *_):
+    def __exit__(self, *_) -> None:
         if self._stood:
             self._toggle()
 
 
 @pytest.mark.timeout(900)
 @pytest.mark.parametrize("part", ["pollers", "ticks", "journal", "process"])
-async def test_a6_silence_is_not_read_as_health(plant, broker, subscribe, sink, size, dump, part):
+async def test_a6_silence_is_not_read_as_health(
+    plant: Plant,
+    broker: Broker,
+    subscribe: Callable[..., Any],
+    sink: Sink,
+    size: Callable[[str], int],
+    dump: Callable[..., None],
+    part: str,
+) -> None:
     """A poller hangs, the watch hangs, the disk takes nothing, the process is frozen:
 
     neither the heartbeat nor the ping outside goes on, and both come back afterwards.
@@ -95,7 +108,13 @@ async def test_a6_silence_is_not_read_as_health(plant, broker, subscribe, sink, 
 
 
 @pytest.mark.timeout(600)
-async def test_a7_a_storm_on_a_provider_that_fails(plant, sink, answer, size, dump):
+async def test_a7_a_storm_on_a_provider_that_fails(
+    plant: Plant,
+    sink: Sink,
+    answer: type[Answer],
+    size: Callable[[str], int],
+    dump: Callable[..., None],
+) -> None:
     """500 alarms at once; the provider says 429, then takes a page and answers too late.
 
     Retry-After is kept, critical goes first, the rest is one digest, the unknown
@@ -137,8 +156,13 @@ async def test_a7_a_storm_on_a_provider_that_fails(plant, sink, answer, size, du
 
 @pytest.mark.timeout(600)
 async def test_a7_one_provider_stalls_and_the_loop_does_not(
-    plant, make_sink, answer, broker, subscribe, dump
-):
+    plant: Plant,
+    make_sink: Callable[..., Sink],
+    answer: type[Answer],
+    broker: Broker,
+    subscribe: Callable[..., Any],
+    dump: Callable[..., None],
+) -> None:
     """While one contact's provider hangs for 5 s each time, MQTT has its events at once."""
     slow = make_sink()
     slow.usual = answer(wait_s=5.0)
@@ -167,7 +191,9 @@ async def test_a7_one_provider_stalls_and_the_loop_does_not(
 
 
 @pytest.mark.timeout(900)
-async def test_a8_a_shelf_ends_by_itself_and_is_listed(plant, sink, size, dump):
+async def test_a8_a_shelf_ends_by_itself_and_is_listed(
+    plant: Plant, sink: Sink, size: Callable[[str], int], dump: Callable[..., None]
+) -> None:
     """Shelved with a reason; the daemon dies under the shelf; it ends all the same, is paged
 
     as what still stands, and ``dewline alarms`` lists who, why and how long.
@@ -211,7 +237,9 @@ async def test_a8_a_shelf_ends_by_itself_and_is_listed(plant, sink, size, dump):
     assert all(row["seconds"] >= 5 for row in listed)
 
 
-async def test_h7_a_reload_wakes_nobody_again(plant, make_sink, dump):
+async def test_h7_a_reload_wakes_nobody_again(
+    plant: Plant, make_sink: Callable[..., Sink], dump: Callable[..., None]
+) -> None:
     """A contact is added under fresh alarms: who knows of them hears nothing twice, the new one
 
     hears of them once; a file with a mistake leaves all as it is.
@@ -240,7 +268,9 @@ async def test_h7_a_reload_wakes_nobody_again(plant, make_sink, dump):
     assert "s3" in day.texts()[-1]
 
 
-async def test_h7_a_reload_moves_the_ping_and_keeps_what_people_said(plant, sink, make_sink, dump):
+async def test_h7_a_reload_moves_the_ping_and_keeps_what_people_said(
+    plant: Plant, sink: Sink, make_sink: Callable[..., Sink], dump: Callable[..., None]
+) -> None:
     """A changed ``heartbeat`` holds at once; states, acknowledgements, shelves and delays stay.
 
     A bad file changes nothing, by SIGHUP too, and the log says so.

@@ -6,10 +6,15 @@ import asyncio
 import signal
 import time
 from collections import Counter
+from collections.abc import Callable
+from signal import Signals
+from typing import Any
 
 import pytest
 
 from dewline.readings import parse_iso_utc
+from tests.chaos.conftest import Plant
+from tests.conftest import Broker, Sink
 
 SITE = "dewline/saltmarsh"
 EVENT = f"{SITE}/event"
@@ -33,7 +38,7 @@ def ids(documents):
     return [d["id"] for d in documents]
 
 
-async def flip(plant, steps, pace_s):
+async def flip(plant, steps, pace_s) -> None:
     """One signal after the other over its limit and back: ``steps`` changes."""
     for step in range(steps):
         index = step % len(plant.values)
@@ -42,7 +47,14 @@ async def flip(plant, steps, pace_s):
 
 
 @pytest.mark.timeout(1800)
-async def test_a1_a_broker_away_and_a_daemon_killed(plant, broker, subscribe, sink, size, dump):
+async def test_a1_a_broker_away_and_a_daemon_killed(
+    plant: Plant,
+    broker: Broker,
+    subscribe: Callable[..., Any],
+    sink: Sink,
+    size: Callable[[str], int],
+    dump: Callable[..., None],
+) -> None:
     """The broker is gone while 200 transitions happen, and the daemon dies (kill -9) half way.
 
     Every transition is heard, once after removing equal ids, in ``seq`` order.
@@ -89,7 +101,9 @@ async def test_a1_a_broker_away_and_a_daemon_killed(plant, broker, subscribe, si
     assert max(raises.values()) == 1, "a page was sent twice"
 
 
-async def test_a2_what_the_broker_keeps_is_the_truth(plant, broker, subscribe, dump):
+async def test_a2_what_the_broker_keeps_is_the_truth(
+    plant: Plant, broker: Broker, subscribe: Callable[..., Any], dump: Callable[..., None]
+) -> None:
     """Kill -9 is heard as ``lost`` in 1.5 keepalives; the next start says state, then the whole
 
     table, then clears what is retained of alarms that are no more; a clean stop says so.
@@ -133,7 +147,9 @@ async def test_a2_what_the_broker_keeps_is_the_truth(plant, broker, subscribe, d
 
 
 @pytest.mark.timeout(5000)
-async def test_a3_flapping_round_a_limit(plant, sink, size, dump):
+async def test_a3_flapping_round_a_limit(
+    plant: Plant, sink: Sink, size: Callable[[str], int], dump: Callable[..., None]
+) -> None:
     """One digit up and down: with a deadband one raise and one return; without, one notice
 
     of chattering, and pages that stop at it.
@@ -172,7 +188,9 @@ async def test_a3_flapping_round_a_limit(plant, sink, size, dump):
 
 @pytest.mark.timeout(1800)
 @pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGKILL])
-async def test_a4_a_restart_repeats_and_forgets_nothing(plant, sink, size, dump, number):
+async def test_a4_a_restart_repeats_and_forgets_nothing(
+    plant: Plant, sink: Sink, size: Callable[[str], int], dump: Callable[..., None], number: Signals
+) -> None:
     """30 alarms stand: no page is repeated, ``since`` is kept, a return meanwhile is told once."""
     plant.write(over_limit(30), push={"contacts": plant.contact("night-desk", sink)})
     await plant.start()
@@ -206,7 +224,9 @@ async def test_a4_a_restart_repeats_and_forgets_nothing(plant, sink, size, dump,
 
 
 @pytest.mark.timeout(1800)
-async def test_a5_one_cause_is_one_page(plant, far_tcp, sink, size, dump):
+async def test_a5_one_cause_is_one_page(
+    plant: Plant, far_tcp, sink: Sink, size: Callable[[str], int], dump: Callable[..., None]
+) -> None:
     """The bus is lost behind 40 signals that each have a stale rule: one alarm, one page."""
     rules = {
         f"q{n}": {"signal": f"s{n}", "stale_after": "2 s", "priority": "high"} for n in range(40)

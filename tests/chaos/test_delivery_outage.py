@@ -8,7 +8,11 @@ import random
 import signal
 import sqlite3
 import sys
+from collections.abc import Callable
 from pathlib import Path
+from typing import Any
+
+from tests.conftest import Broker
 
 DAEMON = Path(__file__).with_name("delivery_daemon.py")
 FULL = os.environ.get("DEWLINE_CHAOS") == "full"
@@ -23,21 +27,21 @@ LEDGER = "dewline/saltmarsh/heron/ledger/purge"
 class Daemon:
     """delivery_daemon.py, whose committed events are counted."""
 
-    def __init__(self, path, port, last, pace_ms):
+    def __init__(self, path, port, last, pace_ms) -> None:
         self._words = [sys.executable, str(DAEMON), str(path), str(port), str(last), str(pace_ms)]
         self.committed = 0
 
-    async def start(self):
+    async def start(self) -> None:
         self._process = await asyncio.create_subprocess_exec(
             *self._words, stdout=asyncio.subprocess.PIPE, stderr=asyncio.subprocess.PIPE
         )
         self._reading = asyncio.create_task(self._read())
 
-    async def _read(self):
+    async def _read(self) -> None:
         while line := await self._process.stdout.readline():
             self.committed = max(self.committed, int(line.split()[1]))
 
-    async def until_committed(self, seq, within_s):
+    async def until_committed(self, seq, within_s) -> None:
         async with asyncio.timeout(within_s):
             while self.committed < seq:  # noqa: ASYNC110 - the process tells by its output
                 await asyncio.sleep(0.02)
@@ -51,7 +55,7 @@ class Daemon:
         return log
 
 
-async def quiet(subscriber):
+async def quiet(subscriber) -> None:
     """Wait until the subscriber has had nothing for a while: what was acknowledged is through."""
     count = -1
     while count < len(subscriber.messages()):
@@ -78,7 +82,9 @@ def cursor_of(path):
     return seq
 
 
-async def test_a_broker_away_and_a_daemon_killed(tmp_path, broker, make_gate, subscribe):
+async def test_a_broker_away_and_a_daemon_killed(
+    tmp_path: Path, broker: Broker, make_gate: Callable[[int], Any], subscribe: Callable[..., Any]
+) -> None:
     """The broker dies (kill -9) and stays away while 200 transitions happen; the daemon dies
 
     (kill -9) in the middle of them. Every transition arrives once equal ids are
@@ -114,7 +120,9 @@ async def test_a_broker_away_and_a_daemon_killed(tmp_path, broker, make_gate, su
     assert len(log.splitlines()) <= 10, log
 
 
-async def test_a_daemon_killed_again_and_again_while_it_catches_up(tmp_path, broker, subscribe):
+async def test_a_daemon_killed_again_and_again_while_it_catches_up(
+    tmp_path: Path, broker: Broker, subscribe: Callable[..., Any]
+) -> None:
     """However often the daemon is killed in the middle of delivering, nothing is left out."""
     chance = random.Random(20260302)
     last = 500 * KILLS
@@ -134,8 +142,8 @@ async def test_a_daemon_killed_again_and_again_while_it_catches_up(tmp_path, bro
 
 
 async def test_a_line_cut_again_and_again_while_it_catches_up(
-    tmp_path, broker, make_gate, subscribe
-):
+    tmp_path: Path, broker: Broker, make_gate: Callable[[int], Any], subscribe: Callable[..., Any]
+) -> None:
     """A line that breaks in the middle of delivering costs repeats, never an event or the order."""
     chance = random.Random(20260303)
     last = 2000

@@ -6,9 +6,13 @@ import asyncio
 import signal
 import sys
 import time
+from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
+
+from tests.conftest import Broker
 
 DAEMON = Path(__file__).with_name("delivery_daemon.py")
 STATE = "dewline/saltmarsh/state"
@@ -17,7 +21,7 @@ KEEPALIVE_S = 4
 
 
 @pytest.fixture
-async def start(tmp_path, broker):
+async def start(tmp_path: Path, broker: Broker):
     """``await start(last)``: a daemon process on the broker, killed at the end."""
     running = []
 
@@ -40,7 +44,9 @@ def says(state):
     return lambda s: s.messages(STATE) and s.documents(STATE)[-1]["state"] == state
 
 
-async def test_kill_9_is_heard_as_lost_and_a_new_start_as_running(start, broker, subscribe):
+async def test_kill_9_is_heard_as_lost_and_a_new_start_as_running(
+    start, broker: Broker, subscribe: Callable[..., Any]
+) -> None:
     """The last will says ``lost`` within 1.5 keepalives of kill -9; the next start: running."""
     heard = await subscribe(broker.port, STATE)
     process = await start()
@@ -55,7 +61,9 @@ async def test_kill_9_is_heard_as_lost_and_a_new_start_as_running(start, broker,
     await heard.until(says("running"))
 
 
-async def test_a_clean_stop_is_heard_as_stopped(start, broker, subscribe):
+async def test_a_clean_stop_is_heard_as_stopped(
+    start, broker: Broker, subscribe: Callable[..., Any]
+) -> None:
     """SIGTERM ends as ``stopped``, retained, and no ``lost`` comes after it."""
     heard = await subscribe(broker.port, STATE)
     process = await start()
@@ -68,7 +76,9 @@ async def test_a_clean_stop_is_heard_as_stopped(start, broker, subscribe):
     assert "lost" not in [d["state"] for d in heard.documents(STATE)]
 
 
-async def test_retained_alarms_tell_the_truth_after_a_kill(start, broker, subscribe):
+async def test_retained_alarms_tell_the_truth_after_a_kill(
+    start, broker: Broker, subscribe: Callable[..., Any]
+) -> None:
     """Transitions that a killed daemon did not deliver are on the alarm topics after its start."""
     heard = await subscribe(broker.port, "dewline/saltmarsh/#")
     process = await start(last=300)

@@ -17,13 +17,14 @@ from pathlib import Path
 from dewline.events import Entry, Outcome
 from dewline.journal import Journal
 from dewline.readings import Quality, Reading, Scan
+from tests.conftest import Server
 
 DAEMON = Path(__file__).with_name("store_daemon.py")
 HOURS = 24 if os.environ.get("DEWLINE_CHAOS") == "full" else 3  # of readings, one a second
 SIGNALS = 4
 
 
-async def fill(path):
+async def fill(path) -> None:
     """A record of so many hours at 1 Hz, as an outage leaves it behind; ends an hour ago."""
     journal = Journal.open(path, "saltmarsh", 1000, reserve_bytes=0)
     start_ms = round(time.time() * 1000) - (HOURS + 1) * 3_600_000
@@ -70,21 +71,21 @@ def in_store(url):
 
 
 class Daemon:
-    def __init__(self, path, url):
+    def __init__(self, path, url) -> None:
         self._words = [sys.executable, str(DAEMON), str(path), url]
         self.published = 0
 
-    async def start(self):
+    async def start(self) -> None:
         self._process = await asyncio.create_subprocess_exec(
             *self._words, stdout=asyncio.subprocess.PIPE, stderr=asyncio.subprocess.PIPE
         )
         self._reading = asyncio.create_task(self._read())
 
-    async def _read(self):
+    async def _read(self) -> None:
         while line := await self._process.stdout.readline():
             self.published = int(line.split()[1])
 
-    async def until_published(self, count, within_s=60.0):
+    async def until_published(self, count, within_s=60.0) -> None:
         async with asyncio.timeout(within_s):
             while self.published < count:  # noqa: ASYNC110 - the process tells by its output
                 await asyncio.sleep(0.02)
@@ -97,7 +98,7 @@ class Daemon:
         return log
 
 
-async def test_a_day_away_two_restarts_and_a_killed_store(tmp_path, victoria):
+async def test_a_day_away_two_restarts_and_a_killed_store(tmp_path: Path, victoria: Server) -> None:
     """Afterwards every point is in the store, by count and checksum.
 
     The store is away while the readings pile up; the daemon is killed and

@@ -78,7 +78,7 @@ def another_file(file: bytearray) -> None:
 
 
 @pytest.mark.parametrize("damage", [header, end_of_items, cut_short, another_file])
-async def test_a_damaged_file_is_set_aside_at_the_start(tmp_path, damage: Callable):
+async def test_a_damaged_file_is_set_aside_at_the_start(tmp_path: Path, damage: Callable) -> None:
     """Whatever broke: the old file is kept under another name, a fresh one works at once."""
     path = tmp_path / "saltmarsh.db"
     await fill(path)
@@ -107,7 +107,7 @@ async def test_a_damaged_file_is_set_aside_at_the_start(tmp_path, damage: Callab
     connection.close()
 
 
-async def test_what_can_be_read_is_carried_over(tmp_path):
+async def test_what_can_be_read_is_carried_over(tmp_path: Path) -> None:
     """Only raw readings are broken: events, notes, ledgers, cursors, plan and state live on."""
     path = tmp_path / "saltmarsh.db"
     await fill(path)
@@ -133,7 +133,9 @@ async def test_what_can_be_read_is_carried_over(tmp_path):
         await asyncio.sleep(0)
 
 
-async def test_a_file_that_breaks_while_in_use_is_replaced_without_a_restart(tmp_path):
+async def test_a_file_that_breaks_while_in_use_is_replaced_without_a_restart(
+    tmp_path: Path,
+) -> None:
     """No entry put in after the break is lost, and what was put in once is put in again."""
     path = tmp_path / "saltmarsh.db"
     journal = Journal.open(path, "saltmarsh", 20, reserve_bytes=0)
@@ -180,7 +182,7 @@ async def test_a_file_that_breaks_while_in_use_is_replaced_without_a_restart(tmp
         await asyncio.sleep(0)
 
 
-async def test_a_reader_of_a_broken_file_says_so(tmp_path):
+async def test_a_reader_of_a_broken_file_says_so(tmp_path: Path) -> None:
     """No trace, no guess: JournalError with the word damaged."""
     path = tmp_path / "saltmarsh.db"
     await fill(path)

@@ -128,7 +128,7 @@ def check(path: Path, events: int) -> int:
     return int(oldest)
 
 
-async def test_a_record_that_fills_its_disk_sheds_its_oldest_raw(small_disk):
+async def test_a_record_that_fills_its_disk_sheds_its_oldest_raw(small_disk: Path) -> None:
     """Far more than fits: the reserve goes first, then old readings; every event stays."""
     load = Load(small_disk / "saltmarsh.db")
     try:
@@ -147,7 +147,9 @@ async def test_a_record_that_fills_its_disk_sheds_its_oldest_raw(small_disk):
     assert check(load.path, load.event_seq) > 5_000
 
 
-async def test_alarms_go_on_while_nothing_can_be_written(small_disk, monkeypatch):
+async def test_alarms_go_on_while_nothing_can_be_written(
+    small_disk: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """Others fill the disk while a reader pins the log: events are handed on undurable.
 
     Within a minute of space they are on disk as well, without a restart.
@@ -183,7 +185,7 @@ async def test_alarms_go_on_while_nothing_can_be_written(small_disk, monkeypatch
     check(load.path, load.event_seq)
 
 
-async def test_a_full_disk_is_written_on_in_the_room_of_its_own_log(small_disk):
+async def test_a_full_disk_is_written_on_in_the_room_of_its_own_log(small_disk: Path) -> None:
     """Once the reserve is gone, what lies free and the log to be reused carry the record on.
 
     8 000 scans of 40 readings are more than fits beside the log, so old raw must go.
@@ -200,7 +202,7 @@ async def test_a_full_disk_is_written_on_in_the_room_of_its_own_log(small_disk):
     assert check(load.path, load.event_seq) > 2_000
 
 
-async def test_the_reserve_is_kept_again_once_there_is_room(small_disk):
+async def test_the_reserve_is_kept_again_once_there_is_room(small_disk: Path) -> None:
     """After others have given the disk back, space is put aside anew and raw stays."""
     load = Load(small_disk / "saltmarsh.db")
     try:
@@ -227,7 +229,9 @@ boxes: {heron: {signals: {moisture: trace.h2o}}}
 """
 
 
-async def test_a_low_disk_is_told_while_all_can_still_be_written(small_disk, tmp_path):
+async def test_a_low_disk_is_told_while_all_can_still_be_written(
+    small_disk: Path, tmp_path: Path
+) -> None:
     """``daemon.disk-low`` comes long before the disk is full, and goes once there is room."""
     (tmp_path / "dewline.yaml").write_text(CONFIG)
     plan = load(tmp_path / "dewline.yaml").plan

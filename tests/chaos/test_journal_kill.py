@@ -59,7 +59,7 @@ def check(path: Path) -> tuple[int, set[str]]:
     return last, {row[1] for row in events}
 
 
-def test_no_kill_breaks_the_record(tmp_path):
+def test_no_kill_breaks_the_record(tmp_path: Path) -> None:
     """After each of many kills at random moments: starts, whole, no event lost or doubled.
 
     No event stands there without the readings that led to it; what was told as

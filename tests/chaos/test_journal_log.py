@@ -5,6 +5,9 @@ from __future__ import annotations
 import asyncio
 import sqlite3
 import time
+from pathlib import Path
+
+import pytest
 
 from dewline.clock import RealClock
 from dewline.events import Entry, Event, Outcome
@@ -38,7 +41,7 @@ def event(n: int) -> Event:
     )
 
 
-async def test_a_reader_that_holds_the_log_open_does_not_make_it_endless(tmp_path):
+async def test_a_reader_that_holds_the_log_open_does_not_make_it_endless(tmp_path: Path) -> None:
     """200 signals at 1 Hz, a commit every 2 s, a foreign query held: the log stays bounded.
 
     Once the query ends the log starts over, and is cut back if it was long.
@@ -71,7 +74,9 @@ async def test_a_reader_that_holds_the_log_open_does_not_make_it_endless(tmp_pat
         await asyncio.sleep(0)
 
 
-async def test_a_log_grown_long_is_cut_back(tmp_path, monkeypatch):
+async def test_a_log_grown_long_is_cut_back(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """Past the mark the writer waits for a gap between readers and truncates."""
     monkeypatch.setattr("dewline.journal.store.LARGE_LOG_BYTES", 2_000_000)
     path = tmp_path / "saltmarsh.db"
@@ -97,7 +102,7 @@ async def test_a_log_grown_long_is_cut_back(tmp_path, monkeypatch):
         await asyncio.sleep(0)
 
 
-async def test_the_loop_runs_on_while_the_disk_stalls(tmp_path):
+async def test_the_loop_runs_on_while_the_disk_stalls(tmp_path: Path) -> None:
     """The file locked for seconds: loop lag p99 below 50 ms, events told once it is free."""
     path = tmp_path / "saltmarsh.db"
     journal = Journal.open(path, "saltmarsh", 100, reserve_bytes=0)

@@ -67,7 +67,7 @@ def old_record(path: Path) -> None:
 
 
 @pytest.mark.parametrize("what", ["make", "migrate"])
-def test_killed_at_every_statement_it_completes_or_rolls_back(tmp_path, what):
+def test_killed_at_every_statement_it_completes_or_rolls_back(tmp_path: Path, what: str) -> None:
     """The file is always wholly of one version; the next start brings it to today's."""
     steps = MIGRATIONS if what == "make" else [*MIGRATIONS, STEP]
     finished = False

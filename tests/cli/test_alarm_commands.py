@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from pathlib import Path
 
 import pytest
 
@@ -10,6 +11,7 @@ from dewline.cli import main
 from dewline.events import Entry, Event, Outcome
 from dewline.journal import Journal
 from dewline.readings import Resumed
+from tests.conftest import Answer, Sink
 
 CONFIG = """\
 site: saltmarsh
@@ -25,17 +27,17 @@ START_MS = 1_772_417_640_000  # 2026-03-02T02:14:00Z
 
 
 @pytest.fixture
-def config(tmp_path):
+def config(tmp_path: Path):
     path = tmp_path / "dewline.yaml"
     path.write_text(CONFIG)
     return path
 
 
-def address(config, sink, tail=""):
+def address(config, sink, tail="") -> None:
     (config.parent / "night-desk.url").write_text(f"json://127.0.0.1:{sink.port}/canary-x{tail}\n")
 
 
-def test_a_test_page_is_sent(config, sink, capsys):
+def test_a_test_page_is_sent(config, sink: Sink, capsys: pytest.CaptureFixture[str]) -> None:
     """It arrives, says that it is a test, and the command says what to look for."""
     address(config, sink)
     assert main(["page-test", str(config), "night-desk"]) == 0
@@ -45,8 +47,13 @@ def test_a_test_page_is_sent(config, sink, capsys):
 
 @pytest.mark.parametrize(("status", "exit_status"), [(400, 1), (401, 3), (503, 3)])
 def test_what_went_wrong_is_said_without_the_address(
-    config, sink, answer, capsys, status, exit_status
-):
+    config,
+    sink: Sink,
+    answer: type[Answer],
+    capsys: pytest.CaptureFixture[str],
+    status,
+    exit_status,
+) -> None:
     """Refused is 1, not reached is 3; the address is a secret."""
     address(config, sink)
     sink.usual = answer(status)
@@ -57,13 +64,13 @@ def test_what_went_wrong_is_said_without_the_address(
     assert json.loads(said.out)["contact"] == "night-desk"
 
 
-def test_nobody_of_that_name(config, capsys):
+def test_nobody_of_that_name(config, capsys: pytest.CaptureFixture[str]) -> None:
     """A contact that is not in the config: 2, with those that are."""
     assert main(["page-test", str(config), "day-desk"]) == 2
     assert "night-desk" in capsys.readouterr().err
 
 
-async def keep(path, events):
+async def keep(path, events) -> None:
     journal = Journal.open(path, "saltmarsh", 100, reserve_bytes=0)
     journal.append(Entry(1, Resumed(START_MS, START_MS, "start", 0, "0" * 16), Outcome()))
     journal.append(Entry(1, None, Outcome(events=tuple(events))))
@@ -88,7 +95,7 @@ def event(seq, minute, alarm="heron.moisture-high", transition="raised"):
     )
 
 
-async def test_the_alarm_system_is_judged(config, capsys):
+async def test_the_alarm_system_is_judged(config, capsys: pytest.CaptureFixture[str]) -> None:
     """Counts, the longest, the shelved and the figures; 0 while every figure is met."""
     await keep(config.parent / "marsh.db", [event(1, 0), event(2, 30, transition="cleared")])
     end = ["--to", "2026-03-03"]
@@ -100,7 +107,7 @@ async def test_the_alarm_system_is_judged(config, capsys):
     assert "from memory" in said
 
 
-async def test_a_flood_is_found_trouble(config, capsys):
+async def test_a_flood_is_found_trouble(config, capsys: pytest.CaptureFixture[str]) -> None:
     """Eleven alarms in as many minutes of one hour: outside the figure, status 1."""
     rows = [event(n + 1, n // 2, f"heron.r{n}") for n in range(40)]
     await keep(config.parent / "marsh.db", rows)
@@ -113,7 +120,9 @@ async def test_a_flood_is_found_trouble(config, capsys):
     assert {"time in flood", "hours with more than 30 alarms"} <= outside
 
 
-async def test_a_period_that_ends_before_it_begins_is_refused(config, capsys):
+async def test_a_period_that_ends_before_it_begins_is_refused(
+    config, capsys: pytest.CaptureFixture[str]
+) -> None:
     """2, with what to do."""
     await keep(config.parent / "marsh.db", [event(1, 0)])
     assert main(["alarms", str(config), "--from", "2026-03-09", "--to", "2026-03-02"]) == 2

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 
 from dewline.config import load
@@ -16,7 +18,7 @@ def plan_of(tmp_path, text):
     return load(path).plan
 
 
-def test_a_daily_test_page_and_a_ping(tmp_path):
+def test_a_daily_test_page_and_a_ping(tmp_path: Path) -> None:
     """Times of day are minutes after midnight; the ping's address comes from a file."""
     plan = plan_of(
         tmp_path,
@@ -30,7 +32,7 @@ def test_a_daily_test_page_and_a_ping(tmp_path):
     assert "push-behind" in {rule.rule for rule in plan.watch.rules.values()}
 
 
-def test_without_them_there_is_neither(tmp_path):
+def test_without_them_there_is_neither(tmp_path: Path) -> None:
     """Nothing is sent anywhere that nobody asked for."""
     plan = plan_of(tmp_path, "")
     assert (plan.contacts, plan.heartbeat) == ({}, None)
@@ -45,7 +47,7 @@ def test_without_them_there_is_neither(tmp_path):
         ("heartbeat: {url_file: p.url, every: 10 ms}", "every"),
     ],
 )
-def test_mistakes_are_told(tmp_path, text, says):
+def test_mistakes_are_told(tmp_path: Path, text: str, says: str) -> None:
     """With the key, and never with an address that may be a secret."""
     with pytest.raises(ConfigError) as caught:
         plan_of(tmp_path, text + "\n")

@@ -97,26 +97,26 @@ def port(root: Path, make_broker: Callable[..., Any], free_port: Callable[[], in
     return Port(root, tls)
 
 
-def test_each_site_has_its_own_topics(port: Port):
+def test_each_site_has_its_own_topics(port: Port) -> None:
     """Over TLS and with a password: a site writes under its own name and under no other's."""
     assert port.arrives("saltmarsh", "dewline/saltmarsh/state")
     assert port.arrives("fen", "dewline/fen/heron/alarm/moisture-high")
     assert not port.arrives("fen", "dewline/saltmarsh/event")
 
 
-def test_readers_only_read_and_the_desk_only_commands(port: Port):
+def test_readers_only_read_and_the_desk_only_commands(port: Port) -> None:
     """What is not granted is not delivered, whatever the broker answers."""
     assert not port.arrives("reader", "dewline/saltmarsh/a")
     assert not port.arrives("desk", "dewline/saltmarsh/b")
     assert port.arrives("desk", "dewline/saltmarsh/command")
 
 
-def test_nobody_comes_in_without_a_password(port: Port):
+def test_nobody_comes_in_without_a_password(port: Port) -> None:
     """Anonymous is refused, on the port that the world can reach."""
     assert not port.arrives(None, "dewline/saltmarsh/state")
 
 
-def test_a_second_run_changes_nothing_and_a_new_site_is_added(root: Path):
+def test_a_second_run_changes_nothing_and_a_new_site_is_added(root: Path) -> None:
     """Certificates and passwords stay; only the new user's line comes in."""
     before = contents(root)
     assert set_up(root, "saltmarsh", "fen") == "nothing to change\n"
@@ -128,7 +128,7 @@ def test_a_second_run_changes_nothing_and_a_new_site_is_added(root: Path):
     assert users == ["saltmarsh", "fen", "reader", "desk", "mere"]
 
 
-def test_what_is_secret_is_closed(root: Path):
+def test_what_is_secret_is_closed(root: Path) -> None:
     """Keys and drawn passwords are for root, and for the broker where it must read them."""
     etc = root / "etc" / "mosquitto"
     for path in [*etc.rglob("*.key"), *(etc / "dewline-passwords").iterdir()]:

@@ -101,7 +101,7 @@ def store(influxd: Any, told_lines: list[str]) -> Any:
     return influxd
 
 
-def test_every_query_of_every_panel_finds_data(store: Any):
+def test_every_query_of_every_panel_finds_data(store: Any) -> None:
     """On a real server, with our own lines: no panel is empty, no column without a value."""
     empty = []
     asked = [query for page in PAGES for query in queries(page)]
@@ -115,7 +115,7 @@ def test_every_query_of_every_panel_finds_data(store: Any):
     assert not empty, "\n".join(map(str, empty))
 
 
-def test_what_cannot_be_seen_here_is_written_all_the_same():
+def test_what_cannot_be_seen_here_is_written_all_the_same() -> None:
     """The names left out above stand in the code that closes ledger rows."""
     watch = Path(__file__).parents[2] / "daemon" / "dewline" / "watch"
     source = "".join(path.read_text() for path in watch.rglob("*.py"))
@@ -123,7 +123,7 @@ def test_what_cannot_be_seen_here_is_written_all_the_same():
         assert f'"{name}":' in source
 
 
-def test_the_variables_offer_sites_and_boxes(store: Any):
+def test_the_variables_offer_sites_and_boxes(store: Any) -> None:
     """Only what has a gas to watch is a box; services and the daemon are not offered."""
     offered: dict[str, set[str]] = {}
     for page in PAGES:
@@ -135,7 +135,7 @@ def test_the_variables_offer_sites_and_boxes(store: Any):
     assert offered == {"site": {"saltmarsh"}, "box": {"heron", "egret"}}
 
 
-def test_what_stands_is_what_the_watch_says(store: Any):
+def test_what_stands_is_what_the_watch_says(store: Any) -> None:
     """The first table of the first page: the alarms that are not over, none that is."""
     (first, *_) = queries(GRAFANA / "dashboards" / "dewline-overview.json")
     (result,) = ask(f"{store.url}/query", db=DATABASE, q=first.text)["results"]
@@ -154,7 +154,7 @@ def test_what_stands_is_what_the_watch_says(store: Any):
     assert any(state == 0 for state in last.values())
 
 
-def test_built_again_they_are_the_same(tmp_path: Path):
+def test_built_again_they_are_the_same(tmp_path: Path) -> None:
     """What is committed is what the builder makes; nobody edits it by hand."""
     subprocess.run(
         [sys.executable, GRAFANA / "build.py", tmp_path],
@@ -167,7 +167,7 @@ def test_built_again_they_are_the_same(tmp_path: Path):
 
 
 @pytest.mark.parametrize("page", PAGES, ids=lambda page: page.stem)
-def test_a_page_can_be_provisioned(page: Path):
+def test_a_page_can_be_provisioned(page: Path) -> None:
     """Classic schema, uid as the file's name, no id of one server, no inputs to be asked for."""
     document = json.loads(page.read_text())
     assert document["uid"] == page.stem
@@ -180,7 +180,7 @@ def test_a_page_can_be_provisioned(page: Path):
 
 
 @pytest.mark.parametrize("page", PAGES, ids=lambda page: page.stem)
-def test_panels_lie_side_by_side_without_a_hole(page: Path):
+def test_panels_lie_side_by_side_without_a_hole(page: Path) -> None:
     """24 columns; no panel lies on another, none reaches beyond the page."""
     taken: set[tuple[int, int]] = set()
     for panel in json.loads(page.read_text())["panels"]:
@@ -195,7 +195,7 @@ def test_panels_lie_side_by_side_without_a_hole(page: Path):
         taken |= cells
 
 
-def test_provisioning_names_what_is_there():
+def test_provisioning_names_what_is_there() -> None:
     """The datasource has the uid that the panels name; the provider reads the folder we ship."""
     (source,) = GRAFANA.glob("provisioning/datasources/*.yaml")
     documents = yaml.safe_load(source.read_text())["datasources"]

@@ -27,7 +27,7 @@ def run(*words: str, status: int = 0) -> str:
     return done.stdout + done.stderr
 
 
-def test_influxdb_1_gets_its_database_once(influxd: Any):
+def test_influxdb_1_gets_its_database_once(influxd: Any) -> None:
     """The first run makes it, the second changes nothing; a server that is away is exit 3."""
     assert "made the database gloveboxes" in run(influxd.url, "--bucket", "gloveboxes")
     assert "is there" in run(influxd.url, "--bucket", "gloveboxes")
@@ -103,7 +103,7 @@ def second() -> Iterator[Second]:
     server.close()
 
 
-def test_influxdb_2_gets_bucket_and_mapping_once(second: Second, tmp_path: Path):
+def test_influxdb_2_gets_bucket_and_mapping_once(second: Second, tmp_path: Path) -> None:
     """A bucket that forgets nothing, and InfluxQL finds it by its name; again: no change."""
     (tmp_path / "admin.token").write_text(f"{TOKEN}\n")
     words = (second.url, "--bucket", "gloveboxes", "--org", "saltmarsh")

@@ -68,7 +68,7 @@ def told(log: Path) -> set[str]:
 
 def test_no_secret_in_log_process_list_record_page_or_crash(
     tmp_path: Path, make_broker: Callable[..., Any], free_port: Callable[[], int]
-):
+) -> None:
     """A canary in every secret file; wrong password, refused ports, a failed page, an abort: it
     stands in no log (the chatty one), no command line or environment, no command's answer, no
     byte of the record."""

@@ -37,7 +37,7 @@ def settings(unit: Path) -> configparser.RawConfigParser:
     return parser
 
 
-def test_systemd_understands_the_units(tmp_path: Path):
+def test_systemd_understands_the_units(tmp_path: Path) -> None:
     """systemd-analyze verify has nothing to say, once the program is where they expect it."""
     program = tmp_path / "dewline"
     program.write_text("#!/bin/sh\n")
@@ -51,7 +51,7 @@ def test_systemd_understands_the_units(tmp_path: Path):
 
 
 @pytest.mark.parametrize("unit", SERVICES, ids=name)
-def test_exposure_is_low_and_printed(unit: Path):
+def test_exposure_is_low_and_printed(unit: Path) -> None:
     """systemd's own score of what the service could reach: below 2 of 10."""
     found = analyze("security", "--offline=true", unit)
     line = next(line for line in found.stdout.splitlines() if "exposure level" in line)
@@ -61,7 +61,7 @@ def test_exposure_is_low_and_printed(unit: Path):
     assert float(level[1]) < 2.0
 
 
-def test_it_restarts_whatever_happens_but_not_for_a_bad_config():
+def test_it_restarts_whatever_happens_but_not_for_a_bad_config() -> None:
     """Restart always and without an end; exit status 2 is the config's and waits for a person."""
     unit = settings(DEPLOY / "systemd" / "dewline.live.service")
     service = unit["Service"]
@@ -71,14 +71,14 @@ def test_it_restarts_whatever_happens_but_not_for_a_bad_config():
 
 
 @pytest.mark.parametrize("unit", SERVICES, ids=name)
-def test_units_start_only_what_every_debian_has(unit: Path):
+def test_units_start_only_what_every_debian_has(unit: Path) -> None:
     """Our program and the shell: a Debian made small has no /bin/kill, and a reload would fail."""
     found = re.findall(r"^Exec\w+=[-@:+!]*(\S+)", unit.read_text(), re.MULTILINE)
     assert found
     assert set(found) <= {PROGRAM, "/bin/sh"}
 
 
-def test_serial_ports_stay_open_to_adapters_that_come_later():
+def test_serial_ports_stay_open_to_adapters_that_come_later() -> None:
     """Device classes by number (Linux, Documentation/admin-guide/devices.txt: 4 TTY, 166 ACM,
     188 USB serial, 204 low-density serial); a class by name is known only once its driver is."""
     text = (DEPLOY / "systemd" / "dewline.live.service").read_text()
@@ -89,7 +89,7 @@ def test_serial_ports_stay_open_to_adapters_that_come_later():
 
 
 @pytest.mark.parametrize("script", SCRIPTS, ids=name)
-def test_scripts_are_clean_sh(script: Path):
+def test_scripts_are_clean_sh(script: Path) -> None:
     """shellcheck has nothing to say, and a person can start it."""
     found = subprocess.run(
         ["shellcheck", script], capture_output=True, text=True, check=False, timeout=60
@@ -98,7 +98,7 @@ def test_scripts_are_clean_sh(script: Path):
     assert script.stat().st_mode & 0o111
 
 
-def test_a_dry_run_says_all_and_does_nothing():
+def test_a_dry_run_says_all_and_does_nothing() -> None:
     """Not as root, not installed: each change is named and none is made."""
     places = [Path(p) for p in ("/opt", "/etc", "/etc/systemd/system", "/usr/local/bin")]
     before = [place.stat().st_mtime_ns for place in places]

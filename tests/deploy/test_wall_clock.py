@@ -59,7 +59,7 @@ def until(journal: Path, law: Callable[[], bool]) -> None:
 
 def test_a_step_of_an_hour_either_way_changes_no_alarm(
     tmp_path: Path, free_port: Callable[[], int]
-):
+) -> None:
     """Labels follow the clock, and nothing else does: no event comes, none is lost, watch time
     goes on by as many seconds as passed."""
     path, journal, step = config(tmp_path, free_port()), tmp_path / "lab.db", tmp_path / "step"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from pathlib import Path
 
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -30,7 +31,7 @@ RESULT_KEYS = {"ref", "command", "alarm", "ok", "message", "event_id"}
 class Watch:
     """Takes commands and says what it is told to say."""
 
-    def __init__(self, reply=None):
+    def __init__(self, reply=None) -> None:
         self.taken = []
         self.reply = reply or Reply(True, "acknowledged", "00c0ffee00c0ffee")
 
@@ -42,7 +43,7 @@ class Watch:
 
 
 class Stopwatch:
-    def __init__(self):
+    def __init__(self) -> None:
         self.now_s = 100.0
 
     def __call__(self):
@@ -64,7 +65,7 @@ async def ask(desk, document):
     return await desk.answer(payload)
 
 
-async def test_a_good_command_reaches_the_watch_and_is_answered(desk, watch):
+async def test_a_good_command_reaches_the_watch_and_is_answered(desk, watch) -> None:
     """The watch gets command, alarm, by, for_s, why; the answer bears the ref."""
     document = {**GOOD, "ref": "r-1", "why": "on it"}
     assert await ask(desk, document) == {
@@ -79,7 +80,7 @@ async def test_a_good_command_reaches_the_watch_and_is_answered(desk, watch):
 
 
 @pytest.mark.parametrize("name", NAMES)
-async def test_each_command_is_taken(desk, watch, name):
+async def test_each_command_is_taken(desk, watch, name: str) -> None:
     """The five commands of the contract are taken, and no other word is."""
     assert (await ask(desk, {**GOOD, "command": name, "for_s": 60}))["ok"]
     assert watch.taken[0]["command"] == name
@@ -120,7 +121,7 @@ BAD = {
 
 
 @pytest.mark.parametrize("case", BAD)
-async def test_a_bad_command_is_refused_in_plain_words(desk, watch, case):
+async def test_a_bad_command_is_refused_in_plain_words(desk, watch, case: str) -> None:
     """Whatever is wrong is said; nothing reaches the watch."""
     payload, words = BAD[case]
     answer = await ask(desk, payload)
@@ -136,7 +137,7 @@ async def test_a_bad_command_is_refused_in_plain_words(desk, watch, case):
 
 @settings(deadline=None)
 @given(st.binary(max_size=200))
-async def test_no_bytes_raise(payload):
+async def test_no_bytes_raise(payload) -> None:
     """Any bytes give an answer that can be sent."""
     answer = await CommandDesk(Watch().submit, None, Stopwatch()).answer(payload)
     assert answer is not None
@@ -153,7 +154,7 @@ JUNK = st.recursive(
 # The first draw builds tables of characters, which takes its time on a busy machine.
 @settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(st.dictionaries(st.sampled_from(sorted(KEYS)), JUNK))
-async def test_no_fields_raise(fields):
+async def test_no_fields_raise(fields) -> None:
     """Any values under the known keys give an answer that can be sent, and echo no junk."""
     answer = await CommandDesk(Watch().submit, None, Stopwatch()).answer(
         json.dumps(fields).encode()
@@ -163,14 +164,14 @@ async def test_no_fields_raise(fields):
     assert answer["command"] in (None, "reset", *NAMES)
 
 
-async def test_a_refusal_of_the_watch_is_an_answer(watch):
+async def test_a_refusal_of_the_watch_is_an_answer(watch) -> None:
     """What the watch refuses comes back as its own words."""
     watch.reply = CommandError("heron has no alarm moisture-low")
     answer = await ask(CommandDesk(watch.submit, None, Stopwatch()), GOOD)
     assert (answer["ok"], answer["message"]) == (False, "heron has no alarm moisture-low")
 
 
-async def test_submit_may_be_awaited():
+async def test_submit_may_be_awaited() -> None:
     """A service that must wait for the record may give an awaitable."""
 
     async def submit(command):
@@ -180,13 +181,13 @@ async def test_submit_may_be_awaited():
 
 
 @pytest.fixture
-def token_file(tmp_path):
+def token_file(tmp_path: Path):
     path = tmp_path / "command.token"
     path.write_text("s3cret-reed\n")
     return path
 
 
-async def test_the_token_opens_and_is_never_passed_on(watch, token_file):
+async def test_the_token_opens_and_is_never_passed_on(watch, token_file) -> None:
     """With the right token a command is taken; the token goes neither in nor out."""
     desk = CommandDesk(watch.submit, TokenFile(token_file), Stopwatch())
     answer = await ask(desk, {**GOOD, "token": "s3cret-reed"})
@@ -195,7 +196,9 @@ async def test_the_token_opens_and_is_never_passed_on(watch, token_file):
 
 
 @pytest.mark.parametrize("token", ["wrong", "", None, 7, True, ["s3cret-reed"], "s3cret-reed "])
-async def test_a_wrong_token_gets_two_words(watch, token_file, token):
+async def test_a_wrong_token_gets_two_words(
+    watch, token_file, token: bool | int | list[str] | str | None
+) -> None:
     """A wrong or missing token is refused, whatever else is right or wrong with the command."""
     desk = CommandDesk(watch.submit, TokenFile(token_file), Stopwatch())
     for document in ({**GOOD, "token": token}, {"nonsense": 1, "token": token}):
@@ -203,14 +206,16 @@ async def test_a_wrong_token_gets_two_words(watch, token_file, token):
     assert watch.taken == []
 
 
-async def test_no_token_no_entry(watch, token_file):
+async def test_no_token_no_entry(watch, token_file) -> None:
     """A command without a token is refused like one with a wrong one."""
     desk = CommandDesk(watch.submit, TokenFile(token_file), Stopwatch())
     assert (await ask(desk, GOOD))["message"] == "token refused"
 
 
 @pytest.mark.parametrize("content", [None, "", "\n", "\xff"])
-async def test_without_a_token_on_file_nothing_is_taken(watch, tmp_path, content):
+async def test_without_a_token_on_file_nothing_is_taken(
+    watch, tmp_path: Path, content: str | None
+) -> None:
     """A missing, empty or unreadable token file opens to nobody, the empty token included."""
     path = tmp_path / "command.token"
     if content is not None:
@@ -220,7 +225,7 @@ async def test_without_a_token_on_file_nothing_is_taken(watch, tmp_path, content
         assert (await ask(desk, {**GOOD, "token": token}))["message"] == "token refused"
 
 
-async def test_a_changed_token_file_is_read_again(watch, token_file):
+async def test_a_changed_token_file_is_read_again(watch, token_file) -> None:
     """Changing the file changes the token, without a restart; taking it away closes the door."""
     desk = CommandDesk(watch.submit, TokenFile(token_file), Stopwatch())
     token_file.write_text("new-sedge-2\n")
@@ -230,7 +235,9 @@ async def test_a_changed_token_file_is_read_again(watch, token_file):
     assert (await ask(desk, {**GOOD, "token": "new-sedge-2"}))["message"] == "token refused"
 
 
-async def test_a_token_file_handed_over_by_the_service_manager(watch, tmp_path, monkeypatch):
+async def test_a_token_file_handed_over_by_the_service_manager(
+    watch, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """A secret that is not at its path is taken from $CREDENTIALS_DIRECTORY."""
     handed = tmp_path / "handed"
     handed.mkdir()
@@ -240,7 +247,7 @@ async def test_a_token_file_handed_over_by_the_service_manager(watch, tmp_path, 
     assert (await ask(desk, {**GOOD, "token": "s3cret-reed"}))["ok"]
 
 
-async def test_a_flood_is_refused_then_left_unanswered(watch, token_file):
+async def test_a_flood_is_refused_then_left_unanswered(watch, token_file) -> None:
     """Bad commands are answered only so often, and never use up the allowance of good ones."""
     stopwatch = Stopwatch()
     desk = CommandDesk(watch.submit, TokenFile(token_file), stopwatch)
@@ -249,7 +256,7 @@ async def test_a_flood_is_refused_then_left_unanswered(watch, token_file):
     assert (await ask(desk, {**GOOD, "token": "s3cret-reed"}))["ok"]
 
 
-async def test_too_many_good_commands_wait(watch):
+async def test_too_many_good_commands_wait(watch) -> None:
     """Beyond the allowance a good command is refused, and taken again some seconds later."""
     stopwatch = Stopwatch()
     desk = CommandDesk(watch.submit, None, stopwatch)
@@ -260,20 +267,20 @@ async def test_too_many_good_commands_wait(watch):
     assert (await ask(desk, GOOD))["ok"]
 
 
-def test_allowance_never_grows_beyond_its_burst():
+def test_allowance_never_grows_beyond_its_burst() -> None:
     """However long nothing came, only ``burst`` may come at once; time going back gives nothing."""
     allowance = Allowance(burst=3, every_s=1.0)
     assert [allowance.take(1e6) for _ in range(4)] == [True, True, True, False]
     assert not allowance.take(0.0)
 
 
-def test_token_mode_without_a_file_is_an_error():
+def test_token_mode_without_a_file_is_an_error() -> None:
     """``token`` without a token file would be an open door: refused at the start."""
     with pytest.raises(FollowerError):
         token_of(MqttPlan(commands="token"))
     assert token_of(MqttPlan(commands="trust-broker")) is None
 
 
-def test_parse_gives_the_object_as_it_came():
+def test_parse_gives_the_object_as_it_came() -> None:
     """A JSON object within the size is handed on unchanged."""
     assert parse_untrusted(json.dumps(GOOD).encode()) == GOOD

@@ -10,6 +10,8 @@ import sqlite3
 import time
 import urllib.parse
 import urllib.request
+from collections.abc import Callable
+from pathlib import Path
 
 import pytest
 from aiohttp import ClientSession, web
@@ -22,6 +24,7 @@ from dewline.followers.influx.client import store
 from dewline.followers.influx.follower import InfluxFollower
 from dewline.journal import Journal, Reader
 from dewline.readings import Quality, Reading, Scan
+from tests.conftest import Server
 
 BASE_MS = round(time.time() * 1000) - 3_600_000
 TOKEN = "canary-sedge-77"
@@ -76,7 +79,7 @@ def event(seq, value=1.5):
 
 
 @pytest.fixture
-async def journal(tmp_path):
+async def journal(tmp_path: Path):
     journal = Journal.open(tmp_path / "marsh.db", "saltmarsh", 100, reserve_bytes=0)
     journal.put_units({"heron.moisture": "ppm", "heron.pressure": "mbar"})
     yield journal
@@ -84,7 +87,7 @@ async def journal(tmp_path):
 
 
 @pytest.fixture
-async def follow(journal, monkeypatch):
+async def follow(journal, monkeypatch: pytest.MonkeyPatch):
     """``follow(url)``: a running follower of the journal; ``advances`` are its stored cursors."""
     monkeypatch.setattr("dewline.followers.influx.follower.SEND_EVERY_S", 0.1)
     tasks = []
@@ -111,24 +114,24 @@ async def follow(journal, monkeypatch):
             await task
 
 
-def advance(journal, mark):
+def advance(journal, mark) -> None:
     journal.advance("influx", item_seq=mark.item_seq, event_seq=mark.event_seq)
     journal.advance("influx-ledger", event_seq=mark.ledger_row)
 
 
-async def until(condition, within_s=20.0):
+async def until(condition, within_s=20.0) -> None:
     deadline = time.monotonic() + within_s
     while not condition():
         assert time.monotonic() < deadline, "waited in vain"
         await asyncio.sleep(0.02)
 
 
-async def finish(follower):
+async def finish(follower) -> None:
     follower.stop()
     await asyncio.wait_for(follower.task, 15)
 
 
-async def test_readings_events_and_ledger_rows_arrive(journal, follow, victoria):
+async def test_readings_events_and_ledger_rows_arrive(journal, follow, victoria: Server) -> None:
     """Each is a series with its tags, each value a float at the time of the record."""
     transfer = LedgerRow("t1", "heron", "transfer", BASE_MS, BASE_MS + 1500, {"dose_cm3": 2.5})
     derived = {"heron.oxygen_slope": Reading(0.25, Quality.GOOD)}
@@ -153,12 +156,12 @@ async def test_readings_events_and_ledger_rows_arrive(journal, follow, victoria)
     assert points == {BASE_MS + 1500: 2.5}
 
 
-async def finish_after_sending(follower, item_seq):
+async def finish_after_sending(follower, item_seq) -> None:
     await until(lambda: follower._rewind and follower._rewind.sent.item_seq >= item_seq)
     await finish(follower)
 
 
-async def test_a_resend_changes_nothing(journal, follow, victoria):
+async def test_a_resend_changes_nothing(journal, follow, victoria: Server) -> None:
     """The same stretch sent three times gives the same answer as sent once."""
     for seq in range(1, 201):
         journal.append(scan(seq, moisture=seq / 7))
@@ -171,7 +174,9 @@ async def test_a_resend_changes_nothing(journal, follow, victoria):
     assert sum(len(points) for points in once.values()) == 200
 
 
-async def test_a_store_that_is_away_is_waited_for(journal, follow, victoria, caplog):
+async def test_a_store_that_is_away_is_waited_for(
+    journal, follow, victoria: Server, caplog: pytest.LogCaptureFixture
+) -> None:
     """While the store is away nothing is lost; afterwards all is there. The log stays short."""
     caplog.set_level(logging.INFO)
     victoria.stop()
@@ -190,7 +195,9 @@ async def test_a_store_that_is_away_is_waited_for(journal, follow, victoria, cap
     assert len([r for r in caplog.records if r.name.startswith("dewline.followers")]) <= 4
 
 
-async def test_a_killed_store_gets_its_last_seconds_again(journal, follow, victoria):
+async def test_a_killed_store_gets_its_last_seconds_again(
+    journal, follow, victoria: Server
+) -> None:
     """victoria-metrics forgets what it acknowledged just before kill -9; we send it again."""
     follower = follow(victoria.url)
     for seq in range(1, 101):
@@ -207,7 +214,9 @@ async def test_a_killed_store_gets_its_last_seconds_again(journal, follow, victo
     assert list(points.values()) == [float(seq) for seq in range(1, 102)]
 
 
-async def test_a_store_that_renews_its_connections_is_no_broken_one(journal, follow, victoria):
+async def test_a_store_that_renews_its_connections_is_no_broken_one(
+    journal, follow, victoria: Server
+) -> None:
     """A connection closed with a word (``Connection: close``) sends nothing again."""
     victoria.stop()
     victoria.words.append("-http.connTimeout=500ms")
@@ -221,7 +230,7 @@ async def test_a_store_that_renews_its_connections_is_no_broken_one(journal, fol
     assert follower.statistics().errors == 0
 
 
-async def test_a_wrong_clock_holds_readings_back(journal, follow, victoria):
+async def test_a_wrong_clock_holds_readings_back(journal, follow, victoria: Server) -> None:
     """While the clock is not synchronised nothing is sent; then all of it."""
     right = False
     follower = follow(victoria.url, clock_is_right=lambda: right)
@@ -237,7 +246,7 @@ async def test_a_wrong_clock_holds_readings_back(journal, follow, victoria):
 class Front:
     """A v2 write API before InfluxDB 1.x: hands lines on to /write, or answers as told first."""
 
-    def __init__(self, behind):
+    def __init__(self, behind) -> None:
         self.behind = behind
         self.answers = []  # (status, headers) to give before anything is handed on
         self.largest = 10**9  # bytes; a longer body is a 413
@@ -265,7 +274,7 @@ class Front:
 
 
 @pytest.fixture
-async def front(influxd, free_port):
+async def front(influxd: Server, free_port: Callable[[], int]):
     """The front with an InfluxDB and its empty database ``gloveboxes``; ``front.url``."""
     influxql(influxd, "CREATE DATABASE gloveboxes")
     front = Front(influxd.url)
@@ -291,7 +300,7 @@ def count(server, field, measurement):
     return series["series"][0]["values"][0][1] if "series" in series else 0
 
 
-async def test_influxdb_takes_every_line(journal, follow, front, influxd):
+async def test_influxdb_takes_every_line(journal, follow, front, influxd: Server) -> None:
     """A strict store refuses none of our lines, and InfluxQL finds them by tag."""
     for seq in range(1, 31):
         journal.append(scan(seq, moisture=seq, pressure=Reading(None, Quality.EXCEPTION)))
@@ -309,7 +318,9 @@ async def test_influxdb_takes_every_line(journal, follow, front, influxd):
     assert found["results"][0]["series"][0]["values"][0][1] == 30
 
 
-async def test_poison_is_set_aside_and_the_rest_goes_on(journal, follow, front, influxd):
+async def test_poison_is_set_aside_and_the_rest_goes_on(
+    journal, follow, front, influxd: Server
+) -> None:
     """A line that the store refuses for good is narrowed down to and buried with its reason."""
     poison = f'event,box=x value="text" {BASE_MS * 1_000_000}'
     async with (
@@ -336,7 +347,7 @@ async def test_poison_is_set_aside_and_the_rest_goes_on(journal, follow, front, 
     assert follower.statistics().errors == 1
 
 
-async def test_too_big_is_halved(journal, follow, front, influxd):
+async def test_too_big_is_halved(journal, follow, front, influxd: Server) -> None:
     """413 makes the batches smaller until they pass, and they stay so."""
     front.largest = 300  # gzip makes a batch of these lines small
     for seq in range(1, 301):
@@ -347,7 +358,9 @@ async def test_too_big_is_halved(journal, follow, front, influxd):
     assert front.sizes[0] >= front.sizes[-1]
 
 
-async def test_a_busy_store_is_left_alone_as_long_as_it_asks(journal, follow, front, influxd):
+async def test_a_busy_store_is_left_alone_as_long_as_it_asks(
+    journal, follow, front, influxd: Server
+) -> None:
     """429 and 503 with Retry-After: no try before that time."""
     front.answers = [(429, {"Retry-After": "1"}), (503, {"Retry-After": "1"})]
     journal.append(scan(1, moisture=1))
@@ -361,8 +374,8 @@ async def test_a_busy_store_is_left_alone_as_long_as_it_asks(journal, follow, fr
 
 @pytest.mark.parametrize("status", [401, 403, 404])
 async def test_a_closed_door_is_told_and_nothing_is_buried(
-    journal, follow, front, tmp_path, caplog, status
-):
+    journal, follow, front, tmp_path: Path, caplog: pytest.LogCaptureFixture, status: int
+) -> None:
     """A wrong token or bucket loses nothing: it is told, and tried again after a long pause."""
     caplog.set_level(0)
     (tmp_path / "influx.token").write_text(f"{TOKEN}\n")
@@ -386,7 +399,7 @@ def direct(influxd):
     return influxd.url
 
 
-async def test_influxdb_1_is_written_to_by_its_own_api(journal, follow, influxd):
+async def test_influxdb_1_is_written_to_by_its_own_api(journal, follow, influxd: Server) -> None:
     """Debian's InfluxDB 1.6 has no v2 API, says so, and gets the same lines all the same."""
     for seq in range(1, 31):
         journal.append(scan(seq, moisture=seq))
@@ -397,7 +410,9 @@ async def test_influxdb_1_is_written_to_by_its_own_api(journal, follow, influxd)
     assert count(influxd, "value", "reading") == 30
 
 
-async def test_a_database_that_is_missing_in_influxdb_1_is_told(journal, follow, influxd, caplog):
+async def test_a_database_that_is_missing_in_influxdb_1_is_told(
+    journal, follow, influxd: Server, caplog: pytest.LogCaptureFixture
+) -> None:
     """Nothing is buried, and the log names the database."""
     caplog.set_level(logging.INFO)
     journal.append(scan(1, moisture=1))
@@ -410,7 +425,7 @@ async def test_a_database_that_is_missing_in_influxdb_1_is_told(journal, follow,
         assert reader.follower("influx") == (0, 0)
 
 
-async def test_a_row_that_closes_late_arrives(journal, follow, influxd):
+async def test_a_row_that_closes_late_arrives(journal, follow, influxd: Server) -> None:
     """A leak test of this morning, judged now, is sent though its end is long past."""
     early = LedgerRow("a", "heron", "isolation", BASE_MS, BASE_MS + 1000, {"oxygen_ppm_h": 1.5})
     late = LedgerRow(
@@ -440,7 +455,7 @@ async def test_a_row_that_closes_late_arrives(journal, follow, influxd):
 class Wait:
     """A monotonic clock that runs as many times faster as it is told."""
 
-    def __init__(self, speed):
+    def __init__(self, speed) -> None:
         self.speed = speed
 
     def __call__(self):
@@ -448,7 +463,9 @@ class Wait:
 
 
 @pytest.mark.parametrize("which", ["influxd", "victoria"])
-async def test_the_canary_is_found_again(journal, follow, request, which):
+async def test_the_canary_is_found_again(
+    journal, follow, request: pytest.FixtureRequest, which: str
+) -> None:
     """What a real store acknowledged is in it: nothing is told, and the cursor may follow."""
     server = request.getfixturevalue(which)
     url = direct(server) if which == "influxd" else server.url
@@ -478,8 +495,8 @@ class Shifted(RealClock):
 
 
 async def test_a_store_that_forgets_what_it_acknowledges_is_found_out(
-    journal, follow, victoria, caplog
-):
+    journal, follow, victoria: Server, caplog: pytest.LogCaptureFixture
+) -> None:
     """victoria-metrics answers 204 to a time it does not believe and keeps nothing.
 
     The canary finds that out: it is told and seen as lag, and the cursor stays. Once the
@@ -507,7 +524,9 @@ async def test_a_store_that_forgets_what_it_acknowledges_is_found_out(
     assert list(points.values()) == [1, 2]
 
 
-async def test_a_store_that_may_not_be_read_is_taken_at_its_word(journal, follow, front, caplog):
+async def test_a_store_that_may_not_be_read_is_taken_at_its_word(
+    journal, follow, front, caplog: pytest.LogCaptureFixture
+) -> None:
     """A token that may only write: said once, no alarm, the cursor is not held up."""
     caplog.set_level(logging.INFO)
     journal.append(scan(1, moisture=1))
@@ -520,7 +539,7 @@ async def test_a_store_that_may_not_be_read_is_taken_at_its_word(journal, follow
     await finish(follower)
 
 
-async def test_a_query_that_is_refused_is_no_missing_point(influxd):
+async def test_a_query_that_is_refused_is_no_missing_point(influxd: Server) -> None:
     """An error inside a 200 says that nobody may look, not that nothing is there."""
     plan = InfluxPlan(url=influxd.url, bucket="nowhere")
     async with store(plan, RealClock()) as session:

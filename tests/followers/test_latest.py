@@ -16,14 +16,14 @@ def shown(latest, now_s):
     return [(signal, document["value"]) for signal, document in latest.due(now_s)]
 
 
-def test_the_first_reading_is_due_at_once():
+def test_the_first_reading_is_due_at_once() -> None:
     """What was never shown is due now."""
     latest = LatestReadings({}, 10.0)
     latest.take(good(1.0), 0)
     assert shown(latest, 0.0) == [("heron.moisture", 1.0)]
 
 
-def test_of_many_within_the_interval_only_the_last_is_shown():
+def test_of_many_within_the_interval_only_the_last_is_shown() -> None:
     """At most one a signal every ``every_s``, and then the newest."""
     latest = LatestReadings({}, 10.0)
     seen = []
@@ -33,7 +33,7 @@ def test_of_many_within_the_interval_only_the_last_is_shown():
     assert seen == [("heron.moisture", float(s)) for s in (0, 10, 20, 30)]
 
 
-def test_a_change_of_quality_is_due_at_once():
+def test_a_change_of_quality_is_due_at_once() -> None:
     """A value going bad, and good again, is shown without waiting."""
     latest = LatestReadings({}, 10.0)
     latest.take(good(1.0), 0)
@@ -46,7 +46,7 @@ def test_a_change_of_quality_is_due_at_once():
     assert shown(latest, 2.0) == [("heron.moisture", 2.0)]
 
 
-def test_a_reading_that_came_once_is_shown_when_its_time_comes():
+def test_a_reading_that_came_once_is_shown_when_its_time_comes() -> None:
     """``next_due_s`` tells when to come back, so that nothing fresh is left unsaid."""
     latest = LatestReadings({}, 10.0)
     latest.take(good(1.0), 0)
@@ -58,7 +58,7 @@ def test_a_reading_that_came_once_is_shown_when_its_time_comes():
     assert shown(latest, 10.0) == [("heron.moisture", 2.0)]
 
 
-def test_restating_makes_all_due():
+def test_restating_makes_all_due() -> None:
     """After a reconnect everything known is due, once."""
     latest = LatestReadings({}, 10.0)
     latest.take(good(1.0), 0)
@@ -68,7 +68,7 @@ def test_restating_makes_all_due():
     assert shown(latest, 0.1) == []
 
 
-def test_what_json_cannot_say_is_null():
+def test_what_json_cannot_say_is_null() -> None:
     """NaN and infinity have no JSON form: the value is null, the quality still says why."""
     latest = LatestReadings({"heron.moisture": "ppm"}, 10.0)
     latest.take({"heron.moisture": Reading(math.inf, Quality.OVER_RANGE)}, 0)
@@ -81,7 +81,7 @@ def test_what_json_cannot_say_is_null():
     }
 
 
-def test_known_is_what_the_plan_names_or_what_came():
+def test_known_is_what_the_plan_names_or_what_came() -> None:
     """A signal is known by its unit in the plan or by a reading."""
     latest = LatestReadings({"heron.pressure": "mbar"}, 10.0)
     latest.take(good(1.0), 0)

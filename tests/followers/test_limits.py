@@ -37,7 +37,10 @@ def rule(name: str, condition: Any) -> RulePlan:
         (StaleAfter(15_000), []),
     ],
 )
-def test_levels_are_sent_and_nothing_else(condition, limits):
+def test_levels_are_sent_and_nothing_else(
+    condition: Above | Below | Outside | Rising | StaleAfter,
+    limits: list[Any] | list[tuple[str, str]],
+) -> None:
     """A limit in the unit of its signal; slopes, times and other signals have no line of it."""
     lines = limit_lines([rule("pressure-odd", condition)], "saltmarsh", 1_700_000_000_000)
     head = "limit,site=saltmarsh,box=heron,signal=pressure,alarm=pressure-odd,priority=medium"
@@ -46,7 +49,7 @@ def test_levels_are_sent_and_nothing_else(condition, limits):
     ]
 
 
-def test_rows_of_one_moment_stay_apart():
+def test_rows_of_one_moment_stay_apart() -> None:
     """Both analyzers answer one transfer: a store would lay the second over the first."""
     rows = [
         LedgerRow(gas, "heron", "sensor-response", 0, 1000, {"gas": gas, "rise_ppm": 1.5})
@@ -59,7 +62,7 @@ def test_rows_of_one_moment_stay_apart():
     ]
 
 
-def test_every_state_has_its_rank():
+def test_every_state_has_its_rank() -> None:
     """0 is over; whatever waits for a person ranks above what a person has seen."""
     assert set(STATE_RANK) == set(get_args(State))
     assert len(set(STATE_RANK.values())) == len(STATE_RANK)

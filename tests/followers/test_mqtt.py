@@ -5,13 +5,18 @@ from __future__ import annotations
 import asyncio
 import json
 import logging
+from collections.abc import Callable
+from typing import Any
 
 import paho.mqtt.client as paho
 import pytest
 
 from dewline.errors import JournalError
 from dewline.events import Entry, LedgerRow, Outcome
+from dewline.followers.mqtt.follower import MqttFollower
 from dewline.readings import Command, Quality, Reading, Scan
+from tests.conftest import Broker
+from tests.followers.conftest import House
 
 SITE = "dewline/saltmarsh"
 EVENT = f"{SITE}/event"
@@ -25,7 +30,9 @@ def scan(seq, value, quality=Quality.GOOD, signal="heron.moisture"):
     return Entry(seq, Scan(1_772_417_650_000 + seq, 0, "panel", {signal: reading}), Outcome())
 
 
-async def test_state_is_running_and_retained(broker, running, subscribe):
+async def test_state_is_running_and_retained(
+    broker: Broker, running: Callable[..., Any], subscribe: Callable[..., Any]
+) -> None:
     """A connected daemon says so on a retained topic, QoS 1, with its start and version."""
     await running(broker.port)
     late = await subscribe(broker.port, f"{SITE}/#")
@@ -39,7 +46,9 @@ async def test_state_is_running_and_retained(broker, running, subscribe):
     }
 
 
-async def test_an_event_goes_to_its_two_topics(broker, running, subscribe, house):
+async def test_an_event_goes_to_its_two_topics(
+    broker: Broker, running: Callable[..., Any], subscribe: Callable[..., Any], house: House
+) -> None:
     """An event is told on ``event`` (not retained) and kept on its alarm's topic, both QoS 1."""
     early = await subscribe(broker.port, f"{SITE}/#")
     await running(broker.port)
@@ -54,7 +63,9 @@ async def test_an_event_goes_to_its_two_topics(broker, running, subscribe, house
     assert not late.messages(EVENT)
 
 
-async def test_readings_are_kept_with_unit_quality_and_time(broker, running, subscribe, house):
+async def test_readings_are_kept_with_unit_quality_and_time(
+    broker: Broker, running: Callable[..., Any], subscribe: Callable[..., Any], house: House
+) -> None:
     """The latest reading stands retained under its box, QoS 0, null where there is no number."""
     await running(broker.port)
     house.commit(scan(1, 0.5))
@@ -77,7 +88,9 @@ async def test_readings_are_kept_with_unit_quality_and_time(broker, running, sub
     assert {row[1:3] for row in late.messages()} == {(True, 0)}
 
 
-async def test_derived_readings_and_ledger_rows_go_out(broker, running, subscribe, house):
+async def test_derived_readings_and_ledger_rows_go_out(
+    broker: Broker, running: Callable[..., Any], subscribe: Callable[..., Any], house: House
+) -> None:
     """Derived signals are readings like others; a ledger row is told when it is closed."""
     heard = await subscribe(broker.port, f"{SITE}/#")
     await running(broker.port)
@@ -102,7 +115,9 @@ async def test_derived_readings_and_ledger_rows_go_out(broker, running, subscrib
     assert not heard.messages(f"{SITE}/heron/ledger/purge")
 
 
-async def test_ledger_rows_outlast_a_restart(broker, running, subscribe, house):
+async def test_ledger_rows_outlast_a_restart(
+    broker: Broker, running: Callable[..., Any], subscribe: Callable[..., Any], house: House
+) -> None:
     """What closed while nobody followed is told by the next follower, and nothing twice."""
     heard = await subscribe(broker.port, f"{SITE}/heron/ledger/purge")
     first = await running(broker.port)
@@ -121,8 +136,12 @@ async def test_ledger_rows_outlast_a_restart(broker, running, subscribe, house):
 
 
 async def test_a_ledger_row_that_json_cannot_say_holds_nothing_up(
-    broker, running, subscribe, house, caplog
-):
+    broker: Broker,
+    running: Callable[..., Any],
+    subscribe: Callable[..., Any],
+    house: House,
+    caplog: pytest.LogCaptureFixture,
+) -> None:
     """One bad ledger row is counted and left out; what follows goes out."""
     heard = await subscribe(broker.port, f"{SITE}/#")
     follower = await running(broker.port)
@@ -135,7 +154,9 @@ async def test_a_ledger_row_that_json_cannot_say_holds_nothing_up(
     assert "b1" in caplog.text
 
 
-async def test_heartbeat_tells_time_and_facts(broker, running, subscribe, house):
+async def test_heartbeat_tells_time_and_facts(
+    broker: Broker, running: Callable[..., Any], subscribe: Callable[..., Any], house: House
+) -> None:
     """A heartbeat is not retained, QoS 0, and tells time and what the house says of itself."""
     house.facts = {"seq": 41, "worst": "high", "followers": {"mqtt": {"events_behind": 0}}}
     heard = await subscribe(broker.port, f"{SITE}/heartbeat")
@@ -147,7 +168,9 @@ async def test_heartbeat_tells_time_and_facts(broker, running, subscribe, house)
     assert document == house.facts
 
 
-async def test_no_progress_no_heartbeat(broker, running, subscribe, house):
+async def test_no_progress_no_heartbeat(
+    broker: Broker, running: Callable[..., Any], subscribe: Callable[..., Any], house: House
+) -> None:
     """Silence must not be read as health: no facts, no heartbeat, all else goes on."""
     house.facts = None
     heard = await subscribe(broker.port, f"{SITE}/#")
@@ -158,8 +181,8 @@ async def test_no_progress_no_heartbeat(broker, running, subscribe, house):
 
 
 async def test_a_connection_begins_with_state_then_alarms_then_events(
-    broker, running, subscribe, house
-):
+    broker: Broker, running: Callable[..., Any], subscribe: Callable[..., Any], house: House
+) -> None:
     """On connect: state, the whole alarm table, then the events not yet delivered, in order."""
     for number in range(3):
         house.happen("heron.moisture-high", "raised" if number % 2 == 0 else "cleared")
@@ -176,7 +199,9 @@ async def test_a_connection_begins_with_state_then_alarms_then_events(
     await heard.until(lambda _: house.record.cursors["mqtt"] == 4)
 
 
-async def test_catching_up_never_takes_an_alarm_topic_back(broker, running, subscribe, house):
+async def test_catching_up_never_takes_an_alarm_topic_back(
+    broker: Broker, running: Callable[..., Any], subscribe: Callable[..., Any], house: House
+) -> None:
     """While old events are told, the retained alarm stays at its newest event."""
     for number in range(120):
         house.happen("heron.moisture-high", "raised" if number % 2 == 0 else "cleared")
@@ -187,7 +212,9 @@ async def test_catching_up_never_takes_an_alarm_topic_back(broker, running, subs
     assert {d["seq"] for d in heard.documents(ALARM)} == {120}
 
 
-async def test_orphans_are_cleared_and_the_living_kept(broker, running, subscribe, house):
+async def test_orphans_are_cleared_and_the_living_kept(
+    broker: Broker, running: Callable[..., Any], subscribe: Callable[..., Any], house: House
+) -> None:
     """Retained topics of alarms and signals that are no more are emptied after connecting."""
     house.happen()
     dead = [f"{SITE}/heron/alarm/gone", f"{SITE}/gone/reading/oxygen", f"{SITE}/x/y/alarm/deep"]
@@ -206,7 +233,9 @@ async def test_orphans_are_cleared_and_the_living_kept(broker, running, subscrib
     assert kept == {STATE, ALARM, MOISTURE, foreign, dead[2]}
 
 
-async def test_many_orphans(broker, running, subscribe):
+async def test_many_orphans(
+    broker: Broker, running: Callable[..., Any], subscribe: Callable[..., Any]
+) -> None:
     """1 500 orphans at once are all found and cleared: more than a broker's default queue."""
     client = paho.Client(paho.CallbackAPIVersion.VERSION2)
     client.connect("127.0.0.1", broker.port)
@@ -226,7 +255,9 @@ async def test_many_orphans(broker, running, subscribe):
     assert follower.statistics().errors == 0
 
 
-async def test_clean_stop_says_stopped(broker, running, subscribe, house):
+async def test_clean_stop_says_stopped(
+    broker: Broker, running: Callable[..., Any], subscribe: Callable[..., Any], house: House
+) -> None:
     """``stop`` says stopping, delivers what is committed, says stopped; no ``lost`` follows."""
     heard = await subscribe(broker.port, f"{SITE}/#")
     follower = await running(broker.port)
@@ -244,7 +275,9 @@ async def test_clean_stop_says_stopped(broker, running, subscribe, house):
     assert late.documents(STATE)[0]["state"] == "stopped"
 
 
-async def test_cancellation_says_stopped(broker, running, subscribe):
+async def test_cancellation_says_stopped(
+    broker: Broker, running: Callable[..., Any], subscribe: Callable[..., Any]
+) -> None:
     """A daemon taken down by cancellation has stopped in order and says so."""
     heard = await subscribe(broker.port, STATE)
     follower = await running(broker.port)
@@ -255,7 +288,9 @@ async def test_cancellation_says_stopped(broker, running, subscribe):
     await heard.until(lambda s: s.documents(STATE)[-1]["state"] == "stopped")
 
 
-async def test_a_late_will_is_corrected(broker, running, subscribe):
+async def test_a_late_will_is_corrected(
+    broker: Broker, running: Callable[..., Any], subscribe: Callable[..., Any]
+) -> None:
     """The last will of an earlier, half-dead connection does not stand: running is said again."""
     heard = await subscribe(broker.port, STATE)
     await running(broker.port)
@@ -267,7 +302,9 @@ async def test_a_late_will_is_corrected(broker, running, subscribe):
     assert heard.documents(STATE)[-1]["state"] == "running"
 
 
-async def test_a_failure_inside_a_live_connection_says_lost(broker, running, subscribe, house):
+async def test_a_failure_inside_a_live_connection_says_lost(
+    broker: Broker, running: Callable[..., Any], subscribe: Callable[..., Any], house: House
+) -> None:
     """When following fails while the broker is well, the will is held back: lost is said aloud."""
     heard = await subscribe(broker.port, STATE, EVENT)
     follower = await running(broker.port)
@@ -281,7 +318,9 @@ async def test_a_failure_inside_a_live_connection_says_lost(broker, running, sub
     assert follower.statistics().errors >= 1
 
 
-async def test_statistics_tell_how_far_behind(running, house, free_port):
+async def test_statistics_tell_how_far_behind(
+    running: Callable[..., Any], house: House, free_port: Callable[[], int]
+) -> None:
     """While the broker is away, events behind are counted and the oldest gives the age."""
     follower = await running(free_port(), connected=False)
     house.happen()
@@ -293,7 +332,9 @@ async def test_statistics_tell_how_far_behind(running, house, free_port):
     assert now.errors >= 1
 
 
-async def test_a_day_without_a_broker_is_a_few_lines(running, free_port, caplog):
+async def test_a_day_without_a_broker_is_a_few_lines(
+    running: Callable[..., Any], free_port: Callable[[], int], caplog: pytest.LogCaptureFixture
+) -> None:
     """The same failure is told once an outage, however often it is tried."""
     caplog.set_level(logging.INFO)
     follower = await running(free_port(), connected=False)
@@ -303,7 +344,9 @@ async def test_a_day_without_a_broker_is_a_few_lines(running, free_port, caplog)
     assert len([r for r in caplog.records if r.name.startswith("dewline")]) == 1
 
 
-async def test_events_that_the_disk_refuses_go_out_marked(broker, running, subscribe, house):
+async def test_events_that_the_disk_refuses_go_out_marked(
+    broker: Broker, running: Callable[..., Any], subscribe: Callable[..., Any], house: House
+) -> None:
     """With a full disk an alarm is told all the same, ``durable: false``; the same id follows."""
     heard = await subscribe(broker.port, f"{SITE}/#")
     follower = await running(broker.port)
@@ -319,8 +362,11 @@ async def test_events_that_the_disk_refuses_go_out_marked(broker, running, subsc
 
 
 async def test_the_farewell_of_a_replaced_follower_does_not_stand(
-    broker, running, subscribe, make_follower
-):
+    broker: Broker,
+    running: Callable[..., Any],
+    subscribe: Callable[..., Any],
+    make_follower: Callable[..., MqttFollower],
+) -> None:
     """When a follower takes over while the old one stops, the state ends as running."""
     heard = await subscribe(broker.port, STATE)
     old = await running(broker.port)
@@ -333,7 +379,9 @@ async def test_the_farewell_of_a_replaced_follower_does_not_stand(
     await heard.until(lambda s: s.documents(STATE)[-1]["state"] == "running")
 
 
-async def test_commands_and_resumes_are_no_readings(broker, running, subscribe, house):
+async def test_commands_and_resumes_are_no_readings(
+    broker: Broker, running: Callable[..., Any], subscribe: Callable[..., Any], house: House
+) -> None:
     """Entries without readings publish nothing."""
     heard = await subscribe(broker.port, f"{SITE}/#")
     await running(broker.port)

@@ -4,8 +4,14 @@ from __future__ import annotations
 
 import asyncio
 import json
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
 
 import pytest
+
+from tests.conftest import Broker
+from tests.followers.conftest import House
 
 SITE = "dewline/saltmarsh"
 COMMAND = f"{SITE}/command"
@@ -13,7 +19,7 @@ RESULT = f"{COMMAND}/result"
 GOOD = {"command": "acknowledge", "alarm": "heron.moisture-high", "by": "mira", "ref": 12}
 
 
-async def say(port, document, *options):
+async def say(port, document, *options) -> None:
     payload = document if isinstance(document, str) else json.dumps(document)
     where = ["-p", str(port), "-t", COMMAND, "-q", "1", *options]
     publisher = await asyncio.create_subprocess_exec("mosquitto_pub", *where, "-m", payload)
@@ -21,7 +27,7 @@ async def say(port, document, *options):
 
 
 @pytest.fixture
-def token_file(tmp_path):
+def token_file(tmp_path: Path):
     path = tmp_path / "command.token"
     path.write_text("s3cret-reed\n")
     return path
@@ -34,7 +40,9 @@ async def connected_with_commands(heard, broker, running, **plan):
     return follower
 
 
-async def test_a_command_is_answered_on_its_result_topic(broker, running, subscribe, house):
+async def test_a_command_is_answered_on_its_result_topic(
+    broker: Broker, running: Callable[..., Any], subscribe: Callable[..., Any], house: House
+) -> None:
     """The result bears the ref and the event id, QoS 1, not retained."""
     heard = await subscribe(broker.port, f"{SITE}/#")
     await connected_with_commands(heard, broker, running, commands="trust-broker")
@@ -62,7 +70,14 @@ async def test_a_command_is_answered_on_its_result_topic(broker, running, subscr
     ]
 
 
-async def test_only_the_token_opens(broker, running, subscribe, house, token_file, caplog):
+async def test_only_the_token_opens(
+    broker: Broker,
+    running: Callable[..., Any],
+    subscribe: Callable[..., Any],
+    house: House,
+    token_file,
+    caplog: pytest.LogCaptureFixture,
+) -> None:
     """No token and a wrong one are refused, the right one is taken; none of them is logged."""
     caplog.set_level(0)
     heard = await subscribe(broker.port, f"{SITE}/#")
@@ -80,7 +95,9 @@ async def test_only_the_token_opens(broker, running, subscribe, house, token_fil
     assert "guessed-rush" not in told
 
 
-async def test_junk_is_refused_and_following_goes_on(broker, running, subscribe, house):
+async def test_junk_is_refused_and_following_goes_on(
+    broker: Broker, running: Callable[..., Any], subscribe: Callable[..., Any], house: House
+) -> None:
     """Broken JSON, reset and an oversized command are answered; alarms go out as before."""
     heard = await subscribe(broker.port, f"{SITE}/#")
     await connected_with_commands(heard, broker, running, commands="trust-broker")
@@ -95,7 +112,9 @@ async def test_junk_is_refused_and_following_goes_on(broker, running, subscribe,
     assert len([d for d in heard.documents(f"{SITE}/state") if d["state"] == "lost"]) == 0
 
 
-async def test_a_retained_command_is_ignored(broker, running, subscribe, house):
+async def test_a_retained_command_is_ignored(
+    broker: Broker, running: Callable[..., Any], subscribe: Callable[..., Any], house: House
+) -> None:
     """A command left on the broker is of yesterday: it is neither taken nor answered."""
     await say(broker.port, {**GOOD, "ref": "old"}, "-r")
     heard = await subscribe(broker.port, f"{SITE}/#")
@@ -107,7 +126,9 @@ async def test_a_retained_command_is_ignored(broker, running, subscribe, house):
     assert len(house.commands) == 1
 
 
-async def test_off_means_not_even_heard(broker, running, subscribe, house):
+async def test_off_means_not_even_heard(
+    broker: Broker, running: Callable[..., Any], subscribe: Callable[..., Any], house: House
+) -> None:
     """Without commands in the config nothing is subscribed, so nothing is answered."""
     heard = await subscribe(broker.port, f"{SITE}/#")
     await connected_with_commands(heard, broker, running)

@@ -9,6 +9,9 @@ import os
 import ssl
 import subprocess
 import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
 
 import aiomqtt
 import pytest
@@ -17,7 +20,10 @@ from dewline.clock import RealClock, StepClock
 from dewline.config.plan import MqttPlan
 from dewline.events import Entry, Outcome
 from dewline.followers.mqtt.connection import connection
+from dewline.followers.mqtt.follower import MqttFollower
 from dewline.readings import Quality, Reading, Scan
+from tests.conftest import Broker
+from tests.followers.conftest import House
 
 SITE = "dewline/saltmarsh"
 EVENT = f"{SITE}/event"
@@ -26,7 +32,7 @@ ALARM = f"{SITE}/heron/alarm/moisture-high"
 PASSWORD = "canary-marsh-41"
 
 
-async def until(condition, within_s=15.0):
+async def until(condition, within_s=15.0) -> None:
     deadline = time.monotonic() + within_s
     while not condition():
         assert time.monotonic() < deadline, "waited in vain"
@@ -37,7 +43,9 @@ def open_files():
     return len(os.listdir("/proc/self/fd"))
 
 
-async def test_all_is_said_again_after_the_broker_forgot(broker, running, subscribe, house):
+async def test_all_is_said_again_after_the_broker_forgot(
+    broker: Broker, running: Callable[..., Any], subscribe: Callable[..., Any], house: House
+) -> None:
     """A broker killed with -9 forgets what it retained; state, alarms and readings come back."""
     follower = await running(broker.port)
     reading = {"heron.moisture": Reading(0.5, Quality.GOOD)}
@@ -55,8 +63,12 @@ async def test_all_is_said_again_after_the_broker_forgot(broker, running, subscr
 
 
 async def test_events_of_an_outage_arrive_once_it_is_over(
-    broker, running, subscribe, house, make_gate
-):
+    broker: Broker,
+    running: Callable[..., Any],
+    subscribe: Callable[..., Any],
+    house: House,
+    make_gate: Callable[[int], Any],
+) -> None:
     """What happened while the broker could not be reached is delivered in order, none missing."""
     gate = await make_gate(broker.port)
     heard = await subscribe(broker.port, f"{SITE}/#")
@@ -75,7 +87,12 @@ async def test_events_of_an_outage_arrive_once_it_is_over(
     assert house.record.advances == sorted(house.record.advances)
 
 
-async def test_a_lost_connection_leaves_the_will(broker, running, subscribe, make_gate):
+async def test_a_lost_connection_leaves_the_will(
+    broker: Broker,
+    running: Callable[..., Any],
+    subscribe: Callable[..., Any],
+    make_gate: Callable[[int], Any],
+) -> None:
     """When the line breaks, the broker itself says ``lost``; after reconnecting: running."""
     gate = await make_gate(broker.port)
     heard = await subscribe(broker.port, STATE)
@@ -88,13 +105,15 @@ async def test_a_lost_connection_leaves_the_will(broker, running, subscribe, mak
 
 
 @pytest.fixture
-def impatient(monkeypatch):
+def impatient(monkeypatch: pytest.MonkeyPatch) -> None:
     """Waits for answers that will not come are cut short."""
     monkeypatch.setattr("dewline.followers.mqtt.connection.ANSWER_TIMEOUT_S", 1.0)
     monkeypatch.setattr("dewline.followers.mqtt.connection.CONNECT_TIMEOUT_S", 0.5)
 
 
-async def test_the_cursor_waits_for_a_frozen_broker(impatient, broker, running, house):
+async def test_the_cursor_waits_for_a_frozen_broker(
+    impatient, broker: Broker, running: Callable[..., Any], house: House
+) -> None:
     """Without PUBACK nothing counts as delivered; once the broker thaws, all of it arrives."""
     follower = await running(broker.port)
     house.happen()
@@ -110,7 +129,9 @@ async def test_the_cursor_waits_for_a_frozen_broker(impatient, broker, running, 
     await until(lambda: house.record.cursors.get("mqtt") == 2)
 
 
-async def test_a_connection_that_got_no_answer_leaves_nothing_behind(impatient, broker, subscribe):
+async def test_a_connection_that_got_no_answer_leaves_nothing_behind(
+    impatient, broker: Broker, subscribe: Callable[..., Any]
+) -> None:
     """A frozen broker answers no CONNECT: the half-made connection is closed, no ghost lives on.
 
     A ghost would hold a file and, once the broker thaws, die as ``lost`` of a healthy daemon.
@@ -138,7 +159,9 @@ async def test_a_connection_that_got_no_answer_leaves_nothing_behind(impatient, 
     assert not heard.messages(STATE)
 
 
-async def test_cancelling_at_any_moment_ends_it(broker, make_follower, house):
+async def test_cancelling_at_any_moment_ends_it(
+    broker: Broker, make_follower: Callable[..., MqttFollower], house: House
+) -> None:
     """Whatever it is doing, a cancelled follower ends; no cancellation is swallowed."""
     for moment in range(25):
         task = asyncio.create_task(make_follower(broker.port).run())
@@ -149,7 +172,9 @@ async def test_cancelling_at_any_moment_ends_it(broker, make_follower, house):
         assert done, f"still running after being cancelled at {moment * 7} ms"
 
 
-async def test_stopping_while_the_broker_is_away_takes_no_time(running, free_port, house):
+async def test_stopping_while_the_broker_is_away_takes_no_time(
+    running: Callable[..., Any], free_port: Callable[[], int], house: House
+) -> None:
     """``stop`` ends the wait for a broker at once, and what is not delivered stays for later."""
     follower = await running(free_port(), connected=False)
     house.happen()
@@ -162,14 +187,14 @@ async def test_stopping_while_the_broker_is_away_takes_no_time(running, free_por
 
 
 @pytest.fixture
-def password_file(tmp_path):
+def password_file(tmp_path: Path):
     path = tmp_path / "mqtt.pass"
     path.write_text(f"{PASSWORD}\n")
     return path
 
 
 @pytest.fixture
-def guarded(make_broker, tmp_path):
+def guarded(make_broker: Callable[..., Broker], tmp_path: Path):
     """A broker with users ``dewline`` (may all of its site) and ``reader`` (may read)."""
     users, rights = tmp_path / "users", tmp_path / "rights"
     users.touch(mode=0o600)
@@ -185,7 +210,9 @@ def guarded(make_broker, tmp_path):
 READER = ["-u", "reader", "-P", PASSWORD]
 
 
-async def test_password_and_access_list(guarded, running, subscribe, house, password_file):
+async def test_password_and_access_list(
+    guarded, running: Callable[..., Any], subscribe: Callable[..., Any], house: House, password_file
+) -> None:
     """With name and password from a file the daemon gets in and does all its work."""
     heard = await subscribe(guarded.port, f"{SITE}/#", options=READER)
     follower = await running(guarded.port, username="dewline", password_file=password_file)
@@ -194,7 +221,9 @@ async def test_password_and_access_list(guarded, running, subscribe, house, pass
     assert follower.statistics().errors == 0
 
 
-async def test_a_wrong_password_is_told_and_never_shown(guarded, running, password_file, caplog):
+async def test_a_wrong_password_is_told_and_never_shown(
+    guarded, running: Callable[..., Any], password_file, caplog: pytest.LogCaptureFixture
+) -> None:
     """A refused password is a line in the log that holds no password; the follower goes on."""
     caplog.set_level(0)
     password_file.write_text("canary-wrong-42")
@@ -208,7 +237,9 @@ async def test_a_wrong_password_is_told_and_never_shown(guarded, running, passwo
     await until(lambda: follower.statistics().connected)
 
 
-async def test_an_unreadable_password_file_is_told_by_its_name(guarded, running, tmp_path, caplog):
+async def test_an_unreadable_password_file_is_told_by_its_name(
+    guarded, running: Callable[..., Any], tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
     """A missing secret is named by its path, and waited for."""
     path = tmp_path / "nowhere.pass"
     follower = await running(guarded.port, connected=False, username="dewline", password_file=path)
@@ -216,7 +247,13 @@ async def test_an_unreadable_password_file_is_told_by_its_name(guarded, running,
     assert "nowhere.pass" in caplog.text
 
 
-async def test_a_broker_that_swallows_is_found_out(make_broker, running, house, tmp_path, caplog):
+async def test_a_broker_that_swallows_is_found_out(
+    make_broker: Callable[..., Broker],
+    running: Callable[..., Any],
+    house: House,
+    tmp_path: Path,
+    caplog: pytest.LogCaptureFixture,
+) -> None:
     """A denied publish is acknowledged like any other (MQTT 3.1.1): reading back tells."""
     rights = tmp_path / "rights"
     rights.write_text("topic read #\ntopic readwrite dewline/saltmarsh/state\n")
@@ -228,12 +265,12 @@ async def test_a_broker_that_swallows_is_found_out(make_broker, running, house, 
     assert follower.statistics().errors == 1
 
 
-def openssl(*words):
+def openssl(*words) -> None:
     subprocess.run(["openssl", *words], check=True, capture_output=True)
 
 
 @pytest.fixture(scope="module")
-def certificates(tmp_path_factory):
+def certificates(tmp_path_factory: pytest.TempPathFactory):
     """A CA of our own, a server certificate for 127.0.0.1, and a CA that signed nothing."""
     folder = tmp_path_factory.mktemp("tls")
     for name in ("ca", "other"):
@@ -258,14 +295,20 @@ def certificates(tmp_path_factory):
 
 
 @pytest.fixture
-def tls_broker(make_broker, certificates):
+def tls_broker(make_broker: Callable[..., Broker], certificates):
     return make_broker(
         f"allow_anonymous true\ncafile {certificates}/ca.pem\n"
         f"certfile {certificates}/server.pem\nkeyfile {certificates}/server.key"
     )
 
 
-async def test_tls(tls_broker, certificates, running, subscribe, house):
+async def test_tls(
+    tls_broker,
+    certificates,
+    running: Callable[..., Any],
+    subscribe: Callable[..., Any],
+    house: House,
+) -> None:
     """With the CA's certificate the follower works over TLS."""
     heard = await subscribe(
         tls_broker.port, f"{SITE}/#", options=["--cafile", f"{certificates}/ca.pem"]
@@ -280,7 +323,9 @@ async def test_tls(tls_broker, certificates, running, subscribe, house):
 
 # paho leaves the socket of a failed handshake to the garbage collector.
 @pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")
-async def test_a_broker_of_another_ca_is_refused(tls_broker, certificates, running, caplog):
+async def test_a_broker_of_another_ca_is_refused(
+    tls_broker, certificates, running: Callable[..., Any], caplog: pytest.LogCaptureFixture
+) -> None:
     """A broker that the CA did not sign for is not spoken to, and costs no open files."""
     before = open_files()
     follower = await running(tls_broker.port, connected=False, tls_ca=certificates / "other.pem")
@@ -293,19 +338,21 @@ async def test_a_broker_of_another_ca_is_refused(tls_broker, certificates, runni
     await until(lambda: gc.collect() >= 0 and open_files() == before)
 
 
-def test_the_certificates_are_what_the_tests_think(certificates):
+def test_the_certificates_are_what_the_tests_think(certificates) -> None:
     """The CA file loads; the test of the other CA would else pass for a wrong reason."""
     for name in ("ca", "other"):
         context = ssl.create_default_context(cafile=certificates / f"{name}.pem")
         assert context.cert_store_stats()["x509_ca"] == 1
 
 
-async def test_a_stepping_clock_goes_on_without_a_broker(make_follower, free_port, house):
+async def test_a_stepping_clock_goes_on_without_a_broker(
+    make_follower: Callable[..., MqttFollower], free_port: Callable[[], int], house: House
+) -> None:
     """While the broker is away virtual time runs on: an hour passes in a moment."""
     clock = StepClock(1_772_417_649_250)
     follower = make_follower(free_port(), clock=clock)
 
-    async def program():
+    async def program() -> None:
         task = asyncio.create_task(follower.run())
         await clock.sleep(3600)
         task.cancel()
@@ -320,15 +367,18 @@ async def test_a_stepping_clock_goes_on_without_a_broker(make_follower, free_por
 
 
 async def test_a_stepping_clock_stands_still_while_we_speak(
-    make_follower, broker, subscribe, house
-):
+    make_follower: Callable[..., MqttFollower],
+    broker: Broker,
+    subscribe: Callable[..., Any],
+    house: House,
+) -> None:
     """An hour of virtual time: every heartbeat goes out at its moment, every event arrives."""
     heard = await subscribe(broker.port, f"{SITE}/#")
     start_ms = 1_772_417_640_000
     clock = StepClock(start_ms)
     follower = make_follower(broker.port, clock=clock)
 
-    async def program():
+    async def program() -> None:
         task = asyncio.create_task(follower.run())
         for _ in range(60):
             await clock.sleep(60)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import hmac
 from base64 import urlsafe_b64encode
+from pathlib import Path
 
 import pytest
 from hypothesis import given
@@ -17,18 +18,18 @@ KEY = b"k" * 32
 LINK = AckLink("heron.moisture-high", "9f1c0123456789ab", "night-desk", 1_772_500_000)
 
 
-def test_what_was_signed_is_verified():
+def test_what_was_signed_is_verified() -> None:
     """The link comes back as it was, until its end."""
     assert verify_untrusted(sign(LINK, KEY), KEY, 1_772_499_999) == LINK
 
 
-def test_a_link_ends():
+def test_a_link_ends() -> None:
     """At its end it is refused."""
     with pytest.raises(CommandError, match="expired"):
         verify_untrusted(sign(LINK, KEY), KEY, 1_772_500_000)
 
 
-def test_the_mac_is_hmac_sha256_of_all_it_says():
+def test_the_mac_is_hmac_sha256_of_all_it_says() -> None:
     """RFC 2104 with SHA-256, over a prefix of our own and every field."""
     said = b'["heron.moisture-high","9f1c0123456789ab","night-desk",1772500000]'
     expected = hmac.new(KEY, b"dewline acknowledge\0" + said, hashlib.sha256).digest()
@@ -36,14 +37,14 @@ def test_the_mac_is_hmac_sha256_of_all_it_says():
 
 
 @pytest.mark.parametrize("other", [b"x" * 32, KEY + b"k"])
-def test_another_key_verifies_nothing(other):
+def test_another_key_verifies_nothing(other: bytes) -> None:
     """Neither a different key nor one that begins the same."""
     with pytest.raises(CommandError):
         verify_untrusted(sign(LINK, KEY), other, 0)
 
 
 @given(place=st.integers(0, 200), to=st.characters(codec="ascii"))
-def test_no_letter_can_be_changed(place, to):
+def test_no_letter_can_be_changed(place, to) -> None:
     """Any letter of the token replaced by any other: refused, never another meaning."""
     token = sign(LINK, KEY)
     place %= len(token)
@@ -54,13 +55,13 @@ def test_no_letter_can_be_changed(place, to):
 
 
 @given(st.text(max_size=2000))
-def test_nonsense_is_refused_in_words(text):
+def test_nonsense_is_refused_in_words(text) -> None:
     """Whatever comes, the one error."""
     with pytest.raises(CommandError):
         verify_untrusted(text, KEY, 0)
 
 
-def test_a_key_comes_from_a_file_and_is_long(tmp_path):
+def test_a_key_comes_from_a_file_and_is_long(tmp_path: Path) -> None:
     """A short key is refused with what to do, without the key."""
     file = tmp_path / "ack.key"
     file.write_text("a" * 64 + "\n")

@@ -5,18 +5,20 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import logging
+from pathlib import Path
 
 import pytest
 
 from dewline.clock import RealClock
 from dewline.config.plan import HeartbeatPlan
 from dewline.live.heartbeat import Heartbeat
+from tests.conftest import Answer, Sink
 
 SECRET = "canary-reed-77"
 
 
 @pytest.fixture
-async def start(tmp_path):
+async def start(tmp_path: Path):
     """``start(text, behind)``: a running pinger whose file holds ``text``."""
     tasks = []
 
@@ -34,7 +36,7 @@ async def start(tmp_path):
             await task
 
 
-async def test_it_pings_while_all_advance_and_not_while_anything_stands(start, sink):
+async def test_it_pings_while_all_advance_and_not_while_anything_stands(start, sink: Sink) -> None:
     """Silence outside begins with the first part that stands still, and ends with it."""
     still = []
     start(f"http://127.0.0.1:{sink.port}/{SECRET}", lambda: tuple(still))
@@ -49,7 +51,9 @@ async def test_it_pings_while_all_advance_and_not_while_anything_stands(start, s
     await sink.until(before + 1)
 
 
-async def test_trouble_is_told_once_without_the_address(start, sink, answer, caplog):
+async def test_trouble_is_told_once_without_the_address(
+    start, sink: Sink, answer: type[Answer], caplog: pytest.LogCaptureFixture
+) -> None:
     """A receiver that refuses: one line for the outage, the address in none."""
     caplog.set_level(logging.DEBUG)
     sink.usual = answer(500)
@@ -63,7 +67,9 @@ async def test_trouble_is_told_once_without_the_address(start, sink, answer, cap
 
 
 @pytest.mark.parametrize("text", ["file:///etc/hostname", "no address", ""])
-async def test_only_web_addresses_are_asked(start, caplog, text):
+async def test_only_web_addresses_are_asked(
+    start, caplog: pytest.LogCaptureFixture, text: str
+) -> None:
     """Anything else is refused with the name of the file."""
     pinger = start(text)
     await asyncio.sleep(0.2)

@@ -5,6 +5,8 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import time
+from collections.abc import Callable
+from pathlib import Path
 
 import pytest
 
@@ -16,6 +18,7 @@ from dewline.followers.push import outbox
 from dewline.followers.push.follower import PushFollower
 from dewline.journal import Journal, Reader
 from dewline.watch_plan import WatchPlan
+from tests.conftest import Answer, Sink
 
 PLACES = ("heron", "egret", "daemon")
 
@@ -23,7 +26,7 @@ PLACES = ("heron", "egret", "daemon")
 class Desk:
     """A record with alarms happening in it, and a push follower on it that can be stopped."""
 
-    def __init__(self, folder, journal):
+    def __init__(self, folder, journal) -> None:
         self.folder = folder
         self.journal = journal
         self.contacts = {}
@@ -31,7 +34,7 @@ class Desk:
         self.follower = None
         self._task = None
 
-    def contact(self, name, sink, **more):
+    def contact(self, name, sink, **more) -> None:
         """A contact reached through ``sink``; quick to find it silent."""
         file = self.folder / f"{name}.url"
         file.write_text(f"json://127.0.0.1:{sink.port}/{name}?rto=0.6&cto=0.6")
@@ -49,7 +52,7 @@ class Desk:
             box_contacts=dict.fromkeys(PLACES, first),
         )
 
-    def start(self):
+    def start(self) -> None:
         self.follower = PushFollower(
             self.plan(),
             RealClock(),
@@ -59,14 +62,14 @@ class Desk:
         )
         self._task = asyncio.create_task(self.follower.run())
 
-    async def stop(self):
+    async def stop(self) -> None:
         """A clean stop."""
         self.follower.stop()
         await self._task
         await self.journal.flush()
         self.follower = None
 
-    async def kill(self):
+    async def kill(self) -> None:
         """The task ends where it stands; what was put in the record is there."""
         if self._task is not None:
             self._task.cancel()
@@ -75,7 +78,7 @@ class Desk:
         await self.journal.flush()
         self.follower = None
 
-    async def happen(self, *events, ago_s=0.0):
+    async def happen(self, *events, ago_s=0.0) -> None:
         """(transition, alarm, fields) each; committed together."""
         entries = [Entry(self.seq + 1, None, Outcome(events=self._events(events, ago_s)))]
         for entry in entries:
@@ -113,7 +116,7 @@ class Desk:
             )
         return tuple(made)
 
-    async def told_up_to(self, name, seq, within_s=10.0):
+    async def told_up_to(self, name, seq, within_s=10.0) -> None:
         """Wait until a contact's cursor is there."""
         deadline = time.monotonic() + within_s
         while True:
@@ -126,7 +129,7 @@ class Desk:
 
 
 @pytest.fixture(autouse=True)
-def quick(monkeypatch):
+def quick(monkeypatch: pytest.MonkeyPatch) -> None:
     """Retries come in tenths of seconds; the law is the same."""
     monkeypatch.setattr(push, "FIRST_RETRY_S", 0.05)
     monkeypatch.setattr(push, "LAST_RETRY_S", 0.2)
@@ -135,7 +138,7 @@ def quick(monkeypatch):
 
 
 @pytest.fixture
-async def desk(tmp_path):
+async def desk(tmp_path: Path):
     """A desk on an empty record."""
     journal = Journal.open(tmp_path / "marsh.db", "saltmarsh", 200, reserve_bytes=0)
     made = Desk(tmp_path, journal)
@@ -152,7 +155,7 @@ def cleared(alarm="heron.moisture-high", **fields):
     return ("cleared", alarm, fields)
 
 
-async def test_an_alarm_pages_and_its_end_pages(desk, sink):
+async def test_an_alarm_pages_and_its_end_pages(desk, sink: Sink) -> None:
     """From commit to phone and back: one page each, the cursor behind both."""
     desk.contact("night-desk", sink)
     desk.start()
@@ -166,7 +169,7 @@ async def test_an_alarm_pages_and_its_end_pages(desk, sink):
     assert (statistics.events_behind, statistics.published, statistics.errors) == (0, 2, 0)
 
 
-async def test_a_restart_repeats_nothing(desk, sink):
+async def test_a_restart_repeats_nothing(desk, sink: Sink) -> None:
     """30 alarms stand, the follower stops and starts: silence; a return meanwhile is told once."""
     desk.contact("night-desk", sink)
     desk.start()
@@ -185,7 +188,9 @@ async def test_a_restart_repeats_nothing(desk, sink):
     assert len(sink.got) == before + 1
 
 
-async def test_one_provider_away_keeps_nobody_else_waiting(desk, make_sink, answer):
+async def test_one_provider_away_keeps_nobody_else_waiting(
+    desk, make_sink: Callable[..., Sink], answer: type[Answer]
+) -> None:
     """Each contact has a cursor of its own: the other's pages are neither late nor repeated."""
     good, bad = make_sink(), make_sink()
     bad.usual = answer(503)
@@ -204,7 +209,7 @@ async def test_one_provider_away_keeps_nobody_else_waiting(desk, make_sink, answ
     assert not desk.follower.statistics().events_behind
 
 
-async def test_retry_after_is_kept(desk, sink, answer):
+async def test_retry_after_is_kept(desk, sink: Sink, answer: type[Answer]) -> None:
     """429 with Retry-After: 1: the next request comes no sooner, and with the same id."""
     sink.answers.append(answer(429, {"Retry-After": "1"}))
     desk.contact("night-desk", sink)
@@ -217,7 +222,9 @@ async def test_retry_after_is_kept(desk, sink, answer):
     assert "again" not in sink.titles()[1]
 
 
-async def test_an_unknown_outcome_is_repeated_with_its_id_and_marked(desk, sink, answer):
+async def test_an_unknown_outcome_is_repeated_with_its_id_and_marked(
+    desk, sink: Sink, answer: type[Answer]
+) -> None:
     """Delivered, but the answer came too late: said again as a possible repeat, then settled."""
     sink.answers.append(answer(wait_s=1.5))
     desk.contact("night-desk", sink)
@@ -230,7 +237,9 @@ async def test_an_unknown_outcome_is_repeated_with_its_id_and_marked(desk, sink,
     assert "may have reached you before" in sink.pages()[1]["message"]
 
 
-async def test_a_provider_that_never_answers_does_not_ring_for_ever(desk, sink, answer):
+async def test_a_provider_that_never_answers_does_not_ring_for_ever(
+    desk, sink: Sink, answer: type[Answer]
+) -> None:
     """Three unknown outcomes of one page and it counts as told; a dead letter keeps it."""
     sink.usual = answer(drop=True)
     desk.contact("night-desk", sink)
@@ -241,7 +250,9 @@ async def test_a_provider_that_never_answers_does_not_ring_for_ever(desk, sink, 
     assert len(set(sink.ids())) == 1
 
 
-async def test_a_refused_page_is_kept_as_a_dead_letter(desk, sink, answer):
+async def test_a_refused_page_is_kept_as_a_dead_letter(
+    desk, sink: Sink, answer: type[Answer]
+) -> None:
     """A page that will never be taken stops nobody behind it."""
     sink.answers.append(answer(400))
     desk.contact("night-desk", sink)
@@ -254,7 +265,7 @@ async def test_a_refused_page_is_kept_as_a_dead_letter(desk, sink, answer):
     assert len(set(sink.ids())) == 2
 
 
-async def test_a_wrong_address_loses_nothing(desk, sink, answer):
+async def test_a_wrong_address_loses_nothing(desk, sink: Sink, answer: type[Answer]) -> None:
     """401: waited out, and told once the address is right."""
     sink.usual = answer(401)
     desk.contact("night-desk", sink)
@@ -266,7 +277,7 @@ async def test_a_wrong_address_loses_nothing(desk, sink, answer):
     await desk.told_up_to("night-desk", 1)
 
 
-async def test_a_storm_of_500_is_critical_pages_and_one_digest(desk, sink):
+async def test_a_storm_of_500_is_critical_pages_and_one_digest(desk, sink: Sink) -> None:
     """Critical first, by themselves; the other 495 in one page that names the number."""
     desk.contact("night-desk", sink)
     desk.start()
@@ -280,7 +291,7 @@ async def test_a_storm_of_500_is_critical_pages_and_one_digest(desk, sink):
     assert "495 high alarms" in sink.texts()[-1]
 
 
-async def test_what_is_old_and_over_is_one_digest(desk, sink):
+async def test_what_is_old_and_over_is_one_digest(desk, sink: Sink) -> None:
     """Twenty alarms came and went an hour ago, one stands: two pages."""
     desk.contact("night-desk", sink)
     desk.start()
@@ -298,7 +309,7 @@ async def test_what_is_old_and_over_is_one_digest(desk, sink):
     assert "told late" in sink.texts()[2]
 
 
-async def test_a_new_contact_is_not_told_old_stories(desk, make_sink):
+async def test_a_new_contact_is_not_told_old_stories(desk, make_sink: Callable[..., Sink]) -> None:
     """Who is added to a record of weeks begins with what comes next."""
     old, new = make_sink(), make_sink()
     desk.contact("night-desk", old)
@@ -317,7 +328,7 @@ async def test_a_new_contact_is_not_told_old_stories(desk, make_sink):
     assert len(new.got) == 1
 
 
-async def test_an_escalation_goes_to_its_contact(desk, make_sink):
+async def test_an_escalation_goes_to_its_contact(desk, make_sink: Callable[..., Sink]) -> None:
     """The night desk is told; when it does not answer, the lab head is, and hears the end."""
     night, head = make_sink(), make_sink()
     desk.contact("night-desk", night)
@@ -337,7 +348,7 @@ async def test_an_escalation_goes_to_its_contact(desk, make_sink):
     assert night.titles() == ["high · saltmarsh", "over · saltmarsh"]
 
 
-async def test_what_the_disk_refuses_pages_all_the_same(desk, sink):
+async def test_what_the_disk_refuses_pages_all_the_same(desk, sink: Sink) -> None:
     """Told while it is not in the record, and not again once it is."""
     desk.contact("night-desk", sink)
     desk.start()
@@ -354,7 +365,7 @@ async def test_what_the_disk_refuses_pages_all_the_same(desk, sink):
     assert len(sink.got) == 2
 
 
-async def test_a_test_page_comes_every_day_at_its_minute(desk, sink):
+async def test_a_test_page_comes_every_day_at_its_minute(desk, sink: Sink) -> None:
     """``test_at``: a page that says it is one, at that minute of the site's day."""
     start_ms = 1_772_417_640_000 - 3_000  # three seconds before 02:14 in Lisbon
     desk.contact("night-desk", sink, test_at_minute=2 * 60 + 14)
@@ -370,12 +381,14 @@ async def test_a_test_page_comes_every_day_at_its_minute(desk, sink):
     assert sink.texts()[0].startswith("TEST for night-desk, 02:14")
 
 
-async def test_what_came_before_his_hours_is_told_when_they_begin_and_once(desk, sink):
+async def test_what_came_before_his_hours_is_told_when_they_begin_and_once(
+    desk, sink: Sink
+) -> None:
     """Raised at 02:13:30, his hours from 02:14 on: one page then; a restart says nothing more."""
     start_ms = 1_772_417_640_000 - 6_000  # six seconds before 02:14 in Lisbon
     desk.contact("day-desk", sink, hours=(2 * 60 + 14, 3 * 60))
 
-    def start():
+    def start() -> None:
         desk.follower = PushFollower(
             desk.plan(),
             RealClock(speed=10.0, epoch_ms=start_ms),

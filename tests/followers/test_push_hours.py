@@ -38,7 +38,7 @@ def minutes_of(first, last):
         (date(2026, 7, 1), 90, "2026-07-01T00:30:00.000Z"),
     ],
 )
-def test_a_time_of_day_is_one_instant(day, minute, expected):
+def test_a_time_of_day_is_one_instant(day: date, minute: int, expected: str) -> None:
     """A minute that comes twice is the first; one that is left out is the jump."""
     assert iso_utc(moment(day, minute, LISBON)) == expected
 
@@ -51,7 +51,9 @@ def test_a_time_of_day_is_one_instant(day, minute, expected):
     ],
 )
 @pytest.mark.parametrize("split", [(NIGHT, DAY), ((90, 1200), (1200, 90)), ((75, 105), (105, 75))])
-def test_two_spans_that_share_their_ends_share_the_day(first, last, split):
+def test_two_spans_that_share_their_ends_share_the_day(
+    first: str, last: str, split: tuple[tuple[int, int], tuple[int, int]]
+) -> None:
     """Around a change every instant is in exactly one of two spans: no gap, nothing twice."""
     for time_ms in minutes_of(first, last):
         assert within(split[0], time_ms, LISBON) != within(split[1], time_ms, LISBON), iso_utc(
@@ -61,7 +63,7 @@ def test_two_spans_that_share_their_ends_share_the_day(first, last, split):
 
 @pytest.mark.parametrize("day", [BACK, FORWARD])
 @pytest.mark.parametrize("minute", [0, 60, 75, 90, 119, 120, 540])
-def test_what_is_daily_comes_once_a_day(day, minute):
+def test_what_is_daily_comes_once_a_day(day: date, minute: int) -> None:
     """A daily moment comes exactly once on the days before, of and after a change."""
     after_ms = moment(date(day.year, day.month, day.day - 2), minute, LISBON)
     comes = []
@@ -73,7 +75,7 @@ def test_what_is_daily_comes_once_a_day(day, minute):
 
 
 @given(start=MINUTES, end=MINUTES, time_ms=st.integers(1_760_000_000_000, 1_800_000_000_000))
-def test_a_span_and_its_complement_leave_nothing_out(start, end, time_ms):
+def test_a_span_and_its_complement_leave_nothing_out(start, end, time_ms) -> None:
     """For any span and instant: in it or in what is left of the day; equal ends are all of it."""
     if start == end:
         assert within((start, end), time_ms, LISBON)
@@ -82,11 +84,11 @@ def test_a_span_and_its_complement_leave_nothing_out(start, end, time_ms):
 
 
 @given(minute=MINUTES, after_ms=st.integers(1_760_000_000_000, 1_800_000_000_000))
-def test_the_next_moment_is_within_a_day_or_so(minute, after_ms):
+def test_the_next_moment_is_within_a_day_or_so(minute, after_ms) -> None:
     """The next one is later, and at most 25 h away (the longest day)."""
     assert after_ms < next_moment(minute, after_ms, LISBON) <= after_ms + 25 * 3_600_000
 
 
-def test_without_hours_it_is_always():
+def test_without_hours_it_is_always() -> None:
     """A contact without hours is there at any time."""
     assert within(None, 0, LISBON)

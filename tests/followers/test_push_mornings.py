@@ -7,6 +7,7 @@ import pytest
 from dewline.followers.push.page_text import PageWriter
 from dewline.hours import zone_of
 from dewline.watch_plan import Above, RulePlan
+from tests.followers.conftest import Phone, Story
 
 START_MS = 1_772_417_649_250  # 2026-03-02T02:14:09.250Z, a night in Lisbon
 ZONE = zone_of("Europe/Lisbon")
@@ -14,7 +15,7 @@ DAY = (7 * 60, 19 * 60)
 SEVEN_S = 4 * 3600 + 45 * 60 + 50.75  # from START_MS to 07:00
 
 
-def test_what_still_stands_is_told_when_hours_begin(story, phone_of):
+def test_what_still_stands_is_told_when_hours_begin(story: Story, phone_of: type[Phone]) -> None:
     """At 07:00, without a figure of five hours ago; its end is told like any other."""
     day = phone_of(hours=DAY)
     day.hear(story.tell())
@@ -33,7 +34,9 @@ def test_what_still_stands_is_told_when_hours_begin(story, phone_of):
 
 
 @pytest.mark.parametrize("transition", ["acknowledged", "returned", "cleared", "shelved"])
-def test_what_is_settled_before_hours_begin_wakes_nobody(story, transition, phone_of):
+def test_what_is_settled_before_hours_begin_wakes_nobody(
+    story: Story, transition: str, phone_of: type[Phone]
+) -> None:
     """Over, or in somebody's hands, by the morning: there is nothing to be told."""
     day = phone_of(hours=DAY)
     day.hear(story.tell())
@@ -42,7 +45,7 @@ def test_what_is_settled_before_hours_begin_wakes_nobody(story, transition, phon
     assert day.pages == []
 
 
-def test_a_night_of_several_is_one_page_in_the_morning(story, phone_of):
+def test_a_night_of_several_is_one_page_in_the_morning(story: Story, phone_of: type[Phone]) -> None:
     """Ten alarms that waited: one page, worst first, with the list below it."""
     day = phone_of(hours=DAY, from_priority="medium")
     for number in range(10):
@@ -57,7 +60,7 @@ def test_a_night_of_several_is_one_page_in_the_morning(story, phone_of):
     assert len(page.rest.splitlines()) == 11
 
 
-def test_levels_of_one_signal_that_waited_are_one_line(story, phone_of):
+def test_levels_of_one_signal_that_waited_are_one_line(story: Story, phone_of: type[Phone]) -> None:
     """The gravest speaks for the others; after a restart none of them is told again."""
     events = [
         story.tell("raised", "heron.oxygen-high", limit=10.0, priority="medium"),
@@ -82,7 +85,7 @@ def test_levels_of_one_signal_that_waited_are_one_line(story, phone_of):
     assert [page.tone for page in second.pages] == ["over"]
 
 
-def test_a_morning_page_is_not_repeated_by_a_restart(story, phone_of):
+def test_a_morning_page_is_not_repeated_by_a_restart(story: Story, phone_of: type[Phone]) -> None:
     """Told at seven, the daemon starts anew at eight: silence, and later the end."""
     raised = story.tell()
     first = phone_of(hours=DAY)
@@ -98,7 +101,7 @@ def test_a_morning_page_is_not_repeated_by_a_restart(story, phone_of):
     assert [page.tone for page in second.pages] == ["over"]
 
 
-def test_a_morning_that_was_slept_through_is_made_good(story, phone_of):
+def test_a_morning_that_was_slept_through_is_made_good(story: Story, phone_of: type[Phone]) -> None:
     """The daemon was down at seven: who comes on duty then is told at the start."""
     raised = story.tell()
     phone = phone_of(hours=DAY)
@@ -108,7 +111,9 @@ def test_a_morning_that_was_slept_through_is_made_good(story, phone_of):
     assert [page.tone for page in phone.pages] == ["high"]
 
 
-def test_a_reminder_in_hours_takes_the_place_of_what_waited(story, phone_of):
+def test_a_reminder_in_hours_takes_the_place_of_what_waited(
+    story: Story, phone_of: type[Phone]
+) -> None:
     """The night's lower priority is lifted at the moment hours begin: one page, not two."""
     day = phone_of(hours=DAY)
     day.hear(story.tell(priority="high"))
@@ -150,7 +155,7 @@ def rush(story):
     ]
 
 
-def test_one_rush_is_one_page_and_one_end(story, phone_of):
+def test_one_rush_is_one_page_and_one_end(story: Story, phone_of: type[Phone]) -> None:
     """The milder levels speak no more on the way down; over is what is below the last of them."""
     phone = levels(phone_of)
     for at_s, document in rush(story):
@@ -164,7 +169,9 @@ def test_one_rush_is_one_page_and_one_end(story, phone_of):
 
 
 @pytest.mark.parametrize("seen", [True, False])
-def test_an_end_that_comes_with_the_last_level_knows_who_has_seen_the_first(story, seen, phone_of):
+def test_an_end_that_comes_with_the_last_level_knows_who_has_seen_the_first(
+    story: Story, seen: bool, phone_of: type[Phone]
+) -> None:
     """The last level ends without a word to anybody; whether the first was seen still counts."""
     phone = levels(phone_of)
     for at_s, document in rush(story)[:4]:
@@ -181,7 +188,9 @@ def test_an_end_that_comes_with_the_last_level_knows_who_has_seen_the_first(stor
 
 
 @pytest.mark.parametrize("cut", range(1, 7))
-def test_one_rush_stays_one_page_through_a_restart(story, cut, phone_of):
+def test_one_rush_stays_one_page_through_a_restart(
+    story: Story, cut: int, phone_of: type[Phone]
+) -> None:
     """Wherever the daemon starts anew on the way, nothing is told twice and the end is told."""
     events = rush(story)
     first, second = levels(phone_of), levels(phone_of)
@@ -195,7 +204,7 @@ def test_one_rush_stays_one_page_through_a_restart(story, cut, phone_of):
     assert [page.tone for page in first.pages + second.pages] == ["high", "over"]
 
 
-def test_a_rush_that_comes_again_is_told_again(story, phone_of):
+def test_a_rush_that_comes_again_is_told_again(story: Story, phone_of: type[Phone]) -> None:
     """A new raise of the graver level is news, though the milder one has stood all the time."""
     phone = levels(phone_of)
     for at_s, document in rush(story)[:6]:
@@ -206,7 +215,9 @@ def test_a_rush_that_comes_again_is_told_again(story, phone_of):
     assert [page.tone for page in phone.pages] == ["high", "high"]
 
 
-def test_a_rush_seen_before_it_was_sent_tells_no_end_later(story, phone_of):
+def test_a_rush_seen_before_it_was_sent_tells_no_end_later(
+    story: Story, phone_of: type[Phone]
+) -> None:
     """Never paged for, so nobody is told that it is over, at whatever level."""
     phone = levels(phone_of)
     events = rush(story)
@@ -218,7 +229,7 @@ def test_a_rush_seen_before_it_was_sent_tells_no_end_later(story, phone_of):
     assert phone.pages == []
 
 
-def test_advice_for_the_time_after_is_told_at_the_end(story, phone_of):
+def test_advice_for_the_time_after_is_told_at_the_end(story: Story, phone_of: type[Phone]) -> None:
     """Power is back at 02:51: what has to be restarted by hand is said then."""
     advice = "When power is back, restart circulator and analyzers by hand."
     phone = phone_of()

@@ -8,6 +8,7 @@ from dewline.followers.push.outbox import DIGEST_EVERY_MS, GATHER_MS
 from dewline.followers.push.page_text import PageWriter
 from dewline.followers.push.rate_limit import ORDINARY, RESERVE, Quota
 from dewline.hours import zone_of
+from tests.followers.conftest import Phone, Story
 
 START_MS = 1_772_417_649_250  # 2026-03-02T02:14:09.250Z, a night in Lisbon
 ZONE = zone_of("Europe/Lisbon")
@@ -17,7 +18,7 @@ NIGHT, DAY = (19 * 60, 7 * 60), (7 * 60, 19 * 60)
 SEVEN_S = 4 * 3600 + 45 * 60 + 50.75  # from START_MS to 07:00
 
 
-def test_a_raise_is_told_once_and_its_end_once(story, phone_of):
+def test_a_raise_is_told_once_and_its_end_once(story: Story, phone_of: type[Phone]) -> None:
     """Raised, acknowledged, cleared: one page for the raise, one for the end, none between."""
     phone = phone_of()
     phone.hear(story.tell("raised"))
@@ -31,7 +32,9 @@ def test_a_raise_is_told_once_and_its_end_once(story, phone_of):
     assert phone.outbox.cursor == 3
 
 
-def test_a_return_that_nobody_acknowledged_is_told_once(story, phone_of):
+def test_a_return_that_nobody_acknowledged_is_told_once(
+    story: Story, phone_of: type[Phone]
+) -> None:
     """Raised, returned, acknowledged: the acknowledgement ends it without another page."""
     phone = phone_of()
     for number, transition in enumerate(("raised", "returned")):
@@ -43,7 +46,9 @@ def test_a_return_that_nobody_acknowledged_is_told_once(story, phone_of):
     assert "acknowledged" in phone.texts()[1]
 
 
-def test_what_was_acknowledged_before_it_went_out_wakes_nobody(story, phone_of):
+def test_what_was_acknowledged_before_it_went_out_wakes_nobody(
+    story: Story, phone_of: type[Phone]
+) -> None:
     """While the provider was away somebody took it in hand: neither raise nor end is paged."""
     phone = phone_of()
     phone.hear(story.tell("raised"))
@@ -54,7 +59,9 @@ def test_what_was_acknowledged_before_it_went_out_wakes_nobody(story, phone_of):
     assert phone.outbox.cursor == 3
 
 
-def test_a_page_on_its_way_when_it_is_acknowledged_still_has_its_end_told(story, phone_of):
+def test_a_page_on_its_way_when_it_is_acknowledged_still_has_its_end_told(
+    story: Story, phone_of: type[Phone]
+) -> None:
     """The raise may have arrived, so the end is told; the raise is not repeated."""
     phone = phone_of()
     phone.hear(story.tell("raised"))
@@ -67,7 +74,9 @@ def test_a_page_on_its_way_when_it_is_acknowledged_still_has_its_end_told(story,
     assert [p.tone for p in phone.pages] == ["over"]
 
 
-def test_a_raise_that_ended_before_it_went_out_is_one_page(story, phone_of):
+def test_a_raise_that_ended_before_it_went_out_is_one_page(
+    story: Story, phone_of: type[Phone]
+) -> None:
     """Both in one page, which settles both events."""
     phone = phone_of()
     phone.hear(story.tell("raised"))
@@ -78,7 +87,7 @@ def test_a_raise_that_ended_before_it_went_out_is_one_page(story, phone_of):
     assert phone.outbox.cursor == 2
 
 
-def test_only_those_concerned_are_paged(story, phone_of):
+def test_only_those_concerned_are_paged(story: Story, phone_of: type[Phone]) -> None:
     """A contact hears of its own places, from its own priority on."""
     phone = phone_of(places=("heron",), from_priority="high")
     phone.hear(story.tell(alarm="egret.moisture-high"))
@@ -89,7 +98,7 @@ def test_only_those_concerned_are_paged(story, phone_of):
     assert phone.outbox.cursor == 3
 
 
-def test_hours_are_judged_by_the_time_of_the_event(story, phone_of):
+def test_hours_are_judged_by_the_time_of_the_event(story: Story, phone_of: type[Phone]) -> None:
     """At 02:14 the night desk is there and the day desk is not."""
     night, day = phone_of(hours=NIGHT), phone_of(hours=DAY)
     document = story.tell()
@@ -99,7 +108,7 @@ def test_hours_are_judged_by_the_time_of_the_event(story, phone_of):
     assert (len(night.pages), len(day.pages)) == (1, 0)
 
 
-def test_an_escalation_nobody_was_asked_before_says_so(story, phone_of):
+def test_an_escalation_nobody_was_asked_before_says_so(story: Story, phone_of: type[Phone]) -> None:
     """Who is called because nobody was on duty is not told that somebody did not answer."""
     head = phone_of(name="lab-head", places=())
     why = "lab-head: nobody was there, day-desk is off duty"
@@ -108,7 +117,9 @@ def test_an_escalation_nobody_was_asked_before_says_so(story, phone_of):
     assert head.texts()[0].startswith("NOBODY ON DUTY: HERON moisture")
 
 
-def test_an_escalation_reaches_the_contact_it_names_whatever_the_priority(story, phone_of):
+def test_an_escalation_reaches_the_contact_it_names_whatever_the_priority(
+    story: Story, phone_of: type[Phone]
+) -> None:
     """``then`` hears of an alarm below its own priority, and of its end."""
     head = phone_of(name="lab-head", places=(), from_priority="critical")
     desk = phone_of()
@@ -126,7 +137,9 @@ def test_an_escalation_reaches_the_contact_it_names_whatever_the_priority(story,
     assert [p.tone for p in desk.pages] == ["high", "over"]
 
 
-def test_a_latched_alarm_that_insists_tells_its_end_only_once(story, phone_of):
+def test_a_latched_alarm_that_insists_tells_its_end_only_once(
+    story: Story, phone_of: type[Phone]
+) -> None:
     """Returned into the latch, reminded, acknowledged, reset: its end was told already."""
     phone = phone_of()
     for transition, state in (
@@ -144,7 +157,9 @@ def test_a_latched_alarm_that_insists_tells_its_end_only_once(story, phone_of):
     assert phone.texts()[2].startswith("STILL")
 
 
-def test_a_chattering_alarm_is_told_as_such_and_rests_an_hour(story, phone_of):
+def test_a_chattering_alarm_is_told_as_such_and_rests_an_hour(
+    story: Story, phone_of: type[Phone]
+) -> None:
     """After the notice neither raise nor return is paged for an hour."""
     phone = phone_of()
     for _ in range(3):
@@ -165,7 +180,9 @@ def test_a_chattering_alarm_is_told_as_such_and_rests_an_hour(story, phone_of):
     assert len(phone.pages) == before + 2
 
 
-def test_a_storm_is_critical_pages_first_and_one_digest(story, phone_of):
+def test_a_storm_is_critical_pages_first_and_one_digest(
+    story: Story, phone_of: type[Phone]
+) -> None:
     """500 at once: each critical one by itself and first, all the rest in one page."""
     phone = phone_of()
     for number in range(500):
@@ -182,7 +199,9 @@ def test_a_storm_is_critical_pages_first_and_one_digest(story, phone_of):
     assert phone.outbox.cursor == 500
 
 
-def test_a_flood_that_trickles_is_ten_pages_and_then_digests(story, phone_of):
+def test_a_flood_that_trickles_is_ten_pages_and_then_digests(
+    story: Story, phone_of: type[Phone]
+) -> None:
     """One alarm every ten seconds for an hour: ten pages, then at most one in two minutes."""
     phone = phone_of(Quota(1000, 0))
     for number in range(360):
@@ -194,7 +213,7 @@ def test_a_flood_that_trickles_is_ten_pages_and_then_digests(story, phone_of):
     assert told >= 360 - DIGEST_EVERY_MS // 10_000
 
 
-def test_what_came_and_went_long_ago_is_one_digest(story, phone_of):
+def test_what_came_and_went_long_ago_is_one_digest(story: Story, phone_of: type[Phone]) -> None:
     """Sent more than 15 min late: what is over goes into one page, what stands has its own."""
     phone = phone_of()
     for number in range(4):
@@ -209,7 +228,9 @@ def test_what_came_and_went_long_ago_is_one_digest(story, phone_of):
     assert "told late" in phone.texts()[1]
 
 
-def test_the_quota_keeps_a_reserve_for_what_is_critical(story, phone_of):
+def test_the_quota_keeps_a_reserve_for_what_is_critical(
+    story: Story, phone_of: type[Phone]
+) -> None:
     """Ordinary pages stop at their share; a critical one still goes; the rest becomes a digest."""
     phone = phone_of(Quota(3, 2), from_priority="low")
     for number in range(5):
@@ -227,7 +248,7 @@ def test_the_quota_keeps_a_reserve_for_what_is_critical(story, phone_of):
     assert len(phone.batches[1].notices) > 1
 
 
-def test_the_usual_quota_lets_a_night_through(story, phone_of):
+def test_the_usual_quota_lets_a_night_through(story: Story, phone_of: type[Phone]) -> None:
     """Of 100 critical alarms at once all are told in 31 pages, the last a digest."""
     phone = phone_of()
     for number in range(100):
@@ -239,7 +260,9 @@ def test_the_usual_quota_lets_a_night_through(story, phone_of):
     assert phone.outbox.waiting == 0
 
 
-def test_an_ordinary_page_waits_for_what_belongs_to_it_a_critical_one_does_not(story, phone_of):
+def test_an_ordinary_page_waits_for_what_belongs_to_it_a_critical_one_does_not(
+    story: Story, phone_of: type[Phone]
+) -> None:
     """Two seconds for an ordinary one; none for a critical one."""
     phone = phone_of()
     phone.hear(story.tell())
@@ -249,7 +272,7 @@ def test_an_ordinary_page_waits_for_what_belongs_to_it_a_critical_one_does_not(s
     assert [p.tone for p in phone.pages] == ["critical"]
 
 
-def test_after_a_restart_only_what_is_new_is_told(story, phone_of):
+def test_after_a_restart_only_what_is_new_is_told(story: Story, phone_of: type[Phone]) -> None:
     """Recalled raises are not repeated; the return that came meanwhile is told once."""
     settled = [story.tell(alarm=f"heron.rule-{n}") for n in range(30)]
     phone = phone_of()
@@ -261,7 +284,9 @@ def test_after_a_restart_only_what_is_new_is_told(story, phone_of):
     assert phone.outbox.cursor == 31
 
 
-def test_what_the_disk_refused_is_told_at_once_and_not_again(story, phone_of):
+def test_what_the_disk_refused_is_told_at_once_and_not_again(
+    story: Story, phone_of: type[Phone]
+) -> None:
     """An event told before it was in the record is not told again when it is."""
     phone = phone_of()
     document = story.tell()
@@ -274,7 +299,7 @@ def test_what_the_disk_refused_is_told_at_once_and_not_again(story, phone_of):
     assert phone.outbox.cursor == 1
 
 
-def test_the_cursor_stays_before_what_is_not_yet_told(story, phone_of):
+def test_the_cursor_stays_before_what_is_not_yet_told(story: Story, phone_of: type[Phone]) -> None:
     """A critical page may overtake; the cursor does not."""
     phone = phone_of()
     phone.hear(story.tell())

@@ -5,6 +5,9 @@ from __future__ import annotations
 import asyncio
 import logging
 import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -12,20 +15,21 @@ from dewline.clock import RealClock
 from dewline.followers.push.http_trace import Wire
 from dewline.followers.push.page_text import Page
 from dewline.followers.push.target import Target
+from tests.conftest import Answer, Sink
 
 PAGE = Page("9f1c", "high · saltmarsh", "HERON moisture 6.2 ppm. Go and look.", "details", "high")
 SECRET = "canary-marsh-3f9a"
 
 
 @pytest.fixture
-def target(tmp_path, sink):
+def target(tmp_path: Path, sink: Sink):
     """A target whose file holds the address of the sink; quick to give up."""
     file = tmp_path / "desk.url"
     file.write_text(f"json://127.0.0.1:{sink.port}/{SECRET}?rto=0.5&cto=0.5\n")
     return Target(file, RealClock())
 
 
-async def test_a_page_arrives_with_title_text_and_id(target, sink):
+async def test_a_page_arrives_with_title_text_and_id(target, sink: Sink) -> None:
     """Title and lock-screen text first, the details and the id below."""
     sent = await target.send(PAGE)
     assert sent.fate == "delivered"
@@ -48,14 +52,24 @@ async def test_a_page_arrives_with_title_text_and_id(target, sink):
         (404, {}, "barred", None),
     ],
 )
-async def test_every_answer_has_its_fate(target, sink, answer, status, headers, fate, wait_s):
+async def test_every_answer_has_its_fate(
+    target,
+    sink: Sink,
+    answer: type[Answer],
+    status: int,
+    headers: dict[str, Any] | dict[str, str],
+    fate: str,
+    wait_s: float | None,
+) -> None:
     """RFC 9110: 429 and 5xx come later, 4xx never, a gateway's timeout nobody knows."""
     sink.usual = answer(status, headers)
     sent = await target.send(PAGE)
     assert (sent.fate, sent.wait_s) == (fate, wait_s)
 
 
-async def test_an_answer_that_does_not_come_leaves_the_outcome_unknown(target, sink, answer):
+async def test_an_answer_that_does_not_come_leaves_the_outcome_unknown(
+    target, sink: Sink, answer: type[Answer]
+) -> None:
     """The page was taken, the answer was late: it may have arrived."""
     sink.usual = answer(wait_s=2.0)
     assert (await target.send(PAGE)).fate == "unknown"
@@ -63,7 +77,7 @@ async def test_an_answer_that_does_not_come_leaves_the_outcome_unknown(target, s
     assert (await target.send(PAGE)).fate == "unknown"
 
 
-async def test_nobody_there_means_not_arrived(tmp_path, free_port):
+async def test_nobody_there_means_not_arrived(tmp_path: Path, free_port: Callable[[], int]) -> None:
     """A refused connection and a name nobody knows: certainly not delivered."""
     for host in (f"127.0.0.1:{free_port()}", "no-such-host.invalid"):
         file = tmp_path / "desk.url"
@@ -72,7 +86,7 @@ async def test_nobody_there_means_not_arrived(tmp_path, free_port):
 
 
 @pytest.mark.parametrize("text", ["", "nonsense", "nosuchscheme://x/y", None])
-async def test_a_bad_address_bars_and_names_only_the_file(tmp_path, text):
+async def test_a_bad_address_bars_and_names_only_the_file(tmp_path: Path, text: str | None) -> None:
     """Empty, unknown or missing: said with the name of the file."""
     file = tmp_path / "desk.url"
     if text is not None:
@@ -83,7 +97,7 @@ async def test_a_bad_address_bars_and_names_only_the_file(tmp_path, text):
     assert not text or text not in sent.why
 
 
-async def test_a_mended_file_is_read_again(tmp_path, sink):
+async def test_a_mended_file_is_read_again(tmp_path: Path, sink: Sink) -> None:
     """No restart is needed to correct an address."""
     file = tmp_path / "desk.url"
     file.write_text("nonsense")
@@ -93,7 +107,9 @@ async def test_a_mended_file_is_read_again(tmp_path, sink):
     assert (await target.send(PAGE)).fate == "delivered"
 
 
-async def test_the_address_stands_in_no_log(target, sink, answer, caplog):
+async def test_the_address_stands_in_no_log(
+    target, sink: Sink, answer: type[Answer], caplog: pytest.LogCaptureFixture
+) -> None:
     """With every logger at its most talkative, also when it goes wrong."""
     caplog.set_level(logging.DEBUG)
     await target.send(PAGE)
@@ -105,13 +121,15 @@ async def test_the_address_stands_in_no_log(target, sink, answer, caplog):
     assert str(sink.port) not in caplog.text
 
 
-async def test_a_stalled_provider_does_not_hold_up_the_loop(target, sink, answer):
+async def test_a_stalled_provider_does_not_hold_up_the_loop(
+    target, sink: Sink, answer: type[Answer]
+) -> None:
     """While a provider takes 2 s to answer nothing, a task that wakes every 5 ms is never late."""
     await target.send(PAGE)  # loading Apprise costs once
     sink.usual = answer(wait_s=2.0)
     late_ms = []
 
-    async def tick():
+    async def tick() -> None:
         while True:
             before = time.monotonic()
             await asyncio.sleep(0.005)
@@ -136,6 +154,6 @@ async def test_a_stalled_provider_does_not_hold_up_the_loop(target, sink, answer
         (None, None),
     ],
 )
-def test_retry_after_is_seconds_or_a_date(text, wait_s):
+def test_retry_after_is_seconds_or_a_date(text: str | None, wait_s: float | None) -> None:
     """RFC 9110, 10.2.3: delay-seconds or HTTP-date (its example); an hour at most."""
     assert Wire(retry_after=text).wait_s(946_684_740.0) == wait_s

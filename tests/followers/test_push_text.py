@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import given, settings
@@ -25,6 +26,7 @@ from dewline.watch_plan import (
     StaleAfter,
     UnchangedFor,
 )
+from tests.followers.conftest import Story
 
 START_MS = 1_772_417_649_250  # 2026-03-02T02:14:09.250Z
 ZONE = zone_of("Europe/Lisbon")
@@ -54,7 +56,7 @@ def lines(page):
     return f"{page.title}\n{page.text}"
 
 
-def test_a_climb_is_told_as_a_person_would(story):
+def test_a_climb_is_told_as_a_person_would(story: Story) -> None:
     """What, how bad, since when, why, how long there is, what to do: all on one screen."""
     document = story.tell(
         alarm="heron.moisture-climbing",
@@ -103,7 +105,12 @@ def test_a_climb_is_told_as_a_person_would(story):
         ),
     ],
 )
-def test_every_kind_of_condition_has_its_words(story, condition, fields, begins):
+def test_every_kind_of_condition_has_its_words(
+    story: Story,
+    condition: Above | FalseFor | StaleAfter | UnchangedFor,
+    fields: dict[str, Any],
+    begins: str,
+) -> None:
     """A level, a slope, silence, stillness and a switch each read as what they are."""
     document = story.tell(**fields)
     page = writer(rule("heron.moisture-high", condition)).alarm(Notified(document), START_MS)
@@ -111,7 +118,7 @@ def test_every_kind_of_condition_has_its_words(story, condition, fields, begins)
     assert page.text.endswith("Close both inner doors, look at the last transfer.")
 
 
-def test_the_house_speaks_of_itself(story):
+def test_the_house_speaks_of_itself(story: Story) -> None:
     """An alarm of the daemon's own box names the part that is lost."""
     document = story.tell(
         alarm="daemon.analyzers-lost",
@@ -126,7 +133,7 @@ def test_the_house_speaks_of_itself(story):
     assert page.text.startswith("DEWLINE analyzers lost since 02:14. Nothing on bus analyzers")
 
 
-def test_an_end_says_how_long_and_what_is_left_to_do(story):
+def test_an_end_says_how_long_and_what_is_left_to_do(story: Story) -> None:
     """Over: when, after how long, what it is now, and whether anybody has to do something."""
     raised = story.tell("raised")
     ended = story.tell("returned", at_s=7800, value=3.2)
@@ -138,7 +145,7 @@ def test_an_end_says_how_long_and_what_is_left_to_do(story):
     assert page.tone == "over"
 
 
-def test_a_repeat_has_the_same_id_and_says_so(story):
+def test_a_repeat_has_the_same_id_and_says_so(story: Story) -> None:
     """Marked in the title and below; still under 200 characters."""
     page = writer().alarm(Notified(story.tell(advice="x " * 300)), START_MS)
     again = page.repeated()
@@ -149,19 +156,19 @@ def test_a_repeat_has_the_same_id_and_says_so(story):
     assert len(lines(again)) < LIMIT
 
 
-def test_a_test_page_says_that_there_is_nothing_to_do():
+def test_a_test_page_says_that_there_is_nothing_to_do() -> None:
     """Nobody is to be woken into action by a test."""
     page = writer().test("night-desk", START_MS)
     assert page.text == "TEST for night-desk, 02:14: pages of dewline reach you. Nothing to do."
 
 
-def test_a_page_without_advice_still_has_a_next_step(story):
+def test_a_page_without_advice_still_has_a_next_step(story: Story) -> None:
     """A rule of a user's own may have none."""
     page = writer().alarm(Notified(story.tell(advice=None)), START_MS)
     assert page.text.endswith("Go and look, then acknowledge.")
 
 
-def test_every_rule_of_the_example_fits():
+def test_every_rule_of_the_example_fits() -> None:
     """Every alarm of the example config, own ones included: under 200 with title and step."""
     plan = load(Path(__file__).parents[2] / "config" / "example.yaml").plan
     pages = PageWriter(plan.site, ZONE, plan.watch.rules)
@@ -205,7 +212,7 @@ WORDS = st.one_of(st.none(), st.text(max_size=400))
     late_s=st.integers(0, 10**7),
     place=st.from_regex(r"[a-z][a-z0-9-]{0,39}", fullmatch=True),
 )
-def test_no_text_is_ever_too_long(advice, caution, why, value, transition, late_s, place):
+def test_no_text_is_ever_too_long(advice, caution, why, value, transition, late_s, place) -> None:
     """Whatever an event says: title and text stay under 200, and there is a next step."""
     event = Event(
         id="0" * 16,
@@ -243,7 +250,7 @@ def test_no_text_is_ever_too_long(advice, caution, why, value, transition, late_
         assert page.text
 
 
-def test_numbers_times_and_spans_read_well():
+def test_numbers_times_and_spans_read_well() -> None:
     """Three digits are enough; the day is named where it is not today or last night."""
     assert figure(0.1234, "ppm") == "0.123 ppm"
     assert figure(1234.5, "ppm") == "1234 ppm"
@@ -261,7 +268,7 @@ def test_numbers_times_and_spans_read_well():
     assert duration(4 * 86_400_000) == "4 d"
 
 
-def test_what_is_back_within_its_limit_but_not_over_yet_is_not_told_as_below(story):
+def test_what_is_back_within_its_limit_but_not_over_yet_is_not_told_as_below(story: Story) -> None:
     """An escalation in the off-delay: the reading of now, and the side it had gone to."""
     document = story.tell(
         "escalated", value=3.0, why="lab-head: night-desk did not acknowledge within 15 min"
@@ -270,7 +277,7 @@ def test_what_is_back_within_its_limit_but_not_over_yet_is_not_told_as_below(sto
     assert page.text.startswith("NO ANSWER YET: HERON moisture 3 ppm, was above 5 ppm since")
 
 
-def test_an_outlook_on_the_good_side_is_a_way_back(story):
+def test_an_outlook_on_the_good_side_is_a_way_back(story: Story) -> None:
     """8 ppm is ahead of 36 ppm above a limit of 10: it mends by itself."""
     outlook = Outlook(8.0, "ppm", 3600.0, 3000.0, 4500.0)
     page = writer().alarm(Notified(story.tell(value=36.3, limit=10.0, outlook=outlook)), START_MS)
@@ -287,26 +294,26 @@ def test_an_outlook_on_the_good_side_is_a_way_back(story):
         ("heron.frost_point", "HERON frost point"),
     ],
 )
-def test_a_signal_is_called_by_its_place_and_role(story, signal, begins):
+def test_a_signal_is_called_by_its_place_and_role(story: Story, signal: str, begins: str) -> None:
     """An antechamber is named as one; what belongs to another place names that place too."""
     page = writer().alarm(Notified(story.tell(signal=signal)), START_MS)
     assert page.text.startswith(f"{begins} 6.2 ppm")
 
 
-def test_an_outlook_of_days_waits_for_the_morning(story):
+def test_an_outlook_of_days_waits_for_the_morning(story: Story) -> None:
     """On the lock screen only what comes within a day."""
     outlook = Outlook(100.0, "ppm", 3 * 86_400.0, None, None)
     page = writer().alarm(Notified(story.tell(outlook=outlook)), START_MS)
     assert "100 ppm" not in page.text
 
 
-def test_a_value_just_past_its_limit_is_not_told_as_the_limit(story):
+def test_a_value_just_past_its_limit_is_not_told_as_the_limit(story: Story) -> None:
     """3997 mbar below 4000 mbar is 3.997 bar below 4 bar."""
     document = story.tell(value=3997.0, unit="mbar", limit=4000.0, limit_unit="mbar")
     assert "3.997 bar, below 4 bar" in writer().alarm(Notified(document), START_MS).text
 
 
-def test_every_cause_has_words_of_its_own():
+def test_every_cause_has_words_of_its_own() -> None:
     """No name of the table reaches a lock screen, and no two causes are called the same."""
     tables = "".join(path.read_text() for path in _CAUSES.rglob("*.py"))
     names = set(re.findall(r'"([a-z-]+)": Weighed\(', tables)) - {"unknown"}
@@ -327,14 +334,16 @@ def test_every_cause_has_words_of_its_own():
         ("heron.oxygen-high", Cause("unknown", 0.0), ""),
     ],
 )
-def test_a_cause_is_told_in_words_and_not_where_the_alarm_says_it(story, alarm, cause, said):
+def test_a_cause_is_told_in_words_and_not_where_the_alarm_says_it(
+    story: Story, alarm: str, cause: Cause, said: str
+) -> None:
     """How sure, in a word; a lost mains is not explained by a power cut."""
     text = writer().alarm(Notified(story.tell(alarm=alarm, cause=cause)), START_MS).text
     assert said in text
     assert bool(said) == ("Probably" in text or "Perhaps" in text)
 
 
-def test_a_caution_comes_before_the_cause_and_in_short_where_it_has_to(story):
+def test_a_caution_comes_before_the_cause_and_in_short_where_it_has_to(story: Story) -> None:
     """What keeps a person alive is chosen first; half of it is better than none."""
     caution = "Inert gas takes consciousness without warning; heed the fixed room monitor."
     cause = Cause("glove-torn", 0.9)
@@ -348,7 +357,7 @@ def test_a_caution_comes_before_the_cause_and_in_short_where_it_has_to(story):
     assert caution in short.text
 
 
-def test_what_ends_with_its_guard_is_not_told_as_over(story):
+def test_what_ends_with_its_guard_is_not_told_as_over(story: Story) -> None:
     """Pumping has stopped at 24.7 mbar: nothing is over, it is judged no more."""
     alarm, signal = "heron.pump-down-slow", "heron.large_pressure"
     guard = Guard("heron.large_evacuating", "above", 0.5)
@@ -364,7 +373,7 @@ def test_what_ends_with_its_guard_is_not_told_as_over(story):
 @pytest.mark.parametrize(
     ("limit", "words"), [(1.5, "HERON oxygen not to be trusted"), (0.5, "HERON oxygen not proven")]
 )
-def test_a_doubt_is_told_in_words(story, limit, words):
+def test_a_doubt_is_told_in_words(story: Story, limit: float, words: str) -> None:
     """A number from 0 to 2 says nothing to anybody."""
     document = story.tell(
         alarm="heron.oxygen-unknown",
@@ -380,7 +389,7 @@ def test_a_doubt_is_told_in_words(story, limit, words):
     assert words in writer(doubt).over(Notified(document, raised=document), START_MS).text
 
 
-def test_an_outlook_that_is_gone_is_over(story):
+def test_an_outlook_that_is_gone_is_over(story: Story) -> None:
     """On its way to 5 ppm, and now at 0.4: a forecast has no side to stand off on."""
     guard = Guard("heron.moisture", "above", 0.8)
     soon = rule("heron.moisture-soon", Reaches(5.0, 36_000_000), only_while=guard)
@@ -390,7 +399,7 @@ def test_an_outlook_that_is_gone_is_over(story):
     assert page.text.startswith("OVER at 03:14 after 60 min: HERON moisture on its way to 5 ppm")
 
 
-def test_what_comes_and_goes_is_not_always_a_limit_s_fault(story):
+def test_what_comes_and_goes_is_not_always_a_limit_s_fault(story: Story) -> None:
     """A level wants a wider deadband; a link that comes and goes wants a look at its cable."""
     level = rule("heron.moisture-high", Above(5.0))
     link = rule("daemon.panel-lost", FalseFor(10_000), signal="daemon.panel-link")

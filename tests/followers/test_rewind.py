@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from dewline.followers.influx.rewind import Mark, Rewind
 
 
-def test_kept_follows_sent_a_minute_behind():
+def test_kept_follows_sent_a_minute_behind() -> None:
     """A mark is kept once another is confirmed a minute later."""
     rewind = Rewind(Mark(0, 0))
     rewind.confirmed(Mark(10, 1), 100.0)
@@ -18,7 +18,7 @@ def test_kept_follows_sent_a_minute_behind():
     assert (rewind.kept, rewind.sent) == (Mark(10, 1), Mark(30, 2))
 
 
-def test_a_lost_connection_goes_back_to_what_is_kept():
+def test_a_lost_connection_goes_back_to_what_is_kept() -> None:
     """What was acknowledged in the last minute is sent again, and its clock starts anew."""
     rewind = Rewind(Mark(5, 5))
     rewind.confirmed(Mark(10, 5), 0.0)
@@ -29,7 +29,7 @@ def test_a_lost_connection_goes_back_to_what_is_kept():
 
 
 @given(st.lists(st.tuples(st.floats(0.1, 50.0), st.booleans()), max_size=60))
-def test_nothing_is_kept_that_was_not_confirmed_a_minute_before(steps):
+def test_nothing_is_kept_that_was_not_confirmed_a_minute_before(steps) -> None:
     """Whatever happens, ``kept`` never goes back, never passes ``sent``, and is a minute old."""
     rewind, now_s, confirmed_at = Rewind(Mark(0, 0)), 0.0, {0: -1e9}
     for pause_s, well in steps:
@@ -45,7 +45,7 @@ def test_nothing_is_kept_that_was_not_confirmed_a_minute_before(steps):
         assert confirmed_at[rewind.kept.item_seq] <= now_s - 60.0
 
 
-def test_what_is_not_proven_is_not_kept():
+def test_what_is_not_proven_is_not_kept() -> None:
     """However old, nothing after the last canary found counts; a proof lets it through."""
     rewind = Rewind(Mark(0, 0))
     for minute in range(1, 5000):

@@ -11,7 +11,7 @@ from dewline.followers.mqtt.topics import Topics, valid_name
 TOPICS = Topics("dewline", "saltmarsh")
 
 
-def test_every_topic():
+def test_every_topic() -> None:
     """PREFIX/SITE, then box and kind; rule and signal stand last."""
     assert TOPICS.state == "dewline/saltmarsh/state"
     assert TOPICS.heartbeat == "dewline/saltmarsh/heartbeat"
@@ -23,7 +23,7 @@ def test_every_topic():
     assert TOPICS.ledger("heron", "pump-down") == "dewline/saltmarsh/heron/ledger/pump-down"
 
 
-def test_the_filters_match_what_they_should():
+def test_the_filters_match_what_they_should() -> None:
     """The filters find alarm and reading topics of this site, and nothing else of it."""
     alarm, reading = TOPICS.alarm("heron.moisture-high"), TOPICS.reading("heron.moisture")
     others = (TOPICS.state, TOPICS.event, TOPICS.command, TOPICS.result, TOPICS.heartbeat)
@@ -34,7 +34,7 @@ def test_the_filters_match_what_they_should():
 
 
 @pytest.mark.parametrize("prefix", ["lab", "lab/north", "Lab 3", "müritz"])
-def test_a_prefix_may_be_any_plain_name(prefix):
+def test_a_prefix_may_be_any_plain_name(prefix: str) -> None:
     """A prefix of several levels, capitals, spaces and letters beyond ASCII is taken as it is."""
     topics = Topics(prefix, "saltmarsh")
     assert topics.state == f"{prefix}/saltmarsh/state"
@@ -45,7 +45,7 @@ def test_a_prefix_may_be_any_plain_name(prefix):
     "prefix",
     ["", "/", "lab/", "/lab", "a//b", "lab+", "#", "$SYS", "a\0b", "a\nb", "\ud800", "x" * 70_000],
 )
-def test_a_prefix_that_cannot_stand_in_a_name_is_refused(prefix):
+def test_a_prefix_that_cannot_stand_in_a_name_is_refused(prefix: str) -> None:
     """Wildcards, NUL, control characters, $ and empty levels are refused, not replaced."""
     with pytest.raises(FollowerError):
         Topics(prefix, "saltmarsh")

@@ -2,22 +2,24 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import pytest
 
-from dewline.events import Entry, LedgerRow, Outcome
+from dewline.events import Entry, Event, LedgerRow, Outcome
 from dewline.journal.backlog import Backlog, Session
 from dewline.journal.rows import Cursor, PlanText, Snapshot, Units
-from dewline.readings import Command
+from dewline.readings import Command, Scan
 
 
 @pytest.fixture
-def small(monkeypatch):
+def small(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("dewline.journal.backlog.EVENTS_KEPT", 3)
     monkeypatch.setattr("dewline.journal.backlog.READINGS_KEPT", 10)
 
 
 @pytest.mark.usefixtures("small")
-def test_old_readings_go_first_and_are_counted(scan_of):
+def test_old_readings_go_first_and_are_counted(scan_of: Callable[..., Scan]) -> None:
     """Of scans without events the newest stay, up to the cap."""
     backlog = Backlog([Entry(n, scan_of(n, a=1.0, b=2.0), Outcome()) for n in range(1, 9)])
     assert backlog.keep() == []
@@ -26,7 +28,9 @@ def test_old_readings_go_first_and_are_counted(scan_of):
 
 
 @pytest.mark.usefixtures("small")
-def test_events_words_and_ledgers_outlive_readings(scan_of, event_of):
+def test_events_words_and_ledgers_outlive_readings(
+    scan_of: Callable[..., Scan], event_of: Callable[..., Event]
+) -> None:
     """Events up to their cap, commands, ledger rows, plans and snapshots stay."""
     row = LedgerRow("t", "heron", "gap", 0, 1, {})
     firm = [
@@ -43,7 +47,9 @@ def test_events_words_and_ledgers_outlive_readings(scan_of, event_of):
 
 
 @pytest.mark.usefixtures("small")
-def test_events_past_their_cap_are_told_all_the_same(scan_of, event_of):
+def test_events_past_their_cap_are_told_all_the_same(
+    scan_of: Callable[..., Scan], event_of: Callable[..., Event]
+) -> None:
     """Every event is handed on once; of those held, the newest stay."""
     entries = [Entry(n, scan_of(n), Outcome((event_of(n),))) for n in range(1, 6)]
     backlog = Backlog(list(entries))
@@ -54,7 +60,7 @@ def test_events_past_their_cap_are_told_all_the_same(scan_of, event_of):
     assert [entry.seq for entry in backlog.jobs] == [4, 5, 6]
 
 
-def test_what_was_written_makes_no_news_of_the_rest(event_of):
+def test_what_was_written_makes_no_news_of_the_rest(event_of: Callable[..., Event]) -> None:
     """Dropping the first of those told leaves the others told."""
     entries = [Entry(0, None, Outcome((event_of(n),))) for n in range(1, 4)]
     backlog = Backlog(list(entries))
@@ -66,7 +72,7 @@ def test_what_was_written_makes_no_news_of_the_rest(event_of):
     assert backlog.keep() == []
 
 
-def test_a_session_remembers_plans_units_and_whole_cursors():
+def test_a_session_remembers_plans_units_and_whole_cursors() -> None:
     """Halves of a cursor that came apart are put in again as one."""
     session = Session()
     jobs = [

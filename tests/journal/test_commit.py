@@ -5,17 +5,22 @@ from __future__ import annotations
 import asyncio
 import sqlite3
 import time
+from collections.abc import Callable
+from pathlib import Path
 
 import pytest
 
 from dewline.clock import StepClock
 from dewline.errors import JournalError
-from dewline.events import Entry, LedgerRow, Outcome
+from dewline.events import Entry, Event, LedgerRow, Outcome
 from dewline.journal import Journal, Reader
 from dewline.readings import Quality, Reading, Scan
+from tests.journal.conftest import Opener
 
 
-async def test_an_event_goes_at_once_with_all_that_led_to_it(opened, path, scan_of, event_of):
+async def test_an_event_goes_at_once_with_all_that_led_to_it(
+    opened: Opener, path: Path, scan_of: Callable[..., Scan], event_of: Callable[..., Event]
+) -> None:
     """With an hour between commits, an event still brings itself and the items before it."""
     async with opened(commit_every_ms=3_600_000) as journal:
         told: list[Entry] = []
@@ -32,7 +37,9 @@ async def test_an_event_goes_at_once_with_all_that_led_to_it(opened, path, scan_
             assert [event["seq"] for event in reader.events()] == [1]
 
 
-async def test_readings_alone_wait_for_the_next_commit(opened, scan_of):
+async def test_readings_alone_wait_for_the_next_commit(
+    opened: Opener, scan_of: Callable[..., Scan]
+) -> None:
     """Without an event nothing is told before commit_every is over, and then all is."""
     async with opened(commit_every_ms=200) as journal:
         told: list[Entry] = []
@@ -44,7 +51,9 @@ async def test_readings_alone_wait_for_the_next_commit(opened, scan_of):
         assert [entry.seq for entry in told] == [1]
 
 
-async def test_a_transaction_is_seen_whole_or_not_at_all(opened, path, scan_of, event_of):
+async def test_a_transaction_is_seen_whole_or_not_at_all(
+    opened: Opener, path: Path, scan_of: Callable[..., Scan], event_of: Callable[..., Event]
+) -> None:
     """A reader never sees an event without its item, nor an item without its readings."""
     async with opened(commit_every_ms=5) as journal:
         for seq in range(1, 400):
@@ -62,7 +71,9 @@ async def test_a_transaction_is_seen_whole_or_not_at_all(opened, path, scan_of, 
                 assert led == {seq for seq in items if seq % 7 == 0}
 
 
-async def test_only_a_transaction_with_an_event_waits_for_the_disk(opened, scan_of, event_of):
+async def test_only_a_transaction_with_an_event_waits_for_the_disk(
+    opened: Opener, scan_of: Callable[..., Scan], event_of: Callable[..., Event]
+) -> None:
     """synchronous is FULL (2) when it holds an event, else NORMAL (1), as SQLite itself says."""
     async with opened() as journal:
         modes: list[int] = []
@@ -80,7 +91,9 @@ async def test_only_a_transaction_with_an_event_waits_for_the_disk(opened, scan_
     assert modes == [1, 2, 1]
 
 
-async def test_the_same_event_twice_is_one_event(opened, path, event_of):
+async def test_the_same_event_twice_is_one_event(
+    opened: Opener, path: Path, event_of: Callable[..., Event]
+) -> None:
     """After a crash the watch tells an event again; its id makes it the same row."""
     async with opened() as journal:
         journal.append(Entry(0, None, Outcome((event_of(1), event_of(2)))))
@@ -91,7 +104,9 @@ async def test_the_same_event_twice_is_one_event(opened, path, event_of):
             assert [event["seq"] for event in reader.events()] == [1, 2, 3]
 
 
-async def test_no_event_is_lost_to_a_number_already_taken(opened, path, event_of):
+async def test_no_event_is_lost_to_a_number_already_taken(
+    opened: Opener, path: Path, event_of: Callable[..., Event]
+) -> None:
     """Another event under a taken seq gets the next one, in its document too."""
     async with opened() as journal:
         journal.append(Entry(0, None, Outcome((event_of(1), event_of(2)))))
@@ -102,7 +117,13 @@ async def test_no_event_is_lost_to_a_number_already_taken(opened, path, event_of
     assert rows == [(1, f"{1:016x}"), (2, f"{2:016x}"), (3, "ffff"), (4, f"{3:016x}")]
 
 
-async def test_what_no_file_would_take_is_refused_alone(opened, path, scan_of, event_of, caplog):
+async def test_what_no_file_would_take_is_refused_alone(
+    opened: Opener,
+    path: Path,
+    scan_of: Callable[..., Scan],
+    event_of: Callable[..., Event],
+    caplog: pytest.LogCaptureFixture,
+) -> None:
     """A poisoned entry costs only itself; an event in it is still handed on, undurable."""
     async with opened() as journal:
         held: list[Entry] = []
@@ -125,7 +146,9 @@ async def test_what_no_file_would_take_is_refused_alone(opened, path, scan_of, e
     assert caplog.text.count("refused") == 3
 
 
-async def test_append_never_waits_for_the_disk(opened, path, scan_of, event_of):
+async def test_append_never_waits_for_the_disk(
+    opened: Opener, path: Path, scan_of: Callable[..., Scan], event_of: Callable[..., Event]
+) -> None:
     """While another process holds the file locked, appending costs microseconds and all arrives."""
     async with opened(commit_every_ms=10) as journal:
         await journal.flush()
@@ -145,7 +168,9 @@ async def test_append_never_waits_for_the_disk(opened, path, scan_of, event_of):
             assert len(reader.events()) == 100
 
 
-async def test_a_stepping_clock_stands_still_while_the_thread_works(path, scan_of):
+async def test_a_stepping_clock_stands_still_while_the_thread_works(
+    path: Path, scan_of: Callable[..., Scan]
+) -> None:
     """Time jumps an hour in a blink, yet every commit is on disk before the next second."""
     clock = StepClock(0)
 
@@ -167,7 +192,9 @@ async def test_a_stepping_clock_stands_still_while_the_thread_works(path, scan_o
     assert max(lag) <= 2.0
 
 
-async def test_flush_says_when_the_disk_refuses(opened, path, scan_of, monkeypatch):
+async def test_flush_says_when_the_disk_refuses(
+    opened: Opener, path: Path, scan_of: Callable[..., Scan], monkeypatch: pytest.MonkeyPatch
+) -> None:
     """flush raises while nothing can be written, and no longer once it can."""
     monkeypatch.setattr("dewline.journal.writer.RETRY_S", 0.05)
     async with opened() as journal:
@@ -185,7 +212,9 @@ async def test_flush_says_when_the_disk_refuses(opened, path, scan_of, monkeypat
         assert journal.statistics().trouble is None
 
 
-async def test_ticks_without_items_are_recorded_under_the_item_before(opened, path, scan_of):
+async def test_ticks_without_items_are_recorded_under_the_item_before(
+    opened: Opener, path: Path, scan_of: Callable[..., Scan]
+) -> None:
     """Derived readings of several ticks after one item leave its newest value."""
     async with opened() as journal:
         journal.append(Entry(1, scan_of(1, a=1.0), Outcome()))
@@ -200,7 +229,9 @@ async def test_ticks_without_items_are_recorded_under_the_item_before(opened, pa
             ]
 
 
-async def test_a_ledger_row_opens_and_closes_under_one_id(opened, path, scan_of):
+async def test_a_ledger_row_opens_and_closes_under_one_id(
+    opened: Opener, path: Path, scan_of: Callable[..., Scan]
+) -> None:
     """An open row is replaced by the closed one of the same id."""
     async with opened() as journal:
         row = LedgerRow("t1", "heron", "transfer", 1000, None, {"cycles": 1})
@@ -216,7 +247,9 @@ async def test_a_ledger_row_opens_and_closes_under_one_id(opened, path, scan_of)
             assert reader.ledger(box="egret") == []
 
 
-async def test_cursors_snapshots_plans_and_dead_letters_are_kept(opened, path):
+async def test_cursors_snapshots_plans_and_dead_letters_are_kept(
+    opened: Opener, path: Path
+) -> None:
     """Each half of a cursor moves alone; the newest snapshot is found; a plan is put once."""
     async with opened() as journal:
         journal.advance("mqtt", event_seq=4)
@@ -240,7 +273,7 @@ async def test_cursors_snapshots_plans_and_dead_letters_are_kept(opened, path):
     connection.close()
 
 
-async def test_a_new_unit_is_a_new_signal(opened, path):
+async def test_a_new_unit_is_a_new_signal(opened: Opener, path: Path) -> None:
     """Readings keep the unit they were taken in when a config changes it."""
     one = {"heron.level": Reading(1.0, Quality.GOOD)}
     async with opened() as journal:
@@ -255,7 +288,7 @@ async def test_a_new_unit_is_a_new_signal(opened, path):
             assert [point.time_ms for point in reader.series("heron.level", 0, 10)] == [2]
 
 
-async def test_a_closed_record_refuses_to_wait(opened):
+async def test_a_closed_record_refuses_to_wait(opened: Opener) -> None:
     """flush and keep_house after close raise at once instead of waiting for a thread that ended."""
     async with opened() as journal:
         await asyncio.gather(journal.keep_house(0), journal.keep_house(0), journal.flush())

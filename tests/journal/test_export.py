@@ -4,18 +4,21 @@ from __future__ import annotations
 
 import csv
 import json
+from collections.abc import Callable
+from pathlib import Path
 
 import pytest
 from line_protocol_parser import parse_line
 
 from dewline.cli import main
 from dewline.errors import OutOfRange
-from dewline.events import Entry, LedgerRow, Outcome
+from dewline.events import Entry, Event, LedgerRow, Outcome
 from dewline.journal import Reader
 from dewline.readings import Command, Quality, Reading, Resumed, Scan
 from dewline.replay.replay import csv_scans
 from dewline.reports.export import ExportRange, export
 from dewline.watch_plan import SignalPlan
+from tests.journal.conftest import Opener
 
 START_MS = 1_772_409_600_000
 
@@ -25,7 +28,7 @@ def silent(_: float) -> None:
 
 
 @pytest.fixture
-async def record(opened, path, event_of):
+async def record(opened: Opener, path: Path, event_of: Callable[..., Event]):
     """Ten scans, derived readings, a note, an event, a ledger row."""
     async with opened() as journal:
         journal.put_units({"heron.o2": "ppm", "heron.h2o": "ppm", "heron.slope": "ppm/h"})
@@ -51,7 +54,7 @@ async def record(opened, path, event_of):
             yield reader
 
 
-async def test_a_csv_is_what_replay_reads(record, tmp_path):
+async def test_a_csv_is_what_replay_reads(record, tmp_path: Path) -> None:
     """Times, values and qualities of every measured reading come back as scans."""
     target = tmp_path / "out.csv"
     done = export(record, target, silent)
@@ -62,7 +65,7 @@ async def test_a_csv_is_what_replay_reads(record, tmp_path):
     assert back == want
 
 
-async def test_commands_resumes_and_events_stand_beside_it(record, tmp_path):
+async def test_commands_resumes_and_events_stand_beside_it(record, tmp_path: Path) -> None:
     """One document a line, events as everywhere else."""
     export(record, tmp_path / "out.csv", silent)
     inputs = [json.loads(line) for line in (tmp_path / "out.inputs.jsonl").read_text().splitlines()]
@@ -73,7 +76,7 @@ async def test_commands_resumes_and_events_stand_beside_it(record, tmp_path):
     assert events == record.events()
 
 
-async def test_a_stretch_of_time_is_cut_out(record, tmp_path):
+async def test_a_stretch_of_time_is_cut_out(record, tmp_path: Path) -> None:
     """From since up to, not at, until."""
     stretch = ExportRange(START_MS + 4000, START_MS + 6000)
     done = export(record, tmp_path / "out.csv", silent, stretch)
@@ -83,7 +86,7 @@ async def test_a_stretch_of_time_is_cut_out(record, tmp_path):
     assert times == {"2026-03-02T00:00:04.000Z", "2026-03-02T00:00:05.000Z"}
 
 
-async def test_line_protocol_is_read_back_by_an_independent_parser(record, tmp_path):
+async def test_line_protocol_is_read_back_by_an_independent_parser(record, tmp_path: Path) -> None:
     """Against line-protocol-parser 2.0.1: every reading, derived too, with its tags and time."""
     target = tmp_path / "out.lp"
     done = export(record, target, silent)
@@ -113,7 +116,7 @@ async def test_line_protocol_is_read_back_by_an_independent_parser(record, tmp_p
     assert ledger["fields"] == {"duration_s": 11.0, "cycles": 3.0}
 
 
-async def test_parquet_is_read_back_by_pyarrow(record, tmp_path):
+async def test_parquet_is_read_back_by_pyarrow(record, tmp_path: Path) -> None:
     """Columns, types and every row, derived too."""
     parquet = pytest.importorskip("pyarrow.parquet")
     target = tmp_path / "out.parquet"
@@ -125,7 +128,9 @@ async def test_parquet_is_read_back_by_pyarrow(record, tmp_path):
     assert [round(r["time"].timestamp() * 1000) for r in rows] == [r.time_ms for r in record.rows()]
 
 
-async def test_parquet_without_pyarrow_says_what_to_install(record, tmp_path, monkeypatch):
+async def test_parquet_without_pyarrow_says_what_to_install(
+    record, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """No trace, no half-written file."""
     monkeypatch.setitem(__import__("sys").modules, "pyarrow", None)
     with pytest.raises(OutOfRange, match="pip install pyarrow"):
@@ -133,13 +138,13 @@ async def test_parquet_without_pyarrow_says_what_to_install(record, tmp_path, mo
     assert list(tmp_path.glob("out*")) == []
 
 
-async def test_another_ending_is_refused(record, tmp_path):
+async def test_another_ending_is_refused(record, tmp_path: Path) -> None:
     """The three forms are named."""
     with pytest.raises(OutOfRange, match=r"\.csv, \.parquet or \.lp"):
         export(record, tmp_path / "out.xlsx", silent)
 
 
-async def test_a_failed_export_leaves_the_old_file(record, tmp_path):
+async def test_a_failed_export_leaves_the_old_file(record, tmp_path: Path) -> None:
     """The target is replaced only by a whole one."""
     target = tmp_path / "out.csv"
     target.write_text("old")
@@ -154,7 +159,9 @@ async def test_a_failed_export_leaves_the_old_file(record, tmp_path):
     assert list(tmp_path.glob("*.part")) == []
 
 
-async def test_the_command_reports_what_went_out(record, tmp_path, capsys):
+async def test_the_command_reports_what_went_out(
+    record, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     """JSON on stdout; exit status 2 for a form that is none."""
     config = tmp_path / "lab.yaml"
     config.write_text(

@@ -5,13 +5,17 @@ from __future__ import annotations
 import json
 import os
 import sqlite3
+from collections.abc import Callable
+from pathlib import Path
 
 import pytest
 
 from dewline.cli import main
 from dewline.errors import JournalError
-from dewline.events import Entry, Outcome
+from dewline.events import Entry, Event, Outcome
 from dewline.journal import Reader, health
+from dewline.readings import Scan
+from tests.journal.conftest import Opener
 
 CONFIG = """
 site: saltmarsh
@@ -22,13 +26,15 @@ boxes:
 
 
 @pytest.fixture
-def config(tmp_path):
+def config(tmp_path: Path):
     file = tmp_path / "lab.yaml"
     file.write_text(CONFIG)
     return str(file)
 
 
-async def test_info_tells_size_span_followers_and_who_writes(opened, path, scan_of, event_of):
+async def test_info_tells_size_span_followers_and_who_writes(
+    opened: Opener, path: Path, scan_of: Callable[..., Scan], event_of: Callable[..., Event]
+) -> None:
     """While the daemon runs it names its process; afterwards nobody's."""
     async with opened() as journal:
         journal.append(Entry(1, scan_of(1000, a=1.0), Outcome((event_of(1),))))
@@ -45,7 +51,7 @@ async def test_info_tells_size_span_followers_and_who_writes(opened, path, scan_
     assert health.info(path)["writer"] is None
 
 
-async def test_info_of_an_empty_record(opened, path):
+async def test_info_of_an_empty_record(opened: Opener, path: Path) -> None:
     """No items, no span."""
     async with opened() as journal:
         await journal.flush()
@@ -67,7 +73,13 @@ BREAKS = {
 
 
 @pytest.mark.parametrize("finding", BREAKS)
-async def test_check_finds_each_broken_law(opened, path, scan_of, event_of, finding):
+async def test_check_finds_each_broken_law(
+    opened: Opener,
+    path: Path,
+    scan_of: Callable[..., Scan],
+    event_of: Callable[..., Event],
+    finding: str,
+) -> None:
     """A whole record has no findings; one broken law gives its own words."""
     async with opened() as journal:
         for seq in range(1, 10):
@@ -82,7 +94,13 @@ async def test_check_finds_each_broken_law(opened, path, scan_of, event_of, find
     assert finding in health.check(path)
 
 
-async def test_check_finds_damage(opened, path, scan_of, config, capsys):
+async def test_check_finds_damage(
+    opened: Opener,
+    path: Path,
+    scan_of: Callable[..., Scan],
+    config,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
     """A page of noise is found, and the command's exit status says trouble."""
     async with opened() as journal:
         for seq in range(1, 3000):
@@ -100,7 +118,13 @@ async def test_check_finds_damage(opened, path, scan_of, config, capsys):
     assert "damaged" in health.check(path)[0]
 
 
-async def test_a_backup_is_whole_while_the_daemon_writes(opened, path, scan_of, config, capsys):
+async def test_a_backup_is_whole_while_the_daemon_writes(
+    opened: Opener,
+    path: Path,
+    scan_of: Callable[..., Scan],
+    config,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
     """The copy opens, holds what was committed, and is never overwritten."""
     async with opened() as journal:
         for seq in range(1, 500):
@@ -119,7 +143,7 @@ async def test_a_backup_is_whole_while_the_daemon_writes(opened, path, scan_of, 
         health.back_up(path, copy)
 
 
-def test_no_record_is_exit_status_3(config, capsys):
+def test_no_record_is_exit_status_3(config, capsys: pytest.CaptureFixture[str]) -> None:
     """What cannot be reached is said, with its path."""
     assert main(["journal", "info", config]) == 3
     assert "saltmarsh.db cannot be read" in capsys.readouterr().err

@@ -5,19 +5,22 @@ from __future__ import annotations
 import os
 import sqlite3
 import time
+from collections.abc import Callable
+from pathlib import Path
 
 import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from dewline.errors import JournalError
-from dewline.events import Entry, Outcome
+from dewline.events import Entry, Event, Outcome
 from dewline.journal import Reader
 from dewline.journal.schema import connect
-from dewline.readings import Command, Quality, Reading
+from dewline.readings import Command, Quality, Reading, Scan
+from tests.journal.conftest import Opener
 
 
-async def test_an_empty_record_has_an_empty_tail(opened, path):
+async def test_an_empty_record_has_an_empty_tail(opened: Opener, path: Path) -> None:
     """Nothing in, nothing out."""
     async with opened() as journal:
         await journal.flush()
@@ -31,7 +34,9 @@ async def test_an_empty_record_has_an_empty_tail(opened, path):
             assert reader.series("heron.a", 0, 10) == []
 
 
-async def test_the_tail_counts_what_a_tick_brought_later(opened, path, scan_of, event_of):
+async def test_the_tail_counts_what_a_tick_brought_later(
+    opened: Opener, path: Path, scan_of: Callable[..., Scan], event_of: Callable[..., Event]
+) -> None:
     """An event at a later tick moves the end of watch time, and wall time with it."""
     async with opened() as journal:
         journal.append(Entry(1, scan_of(5000, time_ms=65_000, a=1.0), Outcome()))
@@ -44,7 +49,9 @@ async def test_the_tail_counts_what_a_tick_brought_later(opened, path, scan_of, 
             assert reader.end_at_ms() == 12_000
 
 
-async def test_the_alarm_table_has_the_last_word_of_every_alarm(opened, path, event_of):
+async def test_the_alarm_table_has_the_last_word_of_every_alarm(
+    opened: Opener, path: Path, event_of: Callable[..., Event]
+) -> None:
     """One document an alarm: its newest."""
     async with opened() as journal:
         events = tuple(
@@ -65,7 +72,7 @@ async def test_the_alarm_table_has_the_last_word_of_every_alarm(opened, path, ev
     ]
 
 
-async def test_notes_are_found_by_time(opened, path):
+async def test_notes_are_found_by_time(opened: Opener, path: Path) -> None:
     """Only commands that are notes become notes."""
     async with opened() as journal:
         for seq, name in enumerate(("note", "acknowledge", "note"), 1):
@@ -77,7 +84,9 @@ async def test_notes_are_found_by_time(opened, path):
             assert [note.item_seq for note in reader.notes(3000)] == [3]
 
 
-async def test_latest_readings_are_the_last_of_each_signal(opened, path, scan_of):
+async def test_latest_readings_are_the_last_of_each_signal(
+    opened: Opener, path: Path, scan_of: Callable[..., Scan]
+) -> None:
     """A signal that fell silent keeps its last reading, good or not."""
     async with opened() as journal:
         journal.append(Entry(1, scan_of(1, a=1.0, b=2.0), Outcome()))
@@ -107,8 +116,8 @@ async def test_latest_readings_are_the_last_of_each_signal(opened, path, scan_of
 )
 @example([(0, 600), (0, 680), (-1001, 600)], 0, 1_280_000)
 def test_a_series_holds_every_reading_of_its_stretch_though_the_clock_stepped(
-    tmp_path_factory, steps, from_ms, length_ms
-):
+    tmp_path_factory: pytest.TempPathFactory, steps, from_ms, length_ms
+) -> None:
     """By wall time, against a plain filter of all rows: none missing, none too many."""
     path = tmp_path_factory.mktemp("series") / "s.db"
     connection = connect(path)
@@ -131,7 +140,9 @@ def test_a_series_holds_every_reading_of_its_stretch_though_the_clock_stepped(
     assert sorted((p.time_ms, p.value) for p in points) == want
 
 
-async def test_a_slow_question_is_cut_off(opened, path, scan_of):
+async def test_a_slow_question_is_cut_off(
+    opened: Opener, path: Path, scan_of: Callable[..., Scan]
+) -> None:
     """The time limit ends a query, says so, and the reader works on afterwards."""
     async with opened() as journal:
         for seq in range(1, 300):
@@ -145,7 +156,9 @@ async def test_a_slow_question_is_cut_off(opened, path, scan_of):
             assert reader.tail().seq == 299
 
 
-async def test_no_transaction_outlives_a_question(opened, path, scan_of):
+async def test_no_transaction_outlives_a_question(
+    opened: Opener, path: Path, scan_of: Callable[..., Scan]
+) -> None:
     """Half-way through a long answer the log can still be checkpointed to its end."""
     async with opened() as journal:
         for seq in range(1, 2500):
@@ -161,7 +174,7 @@ async def test_no_transaction_outlives_a_question(opened, path, scan_of):
             assert len(list(stream)) == 2498
 
 
-async def test_a_reader_cannot_write(opened, path):
+async def test_a_reader_cannot_write(opened: Opener, path: Path) -> None:
     """Whatever it is asked."""
     async with opened() as journal:
         await journal.flush()
@@ -169,7 +182,7 @@ async def test_a_reader_cannot_write(opened, path):
             reader._all("DELETE FROM event")
 
 
-def test_no_file_no_answer(tmp_path):
+def test_no_file_no_answer(tmp_path: Path) -> None:
     """A missing record is said to be missing, and none is made."""
     path = tmp_path / "none.db"
     with Reader(path) as reader, pytest.raises(JournalError, match="No such file"):
@@ -177,7 +190,9 @@ def test_no_file_no_answer(tmp_path):
     assert not path.exists()
 
 
-async def test_a_reader_follows_a_file_that_was_replaced(opened, path, scan_of):
+async def test_a_reader_follows_a_file_that_was_replaced(
+    opened: Opener, path: Path, scan_of: Callable[..., Scan]
+) -> None:
     """After the damaged file was set aside, the same reader asks the fresh one."""
     async with opened() as journal:
         journal.append(Entry(1, scan_of(1, a=1.0), Outcome()))

@@ -4,16 +4,19 @@ from __future__ import annotations
 
 import asyncio
 import statistics
+from collections.abc import Callable
+from pathlib import Path
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from dewline.events import Entry, Outcome
+from dewline.events import Entry, Event, Outcome
 from dewline.journal import Reader
 from dewline.journal.retention import first_seq_at, keep_house, roll, rolled_seq
 from dewline.journal.schema import connect
 from dewline.readings import Command, Quality, Reading, Scan
+from tests.journal.conftest import Opener
 
 HOUR_MS, DAY_MS = 3_600_000, 86_400_000
 QUALITIES = st.sampled_from(
@@ -21,7 +24,7 @@ QUALITIES = st.sampled_from(
 )
 
 
-def fill(connection, rows):
+def fill(connection, rows) -> None:
     """Rows of (at_ms, time_ms, value, quality) of one signal."""
     connection.execute("INSERT OR IGNORE INTO signal VALUES (1, 'heron.a', 'ppm', 'measured')")
     first = connection.execute("SELECT coalesce(max(seq), 0) + 1 FROM item").fetchone()[0]
@@ -46,7 +49,7 @@ def by_hand(rows):
         yield (time_ms, mean, low, high, len(good), max(quality for _, quality in found))
 
 
-def same(found, want):
+def same(found, want) -> None:
     assert len(found) == len(want)
     for one, other in zip(found, want, strict=True):
         assert tuple(one)[2:] == other[2:]
@@ -62,7 +65,9 @@ def same(found, want):
     st.integers(-2 * HOUR_MS, 2 * HOUR_MS),
     st.integers(0, 60),
 )
-def test_minutes_are_those_of_the_raw_readings(tmp_path_factory, made, step_ms, step_after):
+def test_minutes_are_those_of_the_raw_readings(
+    tmp_path_factory: pytest.TempPathFactory, made, step_ms, step_after
+) -> None:
     """Mean, least, greatest, count of good readings and worst quality, across a clock step.
 
     Rolled hour by hour as the daemon does, and again at the end; the expected
@@ -86,7 +91,7 @@ def test_minutes_are_those_of_the_raw_readings(tmp_path_factory, made, step_ms, 
         same(reader.minutes("heron.a", 0, 100 * HOUR_MS), list(by_hand(rows)))
 
 
-def test_a_minute_written_twice_is_merged(tmp_path):
+def test_a_minute_written_twice_is_merged(tmp_path: Path) -> None:
     """The clock is set back an hour after that hour was rolled: its minutes hold both passes."""
     path = tmp_path / "m.db"
     connection = connect(path)
@@ -114,7 +119,7 @@ def test_a_minute_written_twice_is_merged(tmp_path):
     assert found == [(3 * HOUR_MS, 4.5, 1.0, 9.0, 6, Quality.NO_ANSWER)]
 
 
-def test_an_unfinished_hour_has_no_minutes_yet(tmp_path):
+def test_an_unfinished_hour_has_no_minutes_yet(tmp_path: Path) -> None:
     """Minutes are made of full hours only."""
     path = tmp_path / "m.db"
     connection = connect(path)
@@ -129,7 +134,9 @@ def test_an_unfinished_hour_has_no_minutes_yet(tmp_path):
 
 @settings(max_examples=50, deadline=None)
 @given(st.lists(st.integers(0, 5), max_size=30), st.integers(-1, 60), st.sets(st.integers(1, 30)))
-def test_the_first_item_at_a_time_is_found_by_halving(tmp_path_factory, pauses, at_ms, holes):
+def test_the_first_item_at_a_time_is_found_by_halving(
+    tmp_path_factory: pytest.TempPathFactory, pauses, at_ms, holes
+) -> None:
     """Against a scan of all rows, with equal times and holes in seq."""
     connection = connect(tmp_path_factory.mktemp("halves") / "h.db")
     times, now = [], 0
@@ -146,7 +153,7 @@ def test_the_first_item_at_a_time_is_found_by_halving(tmp_path_factory, pauses, 
     assert left == want
 
 
-def test_raw_goes_after_its_time_and_minutes_stay(tmp_path):
+def test_raw_goes_after_its_time_and_minutes_stay(tmp_path: Path) -> None:
     """Only raw older than keep_raw goes, never what is not rolled or a restart would feed."""
     path = tmp_path / "r.db"
     connection = connect(path)
@@ -167,7 +174,9 @@ def test_raw_goes_after_its_time_and_minutes_stay(tmp_path):
         assert len(reader.minutes("heron.a", 0, 9 * DAY_MS)) == 6 * 24 * 4
 
 
-async def test_snapshots_are_thinned_to_a_day_each_and_the_newest(opened, path, scan_of):
+async def test_snapshots_are_thinned_to_a_day_each_and_the_newest(
+    opened: Opener, path: Path, scan_of: Callable[..., Scan]
+) -> None:
     """Three newest for a restart, the first of each day for a replay once raw is gone."""
     async with opened(keep_raw_ms=2 * DAY_MS) as journal:
         for seq in range(1, 4 * 144 + 1):
@@ -188,7 +197,9 @@ async def test_snapshots_are_thinned_to_a_day_each_and_the_newest(opened, path, 
             assert kept == [432, 574, 575, 576]
 
 
-async def test_an_alarm_does_not_wait_for_house_keeping(opened, path, event_of, monkeypatch):
+async def test_an_alarm_does_not_wait_for_house_keeping(
+    opened: Opener, path: Path, event_of: Callable[..., Event], monkeypatch: pytest.MonkeyPatch
+) -> None:
     """Between two small steps of a long clean-up, events reach the disk."""
     connection = connect(path)
     fill(connection, [(n * 1000, n * 1000, 1.0, 0) for n in range(30_000)])
@@ -209,7 +220,9 @@ async def test_an_alarm_does_not_wait_for_house_keeping(opened, path, event_of, 
     assert told[0] is False
 
 
-async def test_the_hourly_work_runs_from_the_journal(opened, path, scan_of):
+async def test_the_hourly_work_runs_from_the_journal(
+    opened: Opener, path: Path, scan_of: Callable[..., Scan]
+) -> None:
     """keep_house makes minutes and deletes raw of a record in use; events and notes stay."""
     async with opened(keep_raw_ms=DAY_MS) as journal:
         journal.append(
@@ -227,7 +240,7 @@ async def test_the_hourly_work_runs_from_the_journal(opened, path, scan_of):
             assert len(reader.minutes("heron.a", 0, 10 * DAY_MS)) >= 1960
 
 
-async def test_derived_and_measured_have_their_own_minutes(opened, path):
+async def test_derived_and_measured_have_their_own_minutes(opened: Opener, path: Path) -> None:
     """Every recorded signal gets minutes."""
     async with opened() as journal:
         derived = {"heron.slope": Reading(2.0, Quality.GOOD)}

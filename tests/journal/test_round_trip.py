@@ -58,7 +58,7 @@ async def written(path: Path, entries: list[Entry]) -> None:
 
 @settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(st.lists(ENTRIES, max_size=12), st.integers(0, 12))
-def test_items_come_back_exactly_as_appended(made, after):
+def test_items_come_back_exactly_as_appended(made, after) -> None:
     """Every item after a seq returns equal to what went in; derived readings never join it."""
     entries = [
         Entry(n, item, Outcome(readings=derived)) for n, (item, derived) in enumerate(made, 1)
@@ -73,7 +73,7 @@ def test_items_come_back_exactly_as_appended(made, after):
 
 @settings(max_examples=20, deadline=None)
 @given(st.lists(st.dictionaries(NAMES, READINGS, min_size=1), min_size=1, max_size=8))
-def test_rows_give_measured_and_derived_in_feed_order(groups):
+def test_rows_give_measured_and_derived_in_feed_order(groups) -> None:
     """Followers see every reading once, in seq order, with its origin."""
     entries = [
         Entry(
@@ -93,7 +93,7 @@ def test_rows_give_measured_and_derived_in_feed_order(groups):
     assert {row.signal for row in rows if row.origin == "derived"} == {"heron.slope"}
 
 
-async def test_the_same_name_measured_and_derived_stays_apart(path):
+async def test_the_same_name_measured_and_derived_stays_apart(path: Path) -> None:
     """A signal that was derived once and is measured now returns only its measured readings."""
     one = {"heron.frost": Reading(1.0, Quality.GOOD)}
     await written(path, [Entry(1, Scan(1, 1, "s", {}), Outcome(readings=one))])
@@ -102,7 +102,7 @@ async def test_the_same_name_measured_and_derived_stays_apart(path):
         assert [dict(item.readings) for _, item in reader.items()] == [{}, one]
 
 
-async def test_what_is_no_number_is_stored_as_none(path):
+async def test_what_is_no_number_is_stored_as_none(path: Path) -> None:
     """NaN becomes NULL with a bad quality; infinity, which is a number, stays."""
     readings = {
         "heron.a": Reading(math.nan, Quality.GOOD),
@@ -119,7 +119,7 @@ async def test_what_is_no_number_is_stored_as_none(path):
     }
 
 
-async def test_the_view_shows_readings_in_words(path):
+async def test_the_view_shows_readings_in_words(path: Path) -> None:
     """Anyone with sqlite3 sees time, signal, value and quality as text."""
     readings = {"heron.o2": Reading(0.4, Quality.LOW), "heron.h2o": Reading(None, Quality.OFF)}
     await written(path, [Entry(1, Scan(5, 9, "s", readings), Outcome())])
@@ -131,7 +131,7 @@ async def test_the_view_shows_readings_in_words(path):
     assert rows == [(5, "heron.h2o", None, "bad/off"), (5, "heron.o2", 0.4, "good/low")]
 
 
-async def test_mangled_text_costs_no_command(path):
+async def test_mangled_text_costs_no_command(path: Path) -> None:
     """A lone surrogate, as a terminal may send, is replaced; the rest of the command stays."""
     command = Command(
         1, 1, "socket", "note", "anna\udcff", box="heron", kind="other", why="ok\ud800"

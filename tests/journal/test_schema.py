@@ -6,14 +6,17 @@ import asyncio
 import os
 import sqlite3
 import sys
+from collections.abc import Callable
+from pathlib import Path
 
 import pytest
 
 from dewline.errors import JournalError
-from dewline.events import Entry, Outcome
+from dewline.events import Entry, Event, Outcome
 from dewline.journal import Journal, Reader
 from dewline.journal.schema import MIGRATIONS, connect
-from dewline.readings import QUALITY_TEXT
+from dewline.readings import QUALITY_TEXT, Scan
+from tests.journal.conftest import Opener
 
 TABLES = {
     "item": ["seq", "time_ms", "at_ms", "kind", "source", "document"],
@@ -32,31 +35,31 @@ TABLES = {
 
 
 @pytest.fixture
-def fresh(path):
+def fresh(path: Path):
     connection = connect(path)
     yield connection
     connection.close()
 
 
-def test_tables_are_as_published(fresh):
+def test_tables_are_as_published(fresh) -> None:
     """Names and order of columns are a promise to anyone with sqlite3."""
     for table, columns in TABLES.items():
         assert [row[1] for row in fresh.execute(f"PRAGMA table_info({table})")] == columns
 
 
-def test_small_pages_and_a_log(fresh):
+def test_small_pages_and_a_log(fresh) -> None:
     """page_size 1024 keeps a small commit small; WAL lets readers and writer pass."""
     assert fresh.execute("PRAGMA page_size").fetchone() == (1024,)
     assert fresh.execute("PRAGMA journal_mode").fetchone() == ("wal",)
 
 
-def test_qualities_are_in_the_file(fresh):
+def test_qualities_are_in_the_file(fresh) -> None:
     """Codes and words agree with those of the house."""
     rows = dict(fresh.execute("SELECT code, text FROM quality").fetchall())
     assert rows == {int(quality): text for quality, text in QUALITY_TEXT.items()}
 
 
-def test_a_newer_file_is_refused_and_left_as_it_was(path):
+def test_a_newer_file_is_refused_and_left_as_it_was(path: Path) -> None:
     """Neither writer nor reader touches what a newer dewline wrote."""
     connection = connect(path)
     connection.execute("UPDATE meta SET schema_version = 99")
@@ -69,7 +72,7 @@ def test_a_newer_file_is_refused_and_left_as_it_was(path):
     assert path.read_bytes() == before
 
 
-def test_a_foreign_database_is_refused(path):
+def test_a_foreign_database_is_refused(path: Path) -> None:
     """A database that is no record of ours is not written to."""
     connection = sqlite3.connect(path)
     connection.execute("CREATE TABLE recipes(name)")
@@ -80,13 +83,13 @@ def test_a_foreign_database_is_refused(path):
     assert path.read_bytes() == before
 
 
-def test_a_missing_folder_is_said(tmp_path):
+def test_a_missing_folder_is_said(tmp_path: Path) -> None:
     """No folder is made: the disk meant for the record may just not be mounted."""
     with pytest.raises(JournalError, match="mounted"):
         connect(tmp_path / "card" / "saltmarsh.db")
 
 
-def test_an_older_file_is_backed_up_and_brought_up(path):
+def test_an_older_file_is_backed_up_and_brought_up(path: Path) -> None:
     """Each step runs once, after a backup that still is of the old version."""
     connection = connect(path)
     connection.execute("INSERT INTO plan VALUES ('abc', '{}')")
@@ -103,7 +106,7 @@ def test_an_older_file_is_backed_up_and_brought_up(path):
     kept.close()
 
 
-def test_a_failed_step_leaves_the_old_version(path):
+def test_a_failed_step_leaves_the_old_version(path: Path) -> None:
     """A statement that fails rolls its whole step back."""
     connect(path).close()
     with pytest.raises(sqlite3.OperationalError):
@@ -113,7 +116,9 @@ def test_a_failed_step_leaves_the_old_version(path):
     connection.close()
 
 
-async def test_a_second_daemon_is_refused_with_the_pid_of_the_first(opened, path):
+async def test_a_second_daemon_is_refused_with_the_pid_of_the_first(
+    opened: Opener, path: Path
+) -> None:
     """In this process and in another one."""
     async with opened():
         with pytest.raises(JournalError, match=f"in use by process {os.getpid()}"):
@@ -132,7 +137,9 @@ async def test_a_second_daemon_is_refused_with_the_pid_of_the_first(opened, path
         await journal.flush()
 
 
-async def test_the_record_of_another_site_is_refused(opened, path, event_of):
+async def test_the_record_of_another_site_is_refused(
+    opened: Opener, path: Path, event_of: Callable[..., Event]
+) -> None:
     """Two labs never share one record by a copied config."""
     async with opened() as journal:
         journal.append(Entry(0, None, Outcome((event_of(1, site="mudflat"),))))
@@ -141,7 +148,9 @@ async def test_the_record_of_another_site_is_refused(opened, path, event_of):
         Journal.open(path, "saltmarsh")
 
 
-async def test_closing_leaves_one_file(opened, path, scan_of):
+async def test_closing_leaves_one_file(
+    opened: Opener, path: Path, scan_of: Callable[..., Scan]
+) -> None:
     """A clean stop checkpoints: no log is left beside the record."""
     async with opened() as journal:
         journal.append(Entry(1, scan_of(1, a=1.0), Outcome()))

@@ -13,7 +13,7 @@ async def _echo(request):
     return {"ok": True, "message": request.get("ask")}
 
 
-async def test_a_request_gets_its_answer_and_the_file_is_not_for_everyone(tmp_path: Path):
+async def test_a_request_gets_its_answer_and_the_file_is_not_for_everyone(tmp_path: Path) -> None:
     """ask() brings back what answer() said; the socket file has mode 0660."""
     path = tmp_path / "j.db.sock"
     server = await serve(path, _echo)
@@ -24,7 +24,9 @@ async def test_a_request_gets_its_answer_and_the_file_is_not_for_everyone(tmp_pa
 
 
 @pytest.mark.parametrize("line", [b"no json\n", b"[1]\n", b"\n", b"\xff\n"])
-async def test_rubbish_gets_a_plain_answer_and_the_line_stays_open(tmp_path: Path, line: bytes):
+async def test_rubbish_gets_a_plain_answer_and_the_line_stays_open(
+    tmp_path: Path, line: bytes
+) -> None:
     """Bad input is told, not dropped, and the next request works."""
     path = tmp_path / "j.db.sock"
     async with await serve(path, _echo):
@@ -37,13 +39,13 @@ async def test_rubbish_gets_a_plain_answer_and_the_line_stays_open(tmp_path: Pat
         await writer.wait_closed()
 
 
-async def test_nobody_there_is_said_with_the_path(tmp_path: Path):
+async def test_nobody_there_is_said_with_the_path(tmp_path: Path) -> None:
     """No daemon: an error of our own that names the socket."""
     with pytest.raises(NoDaemon, match=r"no daemon answers at .*gone"):
         await asyncio.to_thread(ask, tmp_path / "gone.sock", {"ask": "status"})
 
 
-async def test_a_socket_left_by_a_dead_daemon_is_replaced(tmp_path: Path):
+async def test_a_socket_left_by_a_dead_daemon_is_replaced(tmp_path: Path) -> None:
     """A stale file at the path does not keep the next daemon from listening."""
     path = tmp_path / "j.db.sock"
     path.write_text("stale")

@@ -35,7 +35,7 @@ HOUR_MS = 3_600_000
 )
 def test_the_clock_is_set_once_the_time_service_says_so(
     tmp_path: Path, runs: bool, done: bool, up_s: float, is_set: bool
-):
+) -> None:
     """Not set only while systemd-timesyncd runs without success in the first hour after boot."""
     folder, uptime = tmp_path / "timesync", tmp_path / "uptime"
     uptime.write_text(f"{up_s}.25 100.0\n")
@@ -46,7 +46,7 @@ def test_the_clock_is_set_once_the_time_service_says_so(
     assert clock_is_set(folder, uptime) is is_set
 
 
-async def test_the_record_of_this_start_is_stamped_anew(tmp_path: Path):
+async def test_the_record_of_this_start_is_stamped_anew(tmp_path: Path) -> None:
     """Items since the start get the time they had in truth; those of earlier starts keep theirs.
 
     A clock 10 h slow: what the monotonic clock counted since is added to the true start.
@@ -101,7 +101,7 @@ def _config(folder: Path) -> Path:
     return path
 
 
-async def test_events_go_at_once_and_marked(tmp_path: Path):
+async def test_events_go_at_once_and_marked(tmp_path: Path) -> None:
     """An alarm before the clock is set is told with the word; one after it without."""
     is_set = False
     service = Service(load(_config(tmp_path)).plan, RealClock(), lambda: is_set)

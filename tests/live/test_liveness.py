@@ -5,7 +5,7 @@ from __future__ import annotations
 from dewline.live.liveness import JOURNAL_S, Liveness, parts_within_s, poller_within_s
 
 
-def test_all_must_move():
+def test_all_must_move() -> None:
     """One part that stands too long is named; the others do not cover for it."""
     house = Liveness()
     house.expect("watch", 10, 0)
@@ -20,7 +20,7 @@ def test_all_must_move():
     assert house.behind(101) == ()
 
 
-def test_a_part_that_is_gone_is_not_missed():
+def test_a_part_that_is_gone_is_not_missed() -> None:
     """After a reload only the parts of the new plan count."""
     house = Liveness()
     house.expect("bus panel", 10, 0)
@@ -29,7 +29,7 @@ def test_a_part_that_is_gone_is_not_missed():
     assert house.behind(1000) == ()
 
 
-def test_a_part_has_its_time_from_when_it_is_expected():
+def test_a_part_has_its_time_from_when_it_is_expected() -> None:
     """A poller started late is not late at once."""
     house = Liveness()
     house.expect("bus panel", 10, 1000)
@@ -37,7 +37,7 @@ def test_a_part_has_its_time_from_when_it_is_expected():
     assert house.behind(1011) == ("bus panel",)
 
 
-def test_how_long_each_may_stand():
+def test_how_long_each_may_stand() -> None:
     """A slow instrument gives its poller time; commits follow the house's own half minute."""
     assert poller_within_s([]) is None
     assert poller_within_s([1000]) == 180

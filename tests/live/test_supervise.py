@@ -1,10 +1,14 @@
 """Tasks that fail are told of and started again, slower each time."""
 
+import pytest
+
 from dewline.clock import StepClock
 from dewline.live.supervise import keep_running
 
 
-async def test_a_failing_task_is_restarted_with_growing_pauses_and_counted(caplog):
+async def test_a_failing_task_is_restarted_with_growing_pauses_and_counted(
+    caplog: pytest.LogCaptureFixture,
+) -> None:
     """Each failure in a row is reported with its number; the pauses double."""
     clock = StepClock(0)
     starts: list[float] = []
@@ -21,7 +25,7 @@ async def test_a_failing_task_is_restarted_with_growing_pauses_and_counted(caplo
     assert "task bus x failed (4 in a row)" in caplog.text
 
 
-async def test_a_task_that_ran_well_for_long_starts_counting_anew():
+async def test_a_task_that_ran_well_for_long_starts_counting_anew() -> None:
     """A failure after ten good minutes is the first in a row again."""
     clock = StepClock(0)
     heard: list[int] = []
@@ -39,7 +43,9 @@ async def test_a_task_that_ran_well_for_long_starts_counting_anew():
     assert heard == [1, 1]
 
 
-async def test_a_report_that_fails_itself_does_not_end_the_task(caplog):
+async def test_a_report_that_fails_itself_does_not_end_the_task(
+    caplog: pytest.LogCaptureFixture,
+) -> None:
     """The one who hears of failures may be broken by the same cause; the task goes on."""
     clock = StepClock(0)
     runs = 0

@@ -34,7 +34,9 @@ def words(line: socket.socket) -> list[str]:
     return found
 
 
-def test_a_word_arrives_and_nobody_listening_is_no_trouble(heard, monkeypatch):
+def test_a_word_arrives_and_nobody_listening_is_no_trouble(
+    heard: socket.socket, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """Path and absence; the abstract kind differs by its first byte only."""
     assert notify("READY=1")
     assert words(heard) == ["READY=1"]
@@ -59,7 +61,7 @@ def test_a_word_arrives_and_nobody_listening_is_no_trouble(heard, monkeypatch):
         ({"WATCHDOG_USEC": "soon"}, None),
     ],
 )
-def test_how_often_it_is_fed(environment, every_s, monkeypatch):
+def test_how_often_it_is_fed(environment, every_s, monkeypatch: pytest.MonkeyPatch) -> None:
     """Within half of what systemd waits, and only by the process it means."""
     monkeypatch.delenv("WATCHDOG_USEC", raising=False)
     monkeypatch.delenv("WATCHDOG_PID", raising=False)
@@ -68,7 +70,9 @@ def test_how_often_it_is_fed(environment, every_s, monkeypatch):
     assert watchdog_every_s() == every_s
 
 
-async def test_only_progress_feeds_it(heard, caplog):
+async def test_only_progress_feeds_it(
+    heard: socket.socket, caplog: pytest.LogCaptureFixture
+) -> None:
     """One part that stands still is enough for silence; it is named once, not every time."""
     clock, house = StepClock(0), Liveness()
     house.expect("bus panel", 20, 0)

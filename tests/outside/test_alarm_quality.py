@@ -57,20 +57,20 @@ def judged(rows, days=1.0):
     return judge(record(*rows), START_MS, START_MS + round(days * DAY_MS), UTC)
 
 
-def test_the_flood_of_the_reference_sequence():
+def test_the_flood_of_the_reference_sequence() -> None:
     """It begins at the 11th alarm and ends when fewer than 5 lie in the window."""
     with (Path(__file__).parent / "data" / "alarm_flood.csv").open() as stream:
         times = [round(float(row["t_s_new_alarm"]) * 1000) for row in csv.DictReader(stream)]
     assert floods(times, 10**9) == [(450_000, 990_000)]
 
 
-def test_ten_in_ten_minutes_are_no_flood():
+def test_ten_in_ten_minutes_are_no_flood() -> None:
     """More than ten are."""
     assert floods([n * 1000 for n in range(10)], 10**9) == []
     assert len(floods([n * 1000 for n in range(11)], 10**9)) == 1
 
 
-def test_counts_by_priority_alarm_and_day():
+def test_counts_by_priority_alarm_and_day() -> None:
     """Only what calls is counted: not returns, acknowledgements or suppressed ones."""
     found = judged(
         [
@@ -89,7 +89,7 @@ def test_counts_by_priority_alarm_and_day():
     assert found.suppressed == 1
 
 
-def test_what_stands_longer_than_a_day():
+def test_what_stands_longer_than_a_day() -> None:
     """From raise to return, acknowledged or not; also when it still stands, or began before."""
     rows = [
         (-600, "heron.old", "raised"),
@@ -105,7 +105,7 @@ def test_what_stands_longer_than_a_day():
     assert next(s for s in found.standing if s.alarm == "heron.old").to_ms is None
 
 
-def test_how_long_nobody_acknowledged():
+def test_how_long_nobody_acknowledged() -> None:
     """From the call to the acknowledgement, the longest first."""
     found = judged(
         [
@@ -119,7 +119,7 @@ def test_how_long_nobody_acknowledged():
     assert lengths == [("heron.a", 40), ("heron.b", 2)]
 
 
-def test_what_was_shelved_by_whom_and_why():
+def test_what_was_shelved_by_whom_and_why() -> None:
     """Every shelving is listed with its person, reason and end; so is out of service."""
     until_ms = START_MS + 2 * HOUR_MS
     found = judged(
@@ -136,7 +136,7 @@ def test_what_was_shelved_by_whom_and_why():
     assert [(s.by, s.to_ms) for s in found.out_of_service] == [("ana", None)]
 
 
-def test_three_cycles_in_a_minute_chatter():
+def test_three_cycles_in_a_minute_chatter() -> None:
     """Three returns within a minute; at longer spacing none."""
 
     def cycles(step_minutes):
@@ -155,27 +155,27 @@ def figure(found, name):
 
 
 @pytest.mark.parametrize(("count", "within"), [(150, True), (151, False)])
-def test_alarms_a_day_against_the_figure(count, within):
+def test_alarms_a_day_against_the_figure(count: int, within: bool) -> None:
     """About 150 a day is what one person can bear (ISA-18.2, from memory)."""
     rows = [(n * 9.0, f"heron.r{n}", "raised") for n in range(count)]
     assert figure(judged(rows), "alarms a day").within is within
 
 
-def test_every_figure_names_its_source():
+def test_every_figure_names_its_source() -> None:
     """And says where it is from memory."""
     for one in judged([]).figures():
         assert "EEMUA 191" in one.source
         assert one.source.endswith(("slides", "from memory"))
 
 
-def test_shares_of_a_handful_say_nothing():
+def test_shares_of_a_handful_say_nothing() -> None:
     """Below twenty alarms no share is held against anything."""
     found = judged([(0, "heron.a", "raised", {"priority": "critical"})])
     assert figure(found, "share high and critical").within is None
     assert all(one.within is not False for one in found.figures())
 
 
-def test_an_empty_period_is_a_good_one():
+def test_an_empty_period_is_a_good_one() -> None:
     """No alarm: nothing to divide by, nothing outside."""
     found = judged([])
     assert all(one.within is not False for one in found.figures())

@@ -14,6 +14,7 @@ import ast
 import csv
 import math
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -37,13 +38,13 @@ def point(row):
     return measurement, tags, numbers, texts, int(row["time_ns"])
 
 
-def test_the_table_is_whole():
+def test_the_table_is_whole() -> None:
     """Seven rows: a lost row would be a lost check."""
     assert len(ROWS) == 7
 
 
 @pytest.mark.parametrize("row", ROWS, ids=lambda row: row["expected_line"][:24])
-def test_a_line_reads_back_as_what_was_written(row):
+def test_a_line_reads_back_as_what_was_written(row: dict[str, str]) -> None:
     """Our line, read by a foreign parser, is the point; numbers and truths are floats."""
     measurement, tags, numbers, texts, time_ns = point(row)
     parsed = parse_line(line(measurement, tags, numbers, time_ns // 1_000_000, texts))
@@ -55,7 +56,7 @@ def test_a_line_reads_back_as_what_was_written(row):
 
 
 @pytest.mark.parametrize("row", ROWS, ids=lambda row: row["expected_line"][:24])
-def test_a_line_is_the_tables_line(row):
+def test_a_line_is_the_tables_line(row: dict[str, str]) -> None:
     """Read by the same parser, our line and the table's are one point, but for int and bool."""
     measurement, tags, numbers, texts, time_ns = point(row)
     ours = parse_line(line(measurement, tags, numbers, time_ns // 1_000_000, texts))
@@ -77,7 +78,7 @@ NAME = TEXT.filter(lambda t: t and t[0] not in "_#")
     st.integers(0, 4_000_000_000_000),
 )
 @settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])
-def test_any_point_comes_back(measurement, tags, fields, time_ms):
+def test_any_point_comes_back(measurement, tags, fields, time_ms) -> None:
     """Whatever the names and values, the foreign parser gives them back to the last bit."""
     parsed = parse_line(line(measurement, tags, fields, time_ms))
     assert parsed == {
@@ -88,7 +89,7 @@ def test_any_point_comes_back(measurement, tags, fields, time_ms):
     }
 
 
-def test_what_cannot_be_written_is_left_out():
+def test_what_cannot_be_written_is_left_out() -> None:
     """NaN, infinities and empty tags are dropped; a point without any field is no line."""
     fields = {"value": math.nan, "low": -math.inf, "good": 1.0}
     assert (
@@ -110,7 +111,9 @@ def test_what_cannot_be_written_is_left_out():
         ("reading", {}, {"_v": 1.0}),
     ],
 )
-def test_what_has_no_form_is_refused(measurement, tags, fields):
+def test_what_has_no_form_is_refused(
+    measurement: str, tags: dict[str, Any] | dict[str, str], fields: dict[str, float]
+) -> None:
     """A name or tag value that would change the meaning of the line is an error, not a guess."""
     with pytest.raises(ValueError, match="line protocol"):
         line(measurement, tags, fields, 0)

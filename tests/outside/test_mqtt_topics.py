@@ -36,13 +36,13 @@ MATCH = rows("mqtt_match.csv")
 VALIDITY = rows("mqtt_validity.csv")
 
 
-def test_the_tables_are_whole():
+def test_the_tables_are_whole() -> None:
     """20 rows of matching and 22 of validity: a lost row would be a lost check."""
     assert (len(MATCH), len(VALIDITY)) == (20, 22)
 
 
 @pytest.mark.parametrize("row", MATCH, ids=lambda row: f"{row['filter']} {row['topic']}")
-def test_matching(row):
+def test_matching(row: dict[str, str]) -> None:
     """What the libraries we build on call a match is what the standard calls one."""
     expected = row["expected_match"] == "1"
     assert paho.topic_matches_sub(row["filter"], row["topic"]) is expected
@@ -52,14 +52,14 @@ def test_matching(row):
 
 
 @pytest.mark.parametrize("row", VALIDITY, ids=lambda row: f"{row['kind']} {row['string']}")
-def test_validity(row):
+def test_validity(row: dict[str, str]) -> None:
     """Our own judgement of names and filters is the standard's, in all rows."""
     judge = valid_name if row["kind"] == "topic" else valid_filter
     assert judge(spelled_out(row["string"])) is (row["valid_per_standard"] == "1")
 
 
 @pytest.mark.parametrize("row", VALIDITY, ids=lambda row: f"{row['kind']} {row['string']}")
-def test_where_paho_differs(row):
+def test_where_paho_differs(row: dict[str, str]) -> None:
     """paho lets an empty name and U+0000 pass (so we judge ourselves); elsewhere it agrees."""
     text = spelled_out(row["string"]).encode()
     if row["kind"] == "topic":
@@ -73,7 +73,7 @@ def test_where_paho_differs(row):
     assert passes is (row["paho_mqtt_result"] == "1")
 
 
-def test_every_topic_of_ours_is_valid():
+def test_every_topic_of_ours_is_valid() -> None:
     """Names of the house's grammar give names that the standard allows, at full length too."""
     long = "a" * 40
     topics = Topics("dewline", long)

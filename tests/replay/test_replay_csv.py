@@ -49,7 +49,7 @@ def row(second: int, signal: str, value: object, quality: str = "good") -> str:
     return f"2026-03-02T02:{second // 60:02d}:{second % 60:02d}.000Z,{signal},{value},{quality}\n"
 
 
-def test_rows_become_scans_and_scans_become_events(config: Path, tmp_path: Path):
+def test_rows_become_scans_and_scans_become_events(config: Path, tmp_path: Path) -> None:
     """Moisture over its limit for the delay raises; a silent oxygen cell goes stale on a tick."""
     csv = tmp_path / "r.csv"
     rows = [row(s, "heron.oxygen", 0.1) for s in (0, 1)]
@@ -62,7 +62,7 @@ def test_rows_become_scans_and_scans_become_events(config: Path, tmp_path: Path)
     ]
 
 
-def test_an_empty_value_is_a_bad_reading_and_raises_nothing(config: Path, tmp_path: Path):
+def test_an_empty_value_is_a_bad_reading_and_raises_nothing(config: Path, tmp_path: Path) -> None:
     """No number, NaN and inf are bad/not-a-number; they neither raise nor complete a delay."""
     csv = tmp_path / "r.csv"
     rows = [row(0, "heron.moisture", 6.0)]
@@ -85,7 +85,7 @@ def test_an_empty_value_is_a_bad_reading_and_raises_nothing(config: Path, tmp_pa
 )
 def test_a_bad_row_is_named_with_its_line(
     config: Path, tmp_path: Path, text: str, line: int, words: str
-):
+) -> None:
     """File, line, what is wrong and what to write; never a traceback."""
     csv = tmp_path / "r.csv"
     csv.write_text(text)
@@ -99,7 +99,7 @@ def test_a_bad_row_is_named_with_its_line(
 
 def test_the_command_prints_one_document_a_line_and_compares(
     config: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
-):
+) -> None:
     """--json gives event documents; --compare names the alarm that a changed limit concerns."""
     csv = tmp_path / "r.csv"
     csv.write_text(HEADER + "".join(row(s, "heron.moisture", 6.0) for s in range(5)))

@@ -1,6 +1,6 @@
 """Days left of a bed, held against simulated beds whose end is known.
 
-``python tests/score/bed_days.py [--stories 100] [--limits] [--json]``
+``python -m tests.score.bed_days [--stories 100] [--limits] [--json]``
 
 Every story is a bed of the simulator (``dewline_sim.physics.bed``) fed for a
 whole run by a source that wanders with the weather and by doses of transfers,

@@ -1,6 +1,6 @@
 """Tell every story to the watch and mark what it says: causes, calibration, leads, pages, outlooks.
 
-    python tests/score/causes.py [--seeds 1000-1019] [--stories a,b] [--jobs 2] [--wider 0.25]
+    python -m tests.score.causes [--seeds 1000-1019] [--stories a,b] [--jobs 2] [--wider 0.25]
                                  [--write tests/score/causes.md] [--keep FILE] [--from FILE]
                                  [--json]
 
@@ -22,11 +22,11 @@ from pathlib import Path
 from typing import Any
 
 import yaml
-from marks import rows
-from table import table_of
 
-from bench import tell
 from dewline_sim import story as stories
+from tests.score.bench import tell
+from tests.score.marks import rows
+from tests.score.table import table_of
 
 # Box-hours of a story, and the share of the seeds it gets.
 SHARES = ((12.0, 1.0), (20.0, 0.6), (24.0, 0.5), (56.0, 0.2), (1e9, 0.05))

@@ -3,19 +3,14 @@
 from __future__ import annotations
 
 import os
-import sys
 from collections.abc import Callable
-from pathlib import Path
 from typing import Any
 
 import pytest
 import yaml
 
 from dewline_sim import story as stories
-
-sys.path.append(str(Path(__file__).parent))
-
-import bench
+from tests.score import bench
 
 Telling = Callable[..., bench.Told]
 

@@ -1,6 +1,6 @@
 """Do the stated 95 % intervals of leak rates hold the truth? Prints the table that says.
 
-    python tests/score/leak_coverage.py [--cases 1000] [--json]
+    python -m tests.score.leak_coverage [--cases 1000] [--json]
 
 Every case is a box of its own, simulated from the amount of gas up: volume,
 giving walls of 0.2-4 L/mbar, a leak that follows the gauge, a room that drifts

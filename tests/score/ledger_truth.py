@@ -1,6 +1,6 @@
 """Ledgers of simulated stories against what truly happened.
 
-``python tests/score/ledger_truth.py [--story NAME …] [--seeds 1] [--hours H] [--rows] [--json]``
+``python -m tests.score.ledger_truth [--story NAME …] [--seeds 1] [--hours H] [--rows] [--json]``
 
 A story is told by the simulator at full speed; what its instruments show goes
 through the watch a second at a time, and the simulator's own truth is kept

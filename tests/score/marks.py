@@ -12,9 +12,9 @@ from collections.abc import Iterable, Iterator
 from dataclasses import asdict, dataclass
 from typing import Any
 
-from bench import Told
 from dewline.events import Event
 from dewline_sim.story import Story, Wrong
+from tests.score.bench import Told
 
 AFTER_MS = 3_600_000
 LEAST_MS = 60_000

@@ -1,6 +1,6 @@
 """The outlook from 1 ppm on a spent bed to 5 ppm, against when the box truly got there.
 
-``python tests/score/outlook_truth.py [--beds 60] [--story NAME …] [--seeds 3] [--json]``
+``python -m tests.score.outlook_truth [--beds 60] [--story NAME …] [--seeds 3] [--json]``
 
 Two kinds of spent beds. ``cells``: the simulator's bed for oxygen in cells alone,
 over its last days, with weather and with or without doses, a sensor with noise

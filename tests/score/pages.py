@@ -1,6 +1,6 @@
 """Print every page that every story would send, to be read as the person woken. No test itself.
 
-Usage: python tests/score/pages.py [STORY ...] [--hours H] [--out FILE]
+Usage: python -m tests.score.pages [STORY ...] [--hours H] [--out FILE]
 
 Each story is told by the simulator, judged by the rules of its own lab, and its events go
 through the outboxes of three invented contacts; nobody acknowledges anything.

@@ -1,6 +1,6 @@
 """Do the stated 95 % intervals of slopes hold the truth? Prints the table that says.
 
-    python tests/score/slope_coverage.py [--cases 1000] [--json]
+    python -m tests.score.slope_coverage [--cases 1000] [--json]
 
 Case n draws with seed n: a box whose level goes straight, or bends as a stopped
 loop's does not, read once a second by one of the simulator's own analyzers,

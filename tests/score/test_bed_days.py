@@ -5,19 +5,16 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
-from pathlib import Path
 from typing import Any
 
 import pytest
 
-COMMAND = Path(__file__).with_name("bed_days.py")
+COMMAND = (sys.executable, "-m", "tests.score.bed_days")
 
 
 @pytest.fixture(scope="module")
 def rows() -> list[dict[str, Any]]:
-    run = subprocess.run(
-        [sys.executable, COMMAND, "--stories", "20", "--json"], capture_output=True, check=True
-    )
+    run = subprocess.run([*COMMAND, "--stories", "20", "--json"], capture_output=True, check=True)
     table: list[dict[str, Any]] = json.loads(run.stdout)
     return table
 

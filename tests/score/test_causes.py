@@ -3,24 +3,23 @@
 import json
 import subprocess
 import sys
-from pathlib import Path
 from statistics import median
 from typing import Any
 
-import causes
 import pytest
-from marks import rows
 
-from bench import tell
+from tests.score import causes
+from tests.score.bench import tell
+from tests.score.marks import rows
 
-COMMAND = Path(__file__).with_name("causes.py")
+COMMAND = (sys.executable, "-m", "tests.score.causes")
 STORIES = "air-rush,torn-glove,cooling-leak,panel-frozen,bad-wire,negative-box,circulator-trip"
 
 
 @pytest.fixture(scope="module")
 def told() -> list[dict[str, Any]]:
     run = subprocess.run(
-        [sys.executable, COMMAND, "--seeds", "1000-1001", "--stories", STORIES, "--json"],
+        [*COMMAND, "--seeds", "1000-1001", "--stories", STORIES, "--json"],
         capture_output=True,
         check=True,
     )

@@ -3,19 +3,16 @@
 import json
 import subprocess
 import sys
-from pathlib import Path
 from typing import Any
 
 import pytest
 
-COMMAND = Path(__file__).with_name("leak_coverage.py")
+COMMAND = (sys.executable, "-m", "tests.score.leak_coverage")
 
 
 @pytest.fixture(scope="module")
 def rows() -> list[dict[str, Any]]:
-    run = subprocess.run(
-        [sys.executable, COMMAND, "--cases", "1000", "--json"], capture_output=True, check=True
-    )
+    run = subprocess.run([*COMMAND, "--cases", "1000", "--json"], capture_output=True, check=True)
     table: list[dict[str, Any]] = json.loads(run.stdout)
     return table
 

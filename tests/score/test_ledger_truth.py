@@ -5,19 +5,16 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
-from pathlib import Path
 from typing import Any
 
 import pytest
 
-COMMAND = Path(__file__).with_name("ledger_truth.py")
+COMMAND = (sys.executable, "-m", "tests.score.ledger_truth")
 
 
 @pytest.fixture(scope="module")
 def found() -> list[dict[str, Any]]:
-    run = subprocess.run(
-        [sys.executable, COMMAND, "--story", "doors", "--json"], capture_output=True, check=False
-    )
+    run = subprocess.run([*COMMAND, "--story", "doors", "--json"], capture_output=True, check=False)
     assert run.stdout, run.stderr.decode()
     lines: list[dict[str, Any]] = json.loads(run.stdout)
     return lines

@@ -5,18 +5,17 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
-from pathlib import Path
 from typing import Any
 
 import pytest
 
-COMMAND = Path(__file__).with_name("outlook_truth.py")
+COMMAND = (sys.executable, "-m", "tests.score.outlook_truth")
 
 
 @pytest.fixture(scope="module")
 def rows() -> list[dict[str, Any]]:
     run = subprocess.run(
-        [sys.executable, COMMAND, "--beds", "60", "--seeds", "1", "--json"],
+        [*COMMAND, "--beds", "60", "--seeds", "1", "--json"],
         capture_output=True,
         check=False,
     )

@@ -5,10 +5,9 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
-from pathlib import Path
 from typing import Any
 
-COMMAND = Path(__file__).with_name("slope_coverage.py")
+COMMAND = (sys.executable, "-m", "tests.score.slope_coverage")
 
 
 def test_intervals_of_slopes_hold_the_truth() -> None:
@@ -17,9 +16,7 @@ def test_intervals_of_slopes_hold_the_truth() -> None:
     The slowest of them, capacitive, dries for hours: no slope within half an hour can know that,
     and what it holds (87 %) is far from the 43-80 % of plain intervals, but not 92 %.
     """
-    run = subprocess.run(
-        [sys.executable, COMMAND, "--json"], capture_output=True, check=True, text=True
-    )
+    run = subprocess.run([*COMMAND, "--json"], capture_output=True, check=True, text=True)
     covered: dict[str, float] = {
         row["analyzer"]: row["covered_percent"] for row in _rows(run.stdout)
     }

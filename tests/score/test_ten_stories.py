@@ -10,16 +10,14 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 from datetime import datetime
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import pytest
 
 from dewline.events import Event, LedgerRow
 from dewline.watch.watch import Watch
-
-if TYPE_CHECKING:
-    from bench import Told
-    from conftest import Telling
+from tests.score.bench import Told
+from tests.score.conftest import Telling
 
 STARTS = ("raised", "unsuppressed")
 PAGED = ("critical", "high")

@@ -4,7 +4,6 @@ import math
 import random
 
 import pytest
-from still_lab import HERON, see, still
 
 from dewline_sim.physics.mixture import LITRE_MOL, N2
 from dewline_sim.physics.people import Hands
@@ -13,6 +12,7 @@ from dewline_sim.physics.spec import (
     PumpSpec,
     SupplySpec,
 )
+from tests.sim.still_lab import HERON, see, still
 
 
 def test_hands_are_still_when_told() -> None:

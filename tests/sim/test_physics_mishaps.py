@@ -6,7 +6,6 @@ for this box, "common practice" has no source, "memory" a value nobody looked up
 """
 
 import pytest
-from still_lab import EVENING_MS, HERON, evening, filled_l, room_litres, see, until
 
 from dewline_sim.lab import Lab
 from dewline_sim.physics.mixture import N2
@@ -18,6 +17,7 @@ from dewline_sim.physics.spec import (
     PurifierSpec,
     SupplySpec,
 )
+from tests.sim.still_lab import EVENING_MS, HERON, evening, filled_l, room_litres, see, until
 
 
 def test_house_nitrogen_dips() -> None:

@@ -6,7 +6,6 @@ for this box, "common practice" has no source, "memory" a value nobody looked up
 """
 
 import pytest
-from still_lab import HERON, evening, filled_l, room_litres, see, until
 
 from dewline_sim.physics.mixture import LITRE_MOL, O2
 from dewline_sim.physics.spec import (
@@ -15,6 +14,7 @@ from dewline_sim.physics.spec import (
     SupplySpec,
     WallSpec,
 )
+from tests.sim.still_lab import HERON, evening, filled_l, room_litres, see, until
 
 
 def test_idle_levels_and_night_speed() -> None:

@@ -3,7 +3,6 @@
 import math
 
 import pytest
-from still_lab import HERON, see, still
 
 from dewline_sim.physics.openings import (
     DIFFUSION_M2_S,
@@ -15,6 +14,7 @@ from dewline_sim.physics.spec import (
     BoxSpec,
     GloveSpec,
 )
+from tests.sim.still_lab import HERON, see, still
 
 
 def test_wide_holes_are_orifices_and_fine_ones_capillaries() -> None:

@@ -3,7 +3,6 @@
 import math
 
 import pytest
-from still_lab import HERON, NOON_MS, see, still
 
 from dewline_sim.lab import Lab
 from dewline_sim.physics.climate import Climate
@@ -15,6 +14,7 @@ from dewline_sim.physics.spec import (
     LabSpec,
     SupplySpec,
 )
+from tests.sim.still_lab import HERON, NOON_MS, see, still
 
 
 def test_cylinders_empty_and_change_over() -> None:

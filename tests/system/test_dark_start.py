@@ -50,7 +50,7 @@ async def test_nothing_is_there_at_the_start(
     broker: Any,
     subscribe: Any,
     free_port: Callable[[], int],
-):
+) -> None:
     """It never ends by itself: each lost bus is told once, and goes out when the broker comes."""
     broker.stop()
     daemon = make_daemon(_config(tmp_path, free_port(), broker.port))

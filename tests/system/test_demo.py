@@ -33,7 +33,7 @@ def times(printed: str, alarm: str, transition: str = "raised") -> list[str]:
 
 
 @pytest.mark.timeout(700)
-def test_the_climb_is_told_before_the_limit_is_crossed(night: tuple[Path, str, str]):
+def test_the_climb_is_told_before_the_limit_is_crossed(night: tuple[Path, str, str]) -> None:
     """The spent bed: a warning of the climb stands at least an hour before the limit is crossed."""
     ahead = re.search(
         r"heron\.moisture-(?:soon|climbing) came ([\d.]+) h before heron\.moisture-high", night[2]
@@ -49,7 +49,7 @@ def test_the_climb_is_told_before_the_limit_is_crossed(night: tuple[Path, str, s
     assert min(warned) < crossed
 
 
-def test_the_saturated_cell_pages_within_seconds(night: tuple[Path, str, str]):
+def test_the_saturated_cell_pages_within_seconds(night: tuple[Path, str, str]) -> None:
     """The rush of air drives the oxygen cell over its range: a critical alarm, not a gap."""
     truth = (night[0] / "truth.jsonl").read_text()
     assert '"wrong": "air-leak", "place": "egret"' in truth
@@ -63,14 +63,14 @@ def test_the_saturated_cell_pages_within_seconds(night: tuple[Path, str, str]):
     assert saturated[1:] == (250_000.0, 250_000.0)  # the end of the range, not a gap
 
 
-def test_silence_pressure_and_return_are_told_once(night: tuple[Path, str, str]):
+def test_silence_pressure_and_return_are_told_once(night: tuple[Path, str, str]) -> None:
     """One alarm for the silent analyzer and one return; the pressure excursion comes and goes."""
     for alarm in ("daemon.egret-trace-silent", "egret.pressure-extreme"):
         assert len(times(night[1], alarm)) == 1
         assert len(times(night[1], alarm, "returned")) == 1
 
 
-def test_nothing_was_written_and_everything_is_recorded(night: tuple[Path, str, str]):
+def test_nothing_was_written_and_everything_is_recorded(night: tuple[Path, str, str]) -> None:
     """The instruments saw reads by the hundred thousand and no write; the record replays."""
     reads, writes = re.search(r"saw: (\d+) to read, (\d+) to write", night[2]).groups()  # type: ignore[union-attr]
     assert int(reads) > 100_000

@@ -22,7 +22,7 @@ TOPIC = re.compile(
 
 async def test_a_limit_crossed_reaches_a_subscriber_with_every_key_of_the_document(
     road: Any, lab: Any, broker: Any, subscribe: Any
-):
+) -> None:
     """Moisture rises on the RTU line; the event arrives on MQTT, whole, and its topic is kept."""
     ear = await subscribe(broker.port, "dewline/#")
     lab.add("heron-trace", "h2o", 9.0)
@@ -41,7 +41,7 @@ async def test_a_limit_crossed_reaches_a_subscriber_with_every_key_of_the_docume
 
 async def test_the_topics_are_those_that_are_promised_and_no_others(
     road: Any, lab: Any, broker: Any, subscribe: Any
-):
+) -> None:
     """mosquitto_sub on dewline/# sees state, readings, alarms, events; all names as documented."""
     ear = await subscribe(broker.port, "dewline/#")
     lab.add("heron-trace", "h2o", 9.0)
@@ -58,7 +58,7 @@ async def test_the_topics_are_those_that_are_promised_and_no_others(
 
 async def test_kill_leaves_lost_and_a_clean_stop_says_stopped(
     road: Any, broker: Any, subscribe: Any
-):
+) -> None:
     """The last will speaks for a daemon that cannot; a stopped one speaks for itself."""
     ear = await subscribe(broker.port, "dewline/saltmarsh/state")
 
@@ -77,7 +77,7 @@ async def test_kill_leaves_lost_and_a_clean_stop_says_stopped(
 
 async def test_a_broker_that_dies_and_returns_misses_no_event_and_keeps_the_order(
     road: Any, lab: Any, broker: Any, subscribe: Any, waiting: Any
-):
+) -> None:
     """Alarms go up and down while the broker is dead; afterwards all arrive, in seq order."""
     lab.add("heron-trace", "h2o", 9.0)
     await asyncio.to_thread(road.until, "heron.moisture-quick", "unacknowledged")
@@ -107,7 +107,7 @@ async def test_a_broker_that_dies_and_returns_misses_no_event_and_keeps_the_orde
 
 async def test_an_acknowledge_over_mqtt_needs_the_token_and_names_who(
     road: Any, lab: Any, broker: Any, subscribe: Any
-):
+) -> None:
     """mosquitto_pub with the token changes the alarm; a wrong one, or none, changes nothing."""
     ear = await subscribe(
         broker.port, "dewline/saltmarsh/event", "dewline/saltmarsh/command/result"
@@ -147,7 +147,7 @@ async def test_an_acknowledge_over_mqtt_needs_the_token_and_names_who(
 
 async def test_a_silent_instrument_is_one_alarm_and_what_hangs_on_it_keeps_quiet(
     road: Any, lab: Any
-):
+) -> None:
     """The analyzer falls silent: daemon.heron-trace-silent speaks, what is under it does not."""
     fault = lab.ask(fault={"kind": "silence", "link": "analyzers", "unit": 11})["fault"]
     await asyncio.to_thread(road.until, "daemon.heron-trace-silent", "unacknowledged", 30)
@@ -159,7 +159,7 @@ async def test_a_silent_instrument_is_one_alarm_and_what_hangs_on_it_keeps_quiet
     await asyncio.to_thread(road.until, "daemon.heron-trace-silent", "returned", 90)
 
 
-async def test_commands_on_the_machine_change_the_alarm_and_say_so(road: Any, lab: Any):
+async def test_commands_on_the_machine_change_the_alarm_and_say_so(road: Any, lab: Any) -> None:
     """Every command for people on the machine: what it does, its words, its exit status."""
     assert road.cli("status").returncode == 0
     lab.add("heron-trace", "h2o", 9.0)
@@ -188,7 +188,9 @@ async def test_commands_on_the_machine_change_the_alarm_and_say_so(road: Any, la
         assert ("gloves", "left pair new") in db.execute("SELECT kind, text FROM note").fetchall()
 
 
-async def test_nobody_there_is_status_3(tmp_path: Path, make_daemon: Any, lab: Any, configure: Any):
+async def test_nobody_there_is_status_3(
+    tmp_path: Path, make_daemon: Any, lab: Any, configure: Any
+) -> None:
     """A command with no daemon to speak to says where it looked and ends with 3."""
     daemon = make_daemon(configure(lab.folder, 1))
     found = await asyncio.to_thread(daemon.cli, "status")
@@ -196,7 +198,9 @@ async def test_nobody_there_is_status_3(tmp_path: Path, make_daemon: Any, lab: A
     assert str(daemon.socket) in found.stderr
 
 
-async def test_reload_takes_a_good_config_and_refuses_a_bad_one(road: Any, lab: Any, waiting: Any):
+async def test_reload_takes_a_good_config_and_refuses_a_bad_one(
+    road: Any, lab: Any, waiting: Any
+) -> None:
     """SIGHUP: a typo leaves the old rules running and is logged; a good file takes over."""
     good = road.config.read_text()
     road.config.write_text(good.replace("moisture-quick:", "moisture-quick:\n    abowe: 1 ppm", 1))
@@ -214,7 +218,9 @@ async def test_reload_takes_a_good_config_and_refuses_a_bad_one(road: Any, lab: 
     assert road.states()["heron.moisture-quick"] == "acknowledged"  # nobody is woken again
 
 
-async def test_no_request_to_write_ever_reaches_an_instrument(road: Any, lab: Any, waiting: Any):
+async def test_no_request_to_write_ever_reaches_an_instrument(
+    road: Any, lab: Any, waiting: Any
+) -> None:
     """The servers count by function code: reads by the dozen, writes none."""
     reads = await asyncio.to_thread(
         waiting, "reads", lambda: (c := lab.ask(counts=True)["counts"])["read"] > 50 and c
@@ -224,7 +230,7 @@ async def test_no_request_to_write_ever_reaches_an_instrument(road: Any, lab: An
 
 async def test_the_daemon_waits_for_what_is_missing_at_the_start(
     lab: Any, free_port: Callable[[], int], make_daemon: Any, configure: Any, make_broker: Any
-):
+) -> None:
     """No broker and a dead panel port: it runs, says so by alarms, and never exits."""
     config = configure(lab.folder, free_port())
     text = config.read_text()
@@ -235,7 +241,7 @@ async def test_the_daemon_waits_for_what_is_missing_at_the_start(
     assert daemon.status()["boxes"]["heron"]["readings"]["moisture"]["quality"].startswith("good")
 
 
-async def test_a_leak_test_goes_into_the_ledger_by_way_of_the_daemon(road: Any, lab: Any):
+async def test_a_leak_test_goes_into_the_ledger_by_way_of_the_daemon(road: Any, lab: Any) -> None:
     """The row of a judged test is in the record; nonsense is refused in words."""
     row = {"ask": "leak-test", "box": "heron", "started_ms": 1_772_480_000_000}
     answer = await asyncio.to_thread(

@@ -36,7 +36,7 @@ async def freeze(lab: Any, *instruments: str) -> None:
     await asyncio.sleep(1.5)
 
 
-async def test_over_tcp(road: Any, lab: Any):
+async def test_over_tcp(road: Any, lab: Any) -> None:
     """Pressure, setpoints, supply and coils of a panel: mbpoll and the record agree."""
     await freeze(lab, "heron-panel")
     to_panel = ("-m", "tcp", "-p", str(lab.tcp_port), "-a", "1")
@@ -54,7 +54,7 @@ async def test_over_tcp(road: Any, lab: Any):
     assert recorded(road, "heron", "large_outer_door") == doors[1]
 
 
-async def test_over_rtu(road: Any, lab: Any):
+async def test_over_rtu(road: Any, lab: Any) -> None:
     """Oxygen and moisture of an analyzer on the pty, in two word orders: they agree."""
     await freeze(lab, "egret-trace")
     oxygen, moisture = recorded(road, "egret", "oxygen"), recorded(road, "egret", "moisture")

@@ -7,6 +7,7 @@ relieved, is common practice, no source.
 from __future__ import annotations
 
 from datetime import UTC, datetime
+from pathlib import Path
 
 import yaml
 
@@ -41,7 +42,7 @@ ALWAYS = {"contacts": {"desk": {"url_file": "desk.url"}}}
 class Night:
     """A story through the watch to the phones of two people, with a word from them between."""
 
-    def __init__(self, folder, name, hours, without=(), push=PUSH):
+    def __init__(self, folder, name, hours, without=(), push=PUSH) -> None:
         self.push = push
         self.scene = scene_of(name, hours=hours)
         self.plan = self._plan(folder, self.scene.story)
@@ -73,13 +74,13 @@ class Night:
         path.write_text(yaml.safe_dump({**config_of(story, places), "push": self.push}))
         return load(path).plan
 
-    def _record(self, entry):
+    def _record(self, entry) -> None:
         for event in entry.outcome.events:
             self.send(event.time_ms)
             for phone in self.phones.values():
                 phone.take(event.document(), event.time_ms)
 
-    def send(self, now_ms):
+    def send(self, now_ms) -> None:
         """What is due until then goes out."""
         for name, phone in self.phones.items():
             at_ms = phone.oldest_ms() or self.passed_ms or now_ms
@@ -93,7 +94,7 @@ class Night:
                     at_ms = found
         self.passed_ms = now_ms
 
-    def tell(self, hours=1000.0, **instead):
+    def tell(self, hours=1000.0, **instead) -> None:
         """Go on by that much, at most to the end; a scan of everything every two seconds.
 
         ``instead``: a role of heron and the value it is to show.
@@ -117,7 +118,7 @@ class Night:
             if not signal.startswith(self._without)
         }
 
-    def say(self, command, alarm):
+    def say(self, command, alarm) -> None:
         """A word from a person, now."""
         now_ms = self.scene.now_ms
         self.drive.feed(Command(now_ms, now_ms, "mqtt", command, "rui", alarm=alarm))
@@ -126,7 +127,7 @@ class Night:
         return [(who, page.tone) for who, page in self.pages if word in page.text]
 
 
-def test_two_ordinary_nights_wake_nobody(tmp_path):
+def test_two_ordinary_nights_wake_nobody(tmp_path: Path) -> None:
     """From Monday midnight to Tuesday morning, two boxes, work by day: not one page."""
     night = Night(tmp_path, "ordinary", 33)
     night.tell()
@@ -135,7 +136,7 @@ def test_two_ordinary_nights_wake_nobody(tmp_path):
     assert night.readings > 1_000_000
 
 
-def test_a_climb_pages_once_escalates_falls_silent_and_tells_its_end_once(tmp_path):
+def test_a_climb_pages_once_escalates_falls_silent_and_tells_its_end_once(tmp_path: Path) -> None:
     """One page to the night desk; nobody answers: one to the lab head; acknowledged: silence.
 
     The return reaches both, once. Every page is short and ends in its rule's advice.
@@ -161,7 +162,7 @@ def test_a_climb_pages_once_escalates_falls_silent_and_tells_its_end_once(tmp_pa
         assert page.tone == "over" or any(step in page.text for step in steps)
 
 
-def test_one_rush_of_air_is_one_page_and_one_end(tmp_path):
+def test_one_rush_of_air_is_one_page_and_one_end(tmp_path: Path) -> None:
     """168 ppm at 09:30, an hour on the way down past 100 and 10 ppm: told once, over once."""
     night = Night(tmp_path, "bed-oxygen", 2.75, push=ALWAYS)
     night.tell()
@@ -171,7 +172,7 @@ def test_one_rush_of_air_is_one_page_and_one_end(tmp_path):
     ]
 
 
-def test_clean_up_after_a_stop_that_is_over_wakes_nobody(tmp_path):
+def test_clean_up_after_a_stop_that_is_over_wakes_nobody(tmp_path: Path) -> None:
     """The circulator stood from 01:42 to six; what it left behind goes by itself, untold."""
     night = Night(tmp_path, "circulator-trip", 11.5, push=ALWAYS)
     night.tell()

@@ -61,7 +61,7 @@ async def live_a_little(road: Any, lab: Any) -> None:
 
 async def test_replay_of_the_journal_is_what_was_published(
     road: Any, lab: Any, broker: Any, subscribe: Any
-):
+) -> None:
     """Through acknowledge, shelf, silence, reload and restart: the same events, word for word."""
     ear = await subscribe(broker.port, EVENT)
     await live_a_little(road, lab)
@@ -76,7 +76,7 @@ async def test_replay_of_the_journal_is_what_was_published(
 
 async def test_a_changed_threshold_changes_exactly_the_alarms_concerned(
     road: Any, lab: Any, tmp_path: Path
-):
+) -> None:
     """replay --compare names the alarm whose limit was moved out of reach, and no other."""
     for instrument in ("heron-trace", "egret-trace"):
         lab.add(instrument, "h2o", 9.0)
@@ -132,7 +132,7 @@ def start_and_kill(road: Any, after_s: float) -> None:
 
 async def test_replay_identity_holds_after_many_kills(
     road: Any, lab: Any, broker: Any, subscribe: Any
-):
+) -> None:
     """kill -9 at random moments, its start included, while alarms go up and down.
 
     Every time the record is whole and the next start is clean; in the end replay tells

@@ -36,7 +36,7 @@ def told(plan: Any, csv: Path, restore_every: int | None) -> list[dict[str, Any]
 @pytest.mark.parametrize(("story", "hours"), [("night", 4), ("torn-glove", 5)])
 def test_restoring_changes_nothing_that_is_told(
     make_lab: Any, tmp_path: Path, story: str, hours: int
-):
+) -> None:
     """Hundreds of restores in a night: every event the same in every word."""
     make_lab(story)
     config = tmp_path / "dewline.yaml"

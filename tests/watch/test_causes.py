@@ -6,6 +6,7 @@ import ast
 import json
 import random
 import re
+from collections.abc import Callable
 from pathlib import Path
 from types import SimpleNamespace
 from typing import get_args
@@ -23,7 +24,8 @@ from dewline.watch.causes.table import FAMILIES, GAS
 from dewline.watch.causes.tell_apart import TELL_APART
 from dewline.watch.causes.weighed import HIGHEST
 from dewline.watch.derived.forecast import reach
-from dewline.watch_plan import Above, FalseFor
+from dewline.watch_plan import Above, FalseFor, RulePlan
+from tests.watch.conftest import Bench
 
 NAMES = (
     "air-leak leak-at-low-pressure loop-suction-leak glove-torn gas-loss glove-permeation "
@@ -252,7 +254,9 @@ def stopped(bench, make_rule):
     return b
 
 
-def test_an_event_bears_its_cause_and_the_same_after_a_restore(bench, make_rule) -> None:
+def test_an_event_bears_its_cause_and_the_same_after_a_restore(
+    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
+) -> None:
     """A stopped blower is named; a watch restored on the way tells the very same events."""
     b = stopped(bench, make_rule)
     event = b.events[0]
@@ -266,7 +270,9 @@ def test_an_event_bears_its_cause_and_the_same_after_a_restore(bench, make_rule)
     assert other.events == []
 
 
-def test_the_state_is_json_and_whole(bench, make_rule) -> None:
+def test_the_state_is_json_and_whole(
+    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
+) -> None:
     """Histories, notes and verdicts go through JSON and come back the same."""
     b = stopped(bench, make_rule)
     b.say("note", box="heron", kind="gloves", why="new left pair")
@@ -275,7 +281,9 @@ def test_the_state_is_json_and_whole(bench, make_rule) -> None:
     assert b.watch.save() == state
 
 
-def test_a_block_that_stands_still_is_frozen_until_one_number_moves(bench, make_rule) -> None:
+def test_a_block_that_stands_still_is_frozen_until_one_number_moves(
+    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
+) -> None:
     """Five numbers of one panel bit for bit the same for 5 min: bad, until one differs."""
     b = bench(make_rule("high", "oxygen", Above(10.0)))
     numbers = {"oxygen": 1.0, "moisture": 2.0, "pressure": 3.0, "temperature": 22.0,
@@ -289,7 +297,9 @@ def test_a_block_that_stands_still_is_frozen_until_one_number_moves(bench, make_
     assert [t for _, t, _ in b.told()] == ["raised"]
 
 
-def test_a_block_of_zeros_is_never_clean(bench, make_rule) -> None:
+def test_a_block_of_zeros_is_never_clean(
+    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
+) -> None:
     """All numbers of a panel zero at once is a panel that has just started."""
     b = bench(make_rule("high", "oxygen", Above(10.0)))
     b.at(0, oxygen=12.0, moisture=2.0, pressure=3.0, temperature=22.0)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import pytest
 
 from dewline.readings import Quality, Reading
@@ -14,13 +16,18 @@ from dewline.watch_plan import (
     Guard,
     Outside,
     Reaches,
+    RulePlan,
+    SignalPlan,
     StaleAfter,
     TrueFor,
     UnchangedFor,
 )
+from tests.watch.conftest import Bench
 
 
-def test_above_is_strict_and_clears_strictly_below_limit_minus_deadband(bench, make_rule):
+def test_above_is_strict_and_clears_strictly_below_limit_minus_deadband(
+    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
+) -> None:
     """Equal to the limit is not above it; equal to limit - deadband is not below it."""
     b = bench(make_rule("high", "oxygen", Above(10.0), deadband=2.0))
     for second, value in enumerate((10.0, 10.1, 8.0, 7.9)):
@@ -28,7 +35,9 @@ def test_above_is_strict_and_clears_strictly_below_limit_minus_deadband(bench, m
     assert b.told() == [(1, "raised", "unacknowledged"), (3, "returned", "returned")]
 
 
-def test_below_mirrors_above(bench, make_rule):
+def test_below_mirrors_above(
+    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
+) -> None:
     """Raised below the limit, cleared above limit + deadband."""
     b = bench(make_rule("low", "pressure", Below(-1.0), deadband=0.5))
     for second, value in enumerate((-1.0, -1.1, -0.5, -0.4)):
@@ -36,7 +45,9 @@ def test_below_mirrors_above(bench, make_rule):
     assert [t for t, *_ in b.told()] == [1, 3]
 
 
-def test_outside_names_the_bound_that_was_crossed(bench, make_rule):
+def test_outside_names_the_bound_that_was_crossed(
+    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
+) -> None:
     """The event's limit is the side on which the value left; within both deadbands it clears."""
     b = bench(make_rule("range", "pressure", Outside(-8.0, 12.0), deadband=1.0))
     for second, value in enumerate((0.0, -8.5, -7.5, 0.0, 12.5, 11.5, 10.9)):
@@ -45,7 +56,9 @@ def test_outside_names_the_bound_that_was_crossed(bench, make_rule):
     assert [e.limit for e in b.events if e.transition == "raised"] == [-8.0, 12.0]
 
 
-def test_limit_from_a_signal_moves_with_it(bench, make_rule):
+def test_limit_from_a_signal_moves_with_it(
+    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
+) -> None:
     """A limit may be another signal; its last good value counts."""
     b = bench(make_rule("high", "pressure", Above("heron.pressure_high")))
     b.at(0, pressure=5.0, pressure_high=6.0)
@@ -55,7 +68,9 @@ def test_limit_from_a_signal_moves_with_it(bench, make_rule):
     assert b.events[0].limit == 4.0
 
 
-def test_bad_limit_signal_neither_raises_nor_clears(bench, make_rule):
+def test_bad_limit_signal_neither_raises_nor_clears(
+    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
+) -> None:
     """While the limit is unknown the alarm stays as it is."""
     b = bench(make_rule("high", "pressure", Above("heron.pressure_high")))
     b.at(0, pressure_high=None, pressure=99.0)
@@ -67,7 +82,9 @@ def test_bad_limit_signal_neither_raises_nor_clears(bench, make_rule):
     assert [t for t, *_ in b.told()] == [1, 3]
 
 
-def test_stale_is_told_by_a_tick_and_ended_by_a_reading(bench, make_rule):
+def test_stale_is_told_by_a_tick_and_ended_by_a_reading(
+    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
+) -> None:
     """15 s without a usable reading; ``since`` is the last one that was usable."""
     b = bench(make_rule("stale", "oxygen", StaleAfter(15_000)))
     b.at(0, oxygen=1.0)
@@ -82,7 +99,9 @@ def test_stale_is_told_by_a_tick_and_ended_by_a_reading(bench, make_rule):
     assert b.told()[-1] == (20.5, "returned", "returned")
 
 
-def test_signal_that_never_came_is_stale_from_the_start(bench, make_rule):
+def test_signal_that_never_came_is_stale_from_the_start(
+    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
+) -> None:
     """The clock of a signal begins with the first item of all."""
     b = bench(make_rule("stale", "moisture", StaleAfter(15_000)))
     b.at(0, oxygen=1.0)
@@ -93,14 +112,18 @@ def test_signal_that_never_came_is_stale_from_the_start(bench, make_rule):
 @pytest.mark.parametrize(
     "quality", [Quality.OVER_RANGE, Quality.UNDER_RANGE, Quality.WARMING_UP, Quality.UNPROVEN]
 )
-def test_uncertain_is_not_stale(bench, make_rule, quality):
+def test_uncertain_is_not_stale(
+    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan], quality: Quality
+) -> None:
     """An analyzer that is out of range or warming up lives."""
     b = bench(make_rule("stale", "oxygen", StaleAfter(5_000)))
     b.hold(0, 20, oxygen=Reading(1.0, quality))
     assert b.told() == []
 
 
-def test_stale_on_delay_runs_on_ticks(bench, make_rule):
+def test_stale_on_delay_runs_on_ticks(
+    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
+) -> None:
     """Silence cannot bring the readings that other delays wait for."""
     b = bench(make_rule("stale", "oxygen", StaleAfter(5_000), on_s=10))
     b.at(0, oxygen=1.0)
@@ -108,7 +131,9 @@ def test_stale_on_delay_runs_on_ticks(bench, make_rule):
     assert b.told() == [(15, "raised", "unacknowledged")]
 
 
-def test_unchanged_is_told_by_time_and_ended_by_a_change(bench, make_rule):
+def test_unchanged_is_told_by_time_and_ended_by_a_change(
+    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
+) -> None:
     """The very same value for 60 s; the first other value ends it."""
     b = bench(make_rule("frozen", "oxygen", UnchangedFor(60_000, 0.2)))
     b.hold(0, 70, oxygen=1.5)
@@ -117,7 +142,9 @@ def test_unchanged_is_told_by_time_and_ended_by_a_change(bench, make_rule):
     assert b.told()[-1] == (70, "returned", "returned")
 
 
-def test_unchanged_ignores_small_values(bench, make_rule):
+def test_unchanged_ignores_small_values(
+    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
+) -> None:
     """At or below ``ignore_below`` a flat line is health; above, the clock starts there."""
     b = bench(make_rule("frozen", "oxygen", UnchangedFor(60_000, 0.2)))
     b.hold(0, 200, oxygen=0.2)
@@ -126,7 +153,9 @@ def test_unchanged_ignores_small_values(bench, make_rule):
     assert b.told() == [(260, "raised", "unacknowledged")]
 
 
-def test_silence_is_not_frozen(bench, make_rule):
+def test_silence_is_not_frozen(
+    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
+) -> None:
     """A value that stopped coming is stale; when it comes back the same, the clock starts anew."""
     b = bench(make_rule("frozen", "oxygen", UnchangedFor(60_000, None)))
     b.at(0, oxygen=1.5)
@@ -137,7 +166,9 @@ def test_silence_is_not_frozen(bench, make_rule):
     assert b.told() == [(110, "raised", "unacknowledged")]
 
 
-def test_a_few_bad_readings_do_not_break_unchanged(bench, make_rule):
+def test_a_few_bad_readings_do_not_break_unchanged(
+    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
+) -> None:
     """A bad reading neither resets nor completes."""
     b = bench(make_rule("frozen", "oxygen", UnchangedFor(30_000, None)))
     b.hold(0, 10, oxygen=1.5)
@@ -146,7 +177,9 @@ def test_a_few_bad_readings_do_not_break_unchanged(bench, make_rule):
     assert b.told() == [(30, "raised", "unacknowledged")]
 
 
-def test_true_for_and_false_for(bench, make_rule):
+def test_true_for_and_false_for(
+    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
+) -> None:
     """A bit that stays; the time it has to stay is the limit of the event."""
     b = bench(
         make_rule("purge-long", "purging", TrueFor(10_000)),
@@ -159,7 +192,7 @@ def test_true_for_and_false_for(bench, make_rule):
     assert all(e.since_ms == b.events[0].since_ms for e in b.events)
 
 
-def test_count_within(bench, make_rule):
+def test_count_within(bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]) -> None:
     """Raised at the third dip inside the window, over when the window holds fewer."""
     b = bench(make_rule("dips", "pressure", Count(3, 60_000, Below(0.0))))
     for second in range(0, 100):
@@ -169,7 +202,9 @@ def test_count_within(bench, make_rule):
     assert b.events[0].limit == 3.0
 
 
-def test_count_uses_the_deadband_between_its_begins(bench, make_rule):
+def test_count_uses_the_deadband_between_its_begins(
+    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
+) -> None:
     """A value that only leaves the limit by less than the deadband has not ended its dip."""
     b = bench(make_rule("dips", "pressure", Count(3, 60_000, Below(0.0)), deadband=0.5))
     for second in range(20):
@@ -177,7 +212,9 @@ def test_count_uses_the_deadband_between_its_begins(bench, make_rule):
     assert b.told() == []
 
 
-def test_guard_lets_the_rule_speak_only_while(bench, make_rule):
+def test_guard_lets_the_rule_speak_only_while(
+    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
+) -> None:
     """Out of the guard the condition is false: nothing is raised, what stood is over."""
     guard = Guard("heron.circulating", "above", 0.5)
     b = bench(make_rule("into-bed", "oxygen", Above(1000.0), only_while=guard))
@@ -190,7 +227,9 @@ def test_guard_lets_the_rule_speak_only_while(bench, make_rule):
     assert b.told() == [(3, "raised", "unacknowledged"), (4, "returned", "returned")]
 
 
-def test_guard_between_two_limits(bench, make_rule):
+def test_guard_between_two_limits(
+    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
+) -> None:
     """Inside it speaks; at either limit and beyond it does not, and what stood is over."""
     guard = Guard("heron.circulating", "between", 2.5, 3.5)
     b = bench(make_rule("no-gas", "oxygen", Above(1.0), only_while=guard))
@@ -199,7 +238,9 @@ def test_guard_between_two_limits(bench, make_rule):
     assert b.told() == [(2, "raised", "unacknowledged"), (3, "returned", "returned")]
 
 
-def test_unknown_guard_leaves_things_as_they_are(bench, make_rule):
+def test_unknown_guard_leaves_things_as_they_are(
+    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
+) -> None:
     """A bad guard signal neither raises nor clears."""
     guard = Guard("heron.circulating", "above", 0.5)
     b = bench(make_rule("into-bed", "oxygen", Above(1000.0), only_while=guard))
@@ -210,7 +251,9 @@ def test_unknown_guard_leaves_things_as_they_are(bench, make_rule):
     assert [t for t, *_ in b.told()] == [1]
 
 
-def test_guarded_stale_clock_starts_when_the_guard_opens(bench, make_rule):
+def test_guarded_stale_clock_starts_when_the_guard_opens(
+    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
+) -> None:
     """An analyzer that was off is not stale in the second in which it is switched on."""
     guard = Guard("heron.circulating", "above", 0.5)
     b = bench(make_rule("stale", "oxygen", StaleAfter(15_000), only_while=guard))
@@ -219,7 +262,11 @@ def test_guarded_stale_clock_starts_when_the_guard_opens(bench, make_rule):
     assert b.told() == [(115, "raised", "unacknowledged")]
 
 
-def test_above_own_waits_for_the_figure_of_the_box(bench, make_rule, make_signal):
+def test_above_own_waits_for_the_figure_of_the_box(
+    bench: Callable[..., Bench],
+    make_rule: Callable[..., RulePlan],
+    make_signal: Callable[..., SignalPlan],
+) -> None:
     """Twice the box's own idle figure; silent until there is one."""
     own = make_signal("heron.moisture_idle", "ppm")
     b = bench(make_rule("wearing", "moisture", AboveOwn(2.0, "idle-baseline")), extra=[own])
@@ -231,7 +278,9 @@ def test_above_own_waits_for_the_figure_of_the_box(bench, make_rule, make_signal
     assert b.events[0].limit == 0.4
 
 
-def test_reaches_looks_ahead_and_falls_silent_on_a_plateau(bench, make_rule):
+def test_reaches_looks_ahead_and_falls_silent_on_a_plateau(
+    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
+) -> None:
     """At 1 ppm/h from 1 ppm, 5 ppm within 3 h is foreseen at about 2 ppm; on a plateau never."""
     b = bench(make_rule("soon", "moisture", Reaches(5.0, 3 * 3_600_000), unit="ppm"))
     for second in range(0, 7200, 20):
@@ -245,7 +294,9 @@ def test_reaches_looks_ahead_and_falls_silent_on_a_plateau(bench, make_rule):
     assert [t for _, t, _ in b.told()] == ["raised", "returned"]
 
 
-def test_since_is_when_the_condition_began(bench, make_rule):
+def test_since_is_when_the_condition_began(
+    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
+) -> None:
     """Before the on-delay, at the first sample past the limit."""
     b = bench(make_rule("high", "oxygen", Above(10.0), on_s=30))
     b.hold(0, 5, oxygen=1.0)

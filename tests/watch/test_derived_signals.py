@@ -6,6 +6,7 @@ import csv
 import itertools
 import json
 import math
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -19,7 +20,10 @@ from dewline.watch_plan import (
     AntechamberPlan,
     BoxPlan,
     PurifierPlan,
+    RulePlan,
+    SignalPlan,
 )
+from tests.watch.conftest import Bench
 
 MINUTE, H, DAY = 60, 3600, 86_400
 # The bench starts at 02:14:00 UTC.
@@ -39,7 +43,11 @@ def box_of(**more):
 
 
 @pytest.fixture
-def lab(bench, make_rule, make_signal):
+def lab(
+    bench: Callable[..., Bench],
+    make_rule: Callable[..., RulePlan],
+    make_signal: Callable[..., SignalPlan],
+):
     """A bench whose box has everything that derived signals need."""
 
     def build(*rules, extra=(), flow=60.0, box=None, **more):
@@ -84,7 +92,7 @@ def frost_rows():
 
 
 @pytest.mark.parametrize("row", frost_rows(), ids=lambda r: str(next(iter(r.values()))))
-def test_frost_point_agrees_with_the_table(lab, row):
+def test_frost_point_agrees_with_the_table(lab, row: dict[str, str]) -> None:
     """IAPWS R14-08 by the iapws library, 1013.25 mbar: within 0.001 K where gauge reads 0."""
     values = [float(v) for v in row.values()]
     b = lab()
@@ -93,7 +101,7 @@ def test_frost_point_agrees_with_the_table(lab, row):
     assert last(b, "frost_point_calc") == pytest.approx(values[1], abs=1e-3)
 
 
-def test_frost_point_follows_pressure(lab, make_signal):
+def test_frost_point_follows_pressure(lab, make_signal: Callable[..., SignalPlan]) -> None:
     """At a barometer of 850 mbar the same ppm frosts lower than at 1013."""
     points = []
     for barometer in (1013.25, 850.0):
@@ -112,7 +120,7 @@ def test_frost_point_follows_pressure(lab, make_signal):
         (Reading(None, Quality.LOOP_FAULT), Quality.LOOP_FAULT),
     ],
 )
-def test_quality_is_that_of_the_worst_input(lab, given, quality):
+def test_quality_is_that_of_the_worst_input(lab, given: Reading, quality: Quality) -> None:
     """A derived reading is no better than its inputs, and has no value where one is bad."""
     b = lab()
     seen = []
@@ -124,7 +132,7 @@ def test_quality_is_that_of_the_worst_input(lab, given, quality):
     assert (reading.value is None) == (quality >= Quality.NO_ANSWER)
 
 
-def test_an_overdue_input_makes_it_bad(lab):
+def test_an_overdue_input_makes_it_bad(lab) -> None:
     """Old readings do not go on as if they were new."""
     b = lab()
     b.hold(0, 65, moisture=0.2, pressure=3.0)
@@ -132,7 +140,7 @@ def test_an_overdue_input_makes_it_bad(lab):
     assert last(b, "frost_point_calc") is None
 
 
-def test_nothing_to_freeze_is_said_as_the_end_of_the_range(lab):
+def test_nothing_to_freeze_is_said_as_the_end_of_the_range(lab) -> None:
     """Below -110 degC the curve does not hold: under-range, not a number made up."""
     b = lab()
     seen = []
@@ -141,35 +149,35 @@ def test_nothing_to_freeze_is_said_as_the_end_of_the_range(lab):
     assert [r for r in seen if r][-1] == Reading(-110.0, Quality.UNDER_RANGE)
 
 
-def test_a_measured_signal_of_the_name_wins(lab, make_signal):
+def test_a_measured_signal_of_the_name_wins(lab, make_signal: Callable[..., SignalPlan]) -> None:
     """What an instrument measures is not computed over."""
     b = lab(extra=[make_signal("heron.frost_point_calc", "degC")])
     b.hold(0, 70, moisture=0.2, pressure=3.0)
     assert not told(b, "frost_point_calc")
 
 
-def test_derived_signals_are_never_fed_back(lab, make_rule):
+def test_derived_signals_are_never_fed_back(lab, make_rule: Callable[..., RulePlan]) -> None:
     """A recorded derived reading in a scan changes nothing: only registers are fed."""
     b = lab(make_rule("cold", "frost_point_calc", Above(0.0)))
     b.at(0, frost_point_calc=5.0, **CALM)
     assert not b.told()
 
 
-def test_a_rule_may_speak_of_a_derived_signal(lab, make_rule):
+def test_a_rule_may_speak_of_a_derived_signal(lab, make_rule: Callable[..., RulePlan]) -> None:
     """Judged like any other, at the minute it is told."""
     b = lab(make_rule("damp", "frost_point_calc", Above(-80.0)))
     b.hold(0, 130, **{**CALM, "moisture": 2.0})
     assert [(t, what) for t, what, _ in b.told("damp")] == [(60, "raised")]
 
 
-def night(b, day_s, ppm, minutes=180, **more):
+def night(b, day_s, ppm, minutes=180, **more) -> None:
     """A scan a minute from two o'clock on, then a tick past five."""
     for k in range(minutes):
         b.at(day_s + k * MINUTE + 50, **{**CALM, "oxygen": ppm, **more})
     b.at(day_s + 3 * H + 70, **CALM)
 
 
-def test_idle_baseline_is_the_median_from_two_to_five(lab):
+def test_idle_baseline_is_the_median_from_two_to_five(lab) -> None:
     """Quiet readings of the night only; what comes before and after is not in it."""
     b = lab()
     b.at(0, **{**CALM, "oxygen": 9.0})
@@ -179,7 +187,7 @@ def test_idle_baseline_is_the_median_from_two_to_five(lab):
     assert last(b, "oxygen_idle") == pytest.approx(0.1 + 0.001 * 89.5, abs=0.002)
 
 
-def test_idle_baseline_leaves_out_what_goes_on(lab):
+def test_idle_baseline_leaves_out_what_goes_on(lab) -> None:
     """An hour of transfer in the night shifts nothing."""
     b = lab()
     for k in range(180):
@@ -190,14 +198,16 @@ def test_idle_baseline_leaves_out_what_goes_on(lab):
     assert last(b, "oxygen_idle") == pytest.approx(0.1)
 
 
-def test_a_night_without_enough_quiet_has_no_baseline(lab):
+def test_a_night_without_enough_quiet_has_no_baseline(lab) -> None:
     """Less than an hour of quiet tells nothing of a night."""
     b = lab()
     night(b, TO_0200, 0.1, minutes=50)
     assert not told(b, "oxygen_idle")
 
 
-def test_idle_baseline_is_by_the_clock_of_the_site(bench, make_signal):
+def test_idle_baseline_is_by_the_clock_of_the_site(
+    bench: Callable[..., Bench], make_signal: Callable[..., SignalPlan]
+) -> None:
     """Two o'clock is local: in Tokyo it comes nine hours before UTC's."""
     b = stirred(bench())
     plan = b.drive.watch.plan
@@ -211,7 +221,9 @@ def _fields(plan):
     return {name: getattr(plan, name) for name in type(plan).__dataclass_fields__}
 
 
-def test_comparisons_with_the_own_baseline_are_silent_for_seven_days(lab, make_rule):
+def test_comparisons_with_the_own_baseline_are_silent_for_seven_days(
+    lab, make_rule: Callable[..., RulePlan]
+) -> None:
     """A learning box has a baseline, but unproven: nothing is raised on it until day seven."""
     b = lab(make_rule("twice", "oxygen", AboveOwn(2.0, "idle-baseline")))
     for day in range(9):
@@ -224,12 +236,12 @@ def test_comparisons_with_the_own_baseline_are_silent_for_seven_days(lab, make_r
         assert bool(b.told("twice")) == (not learning), day
 
 
-def steady(b, seconds, start=0, **more):
+def steady(b, seconds, start=0, **more) -> None:
     for second in range(start, start + seconds, 5):
         b.at(second, **{**CALM, **more})
 
 
-def test_oxygen_ingress_of_a_running_loop(lab):
+def test_oxygen_ingress_of_a_running_loop(lab) -> None:
     """1 ppm at 60 m³/h, 95 % cleaned, is 57 cm³/h at the box; less by p and T at standard."""
     b = lab()
     steady(b, 40 * MINUTE, oxygen=1.0)
@@ -237,7 +249,7 @@ def test_oxygen_ingress_of_a_running_loop(lab):
     assert last(b, "oxygen_ingress") == pytest.approx(57.0 * standard, rel=1e-6)
 
 
-def test_ingress_carries_the_zero_uncertainty(lab):
+def test_ingress_carries_the_zero_uncertainty(lab) -> None:
     """0.2 ppm of zero are 11 cm³/h: more than gloves give, and said so."""
     b = lab()
     steady(b, 40 * MINUTE, oxygen=0.05)
@@ -245,7 +257,7 @@ def test_ingress_carries_the_zero_uncertainty(lab):
     assert unsure == pytest.approx(4 * value)
 
 
-def test_oxygen_ingress_of_a_standing_loop(lab):
+def test_oxygen_ingress_of_a_standing_loop(lab) -> None:
     """1.5 ppm/h in 1.2 m³ is 1.8 cm³/h, loop or no loop."""
     b = lab()
     for second in range(0, 2 * H, 5):
@@ -254,7 +266,7 @@ def test_oxygen_ingress_of_a_standing_loop(lab):
     assert last(b, "oxygen_ingress") == pytest.approx(1.8 * standard, rel=1e-3)
 
 
-def test_water_ingress_comes_from_the_running_loop_only(lab):
+def test_water_ingress_comes_from_the_running_loop_only(lab) -> None:
     """With the loop stopped the walls hide it: nothing is told, not even a small number."""
     b = lab()
     steady(b, 3 * H, circulating=0.0, moisture=2.0)
@@ -265,7 +277,7 @@ def test_water_ingress_comes_from_the_running_loop_only(lab):
     assert last(b, "moisture_ingress") == pytest.approx(2.0 * 57.0 * 0.925, rel=0.01)
 
 
-def test_duty_is_the_share_of_the_last_hour(lab):
+def test_duty_is_the_share_of_the_last_hour(lab) -> None:
     """A valve that is open 6 s of every 60 is open a tenth of the time."""
     b = lab()
     for second in range(2 * H + 61):
@@ -273,7 +285,7 @@ def test_duty_is_the_share_of_the_last_hour(lab):
     assert last(b, "fill_duty") == pytest.approx(10.0, abs=0.2)
 
 
-def test_gas_use_from_pressure_steps(lab):
+def test_gas_use_from_pressure_steps(lab) -> None:
     """A fill of 1 mbar every 10 min: 144 a day of (1.18 + 0.7) L/mbar."""
     b = lab()
     for second in range(3 * H + 61):
@@ -284,7 +296,7 @@ def test_gas_use_from_pressure_steps(lab):
     assert last(b, "gas_use") == pytest.approx(expected, rel=0.03)
 
 
-def test_cooling_is_no_loss(lab):
+def test_cooling_is_no_loss(lab) -> None:
     """3 K in the night draw 12 L and lose none: the change of content is taken out."""
     b = lab()
     drawn = 0
@@ -308,7 +320,7 @@ def test_cooling_is_no_loss(lab):
     assert abs(last(b, "gas_use")) < 6.0
 
 
-def test_residual_after_cycles_agrees_with_the_table(lab):
+def test_residual_after_cycles_agrees_with_the_table(lab) -> None:
     """antechamber.csv: 3 cycles at 10 mbar from air, pure refill, leave 0.20 ppm (derived)."""
     b = lab()
     b.at(
@@ -325,7 +337,7 @@ def test_residual_after_cycles_agrees_with_the_table(lab):
     assert last(b, "large_residual") == pytest.approx(0.20135, rel=1e-3)
 
 
-def test_all_of_it_survives_a_snapshot(lab):
+def test_all_of_it_survives_a_snapshot(lab) -> None:
     """A watch restored in the middle says the same, to the last digit."""
     runs = []
     for freeze in (False, True):
@@ -339,7 +351,7 @@ def test_all_of_it_survives_a_snapshot(lab):
     assert runs[0] == runs[1]
 
 
-def test_items_out_of_order_and_odd_values_never_raise(lab):
+def test_items_out_of_order_and_odd_values_never_raise(lab) -> None:
     """Infinite, negative and missing numbers on every signal at once."""
     b = lab()
     names = [*CALM, "fill_valve", "large_pressure", "large_inner_door", "large_evacuating"]

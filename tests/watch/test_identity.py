@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Callable
 from dataclasses import replace
 
 import pytest
@@ -10,10 +11,13 @@ import pytest
 from dewline.errors import DewlineError
 from dewline.readings import Quality, Reading, Resumed, Scan, Tick
 from dewline.watch.watch import Watch
-from dewline.watch_plan import Above, StaleAfter
+from dewline.watch_plan import Above, RulePlan, SignalPlan, StaleAfter, WatchPlan
+from tests.watch.conftest import Bench
 
 
-def test_id_is_the_hash_of_what_happened(bench, make_rule):
+def test_id_is_the_hash_of_what_happened(
+    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
+) -> None:
     """First 16 hex digits of SHA-256 of site|alarm|transition|at_ms|n, n counting repeats."""
     b = bench(make_rule("high", "oxygen", Above(10.0)))
     for value in (11.0, 1.0, 11.0):  # three scans of one moment
@@ -29,7 +33,9 @@ def test_id_is_the_hash_of_what_happened(bench, make_rule):
         assert event.id == hashlib.sha256(text.encode()).hexdigest()[:16]
 
 
-def test_seq_counts_from_one_without_a_hole_and_through_a_restore(bench, make_rule):
+def test_seq_counts_from_one_without_a_hole_and_through_a_restore(
+    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
+) -> None:
     """seq is part of the state."""
     b = bench(make_rule("high", "oxygen", Above(10.0)))
     for second in range(6):
@@ -39,7 +45,9 @@ def test_seq_counts_from_one_without_a_hole_and_through_a_restore(bench, make_ru
     assert b.watch.event_seq == 5
 
 
-def test_wall_time_is_only_a_label(make_plan, make_rule):
+def test_wall_time_is_only_a_label(
+    make_plan: Callable[..., WatchPlan], make_rule: Callable[..., RulePlan]
+) -> None:
     """The wall clock jumps an hour: no alarm moves, labels follow, ticks keep the last offset."""
     rules = [
         make_rule("high", "oxygen", Above(10.0), on_s=30),
@@ -63,7 +71,9 @@ def test_wall_time_is_only_a_label(make_plan, make_rule):
     assert events[0].time_ms - events[0].since_ms == 30_000
 
 
-def test_time_that_goes_back_is_held(make_plan, make_rule):
+def test_time_that_goes_back_is_held(
+    make_plan: Callable[..., WatchPlan], make_rule: Callable[..., RulePlan]
+) -> None:
     """An item older than the last one is taken at the time of the last."""
     watch = Watch(make_plan([make_rule("high", "oxygen", Above(10.0))]))
     reading = {"heron.oxygen": Reading(11.0, Quality.GOOD)}
@@ -72,13 +82,19 @@ def test_time_that_goes_back_is_held(make_plan, make_rule):
     assert (event.at_ms, event.time_ms) == (10_000_000, 9_000_000)
 
 
-def test_unknown_signals_are_passed_over(bench, make_rule):
+def test_unknown_signals_are_passed_over(
+    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
+) -> None:
     """A signal of another plan is no error."""
     b = bench(make_rule("high", "oxygen", Above(10.0)))
     assert b.scan(0, {"egret.oxygen": 5.0, "nonsense": None}).events == ()
 
 
-def test_derived_signals_are_not_taken_from_a_scan(bench, make_rule, make_signal):
+def test_derived_signals_are_not_taken_from_a_scan(
+    bench: Callable[..., Bench],
+    make_rule: Callable[..., RulePlan],
+    make_signal: Callable[..., SignalPlan],
+) -> None:
     """A recorded slope or alarm rate is the verdict of another plan: it is not fed back."""
     rate = replace(make_signal("daemon.alarm_rate", ""), instrument=None)
     slope = replace(make_signal("heron.oxygen_slope", "ppm/h"), instrument=None)
@@ -91,7 +107,9 @@ def test_derived_signals_are_not_taken_from_a_scan(bench, make_rule, make_signal
     assert b.events == []
 
 
-def test_table_rows_and_events_share_one_form(bench, make_rule):
+def test_table_rows_and_events_share_one_form(
+    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
+) -> None:
     """alarm_table holds event documents, every key present."""
     b = bench(make_rule("high", "oxygen", Above(10.0), unit="ppm", advice="Look."))
     b.at(0, oxygen=11.0)
@@ -105,7 +123,9 @@ def test_table_rows_and_events_share_one_form(bench, make_rule):
     )
 
 
-def test_start_of_a_fresh_watch_with_a_resumed(make_plan, make_rule):
+def test_start_of_a_fresh_watch_with_a_resumed(
+    make_plan: Callable[..., WatchPlan], make_rule: Callable[..., RulePlan]
+) -> None:
     """save of a watch that was never fed restores into one that was never fed."""
     plan = make_plan([make_rule("stale", "oxygen", StaleAfter(15_000))])
     watch = Watch(plan)
@@ -115,7 +135,9 @@ def test_start_of_a_fresh_watch_with_a_resumed(make_plan, make_rule):
     assert other.save() != watch.save()
 
 
-def test_state_of_another_version_is_refused(make_plan, make_rule):
+def test_state_of_another_version_is_refused(
+    make_plan: Callable[..., WatchPlan], make_rule: Callable[..., RulePlan]
+) -> None:
     """A snapshot this version cannot read is an error, not a guess."""
     watch = Watch(make_plan([make_rule("high", "oxygen", Above(10.0))]))
     with pytest.raises(DewlineError, match="version 99"):

@@ -5,13 +5,15 @@ from __future__ import annotations
 import hashlib
 import json
 import math
+from collections.abc import Callable
 
 import pytest
 
 from dewline.readings import Quality, Reading
 from dewline.watch.ledgers.pressure_hold import leak_test_row
 from dewline.watch.watch import Watch
-from dewline.watch_plan import AnalyzerPlan, AntechamberPlan, BoxPlan, PurifierPlan
+from dewline.watch_plan import AnalyzerPlan, AntechamberPlan, BoxPlan, PurifierPlan, SignalPlan
+from tests.watch.conftest import Bench
 
 MINUTE, H = 60, 3600
 START_MS = 1_772_417_640_000
@@ -27,7 +29,7 @@ TAU_S = 1.2 / 57 * 3600
 class Lab:
     """A bench whose rows are kept, with a box that has volume, loop and one antechamber."""
 
-    def __init__(self, bench, make_signal, **box):
+    def __init__(self, bench, make_signal, **box) -> None:
         extra = [
             make_signal(f"heron.{role}", unit)
             for role, unit in (
@@ -51,7 +53,7 @@ class Lab:
         self.rows = []
         inner = self.b.drive.record
 
-        def record(entry):
+        def record(entry) -> None:
             inner(entry)
             self.rows += entry.outcome.ledger
 
@@ -59,7 +61,7 @@ class Lab:
         self.s = 0
         self.state = dict(CALM)
 
-    def go(self, seconds, every=1, **more):
+    def go(self, seconds, every=1, **more) -> None:
         """Scans for so long; values stay until said otherwise; a callable is of the second."""
         self.state |= more
         for k in range(0, seconds, every):
@@ -78,7 +80,7 @@ class Lab:
         assert len(rows) == 1, [r.kind for r in self.rows]
         return rows[0].document
 
-    def cycle(self, low=5.0, hold=30):
+    def cycle(self, low=5.0, hold=30) -> None:
         """Down in 60 s, held, up in 60 s, as a gauge shows it."""
         self.go(
             60, large_evacuating=1.0, large_pressure=lambda k: max(low, 1016 * math.exp(-k / 10))
@@ -87,11 +89,11 @@ class Lab:
         self.go(60, large_refilling=1.0, large_pressure=lambda k: low + (1016 - low) * k / 60)
         self.go(5, large_refilling=0.0, large_pressure=1016.0)
 
-    def load(self):
+    def load(self) -> None:
         self.go(60, large_outer_door=1.0)
         self.go(5, large_outer_door=0.0)
 
-    def unload(self, peak=0.0):
+    def unload(self, peak=0.0) -> None:
         """Inner door for 2 min; what came in decays with the bed's pace."""
         base = 0.05
 
@@ -106,11 +108,11 @@ class Lab:
 
 
 @pytest.fixture
-def lab(bench, make_signal):
+def lab(bench: Callable[..., Bench], make_signal: Callable[..., SignalPlan]):
     return Lab(bench, make_signal)
 
 
-def test_a_transfer_of_three_cycles(lab):
+def test_a_transfer_of_three_cycles(lab) -> None:
     """Cycles and depths off the gauge, residual by the cycle sum, clean, no dose to speak of."""
     lab.go(30 * MINUTE)
     lab.load()
@@ -126,7 +128,7 @@ def test_a_transfer_of_three_cycles(lab):
     assert abs(row["seen_cm3"]) < 0.05
 
 
-def test_a_dose_is_the_area_under_the_excess(lab):
+def test_a_dose_is_the_area_under_the_excess(lab) -> None:
     """300 ppm mixed into 1.2 m³ are 360 cm³ at the box, whatever the peak reads."""
     lab.go(30 * MINUTE)
     lab.load()
@@ -140,7 +142,9 @@ def test_a_dose_is_the_area_under_the_excess(lab):
 
 
 @pytest.mark.parametrize("lag_s", [(30.0, 30.0), (60.0, 180.0)])
-def test_a_slow_sensor_tells_the_same_dose(bench, make_signal, lag_s):
+def test_a_slow_sensor_tells_the_same_dose(
+    bench: Callable[..., Bench], make_signal: Callable[..., SignalPlan], lag_s: tuple[float, float]
+) -> None:
     """Lag takes the peak, not the area: a capacitive sensor's known lag is taken out."""
     lab = Lab(bench, make_signal)
     kind = "capacitive" if lag_s[1] > 100 else "p2o5"
@@ -167,7 +171,7 @@ def test_a_slow_sensor_tells_the_same_dose(bench, make_signal, lag_s):
     assert lab.one("transfer")["seen_cm3"] == pytest.approx(120 * STANDARD, rel=0.05)
 
 
-def test_a_night_under_vacuum_is_not_dirty(lab):
+def test_a_night_under_vacuum_is_not_dirty(lab) -> None:
     """One cycle to 0.1 mbar leaves 21 ppm in five hours: time under vacuum passes it."""
     lab.go(30 * MINUTE)
     lab.load()
@@ -182,7 +186,7 @@ def test_a_night_under_vacuum_is_not_dirty(lab):
     assert row["vacuum_s"] > 4 * H
 
 
-def test_taking_out_of_a_clean_chamber_needs_nothing(lab):
+def test_taking_out_of_a_clean_chamber_needs_nothing(lab) -> None:
     """Inner door first: no cycles asked, clean, and the next one in starts from air."""
     lab.go(30 * MINUTE)
     lab.go(60, large_inner_door=1.0)
@@ -197,7 +201,7 @@ def test_taking_out_of_a_clean_chamber_needs_nothing(lab):
     assert row["residual_ppm"] > 900
 
 
-def test_loading_again_starts_the_count_anew(lab):
+def test_loading_again_starts_the_count_anew(lab) -> None:
     """Whoever opens the outer door once more has air in the chamber, pumped or not."""
     lab.go(30 * MINUTE)
     lab.load()
@@ -209,7 +213,9 @@ def test_loading_again_starts_the_count_anew(lab):
     assert lab.one("transfer")["cycles"] == 1
 
 
-def test_without_door_signals_a_pumped_chamber_counts_as_dirty(bench, make_signal):
+def test_without_door_signals_a_pumped_chamber_counts_as_dirty(
+    bench: Callable[..., Bench], make_signal: Callable[..., SignalPlan]
+) -> None:
     """A hand valve with a gauge only: cycles are read off the pressure."""
     lab = Lab(bench, make_signal)
     for name in ("large_outer_door", "large_inner_door", "large_evacuating", "large_refilling"):
@@ -226,7 +232,7 @@ def test_without_door_signals_a_pumped_chamber_counts_as_dirty(bench, make_signa
     assert row["residual_ppm"] == pytest.approx(209_460 * (20 / 1016.25) ** 2, rel=0.01)
 
 
-def test_an_impulse_without_a_door_is_an_unseen_transfer(lab):
+def test_an_impulse_without_a_door_is_an_unseen_transfer(lab) -> None:
     """60 cm³ of oxygen that nobody announced, gone with the bed's pace."""
     lab.go(30 * MINUTE)
     lab.go(40 * MINUTE, oxygen=lambda k: 0.05 + 50 * math.exp(-k / TAU_S))
@@ -235,14 +241,14 @@ def test_an_impulse_without_a_door_is_an_unseen_transfer(lab):
     assert row["seen_cm3"] == pytest.approx(60 * STANDARD, rel=0.1)
 
 
-def test_a_step_that_stays_is_no_transfer(lab):
+def test_a_step_that_stays_is_no_transfer(lab) -> None:
     """A leak makes a plateau: no dose, no row."""
     lab.go(30 * MINUTE)
     lab.go(3 * H, every=2, oxygen=3.0)
     assert not lab.of("transfer")
 
 
-def test_clean_up_is_told_against_the_own_best(lab):
+def test_clean_up_is_told_against_the_own_best(lab) -> None:
     """A tenth after 2.3 time constants; a loop half as fast has half the share of the best."""
     lab.go(30 * MINUTE)
     lab.go(40 * MINUTE, oxygen=lambda k: 0.05 + 50 * math.exp(-k / TAU_S))
@@ -253,7 +259,7 @@ def test_clean_up_is_told_against_the_own_best(lab):
     assert second["share_of_best"] == pytest.approx(0.5, rel=0.05)
 
 
-def test_air_proves_oxygen_and_water_proves_moisture(lab):
+def test_air_proves_oxygen_and_water_proves_moisture(lab) -> None:
     """Each sensor is proven by its own gas."""
     lab.go(30 * MINUTE)
     lab.go(40 * MINUTE, oxygen=lambda k: 0.05 + 50 * math.exp(-k / TAU_S))
@@ -262,7 +268,7 @@ def test_air_proves_oxygen_and_water_proves_moisture(lab):
     assert {r.document["gas"] for r in lab.of("sensor-response")} == {"oxygen", "moisture"}
 
 
-def test_a_dose_that_had_to_show_and_did_not(lab):
+def test_a_dose_that_had_to_show_and_did_not(lab) -> None:
     """One cycle at 50 mbar brings 600 cm³: a sensor that stays flat has not answered."""
     lab.go(30 * MINUTE)
     lab.load()
@@ -272,7 +278,7 @@ def test_a_dose_that_had_to_show_and_did_not(lab):
     assert (row["gas"], row["answered"]) == ("oxygen", False)
 
 
-def test_a_saturated_sensor_says_at_least(lab):
+def test_a_saturated_sensor_says_at_least(lab) -> None:
     """What is off the scale counts at the last number on it, and is marked."""
     lab.go(30 * MINUTE)
     lab.load()
@@ -288,7 +294,7 @@ def test_a_saturated_sensor_says_at_least(lab):
     assert row["seen_cm3"] > 1080 * STANDARD
 
 
-def test_every_stop_of_the_loop_is_a_leak_test(lab):
+def test_every_stop_of_the_loop_is_a_leak_test(lab) -> None:
     """Slope after the first 10 min, in ppm/h, mL/h and box volumes of air."""
     lab.go(30 * MINUTE)
     lab.go(
@@ -307,7 +313,7 @@ def test_every_stop_of_the_loop_is_a_leak_test(lab):
     assert row["mean_gauge_mbar"] == pytest.approx(3.0, abs=1e-3)
 
 
-def test_a_short_stop_is_no_row(lab):
+def test_a_short_stop_is_no_row(lab) -> None:
     """29 min tell too little."""
     lab.go(10 * MINUTE)
     lab.go(29 * MINUTE, circulating=0.0)
@@ -315,7 +321,9 @@ def test_a_short_stop_is_no_row(lab):
     assert not lab.of("isolation")
 
 
-def test_a_loop_without_flow_stands_whatever_its_bit_says(bench, make_signal):
+def test_a_loop_without_flow_stands_whatever_its_bit_says(
+    bench: Callable[..., Bench], make_signal: Callable[..., SignalPlan]
+) -> None:
     """Valves shut: the blower's bit stays on, the flow is nothing."""
     lab = Lab(bench, make_signal)
     plan = lab.b.drive.watch.plan
@@ -328,7 +336,7 @@ def test_a_loop_without_flow_stands_whatever_its_bit_says(bench, make_signal):
     assert lab.one("isolation")["oxygen_ppm_h"] == pytest.approx(1.5, rel=0.01)
 
 
-def test_a_disturbed_stop_gives_the_slope_of_its_longest_quiet_stretch(lab):
+def test_a_disturbed_stop_gives_the_slope_of_its_longest_quiet_stretch(lab) -> None:
     """A transfer in between lifts the level, not the slope."""
     lab.go(30 * MINUTE)
     lab.go(30 * MINUTE, circulating=0.0, oxygen=lambda k: 0.1 + 1.5 * k / H)
@@ -340,7 +348,7 @@ def test_a_disturbed_stop_gives_the_slope_of_its_longest_quiet_stretch(lab):
     assert row["disturbed"] >= 1
 
 
-def test_a_gauge_that_drops_to_a_zero_that_is_off_is_no_fall_to_be_timed(lab):
+def test_a_gauge_that_drops_to_a_zero_that_is_off_is_no_fall_to_be_timed(lab) -> None:
     """A cable pulled while it pumps: below nothing at once, and there it stays."""
     lab.go(60)
     lab.go(60, large_evacuating=1.0, large_pressure=-0.1)
@@ -348,7 +356,7 @@ def test_a_gauge_that_drops_to_a_zero_that_is_off_is_no_fall_to_be_timed(lab):
     assert not lab.of("pump-down")
 
 
-def test_pump_downs_are_told_against_the_own_best(lab):
+def test_pump_downs_are_told_against_the_own_best(lab) -> None:
     """Twice the time constant is half the best pump."""
     lab.go(60)
     for tau in (10.0, 20.0):
@@ -368,7 +376,7 @@ def test_pump_downs_are_told_against_the_own_best(lab):
     assert first["reached_s"] == pytest.approx(10 * math.log(508 / 5), abs=2)
 
 
-def test_a_purge_says_how_many_volumes(lab):
+def test_a_purge_says_how_many_volumes(lab) -> None:
     """From 20.9 % to 100 ppm are 7.6 volumes of ideal mixing (purge.csv)."""
     lab.go(60, oxygen=209_460.0)
     lab.go(40 * MINUTE, purging=1.0, oxygen=lambda k: 209_460 * math.exp(-7.6471 * k / 2400))
@@ -378,7 +386,7 @@ def test_a_purge_says_how_many_volumes(lab):
     assert row["volumes_by_oxygen"] == pytest.approx(7.6471, rel=1e-3)
 
 
-def regenerate(lab, *, steps=5, hydrogen=True, hours=12):
+def regenerate(lab, *, steps=5, hydrogen=True, hours=12) -> None:
     """A program: heat, reduce, dry, cool, with 20 L/min of forming gas in step 3."""
     lab.go(
         60,
@@ -408,7 +416,7 @@ def regenerate(lab, *, steps=5, hydrogen=True, hours=12):
     )
 
 
-def test_a_whole_regeneration(lab):
+def test_a_whole_regeneration(lab) -> None:
     """Steps, durations, gas against stoichiometry; complete, the bed out of the loop."""
     lab.go(60, bed_temperature=25.0, bed_in_loop=1.0)
     regenerate(lab)
@@ -420,7 +428,7 @@ def test_a_whole_regeneration(lab):
     assert row["same_bed_in_loop_s"] == 0
 
 
-def test_a_regeneration_without_hydrogen(lab):
+def test_a_regeneration_without_hydrogen(lab) -> None:
     """Heat and purge only: told as such, and the oxygen load stays."""
     lab.go(30 * MINUTE, bed_temperature=25.0, bed_in_loop=1.0)
     lab.go(40 * MINUTE, oxygen=lambda k: 0.05 + 500 * math.exp(-k / TAU_S))
@@ -432,7 +440,7 @@ def test_a_regeneration_without_hydrogen(lab):
     assert loads[-1] > 1.5
 
 
-def test_a_good_regeneration_empties_the_bed(lab):
+def test_a_good_regeneration_empties_the_bed(lab) -> None:
     """After it the load counts from nothing."""
     lab.go(30 * MINUTE, bed_temperature=25.0, bed_in_loop=1.0)
     lab.go(40 * MINUTE, oxygen=lambda k: 0.05 + 500 * math.exp(-k / TAU_S))
@@ -442,7 +450,7 @@ def test_a_good_regeneration_empties_the_bed(lab):
     assert loads[-1] < 0.1
 
 
-def test_a_regeneration_broken_off(lab):
+def test_a_regeneration_broken_off(lab) -> None:
     """Ended hot after a fifth of its time: not to be relied on."""
     lab.go(60, bed_temperature=25.0, bed_in_loop=1.0)
     regenerate(lab, steps=2)
@@ -451,7 +459,7 @@ def test_a_regeneration_broken_off(lab):
     assert row["why"]
 
 
-def test_the_hot_bed_in_the_loop_is_counted(lab):
+def test_the_hot_bed_in_the_loop_is_counted(lab) -> None:
     """A lone bed that is in the loop while it regenerates: so many seconds."""
     lab.go(60, bed_temperature=25.0, bed_in_loop=1.0)
     lab.go(10 * MINUTE, regenerating=1.0, regeneration_step=2.0, bed_temperature=200.0)
@@ -459,7 +467,7 @@ def test_the_hot_bed_in_the_loop_is_counted(lab):
     assert lab.one("regeneration")["same_bed_in_loop_s"] == pytest.approx(600, abs=61)
 
 
-def test_after_an_outage_what_differs_is_told(lab):
+def test_after_an_outage_what_differs_is_told(lab) -> None:
     """dewline away for half an hour: the loop stands, the freezer is warmer, oxygen as it was."""
     lab.go(5 * MINUTE, freezer_temperature=-35.0)
     gap = 30 * MINUTE
@@ -475,7 +483,9 @@ def test_after_an_outage_what_differs_is_told(lab):
     assert (rows[0].ended_ms - rows[0].started_ms) == gap * 1000
 
 
-def test_an_instrument_that_fell_silent_leaves_a_gap(bench, make_signal):
+def test_an_instrument_that_fell_silent_leaves_a_gap(
+    bench: Callable[..., Bench], make_signal: Callable[..., SignalPlan]
+) -> None:
     """Its own signals only; the row closes when they are back."""
     lab = Lab(bench, make_signal)
     lab.go(5 * MINUTE)
@@ -488,7 +498,7 @@ def test_an_instrument_that_fell_silent_leaves_a_gap(bench, make_signal):
     assert row["differs"] == {"pressure": pytest.approx([3.0, 1.0], abs=1e-3)}
 
 
-def test_rows_that_were_open_when_the_watching_ended_are_broken_off(lab):
+def test_rows_that_were_open_when_the_watching_ended_are_broken_off(lab) -> None:
     """A transfer and a stop that nobody saw the end of say so."""
     lab.go(30 * MINUTE)
     lab.load()
@@ -503,7 +513,7 @@ def test_rows_that_were_open_when_the_watching_ended_are_broken_off(lab):
     assert ended_ms == {START_MS + (lab.s - H - 60) * 1000}
 
 
-def test_a_moments_absence_breaks_nothing(lab):
+def test_a_moments_absence_breaks_nothing(lab) -> None:
     """A restart of a few seconds in the middle of a cycle: still one transfer of two cycles."""
     lab.go(30 * MINUTE)
     lab.load()
@@ -520,7 +530,7 @@ def test_a_moments_absence_breaks_nothing(lab):
     assert "broken_off" not in row
 
 
-def test_ids_are_of_place_kind_and_start(lab):
+def test_ids_are_of_place_kind_and_start(lab) -> None:
     """First 16 hex of SHA-256 of site|box|kind|started_ms|n: a replay gets them again."""
     lab.go(30 * MINUTE)
     lab.go(40 * MINUTE, circulating=0.0)
@@ -551,7 +561,9 @@ def busy_day(lab, freeze_every=None):
     return [(r.id, r.kind, json.dumps(dict(r.document), sort_keys=True)) for r in lab.rows]
 
 
-def test_the_same_items_make_the_same_rows(bench, make_signal):
+def test_the_same_items_make_the_same_rows(
+    bench: Callable[..., Bench], make_signal: Callable[..., SignalPlan]
+) -> None:
     """Row for row, digit for digit, also through snapshots."""
     runs = [
         busy_day(Lab(bench, make_signal)),
@@ -568,7 +580,7 @@ def test_the_same_items_make_the_same_rows(bench, make_signal):
     }
 
 
-def test_open_rows_stand_in_the_table_until_they_close(lab):
+def test_open_rows_stand_in_the_table_until_they_close(lab) -> None:
     """Status sees a stop while it lasts, and the last closed rows after it."""
     lab.go(10 * MINUTE)
     lab.go(40 * MINUTE, circulating=0.0)
@@ -581,7 +593,7 @@ def test_open_rows_stand_in_the_table_until_they_close(lab):
     json.dumps(table, allow_nan=False)
 
 
-def test_a_leak_test_row_is_the_same_for_the_same_test():
+def test_a_leak_test_row_is_the_same_for_the_same_test() -> None:
     """Judged twice, written once; the digits are six."""
     rows = [leak_test_row("saltmarsh", "heron", 1000, 5000, {"per_h": 1 / 3}) for _ in range(2)]
     assert rows[0] == rows[1]
@@ -591,7 +603,7 @@ def test_a_leak_test_row_is_the_same_for_the_same_test():
         leak_test_row("saltmarsh", "heron", 5000, 1000, {})
 
 
-def test_hands_make_the_box_work(lab):
+def test_hands_make_the_box_work(lab) -> None:
     """Kicks of 2 mbar within a second are hands, until 5 min after the last; a fill is none."""
     lab.go(60, pressure=3.0)
     lab.go(30, pressure=3.0, fill_valve=1.0)

@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import pytest
 
 from dewline.readings import Quality, Reading
-from dewline.watch_plan import Above
+from dewline.watch_plan import Above, RulePlan
+from tests.watch.conftest import Bench
 
 H = 3600
 AIR = 209_000.0
 
 
 @pytest.fixture
-def box(bench, make_rule):
+def box(bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]):
     """A bench with one rule nobody meets."""
     return bench(make_rule("high", "temperature", Above(1000.0)))
 
@@ -31,7 +34,7 @@ def modes(b):
         ("large_outer_door", "transferring"),
     ],
 )
-def test_bits_set_and_end_modes(box, bit, mode):
+def test_bits_set_and_end_modes(box, bit: str, mode: str) -> None:
     """A bit is its mode for as long as it is set."""
     box.at(0, **{bit: 1.0})
     assert modes(box) == {mode}
@@ -39,13 +42,13 @@ def test_bits_set_and_end_modes(box, bit, mode):
     assert modes(box) == set()
 
 
-def test_regenerating_bit_of_the_purifier_counts_for_its_box(box):
+def test_regenerating_bit_of_the_purifier_counts_for_its_box(box) -> None:
     """The bit may be mapped at the purifier."""
     box.scan(0, {"p1.regenerating": 1.0})
     assert modes(box) == {"regenerating"}
 
 
-def test_circulating_and_isolated(box):
+def test_circulating_and_isolated(box) -> None:
     """The loop runs or stands; an unreadable bit leaves it as it was."""
     box.at(0, circulating=1.0)
     assert modes(box) == {"circulating"}
@@ -55,7 +58,7 @@ def test_circulating_and_isolated(box):
     assert modes(box) == {"isolated"}
 
 
-def test_transfer_lasts_30_min_past_the_inner_door(box):
+def test_transfer_lasts_30_min_past_the_inner_door(box) -> None:
     """From the closing of the door, not from its opening."""
     box.at(0, large_inner_door=1.0)
     box.hold(1, 1000, large_inner_door=1.0)
@@ -66,7 +69,7 @@ def test_transfer_lasts_30_min_past_the_inner_door(box):
     assert modes(box) == set()
 
 
-def test_opened_then_recovering_then_outgassing(box):
+def test_opened_then_recovering_then_outgassing(box) -> None:
     """Above 5 % oxygen the box is open; below again it recovers for 12 h, outgasses 3 days."""
     box.at(0, oxygen=AIR)
     assert modes(box) == {"opened"}
@@ -80,7 +83,7 @@ def test_opened_then_recovering_then_outgassing(box):
     assert modes(box) == set()
 
 
-def test_opened_by_note_with_a_cell_that_saturates_early(box):
+def test_opened_by_note_with_a_cell_that_saturates_early(box) -> None:
     """A cell of 1000 ppm cannot tell 5 %: the note says it, the first good reading ends it."""
     box.at(0, oxygen=0.1)
     box.say("note", box="heron", kind="opened", why="new gloves")
@@ -91,7 +94,7 @@ def test_opened_by_note_with_a_cell_that_saturates_early(box):
     assert modes(box) == {"recovering", "outgassing"}
 
 
-def test_opened_by_note_alone_ends_after_a_day(box):
+def test_opened_by_note_alone_ends_after_a_day(box) -> None:
     """Said and never seen: the note does not hold for ever."""
     box.at(0, temperature=20.0)
     box.say("note", box="heron", kind="opened", why="")
@@ -99,7 +102,7 @@ def test_opened_by_note_alone_ends_after_a_day(box):
     assert modes(box) == {"recovering", "outgassing"}
 
 
-def test_notes_set_and_end_modes(box):
+def test_notes_set_and_end_modes(box) -> None:
     """Solvent work for 8 h, or until a note says it is over."""
     box.at(0, temperature=20.0)
     box.say("note", box="heron", kind="solvent", why="toluene")
@@ -114,7 +117,7 @@ def test_notes_set_and_end_modes(box):
     assert modes(box) == {"outgassing"}
 
 
-def test_reduced_is_below_70_percent_of_the_usual_speed(box):
+def test_reduced_is_below_70_percent_of_the_usual_speed(box) -> None:
     """Usual is the upper tenth of a week's hours, so a long night does not become the norm."""
     speed = {}
     for hour in range(3 * 24):
@@ -129,7 +132,9 @@ def test_reduced_is_below_70_percent_of_the_usual_speed(box):
     assert "reduced" in modes(box)
 
 
-def test_event_names_the_most_telling_mode(bench, make_rule):
+def test_event_names_the_most_telling_mode(
+    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
+) -> None:
     """Purging says more than circulating."""
     b = bench(make_rule("high", "oxygen", Above(5.0)))
     b.at(0, circulating=1.0, purging=1.0, oxygen=9.0)

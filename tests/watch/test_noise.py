@@ -37,7 +37,7 @@ NOTES = ("cylinder-change", "solvent", "commissioning", "opened", "new-gloves", 
 
 
 @pytest.fixture(scope="module", params=LABS)
-def plan(request, tmp_path_factory) -> Plan:
+def plan(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Plan:
     """A simulated lab as its own config describes it."""
     story = stories.load(request.param, 1)
     places = {

@@ -2,13 +2,15 @@
 
 import math
 import random
+from collections.abc import Callable
 from math import inf
 
 import pytest
 
 from dewline.watch.derived import forecast as outlook
 from dewline.watch.derived.bed_evidence import FARTHEST, weather_filter, whitened
-from dewline.watch_plan import Reaches
+from dewline.watch_plan import Reaches, RulePlan
+from tests.watch.conftest import Bench
 
 
 def rise(seed: int) -> list[tuple[float, float]]:
@@ -25,7 +27,9 @@ def rise(seed: int) -> list[tuple[float, float]]:
 
 @pytest.mark.parametrize("walls_h", [0.0, 0.6])
 @pytest.mark.parametrize("seed", range(3))
-def test_curves_that_fit_badly_move_no_quantile(monkeypatch, walls_h: float, seed: int) -> None:
+def test_curves_that_fit_badly_move_no_quantile(
+    monkeypatch: pytest.MonkeyPatch, walls_h: float, seed: int
+) -> None:
     """The range is the same whether hopeless curves are given up early or held to their end."""
     points = rise(seed)
     early = outlook.spent_bed(points, 5.0, 0.2, walls_h)
@@ -65,7 +69,9 @@ def test_curves_kept_for_the_same_times_give_the_same_answer(walls_h: float) -> 
         assert outlook.spent_bed(points, 5.0, 0.2, walls_h) == answer
 
 
-def test_a_window_without_gaps_makes_no_curve_twice(bench, make_rule) -> None:
+def test_a_window_without_gaps_makes_no_curve_twice(
+    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
+) -> None:
     """Four hours full, each further median asks the outlook with the very same times."""
     b = bench(make_rule("soon", "oxygen", Reaches(10.0, 24 * 3_600_000)))
     hour_s, medians = 3600, 4

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import pytest
 
-from dewline.watch_plan import Above
+from dewline.watch_plan import Above, RulePlan
+from tests.watch.conftest import Bench
 
 HIGH = Above(10.0)
 
 
 @pytest.fixture
-def standing(bench, make_rule):
+def standing(bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]):
     """A bench on which ``high`` stands, and ``latching`` with it."""
 
     def build(**more):
@@ -24,7 +27,7 @@ def standing(bench, make_rule):
     return build
 
 
-def test_acknowledge_names_who(standing):
+def test_acknowledge_names_who(standing) -> None:
     """Unacknowledged -> acknowledged; the reply bears the id of the event."""
     b = standing()
     reply = b.say("acknowledge", "high", by="iolo")
@@ -35,7 +38,7 @@ def test_acknowledge_names_who(standing):
     assert b.told("high")[-1] == (1, "cleared", "normal")
 
 
-def test_acknowledge_twice_is_refused_in_words(standing):
+def test_acknowledge_twice_is_refused_in_words(standing) -> None:
     """The second person learns that it is done already."""
     b = standing()
     b.say("acknowledge", "high")
@@ -44,7 +47,7 @@ def test_acknowledge_twice_is_refused_in_words(standing):
     assert reply.message == "heron.high is acknowledged: there is nothing to acknowledge"
 
 
-def test_returned_waits_for_an_acknowledgement(standing):
+def test_returned_waits_for_an_acknowledgement(standing) -> None:
     """Gone by itself it still wants to be seen; then it is normal."""
     b = standing()
     b.at(1, oxygen=1.0)
@@ -53,7 +56,7 @@ def test_returned_waits_for_an_acknowledgement(standing):
     assert b.told("high")[-1] == (1, "acknowledged", "normal")
 
 
-def test_returned_is_raised_again(standing):
+def test_returned_is_raised_again(standing) -> None:
     """Re-raise before anybody looked."""
     b = standing()
     b.at(1, oxygen=1.0)
@@ -61,14 +64,14 @@ def test_returned_is_raised_again(standing):
     assert b.told("high")[-1] == (2, "raised", "unacknowledged")
 
 
-def test_auto_acknowledge_clears_by_itself(standing):
+def test_auto_acknowledge_clears_by_itself(standing) -> None:
     """acknowledge: auto goes straight to normal."""
     b = standing(acknowledge="auto")
     b.at(1, oxygen=1.0)
     assert b.told("high")[-1] == (1, "cleared", "normal")
 
 
-def test_latch_stays_until_reset(standing):
+def test_latch_stays_until_reset(standing) -> None:
     """Latched unacknowledged -> acknowledged -> reset; each step only in its turn."""
     b = standing()
     assert "still active" in b.say("reset", "latching").message
@@ -80,7 +83,7 @@ def test_latch_stays_until_reset(standing):
     assert [s for _, _, s in b.told("latching")][-2:] == ["latched-acknowledged", "normal"]
 
 
-def test_shelve_wants_reason_and_end(standing):
+def test_shelve_wants_reason_and_end(standing) -> None:
     """No reason, no end, an end too far: each refused with the way out; the state stays."""
     b = standing()
     for more in ({"for_s": 60}, {"for_s": 60, "why": "  "}):
@@ -91,14 +94,14 @@ def test_shelve_wants_reason_and_end(standing):
     assert b.told("high")[-1][2] == "unacknowledged"
 
 
-def test_critical_is_shelved_for_15_min_at_most(standing):
+def test_critical_is_shelved_for_15_min_at_most(standing) -> None:
     """A critical alarm may not be put away for a night."""
     b = standing(priority="critical")
     assert "at most 15 min" in b.say("shelve", "high", why="test", for_s=901).message
     assert b.say("shelve", "high", why="test", for_s=900).ok
 
 
-def test_shelf_ends_by_itself(standing):
+def test_shelf_ends_by_itself(standing) -> None:
     """At its end the alarm is announced again if it is active; ``until`` was told before."""
     b = standing()
     b.say("shelve", "high", why="cell swap", for_s=60)
@@ -110,7 +113,7 @@ def test_shelf_ends_by_itself(standing):
     assert b.told("high")[-1] == (60, "unshelved", "unacknowledged")
 
 
-def test_shelved_and_clear_ends_in_normal(standing):
+def test_shelved_and_clear_ends_in_normal(standing) -> None:
     """Under the overlay the condition goes on being judged, without a word."""
     b = standing()
     b.say("shelve", "high", why="cell swap", for_s=60)
@@ -121,7 +124,7 @@ def test_shelved_and_clear_ends_in_normal(standing):
     assert b.events[-1].by == "iolo"
 
 
-def test_normal_alarm_can_be_shelved_ahead(standing):
+def test_normal_alarm_can_be_shelved_ahead(standing) -> None:
     """Before known work: nothing is told while it lasts."""
     b = standing()
     b.at(1, oxygen=1.0)
@@ -135,7 +138,7 @@ def test_normal_alarm_can_be_shelved_ahead(standing):
 
 
 @pytest.mark.parametrize("command", ["shelve", "out-of-service"])
-def test_latch_survives_an_overlay(standing, command):
+def test_latch_survives_an_overlay(standing, command: str) -> None:
     """A latch set before or under an overlay is there when the overlay is gone."""
     b = standing()
     b.say(command, "latching", why="work", for_s=600)
@@ -144,7 +147,9 @@ def test_latch_survives_an_overlay(standing, command):
     assert b.told("latching")[-1][2] == "latched-unacknowledged"
 
 
-def test_latch_set_under_a_shelf_is_kept(bench, make_rule):
+def test_latch_set_under_a_shelf_is_kept(
+    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
+) -> None:
     """Active only while nobody was told: it comes back latched, not forgotten."""
     b = bench(make_rule("latching", "moisture", HIGH, latch=True))
     b.at(0, moisture=1.0)
@@ -155,7 +160,7 @@ def test_latch_set_under_a_shelf_is_kept(bench, make_rule):
     assert b.told("latching")[-1] == (60, "unshelved", "latched-unacknowledged")
 
 
-def test_out_of_service_stands_above_shelved(standing):
+def test_out_of_service_stands_above_shelved(standing) -> None:
     """Shelf ends below it without a change of state; afterwards the shelf's own state counts."""
     b = standing()
     b.say("shelve", "high", why="cell swap", for_s=60)
@@ -170,7 +175,7 @@ def test_out_of_service_stands_above_shelved(standing):
     assert b.told("high")[-1] == (70, "returned-to-service", "unacknowledged")
 
 
-def test_acknowledge_under_an_overlay_is_refused(standing):
+def test_acknowledge_under_an_overlay_is_refused(standing) -> None:
     """What nobody is told nobody can acknowledge."""
     b = standing()
     b.say("shelve", "high", why="cell swap", for_s=60)
@@ -178,7 +183,7 @@ def test_acknowledge_under_an_overlay_is_refused(standing):
     assert not b.say("shelve", "high", why="again", for_s=60).ok
 
 
-def test_unknown_alarm_gets_near_names(standing):
+def test_unknown_alarm_gets_near_names(standing) -> None:
     """A slip of the pen is answered with what was probably meant."""
     b = standing()
     reply = b.say("acknowledge", "heron.hihg")
@@ -187,7 +192,7 @@ def test_unknown_alarm_gets_near_names(standing):
     assert not b.say("acknowledge", None).ok
 
 
-def test_note_is_taken_or_refused(standing):
+def test_note_is_taken_or_refused(standing) -> None:
     """A note names a box and a kind that exist."""
     b = standing()
     assert b.say("note", box="heron", kind="gloves", why="left pair").ok
@@ -195,7 +200,7 @@ def test_note_is_taken_or_refused(standing):
     assert "one of gloves" in b.say("note", box="heron", kind="glove").message
 
 
-def test_alarm_table_is_what_is_not_normal(standing):
+def test_alarm_table_is_what_is_not_normal(standing) -> None:
     """One event document per alarm that is not normal."""
     b = standing()
     assert [(r["alarm"], r["state"]) for r in b.watch.alarm_table()] == [

@@ -3,17 +3,21 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 
 import pytest
 
 from dewline.readings import Quality, Reading
-from dewline.watch_plan import Above, Below, Outside, StaleAfter
+from dewline.watch_plan import Above, Below, Outside, RulePlan, SignalPlan, StaleAfter
+from tests.watch.conftest import Bench
 
 BAD = [q for q in Quality if q >= 20]
 
 
 @pytest.mark.parametrize("quality", [*BAD, Quality.WARMING_UP, Quality.UNPROVEN])
-def test_neither_raises_nor_clears(bench, make_rule, quality):
+def test_neither_raises_nor_clears(
+    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan], quality: Quality
+) -> None:
     """Bad, warming-up and unproven readings leave a level alarm as it is."""
     b = bench(make_rule("high", "oxygen", Above(10.0)))
     b.at(0, oxygen=Reading(50.0, quality))
@@ -23,7 +27,9 @@ def test_neither_raises_nor_clears(bench, make_rule, quality):
     assert [t for t, *_ in b.told()] == [1]
 
 
-def test_over_range_raises_above_and_never_clears(bench, make_rule):
+def test_over_range_raises_above_and_never_clears(
+    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
+) -> None:
     """A saturated cell in a rush of air shouts; at the end of its range it proves nothing low."""
     b = bench(
         make_rule("high", "oxygen", Above(100.0)), make_rule("beyond", "oxygen", Above(5000.0))
@@ -37,7 +43,9 @@ def test_over_range_raises_above_and_never_clears(bench, make_rule):
     assert [t for t, *_ in b.told("beyond")] == [1]
 
 
-def test_under_range_raises_below_and_never_above(bench, make_rule):
+def test_under_range_raises_below_and_never_above(
+    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
+) -> None:
     """Under-range speaks only for a low limit."""
     b = bench(
         make_rule("low", "pressure", Below(-8.0)),
@@ -49,14 +57,18 @@ def test_under_range_raises_below_and_never_above(bench, make_rule):
     assert len(b.events) == 2
 
 
-def test_over_range_does_not_raise_a_low_limit(bench, make_rule):
+def test_over_range_does_not_raise_a_low_limit(
+    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
+) -> None:
     """A value at the top of its range is no evidence of being low, whatever number it bears."""
     b = bench(make_rule("low", "oxygen", Below(2000.0)))
     b.at(0, oxygen=Reading(1000.0, Quality.OVER_RANGE))
     assert b.told() == []
 
 
-def test_bad_readings_neither_break_nor_complete_a_delay(bench, make_rule):
+def test_bad_readings_neither_break_nor_complete_a_delay(
+    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
+) -> None:
     """A delay runs on through a few bad readings but ends only on a usable one."""
     b = bench(make_rule("high", "oxygen", Above(10.0), on_s=10))
     b.hold(0, 5, oxygen=11.0)
@@ -66,7 +78,9 @@ def test_bad_readings_neither_break_nor_complete_a_delay(bench, make_rule):
     assert b.told() == [(12, "raised", "unacknowledged")]
 
 
-def test_a_delay_starts_anew_after_the_stale_time_without_usable_readings(bench, make_rule):
+def test_a_delay_starts_anew_after_the_stale_time_without_usable_readings(
+    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
+) -> None:
     """Nobody knows what happened meanwhile, so the condition has to hold again from here."""
     b = bench(
         make_rule("high", "oxygen", Above(10.0), on_s=20),
@@ -80,7 +94,9 @@ def test_a_delay_starts_anew_after_the_stale_time_without_usable_readings(bench,
     assert b.told("high") == [(39, "raised", "unacknowledged")]
 
 
-def test_an_off_delay_starts_anew_too(bench, make_rule):
+def test_an_off_delay_starts_anew_too(
+    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
+) -> None:
     """Coming back needs the whole off-delay of readings as well."""
     b = bench(make_rule("high", "oxygen", Above(10.0), off_s=10))
     b.at(0, oxygen=11.0)
@@ -92,7 +108,11 @@ def test_an_off_delay_starts_anew_too(bench, make_rule):
     assert [t for t, *_ in b.told()] == [0, 40]
 
 
-def test_default_stale_time_is_five_polls_of_a_slow_signal(bench, make_rule, make_signal):
+def test_default_stale_time_is_five_polls_of_a_slow_signal(
+    bench: Callable[..., Bench],
+    make_rule: Callable[..., RulePlan],
+    make_signal: Callable[..., SignalPlan],
+) -> None:
     """A signal polled every 10 s is waited for 50 s before its delay starts anew."""
     slow = make_signal("heron.slow", "ppm", every_ms=10_000)
     b = bench(make_rule("high", "slow", Above(1.0), on_s=60), extra=[slow])
@@ -102,7 +122,9 @@ def test_default_stale_time_is_five_polls_of_a_slow_signal(bench, make_rule, mak
 
 
 @pytest.mark.parametrize("value", [math.nan, math.inf, -math.inf, None])
-def test_good_without_a_finite_number_is_no_number(bench, make_rule, value):
+def test_good_without_a_finite_number_is_no_number(
+    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan], value: float | None
+) -> None:
     """Whatever claims to be good but is no number counts as bad/not-a-number."""
     b = bench(
         make_rule("high", "oxygen", Above(10.0)),
@@ -114,7 +136,9 @@ def test_good_without_a_finite_number_is_no_number(bench, make_rule, value):
     assert b.events[0].value is None
 
 
-def test_analyzer_off_counts_as_bad_and_then_as_warming_up(bench, make_rule):
+def test_analyzer_off_counts_as_bad_and_then_as_warming_up(
+    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
+) -> None:
     """With analyzer_on at 0 oxygen is bad/off; for 15 min after its return it may not raise."""
     b = bench(make_rule("high", "oxygen", Above(10.0)))
     b.at(0, analyzer_on=1.0, oxygen=0.1)
@@ -127,7 +151,9 @@ def test_analyzer_off_counts_as_bad_and_then_as_warming_up(bench, make_rule):
     assert b.told() == [(1000, "raised", "unacknowledged")]
 
 
-def test_analyzer_off_does_not_clear_in_the_very_scan_that_tells_it(bench, make_rule):
+def test_analyzer_off_does_not_clear_in_the_very_scan_that_tells_it(
+    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
+) -> None:
     """A switched-off analyzer shows 0; that is no clean box, whatever the order in the scan."""
     b = bench(make_rule("high", "oxygen", Above(10.0)))
     b.at(0, oxygen=50.0, analyzer_on=1.0)
@@ -135,7 +161,9 @@ def test_analyzer_off_does_not_clear_in_the_very_scan_that_tells_it(bench, make_
     assert [t for t, *_ in b.told()] == [0]
 
 
-def test_analyzer_off_makes_the_signal_stale(bench, make_rule):
+def test_analyzer_off_makes_the_signal_stale(
+    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
+) -> None:
     """Off is bad, and the stale rule speaks for what is bad."""
     b = bench(make_rule("stale", "oxygen", StaleAfter(15_000)))
     b.at(0, analyzer_on=1.0, oxygen=0.1)

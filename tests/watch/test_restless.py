@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
+import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
@@ -12,7 +14,19 @@ from dewline.readings import Quality, Reading, Scan
 from dewline.replay.drive import Drive
 from dewline.watch.conditions.evaluator import RuleEvaluator
 from dewline.watch.watch import Watch
-from dewline.watch_plan import Above, Below, Count, Guard, Outside, Reaches, Rising, UnchangedFor
+from dewline.watch_plan import (
+    Above,
+    Below,
+    Count,
+    Guard,
+    Outside,
+    Reaches,
+    Rising,
+    RulePlan,
+    UnchangedFor,
+    WatchPlan,
+)
+from tests.watch.conftest import Bench
 
 START_MS = 1_772_417_640_000
 DELAYED = 10
@@ -80,13 +94,17 @@ def told(plan, spells, *, shut: bool) -> list[Any]:
     suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
 )
 @given(spells=st.lists(SPELL, min_size=2, max_size=20))
-def test_rules_that_rest_while_others_wait_miss_nothing(make_plan, make_rule, spells) -> None:
+def test_rules_that_rest_while_others_wait_miss_nothing(
+    make_plan: Callable[..., WatchPlan], make_rule: Callable[..., RulePlan], spells
+) -> None:
     """Judged only where a delay runs or a band is left, all is told as if judged each time."""
     plan = a_plan(make_plan, make_rule)
     assert told(plan, spells, shut=False) == told(plan, spells, shut=True)
 
 
-def test_while_one_delay_runs_its_neighbours_are_not_asked(bench, make_rule, monkeypatch) -> None:
+def test_while_one_delay_runs_its_neighbours_are_not_asked(
+    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan], monkeypatch: pytest.MonkeyPatch
+) -> None:
     """One rule of three waits: it alone is asked, at every reading, until it has told."""
     b = bench(
         make_rule("waits", "oxygen", Above(1.0), on_s=DELAYED),
@@ -109,7 +127,9 @@ def test_while_one_delay_runs_its_neighbours_are_not_asked(bench, make_rule, mon
     assert [e.alarm for e in b.events][-1] == "heron.waits"
 
 
-def test_a_short_stillness_is_told_in_time_after_a_dip_into_what_is_ignored(bench, make_rule):
+def test_a_short_stillness_is_told_in_time_after_a_dip_into_what_is_ignored(
+    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
+) -> None:
     """It was ignored when the minute looked; it stands above again, and is due before the next."""
     b = bench(make_rule("frozen", "temperature", UnchangedFor(20_000, 1.0)))
     for second in range(70):

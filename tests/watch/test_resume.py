@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 from dewline.readings import Quality, Reading, Scan
-from dewline.watch_plan import Above, Below, Rising, StaleAfter
+from dewline.watch_plan import Above, Below, Rising, RulePlan, StaleAfter, WatchPlan
+from tests.watch.conftest import Bench
 
 START_MS = 1_772_417_640_000  # of the bench
 
 
-def test_restart_repeats_nothing_and_keeps_since(bench, make_rule):
+def test_restart_repeats_nothing_and_keeps_since(
+    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
+) -> None:
     """30 standing alarms, a restart: no event; ``since`` and acknowledgement as before."""
     b = bench(
         *(make_rule(f"a{n}", "oxygen", Above(10.0 + n), remind_every_ms=None) for n in range(30))
@@ -23,7 +28,9 @@ def test_restart_repeats_nothing_and_keeps_since(bench, make_rule):
     assert b.watch.alarm_table() == before
 
 
-def test_return_while_away_is_told_once(bench, make_rule):
+def test_return_while_away_is_told_once(
+    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
+) -> None:
     """Over when readings come again: one return, with the old since."""
     b = bench(make_rule("high", "oxygen", Above(10.0)))
     b.at(0, oxygen=99.0)
@@ -34,7 +41,9 @@ def test_return_while_away_is_told_once(bench, make_rule):
     assert b.events[1].since_ms == b.events[0].since_ms
 
 
-def test_delays_start_anew_after_a_restart(bench, make_rule):
+def test_delays_start_anew_after_a_restart(
+    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
+) -> None:
     """Nobody watched through the gap, so it counts for no delay."""
     b = bench(make_rule("high", "oxygen", Above(10.0), on_s=20))
     b.hold(0, 15, oxygen=11.0)
@@ -44,7 +53,9 @@ def test_delays_start_anew_after_a_restart(bench, make_rule):
     assert b.told() == [(41, "raised", "unacknowledged")]
 
 
-def test_stale_clock_starts_anew_after_a_restart(bench, make_rule):
+def test_stale_clock_starts_anew_after_a_restart(
+    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
+) -> None:
     """The gap itself makes no signal stale."""
     b = bench(make_rule("stale", "oxygen", StaleAfter(15_000)))
     b.at(0, oxygen=1.0)
@@ -55,7 +66,9 @@ def test_stale_clock_starts_anew_after_a_restart(bench, make_rule):
     assert b.told() == [(3615, "raised", "unacknowledged")]
 
 
-def test_shelf_that_ended_in_the_gap_ends_at_once(bench, make_rule):
+def test_shelf_that_ended_in_the_gap_ends_at_once(
+    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
+) -> None:
     """Told at the resume; one that has not ended goes on to its own end."""
     b = bench(make_rule("high", "oxygen", Above(10.0)), make_rule("low", "oxygen", Below(-1.0)))
     b.at(0, oxygen=11.0)
@@ -68,7 +81,11 @@ def test_shelf_that_ended_in_the_gap_ends_at_once(bench, make_rule):
     assert b.told("low")[-1] == (7200, "unshelved", "normal")
 
 
-def test_reload_keeps_delays_and_states(bench, make_rule, make_plan):
+def test_reload_keeps_delays_and_states(
+    bench: Callable[..., Bench],
+    make_rule: Callable[..., RulePlan],
+    make_plan: Callable[..., WatchPlan],
+) -> None:
     """An unchanged rule does not notice a reload, not even inside its delay."""
     high = make_rule("high", "oxygen", Above(10.0), on_s=20)
     stands = make_rule("stands", "moisture", Above(1.0))
@@ -83,7 +100,11 @@ def test_reload_keeps_delays_and_states(bench, make_rule, make_plan):
     assert b.told("new") == [(10, "raised", "unacknowledged")]
 
 
-def test_removed_rule_ends_its_alarm(bench, make_rule, make_plan):
+def test_removed_rule_ends_its_alarm(
+    bench: Callable[..., Bench],
+    make_rule: Callable[..., RulePlan],
+    make_plan: Callable[..., WatchPlan],
+) -> None:
     """``cleared``, why ``rule removed``; a normal alarm goes without a word."""
     keep = make_rule("keep", "oxygen", Above(1.0))
     b = bench(
@@ -97,7 +118,11 @@ def test_removed_rule_ends_its_alarm(bench, make_rule, make_plan):
     assert [r["alarm"] for r in b.watch.alarm_table()] == ["heron.keep"]
 
 
-def test_rule_removed_during_a_stop_ends_at_the_restart(bench, make_rule, make_plan):
+def test_rule_removed_during_a_stop_ends_at_the_restart(
+    bench: Callable[..., Bench],
+    make_rule: Callable[..., RulePlan],
+    make_plan: Callable[..., WatchPlan],
+) -> None:
     """The config changed while the daemon was down."""
     b = bench(make_rule("gone", "oxygen", Above(2.0)))
     b.at(0, oxygen=9.0)
@@ -108,7 +133,11 @@ def test_rule_removed_during_a_stop_ends_at_the_restart(bench, make_rule, make_p
     ]
 
 
-def test_changed_condition_keeps_what_stands_and_judges_by_the_new_one(bench, make_rule, make_plan):
+def test_changed_condition_keeps_what_stands_and_judges_by_the_new_one(
+    bench: Callable[..., Bench],
+    make_rule: Callable[..., RulePlan],
+    make_plan: Callable[..., WatchPlan],
+) -> None:
     """From a level to a slope: the alarm stands until the new condition says otherwise."""
     b = bench(make_rule("high", "oxygen", Above(2.0)))
     b.at(0, oxygen=9.0)
@@ -118,7 +147,9 @@ def test_changed_condition_keeps_what_stands_and_judges_by_the_new_one(bench, ma
     assert b.told()[-1] == (2, "returned", "returned")
 
 
-def test_slopes_start_anew_after_a_restart(bench, make_rule):
+def test_slopes_start_anew_after_a_restart(
+    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
+) -> None:
     """A step across a gap is no slope."""
     b = bench(make_rule("climbing", "oxygen", Rising(1.0, 1_800_000, 0.95)))
     for second in range(0, 1800, 10):
@@ -130,7 +161,9 @@ def test_slopes_start_anew_after_a_restart(bench, make_rule):
     assert b.told() == []
 
 
-def test_first_start_says_nothing(bench, make_rule):
+def test_first_start_says_nothing(
+    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
+) -> None:
     """A watch that was never fed begins with its Resumed."""
     b = bench(make_rule("stale", "oxygen", StaleAfter(15_000)))
     assert b.resume(0, "start").events == ()
@@ -138,7 +171,9 @@ def test_first_start_says_nothing(bench, make_rule):
     assert b.told() == [(15, "raised", "unacknowledged")]
 
 
-def test_since_is_the_same_to_the_millisecond_after_a_restart(bench, make_rule):
+def test_since_is_the_same_to_the_millisecond_after_a_restart(
+    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
+) -> None:
     """Wall and watch time part by some ms at every restart; what was told stays as told."""
     b = bench(make_rule("high", "oxygen", Above(10.0)))
     b.at(0, oxygen=99.0)

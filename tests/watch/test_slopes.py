@@ -3,23 +3,27 @@
 from __future__ import annotations
 
 import random
+from collections.abc import Callable
 
 import pytest
 
 from dewline.watch.signals.slope import MedianWindow
-from dewline.watch_plan import Above, Falling, Rising
+from dewline.watch_plan import Above, Falling, Rising, RulePlan
+from tests.watch.conftest import Bench
 
 OVER_MS = 1_800_000
 H = 3600
 
 
-def feed_slope(b, start_s, stop_s, first, per_h, rng, role="oxygen", step_s=10):
+def feed_slope(b, start_s, stop_s, first, per_h, rng, role="oxygen", step_s=10) -> None:
     for second in range(start_s, stop_s, step_s):
         value = first + per_h * (second - start_s) / H + rng.gauss(0, 0.01)
         b.at(second, **{role: value})
 
 
-def test_raised_when_the_bound_of_the_interval_passes_the_limit(bench, make_rule):
+def test_raised_when_the_bound_of_the_interval_passes_the_limit(
+    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
+) -> None:
     """1 ppm/h against 0.5 ppm/h: raised well inside the window; 0.4 ppm/h never."""
     rng = random.Random(3)
     b = bench(make_rule("climbing", "oxygen", Rising(0.5, OVER_MS, 0.95), unit="ppm/h"))
@@ -34,7 +38,9 @@ def test_raised_when_the_bound_of_the_interval_passes_the_limit(bench, make_rule
     assert event.value > 1.8
 
 
-def test_not_raised_before_there_are_twenty_medians(bench, make_rule):
+def test_not_raised_before_there_are_twenty_medians(
+    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
+) -> None:
     """A steep start is no slope yet."""
     b = bench(make_rule("climbing", "oxygen", Rising(0.5, OVER_MS, 0.95)))
     feed_slope(b, 0, 600, 1.0, 100.0, random.Random(3))
@@ -45,7 +51,9 @@ def test_not_raised_before_there_are_twenty_medians(bench, make_rule):
 
 
 @pytest.mark.parametrize(("after", "returns"), [(0.45, False), (0.2, True)])
-def test_returns_when_the_slope_is_below_limit_minus_a_fifth(bench, make_rule, after, returns):
+def test_returns_when_the_slope_is_below_limit_minus_a_fifth(
+    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan], after: float, returns: bool
+) -> None:
     """0.45 of 0.5 ppm/h is inside the default deadband of 20 %; 0.2 is below."""
     rng = random.Random(5)
     b = bench(make_rule("climbing", "oxygen", Rising(0.5, OVER_MS, 0.95)))
@@ -54,7 +62,9 @@ def test_returns_when_the_slope_is_below_limit_minus_a_fifth(bench, make_rule, a
     assert [t for _, t, _ in b.told()] == (["raised", "returned"] if returns else ["raised"])
 
 
-def test_falling_mirrors_rising(bench, make_rule):
+def test_falling_mirrors_rising(
+    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
+) -> None:
     """The limit of the event bears the sign of the fall."""
     b = bench(make_rule("losing", "pressure", Falling(0.5, OVER_MS, 0.95)))
     feed_slope(b, 0, H, 5.0, -1.0, random.Random(4), role="pressure")
@@ -62,7 +72,9 @@ def test_falling_mirrors_rising(bench, make_rule):
     assert b.events[0].limit == -0.5
 
 
-def test_spikes_do_not_make_a_slope(bench, make_rule):
+def test_spikes_do_not_make_a_slope(
+    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
+) -> None:
     """A fifth of all medians far off (less than the 29.3 % a median of slopes bears)."""
     rng = random.Random(8)
     b = bench(make_rule("climbing", "oxygen", Rising(0.5, OVER_MS, 0.95)))
@@ -72,7 +84,9 @@ def test_spikes_do_not_make_a_slope(bench, make_rule):
     assert b.told() == []
 
 
-def test_delay_of_a_slope_rule_runs_on_readings_between_medians(bench, make_rule):
+def test_delay_of_a_slope_rule_runs_on_readings_between_medians(
+    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
+) -> None:
     """Medians come every 90 s, the stale time is 15 s: the on-delay must still end."""
     b = bench(make_rule("climbing", "oxygen", Rising(0.5, 3 * OVER_MS, 0.95), on_s=600))
     feed_slope(b, 0, 2 * H, 1.0, 2.0, random.Random(3))
@@ -81,7 +95,9 @@ def test_delay_of_a_slope_rule_runs_on_readings_between_medians(bench, make_rule
     assert event.time_ms - event.since_ms == 600_000
 
 
-def test_slope_signals_are_written_and_can_have_rules(bench, make_rule):
+def test_slope_signals_are_written_and_can_have_rules(
+    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
+) -> None:
     """oxygen_slope and moisture_slope in ppm/h, anew with every median."""
     b = bench(make_rule("steep", "oxygen_slope", Above(0.5)))
     rng = random.Random(2)
@@ -96,7 +112,7 @@ def test_slope_signals_are_written_and_can_have_rules(bench, make_rule):
     assert b.events[0].unit == "ppm/h"
 
 
-def test_saved_window_goes_on_with_the_same_numbers():
+def test_saved_window_goes_on_with_the_same_numbers() -> None:
     """Restored in the middle of a bucket, every later estimate is equal to the last bit."""
     rng = random.Random(11)
     window, other = MedianWindow(OVER_MS), MedianWindow(OVER_MS)
@@ -111,7 +127,7 @@ def test_saved_window_goes_on_with_the_same_numbers():
         assert window.estimate(0.95) == other.estimate(0.95)
 
 
-def test_medians_older_than_the_window_are_dropped():
+def test_medians_older_than_the_window_are_dropped() -> None:
     """After a pause longer than the window there is nothing left to fit."""
     window = MedianWindow(OVER_MS)
     for second in range(0, 1800, 10):

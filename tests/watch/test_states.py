@@ -25,12 +25,12 @@ FACTS = get_args(Fact)
 ALL_FACTS = [dict(zip(FACTS, values, strict=True)) for values in product((True, False), repeat=6)]
 
 
-def test_letters_are_those_of_the_standard_s_diagram():
+def test_letters_are_those_of_the_standard_s_diagram() -> None:
     """A-I in the order normal .. out-of-service."""
     assert "".join(LETTERS[state] for state in get_args(State)) == "ABCDEFGHI"
 
 
-def test_every_state_can_be_reached_and_left():
+def test_every_state_can_be_reached_and_left() -> None:
     """No state is a trap and none is unreachable."""
     for state in get_args(State):
         assert any(row.to == state and row.state != state for row in TABLE)
@@ -39,7 +39,7 @@ def test_every_state_can_be_reached_and_left():
 
 @pytest.mark.parametrize("state", get_args(State))
 @pytest.mark.parametrize("trigger", get_args(Trigger))
-def test_what_is_absent_is_illegal(state, trigger):
+def test_what_is_absent_is_illegal(state: str, trigger: str) -> None:
     """find gives a row of the table for exactly this state and trigger, or nothing."""
     has_rows = any(row.state == state and row.trigger == trigger for row in TABLE)
     for facts in ALL_FACTS:
@@ -57,7 +57,7 @@ def test_what_is_absent_is_illegal(state, trigger):
             assert (state, row.transition, row.to) in LEGAL
 
 
-def test_a_plain_state_agrees_with_the_condition():
+def test_a_plain_state_agrees_with_the_condition() -> None:
     """active leads to B or nowhere; clear never leads to B or C."""
     for facts in ALL_FACTS:
         for state in get_args(State):
@@ -67,7 +67,7 @@ def test_a_plain_state_agrees_with_the_condition():
             assert row is None or row.to not in ACTIVE
 
 
-def test_a_latch_is_left_only_by_reset_overlay_or_a_new_raise():
+def test_a_latch_is_left_only_by_reset_overlay_or_a_new_raise() -> None:
     """From E and F nothing but reset (or the end of the rule) leads to normal."""
     for row in TABLE:
         if row.state in LATCHED and row.to == "normal":
@@ -79,7 +79,7 @@ def test_a_latch_is_left_only_by_reset_overlay_or_a_new_raise():
                 assert row is None or row.to != "normal" or not facts["latched"]
 
 
-def test_overlays_keep_their_precedence():
+def test_overlays_keep_their_precedence() -> None:
     """Nothing but its own end leaves out-of-service; shelved gives way to it alone."""
     leaving = {row.trigger for row in TABLE if row.state == "out-of-service" != row.to}
     assert leaving == {"return", "retire"}
@@ -89,7 +89,7 @@ def test_overlays_keep_their_precedence():
     assert leaving == {"unsuppress", "shelve", "remove", "retire"}
 
 
-def test_diagram_shows_every_move_of_the_table():
+def test_diagram_shows_every_move_of_the_table() -> None:
     """One arrow per move between two states, and an entry."""
     text = state_diagram()
     assert text.startswith("stateDiagram-v2\n    [*] --> normal\n")

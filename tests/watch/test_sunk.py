@@ -6,6 +6,8 @@ The times and levels are those of the trade's story of open toluene; common prac
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
+from typing import Any
 
 import pytest
 
@@ -30,7 +32,7 @@ def told(cell: Sunk, levels, water=0.2, floored=False, from_min=0):
 QUIET = [0.3] * 120
 
 
-def test_solvent_is_known_within_a_quarter_of_an_hour():
+def test_solvent_is_known_within_a_quarter_of_an_hour() -> None:
     """From 0.3 ppm to the floor while water rises: not believed 15 min after the bottle."""
     cell = Sunk()
     at = told(cell, QUIET + [0.1] + [0.02] * 30, water=lambda k: 0.2 if k < 120 else 0.8)
@@ -50,12 +52,14 @@ def test_solvent_is_known_within_a_quarter_of_an_hour():
         (QUIET + [0.12] * 40, 0.2),  # lower, but no floor: a faster blower
     ],
 )
-def test_a_level_that_cleaning_explains_is_believed(levels, water):
+def test_a_level_that_cleaning_explains_is_believed(
+    levels: list[float], water: Callable[..., Any] | float
+) -> None:
     """Slow, small, short or known levels, and those that take the water along, are no solvent."""
     assert told(Sunk(), levels, water) is None
 
 
-def test_what_is_not_a_quiet_box_is_not_compared():
+def test_what_is_not_a_quiet_box_is_not_compared() -> None:
     """Across a purge the level before says nothing of the level after."""
     cell = Sunk()
     assert told(cell, QUIET) is None
@@ -63,7 +67,7 @@ def test_what_is_not_a_quiet_box_is_not_compared():
     assert told(cell, [0.02] * 40, from_min=150) is None
 
 
-def test_it_is_believed_again_once_it_shows_what_it_did():
+def test_it_is_believed_again_once_it_shows_what_it_did() -> None:
     """Most of the old level, held for minutes, ends it; an answer to a dose ends it at once."""
     cell = Sunk()
     told(cell, QUIET + [0.02] * 30)
@@ -79,7 +83,7 @@ def test_it_is_believed_again_once_it_shows_what_it_did():
     assert cell.from_ppm is None
 
 
-def test_what_is_saved_goes_on_as_if_nothing_had_been():
+def test_what_is_saved_goes_on_as_if_nothing_had_been() -> None:
     """Restored in the middle of a fall, it says the same in the same minute."""
     whole, first, second = Sunk(), Sunk(), Sunk()
     levels = QUIET + [0.02] * 30
@@ -90,7 +94,7 @@ def test_what_is_saved_goes_on_as_if_nothing_had_been():
     assert at == 124 + rest
 
 
-def test_a_sunk_reading_is_unproven_until_the_level_is_back():
+def test_a_sunk_reading_is_unproven_until_the_level_is_back() -> None:
     """At the floor it is uncertain/unproven, a high one stays good; an answer ends the doubt."""
     signal, into = (
         SignalState("heron.oxygen", "ppm", 15_000),

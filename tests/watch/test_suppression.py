@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import pytest
 
 from dewline.readings import Quality, Reading
 from dewline.watch.alarms.suppression import ranks
-from dewline.watch_plan import Above, Escalation, FalseFor, Rising, StaleAfter
+from dewline.watch_plan import Above, Escalation, FalseFor, Rising, RulePlan, StaleAfter
+from tests.watch.conftest import Bench
 
 H = 3600
 
 
 @pytest.fixture
-def family(bench, make_rule):
+def family(bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]):
     """circulation-stopped (3 min) above moisture-high (20 s)."""
 
     def build(parent=None, child=None):
@@ -26,7 +29,7 @@ def family(bench, make_rule):
     return build
 
 
-def test_child_is_quiet_while_the_parent_waits_and_stands(family):
+def test_child_is_quiet_while_the_parent_waits_and_stands(family) -> None:
     """Also inside the parent's own delay; the suppression is told once, with the parent's name."""
     b = family()
     b.at(0, circulating=0.0, moisture=1.0)
@@ -35,7 +38,7 @@ def test_child_is_quiet_while_the_parent_waits_and_stands(family):
     assert (b.events[0].under, b.events[0].alarm) == ("heron.stopped", "heron.high")
 
 
-def test_child_that_does_not_mend_is_announced_after_a_look(family):
+def test_child_that_does_not_mend_is_announced_after_a_look(family) -> None:
     """Still as high ten minutes after the parent is over: a trouble of its own."""
     b = family()
     b.hold(0, 200, circulating=0.0, moisture=9.0)
@@ -46,7 +49,7 @@ def test_child_that_does_not_mend_is_announced_after_a_look(family):
     assert b.events[-1].why == "heron.stopped is over"
 
 
-def test_child_that_gets_worse_is_announced_at_once(family):
+def test_child_that_gets_worse_is_announced_at_once(family) -> None:
     """A tenth further past its limit than when the parent ended: no way back."""
     b = family()
     b.hold(0, 200, circulating=0.0, moisture=9.0)
@@ -55,7 +58,7 @@ def test_child_that_gets_worse_is_announced_at_once(family):
     assert b.told("high")[-1] == (210, "unsuppressed", "unacknowledged")
 
 
-def test_clean_up_after_its_parent_is_no_new_trouble(family):
+def test_clean_up_after_its_parent_is_no_new_trouble(family) -> None:
     """The loop runs again and the level falls, hour after hour: nobody hears of it."""
     b = family()
     b.hold(0, 200, circulating=0.0, moisture=9.0)
@@ -67,7 +70,7 @@ def test_clean_up_after_its_parent_is_no_new_trouble(family):
     assert b.told("high")[-1] == (2 * H, "unsuppressed", "normal")
 
 
-def test_clean_up_that_stops_half_way_is_announced(family):
+def test_clean_up_that_stops_half_way_is_announced(family) -> None:
     """It fell for half an hour and then stays: within two looks it is told."""
     b = family()
     b.hold(0, 200, circulating=0.0, moisture=9.0)
@@ -78,7 +81,9 @@ def test_clean_up_that_stops_half_way_is_announced(family):
     assert 2000 < at_s <= 2000 + 1200
 
 
-def test_slope_is_let_go_only_on_what_is_drawn_after_its_parent(bench, make_rule):
+def test_slope_is_let_go_only_on_what_is_drawn_after_its_parent(
+    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
+) -> None:
     """A slope over 30 min waits until none of its readings is of the parent's time."""
     b = bench(
         make_rule("climbing", "moisture", Rising(0.3, 1_800_000, 0.95), under=("heron.stopped",)),
@@ -97,7 +102,7 @@ def test_slope_is_let_go_only_on_what_is_drawn_after_its_parent(bench, make_rule
     ]
 
 
-def test_child_that_is_over_by_then_goes_to_normal(family):
+def test_child_that_is_over_by_then_goes_to_normal(family) -> None:
     """Nobody hears of it but the record."""
     b = family()
     b.hold(0, 200, circulating=0.0, moisture=9.0)
@@ -105,7 +110,7 @@ def test_child_that_is_over_by_then_goes_to_normal(family):
     assert b.told("high")[-1] == (200, "unsuppressed", "normal")
 
 
-def test_child_on_its_way_back_is_not_announced(family):
+def test_child_on_its_way_back_is_not_announced(family) -> None:
     """Inside its off-delay it is neither standing nor over: wait for that."""
     b = family(child={"off_s": 30})
     b.hold(0, 200, circulating=0.0, moisture=9.0)
@@ -113,7 +118,7 @@ def test_child_on_its_way_back_is_not_announced(family):
     assert b.told("high") == [(20, "suppressed", "suppressed"), (230, "unsuppressed", "normal")]
 
 
-def test_child_without_data_waits_for_them(family):
+def test_child_without_data_waits_for_them(family) -> None:
     """What it last read is of the parent's time; that it is silent the stale rule says."""
     b = family()
     b.hold(0, 200, circulating=0.0, moisture=9.0)
@@ -124,7 +129,9 @@ def test_child_without_data_waits_for_them(family):
     assert b.told("high")[-1][1:] == ("unsuppressed", "unacknowledged")
 
 
-def test_silence_is_let_go_after_60_s(bench, make_rule):
+def test_silence_is_let_go_after_60_s(
+    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
+) -> None:
     """Silence brings no newer data: a stale child that stays silent speaks a minute later."""
     b = bench(
         make_rule("stale", "oxygen", StaleAfter(15_000), under=("heron.stopped",)),
@@ -139,7 +146,7 @@ def test_silence_is_let_go_after_60_s(bench, make_rule):
     ]
 
 
-def test_child_whose_condition_is_over_is_not_let_go_as_standing(family):
+def test_child_whose_condition_is_over_is_not_let_go_as_standing(family) -> None:
     """Past its limit no more, inside a long off-delay, silent for a minute: nobody is paged."""
     b = family(child={"off_s": 600})
     b.hold(0, 200, circulating=0.0, moisture=9.0)
@@ -150,7 +157,7 @@ def test_child_whose_condition_is_over_is_not_let_go_as_standing(family):
     assert b.told("high")[-1][1:] == ("unsuppressed", "normal")
 
 
-def test_parent_that_comes_back_keeps_its_child(family):
+def test_parent_that_comes_back_keeps_its_child(family) -> None:
     """A flapping parent does not let its children slip out."""
     b = family()
     b.hold(0, 200, circulating=0.0, moisture=9.0)
@@ -159,7 +166,7 @@ def test_parent_that_comes_back_keeps_its_child(family):
     assert [t for _, t, _ in b.told("high")] == ["suppressed"]
 
 
-def test_standing_child_stays_as_it_stands(family):
+def test_standing_child_stays_as_it_stands(family) -> None:
     """Raised before its parent began: told already, so neither hidden nor told again."""
     b = family()
     b.hold(0, 30, circulating=1.0, moisture=9.0)
@@ -170,14 +177,18 @@ def test_standing_child_stays_as_it_stands(family):
 
 
 @pytest.mark.parametrize("kind", [{"priority": "critical"}, {"latch": True}])
-def test_critical_and_latch_are_never_suppressed(family, kind):
+def test_critical_and_latch_are_never_suppressed(
+    family, kind: dict[str, bool] | dict[str, str]
+) -> None:
     """They shout whatever the parent says."""
     b = family(child=kind)
     b.hold(0, 30, circulating=0.0, moisture=9.0)
     assert b.told("high") == [(20, "raised", "unacknowledged")]
 
 
-def test_one_lost_bus_is_one_alarm(bench, make_rule):
+def test_one_lost_bus_is_one_alarm(
+    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
+) -> None:
     """Thirty stale signals behind it stay quiet and end without a word to anybody."""
     lost = make_rule("one-lost", "one-link", FalseFor(10_000), place="daemon")
     roles = ("oxygen", "moisture", "pressure", "temperature")
@@ -201,7 +212,7 @@ def test_one_lost_bus_is_one_alarm(bench, make_rule):
     assert len(ends) == 4
 
 
-def test_shelved_child_comes_back_under_its_parent(family):
+def test_shelved_child_comes_back_under_its_parent(family) -> None:
     """Unshelved while the parent stands: suppressed, not announced."""
     b = family()
     b.at(0, circulating=1.0, moisture=1.0)
@@ -211,7 +222,7 @@ def test_shelved_child_comes_back_under_its_parent(family):
     assert b.events[-1].under == "heron.stopped"
 
 
-def test_shelving_over_a_suppression(family):
+def test_shelving_over_a_suppression(family) -> None:
     """Both end in their own time; only then does the child speak."""
     b = family()
     b.hold(0, 100, circulating=0.0, moisture=9.0)
@@ -222,7 +233,9 @@ def test_shelving_over_a_suppression(family):
     assert b.told("high")[-1] == (999, "unshelved", "unacknowledged")
 
 
-def test_mode_keeps_quiet_and_names_itself(bench, make_rule):
+def test_mode_keeps_quiet_and_names_itself(
+    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
+) -> None:
     """A rule raised while its mode holds is suppressed, and let go when the mode is over."""
     b = bench(make_rule("high", "oxygen", Above(5.0), suppress_while=(("purging", 4 * H * 1000),)))
     b.at(0, purging=1.0, oxygen=9.0)
@@ -237,7 +250,9 @@ def test_mode_keeps_quiet_and_names_itself(bench, make_rule):
     assert b.events[-1].why == "purging is over"
 
 
-def test_mode_has_a_longest_time(bench, make_rule):
+def test_mode_has_a_longest_time(
+    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
+) -> None:
     """A stuck purge bit mutes nobody for ever: past the cap the alarm says so."""
     b = bench(make_rule("high", "oxygen", Above(5.0), suppress_while=(("purging", 4 * H * 1000),)))
     b.at(0, purging=1.0, oxygen=1.0)
@@ -251,7 +266,9 @@ def test_mode_has_a_longest_time(bench, make_rule):
     assert b.events[-1].why == "purging longer than 4 h"
 
 
-def test_standing_alarm_is_not_told_again_by_the_end_of_a_mode(bench, make_rule):
+def test_standing_alarm_is_not_told_again_by_the_end_of_a_mode(
+    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
+) -> None:
     """Woken at 2, purging till 3: the end of the purge does not wake the same person again."""
     b = bench(make_rule("high", "oxygen", Above(5.0), suppress_while=(("purging", 4 * H * 1000),)))
     b.at(0, oxygen=9.0)
@@ -261,7 +278,9 @@ def test_standing_alarm_is_not_told_again_by_the_end_of_a_mode(bench, make_rule)
     assert [t for _, t, _ in b.told()] == ["raised", "acknowledged"]
 
 
-def test_bad_purge_bit_leaves_the_mode(bench, make_rule):
+def test_bad_purge_bit_leaves_the_mode(
+    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
+) -> None:
     """A mode is not over because its bit cannot be read."""
     b = bench(make_rule("high", "oxygen", Above(5.0), suppress_while=(("purging", 4 * H * 1000),)))
     b.at(0, purging=1.0, oxygen=1.0)
@@ -269,7 +288,9 @@ def test_bad_purge_bit_leaves_the_mode(bench, make_rule):
     assert [t for _, t, _ in b.told()] == ["suppressed"]
 
 
-def test_parents_rank_before_children_and_a_cycle_does_not_hang(make_rule):
+def test_parents_rank_before_children_and_a_cycle_does_not_hang(
+    make_rule: Callable[..., RulePlan],
+) -> None:
     """Depth below the furthest ancestor; a cycle the config should have refused is cut."""
     rules = [
         make_rule("a", "oxygen", Above(1.0), under=("heron.b", "heron.none")),
@@ -285,7 +306,7 @@ def test_parents_rank_before_children_and_a_cycle_does_not_hang(make_rule):
 
 
 @pytest.fixture
-def levels(bench, make_rule):
+def levels(bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]):
     """rush (150, at once) over very-high (100) over high (10), all of the same oxygen."""
 
     def build(**more):
@@ -299,14 +320,14 @@ def levels(bench, make_rule):
     return build
 
 
-def _rush(b):
+def _rush(b) -> None:
     """Up to 300 ppm within a second, and down again over an hour."""
     b.at(0, oxygen=1.0)
     for second in range(1, H, 2):
         b.at(second, oxygen=300.0 * 2 ** (-second / 400))
 
 
-def test_milder_levels_of_one_rush_wait_on_in_its_stead(levels):
+def test_milder_levels_of_one_rush_wait_on_in_its_stead(levels) -> None:
     """On the way down each is let go in its turn; nobody's time starts anew."""
     b = levels(escalations=(Escalation("night-desk", "lab-head", 900_000, "medium", ("heron",)),))
     _rush(b)
@@ -319,7 +340,7 @@ def test_milder_levels_of_one_rush_wait_on_in_its_stead(levels):
     assert "escalated" in [t for _, t, _ in b.told("high")]
 
 
-def test_milder_levels_of_one_rush_are_acknowledged_with_it(levels):
+def test_milder_levels_of_one_rush_are_acknowledged_with_it(levels) -> None:
     """Whoever saw the rush has seen what is left of it."""
     b = levels()
     b.at(0, oxygen=1.0)
@@ -336,7 +357,9 @@ def test_milder_levels_of_one_rush_are_acknowledged_with_it(levels):
     ]
 
 
-def test_a_loop_that_runs_again_under_a_stuck_regeneration_has_its_look(bench, make_rule):
+def test_a_loop_that_runs_again_under_a_stuck_regeneration_has_its_look(
+    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
+) -> None:
     """Regenerating goes on, only its silence is over: what mends then is told to nobody."""
     b = bench(
         make_rule("high", "oxygen", Above(10.0), suppress_while=(("regenerating", 30 * H * 1000),))

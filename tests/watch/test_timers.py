@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import pytest
 
-from dewline.watch_plan import Above, Escalation, OnCall
+from dewline.watch_plan import Above, Escalation, OnCall, RulePlan
+from tests.watch.conftest import Bench
 
 MIN = 60
 DESK = Escalation("night-desk", "lab-head", 15 * MIN * 1000, "high", ("heron",))
@@ -12,7 +15,7 @@ HEAD = Escalation("lab-head", "director", 30 * MIN * 1000, "high", ("heron",))
 
 
 @pytest.fixture
-def high(bench, make_rule):
+def high(bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]):
     def build(escalations=(), plan=None, **more):
         more.setdefault("priority", "high")
         rule = make_rule("high", "oxygen", Above(10.0), **more)
@@ -21,7 +24,7 @@ def high(bench, make_rule):
     return build
 
 
-def test_nobody_acknowledges_so_it_moves_on_along_the_chain(high):
+def test_nobody_acknowledges_so_it_moves_on_along_the_chain(high) -> None:
     """15 min to the first, 30 min more to the next; each once; the name comes first."""
     b = high((DESK, HEAD))
     b.at(0, oxygen=11.0)
@@ -36,7 +39,7 @@ def test_nobody_acknowledges_so_it_moves_on_along_the_chain(high):
     assert whys[1] == "director: lab-head did not acknowledge within 30 min"
 
 
-def test_acknowledging_stops_the_chain(high):
+def test_acknowledging_stops_the_chain(high) -> None:
     """Somebody has seen it."""
     b = high((DESK, HEAD))
     b.at(0, oxygen=11.0)
@@ -46,7 +49,7 @@ def test_acknowledging_stops_the_chain(high):
     assert "escalated" not in [t for _, t, _ in b.told()]
 
 
-def test_flapping_does_not_restart_the_chain(high):
+def test_flapping_does_not_restart_the_chain(high) -> None:
     """Time runs from the first raise that nobody saw, through returns and re-raises."""
     b = high((DESK,))
     for minute in range(20):
@@ -56,7 +59,7 @@ def test_flapping_does_not_restart_the_chain(high):
     assert [t for t, kind, _ in b.told() if kind == "escalated"] == [15 * MIN]
 
 
-def test_returned_alarm_is_not_escalated(high):
+def test_returned_alarm_is_not_escalated(high) -> None:
     """Nothing is wrong any more; a person can look in the morning."""
     b = high((DESK,))
     b.at(0, oxygen=11.0)
@@ -65,7 +68,7 @@ def test_returned_alarm_is_not_escalated(high):
     assert [t for _, t, _ in b.told()] == ["raised", "returned"]
 
 
-def test_lower_priorities_and_other_places_do_not_escalate(high):
+def test_lower_priorities_and_other_places_do_not_escalate(high) -> None:
     """from_priority and places choose."""
     for escalation in (
         Escalation("a", "b", 60_000, "critical", ("heron",)),
@@ -77,7 +80,7 @@ def test_lower_priorities_and_other_places_do_not_escalate(high):
         assert len(b.events) == 1
 
 
-def test_reminder_of_an_unacknowledged_alarm(high):
+def test_reminder_of_an_unacknowledged_alarm(high) -> None:
     """Every half hour while it stands and nobody acknowledged."""
     b = high(remind_every_ms=30 * MIN * 1000)
     b.at(0, oxygen=11.0)
@@ -88,7 +91,7 @@ def test_reminder_of_an_unacknowledged_alarm(high):
     ]
 
 
-def test_reminder_asks_again_although_acknowledged(high):
+def test_reminder_asks_again_although_acknowledged(high) -> None:
     """Re-alarm: a rule with remind_every wants a second look from acknowledged."""
     b = high(remind_every_ms=30 * MIN * 1000)
     b.at(0, oxygen=11.0)
@@ -98,7 +101,7 @@ def test_reminder_asks_again_although_acknowledged(high):
     assert b.told()[-1] == (40 * MIN, "reminded", "unacknowledged")
 
 
-def test_no_reminder_once_it_is_over(high):
+def test_no_reminder_once_it_is_over(high) -> None:
     """Returned and normal alarms are not reminded of."""
     b = high(remind_every_ms=30 * MIN * 1000)
     b.at(0, oxygen=11.0)
@@ -107,7 +110,7 @@ def test_no_reminder_once_it_is_over(high):
     assert [t for _, t, _ in b.told()] == ["raised", "returned"]
 
 
-def test_flapping_by_one_digit_is_one_raise_and_one_return(high):
+def test_flapping_by_one_digit_is_one_raise_and_one_return(high) -> None:
     """± one digit round the limit for an hour stays inside the deadband."""
     b = high(deadband=0.2)
     for second in range(3600):
@@ -116,7 +119,7 @@ def test_flapping_by_one_digit_is_one_raise_and_one_return(high):
     assert [t for _, t, _ in b.told()] == ["raised", "returned"]
 
 
-def test_three_cycles_in_a_minute_chatter_once_an_hour(high):
+def test_three_cycles_in_a_minute_chatter_once_an_hour(high) -> None:
     """One notice an hour however long it goes on; the alarm itself is not muted."""
     b = high()
     for second in range(0, 3 * 3600, 10):
@@ -128,7 +131,7 @@ def test_three_cycles_in_a_minute_chatter_once_an_hour(high):
     assert whys == {"raised and returned 3 times within a minute"}
 
 
-def test_slow_chatter_is_more_than_ten_transitions_in_ten_minutes(high):
+def test_slow_chatter_is_more_than_ten_transitions_in_ten_minutes(high) -> None:
     """Six raises and five returns in ten minutes chatter; ten transitions do not."""
     b = high()
     for n in range(6):
@@ -153,7 +156,13 @@ def test_slow_chatter_is_more_than_ten_transitions_in_ten_minutes(high):
         ("UTC", None, "high"),
     ],
 )
-def test_night_priority_by_the_clock_of_the_site(bench, make_rule, zone, staffed, priority):
+def test_night_priority_by_the_clock_of_the_site(
+    bench: Callable[..., Bench],
+    make_rule: Callable[..., RulePlan],
+    zone: str,
+    staffed: tuple[int, int] | None,
+    priority: str,
+) -> None:
     """02:14 UTC is 02:14 in Lisbon in March and 11:14 in Tokyo; hours may wrap midnight."""
     rule = make_rule("high", "oxygen", Above(10.0), priority="high", night="low")
     b = bench(rule, timezone=zone, staffed=staffed)
@@ -166,7 +175,7 @@ EIGHT_S = 5 * 3600 + 46 * MIN  # from 02:14 to 08:00
 OFF = Escalation("day-desk", "lab-head", 15 * MIN * 1000, "high", ("heron",), DAY)
 
 
-def test_who_is_off_duty_is_not_said_to_have_kept_silent(high):
+def test_who_is_off_duty_is_not_said_to_have_kept_silent(high) -> None:
     """The night desk was told; the day desk's time runs from when its hours begin."""
     on_call = (
         OnCall("night-desk", "high", ("heron",), NIGHT),
@@ -179,7 +188,7 @@ def test_who_is_off_duty_is_not_said_to_have_kept_silent(high):
     assert b.events[1].why == "lab-head: day-desk did not acknowledge within 15 min"
 
 
-def test_where_nobody_is_on_duty_it_goes_on_at_once(high):
+def test_where_nobody_is_on_duty_it_goes_on_at_once(high) -> None:
     """Nobody could be asked, so nobody is waited for; the reason says so."""
     for on_call in (
         (OnCall("day-desk", "high", ("heron",), DAY),),
@@ -193,7 +202,7 @@ def test_where_nobody_is_on_duty_it_goes_on_at_once(high):
         assert b.events[1].why == "lab-head: nobody was there, day-desk is off duty"
 
 
-def test_whoever_is_off_duty_in_a_chain_is_passed_over(high):
+def test_whoever_is_off_duty_in_a_chain_is_passed_over(high) -> None:
     """The second is off duty when his turn comes: the third hears at once."""
     first = Escalation("night-desk", "day-desk", 15 * MIN * 1000, "high", ("heron",), NIGHT)
     b = high((first, OFF), plan={"on_call": (OnCall("night-desk", "high", ("heron",), NIGHT),)})
@@ -203,7 +212,9 @@ def test_whoever_is_off_duty_in_a_chain_is_passed_over(high):
     assert [e.why.partition(":")[0] for e in b.events[1:]] == ["day-desk", "lab-head"]
 
 
-def test_what_waited_for_the_morning_has_its_day_priority_then(bench, make_rule):
+def test_what_waited_for_the_morning_has_its_day_priority_then(
+    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
+) -> None:
     """Low at night, high by day: at 08:00 it stands still, so it is high and asks again."""
     rule = make_rule("high", "oxygen", Above(10.0), priority="high", night="low")
     b = bench(rule, staffed=DAY)
@@ -213,7 +224,9 @@ def test_what_waited_for_the_morning_has_its_day_priority_then(bench, make_rule)
     assert (b.events[0].priority, b.events[1].priority) == ("low", "high")
 
 
-def test_what_is_seen_or_over_by_the_morning_is_not_lifted(bench, make_rule):
+def test_what_is_seen_or_over_by_the_morning_is_not_lifted(
+    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
+) -> None:
     """Acknowledged or gone in the night: silence at eight."""
     rule = make_rule("high", "oxygen", Above(10.0), priority="high", night="low")
     for end in ("acknowledged", "returned"):
@@ -227,7 +240,7 @@ def test_what_is_seen_or_over_by_the_morning_is_not_lifted(bench, make_rule):
         assert b.told()[-1][1] == end
 
 
-def test_what_is_about_to_end_calls_nobody(high):
+def test_what_is_about_to_end_calls_nobody(high) -> None:
     """Back within its limit, only its off-delay runs: no escalation; out of it again, there is."""
     b = high((DESK,), off_s=600)
     b.at(0, oxygen=11.0)
@@ -240,7 +253,9 @@ def test_what_is_about_to_end_calls_nobody(high):
     assert b.told()[-1][0] <= 21 * MIN
 
 
-def test_a_graver_level_calls_in_the_milder_ones_stead(bench, make_rule):
+def test_a_graver_level_calls_in_the_milder_ones_stead(
+    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
+) -> None:
     """Asked at 10 ppm and not answered; at 100 ppm the next is called once, for that."""
     b = bench(
         make_rule("high", "oxygen", Above(10.0), priority="high"),
@@ -254,7 +269,9 @@ def test_a_graver_level_calls_in_the_milder_ones_stead(bench, make_rule):
     assert b.told("very")[1:] == [(15 * MIN, "escalated", "unacknowledged")]
 
 
-def test_a_milder_alarm_that_nobody_was_called_for_starts_no_clock(bench, make_rule):
+def test_a_milder_alarm_that_nobody_was_called_for_starts_no_clock(
+    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
+) -> None:
     """A line for the morning since midnight is no call: the clock runs from the first page."""
     b = bench(
         make_rule("raised", "oxygen", Above(2.0), priority="low"),
@@ -267,7 +284,7 @@ def test_a_milder_alarm_that_nobody_was_called_for_starts_no_clock(bench, make_r
     assert [t for t, kind, _ in b.told() if kind == "escalated"] == [3600 + 15 * MIN]
 
 
-def test_what_comes_again_after_a_rest_calls_anew(high):
+def test_what_comes_again_after_a_rest_calls_anew(high) -> None:
     """Over for an hour and nobody looked; the second time has its own fifteen minutes."""
     b = high((DESK,))
     b.at(0, oxygen=11.0)
@@ -279,7 +296,9 @@ def test_what_comes_again_after_a_rest_calls_anew(high):
     assert escalated == [15 * MIN, 95 * MIN]
 
 
-def test_whoever_saw_the_graver_level_is_not_passed_over_for_the_milder(bench, make_rule):
+def test_whoever_saw_the_graver_level_is_not_passed_over_for_the_milder(
+    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
+) -> None:
     """Acknowledged at 100 ppm: nobody else is called for 10 ppm, also on the way down."""
     b = bench(
         make_rule("high", "oxygen", Above(10.0), priority="high"),
