@@ -54,8 +54,6 @@ class TypedJson:
         """
         if value is None or kind is object or get_origin(kind) is Literal:
             return value
-        if isinstance(value, dict) and value.get("kind") in self._kinds:
-            kind = self._kinds[str(value["kind"])]
         if is_dataclass(kind) and isinstance(kind, type) and isinstance(value, dict):
             return self._read_dataclass(kind, value)
         if isinstance(kind, type) and issubclass(kind, Enum):
@@ -89,10 +87,19 @@ class TypedJson:
     def _read_container(self, kind: object, value: Json) -> object:
         origin, inner = get_origin(kind), get_args(kind)
         if origin in (Union, types.UnionType):
-            return self.read(_member(inner, value), value)
+            return self.read(self._named_member(inner, value) or _member(inner, value), value)
         if isinstance(value, dict) and inner:
             return {_read_key(inner[0], k): self.read(inner[1], v) for k, v in value.items()}
         return self._read_list(origin, inner, value) if isinstance(value, list) else value
+
+    def _named_member(self, members: tuple[object, ...], value: Json) -> type | None:
+        """The member of a union that the document names; ValueError for a name of none."""
+        if not isinstance(value, dict) or not any(kind in members for kind in self._names):
+            return None
+        named = self._kinds.get(str(value.get("kind")))
+        if named not in members:
+            raise ValueError(f"{value.get('kind')!r} is no kind known here")
+        return named
 
     def _read_list(self, origin: object, inner: tuple[object, ...], value: list[Json]) -> object:
         if origin is tuple:

@@ -10,12 +10,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from dewline.config.plan import Plan
-from dewline.config.plan_json import plan_hash, watch_plan_from_json, watch_plan_to_json
+from dewline.config.plan_json import plan_hash, same_plan, watch_plan_from_json, watch_plan_to_json
 
 if TYPE_CHECKING:
     from dewline.config.loader import Loaded
 
-__all__ = ["Plan", "load", "plan_hash", "watch_plan_from_json", "watch_plan_to_json"]
+__all__ = ["Plan", "load", "plan_hash", "same_plan", "watch_plan_from_json", "watch_plan_to_json"]
 
 
 def load(path: Path) -> Loaded:
