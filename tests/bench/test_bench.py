@@ -59,7 +59,7 @@ def test_a_row_waits_until_it_is_called(monkeypatch: pytest.MonkeyPatch) -> None
 def test_a_second_run_is_held_against_the_range_that_was_printed() -> None:
     """As printed, so 1.017 lies up to 1.02; what was measured once is not compared."""
 
-    def line(what: str, *values: float):
+    def line(what: str, *values: float) -> measured.Line:
         ours, other = measured.spread(*values), measured.spread(*[1.0] * len(values))
         return measured.Line("P2", what, ours, (measured.beside("peer", ours, other),))
 

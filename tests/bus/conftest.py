@@ -389,10 +389,3 @@ async def poll() -> AsyncIterator[Callable[..., Polling]]:
     yield make
     for one in made:
         await one.stop()
-
-
-#: Fixtures that the fault tests use too.
-SHARED = (
-    "far_tcp", "far_rtu", "far_lines", "tcp_bus", "rtu_bus", "ascii_bus", "line_instrument",
-    "instrument", "side", "words", "truth", "right_pdu", "session", "poll",
-)  # fmt: skip

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import importlib.util
 import json
 import os
 import signal
@@ -20,6 +19,42 @@ import yaml
 
 from dewline.journal import Reader
 from dewline.live.control_socket import NoDaemon, ask
+from tests.bus.conftest import (
+    FarTcp,
+    ascii_bus,
+    far_lines,
+    far_rtu,
+    far_tcp,
+    instrument,
+    line_instrument,
+    poll,
+    right_pdu,
+    rtu_bus,
+    session,
+    side,
+    tcp_bus,
+    truth,
+    words,
+)
+
+# Fixtures of the bus tests that the fault tests use too; pytest shares a conftest only with its
+# own folder.
+__all__ = (
+    "ascii_bus",
+    "far_lines",
+    "far_rtu",
+    "far_tcp",
+    "instrument",
+    "line_instrument",
+    "poll",
+    "right_pdu",
+    "rtu_bus",
+    "session",
+    "side",
+    "tcp_bus",
+    "truth",
+    "words",
+)
 
 #: Fault -> (N in CI, N with DEWLINE_CHAOS=full).
 SIZES = {
@@ -68,7 +103,7 @@ class Plant:
     Rules are ``heron.NAME`` on signals ``s0``... of box heron, all of one instrument.
     """
 
-    def __init__(self, folder: Path, far: Any) -> None:
+    def __init__(self, folder: Path, far: FarTcp) -> None:
         self.folder = folder
         self.far = far
         self.values = [1.0] * 50  # all zeros would be a panel that has just come up
@@ -182,7 +217,7 @@ class Plant:
 
 
 @pytest.fixture
-async def plant(tmp_path: Path, far_tcp: Any) -> AsyncIterator[Plant]:
+async def plant(tmp_path: Path, far_tcp: FarTcp) -> AsyncIterator[Plant]:
     """A Modbus server of 50 words and the daemon that will read it; ended afterwards."""
     made = Plant(tmp_path, far_tcp)
     yield made
@@ -197,17 +232,3 @@ def dump() -> Callable[..., None]:
         print(f"{fault}: {json.dumps(figures)[1:-1]}")
 
     return line
-
-
-def _bus_far_sides() -> dict[str, object]:
-    """The fixtures of the bus tests; pytest shares a conftest only with its own folder."""
-    path = Path(__file__).parents[1] / "bus" / "conftest.py"
-    spec = importlib.util.spec_from_file_location("bus_far_sides", path)
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return {name: getattr(module, name) for name in module.SHARED}
-
-
-globals().update(_bus_far_sides())

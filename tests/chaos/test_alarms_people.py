@@ -23,7 +23,7 @@ CLEAN, WET = 1.0, 9.0  # ppm
 CANARY = "canary-sedge-5b1e"
 
 
-def heartbeat(plant, sink):
+def heartbeat(plant: Plant, sink: Sink) -> dict[str, str]:
     (plant.folder / "ping.url").write_text(f"http://127.0.0.1:{sink.port}/{CANARY}")
     return {"url_file": "ping.url", "every": "1 s"}
 
@@ -31,12 +31,12 @@ def heartbeat(plant, sink):
 class Standing:
     """``with Standing(plant, part) as toggle``: toggle makes a part stand, then lets it go on."""
 
-    def __init__(self, plant, part) -> None:
+    def __init__(self, plant: Plant, part: str) -> None:
         self._plant, self._part = plant, part
         self._lock = None
         self._stood = False
 
-    def __enter__(self):
+    def __enter__(self) -> Callable[[], None]:
         return self._toggle
 
     def _toggle(self) -> None:
@@ -60,7 +60,7 @@ class Standing:
             self._lock.execute("ROLLBACK")
             self._lock.close()
 
-    def __exit__(self, *_) -> None:
+    def __exit__(self, *_: object) -> None:
         if self._stood:
             self._toggle()
 

@@ -6,13 +6,14 @@ import asyncio
 import signal
 import time
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Mapping
 from signal import Signals
 from typing import Any
 
 import pytest
 
 from dewline.readings import parse_iso_utc
+from tests.bus.conftest import FarTcp
 from tests.chaos.conftest import Plant
 from tests.conftest import Broker, Sink
 
@@ -22,7 +23,7 @@ KEEPALIVE_S = 20  # of the daemon
 CLEAN, WET = 1.0, 9.0  # ppm
 
 
-def over_limit(count=50, **more):
+def over_limit(count: int = 50, **more: Any) -> dict[str, Any]:
     """Rules r0... : each on its own signal, above 5 ppm, at once."""
     return {
         f"r{n}": {"signal": f"s{n}", "above": "5 ppm", "priority": "high", **more}
@@ -30,15 +31,15 @@ def over_limit(count=50, **more):
     }
 
 
-def mqtt(port):
+def mqtt(port: int) -> dict[str, Any]:
     return {"host": "127.0.0.1", "port": port, "readings_every": "60 s"}
 
 
-def ids(documents):
+def ids(documents: Iterable[Mapping[str, Any]]) -> list[str]:
     return [d["id"] for d in documents]
 
 
-async def flip(plant, steps, pace_s) -> None:
+async def flip(plant: Plant, steps: int, pace_s: float) -> None:
     """One signal after the other over its limit and back: ``steps`` changes."""
     for step in range(steps):
         index = step % len(plant.values)
@@ -225,7 +226,7 @@ async def test_a4_a_restart_repeats_and_forgets_nothing(
 
 @pytest.mark.timeout(1800)
 async def test_a5_one_cause_is_one_page(
-    plant: Plant, far_tcp, sink: Sink, size: Callable[[str], int], dump: Callable[..., None]
+    plant: Plant, far_tcp: FarTcp, sink: Sink, size: Callable[[str], int], dump: Callable[..., None]
 ) -> None:
     """The bus is lost behind 40 signals that each have a stale rule: one alarm, one page."""
     rules = {
@@ -271,14 +272,14 @@ async def test_a5_one_cause_is_one_page(
     assert [t.split()[0] for t in sink.titles()] == ["high", "over"] * times
 
 
-def _apart_ms(one, other):
+def _apart_ms(one: str, other: str) -> int:
     return abs(parse_iso_utc(one) - parse_iso_utc(other))
 
 
-def _count(plant, transition):
+def _count(plant: Plant, transition: str) -> int:
     return sum(e["transition"] == transition for e in plant.events() if e["box"] == "heron")
 
 
-def _table(plant):
+def _table(plant: Plant) -> list[dict[str, Any]]:
     last = {event["alarm"]: event for event in plant.events()}
     return list(last.values())

@@ -12,7 +12,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from tests.conftest import Broker
+from tests.conftest import Broker, Subscriber
 
 DAEMON = Path(__file__).with_name("delivery_daemon.py")
 FULL = os.environ.get("DEWLINE_CHAOS") == "full"
@@ -27,7 +27,7 @@ LEDGER = "dewline/saltmarsh/heron/ledger/purge"
 class Daemon:
     """delivery_daemon.py, whose committed events are counted."""
 
-    def __init__(self, path, port, last, pace_ms) -> None:
+    def __init__(self, path: Path, port: int, last: int, pace_ms: int) -> None:
         self._words = [sys.executable, str(DAEMON), str(path), str(port), str(last), str(pace_ms)]
         self.committed = 0
 
@@ -41,12 +41,12 @@ class Daemon:
         while line := await self._process.stdout.readline():
             self.committed = max(self.committed, int(line.split()[1]))
 
-    async def until_committed(self, seq, within_s) -> None:
+    async def until_committed(self, seq: int, within_s: float) -> None:
         async with asyncio.timeout(within_s):
             while self.committed < seq:  # noqa: ASYNC110 - the process tells by its output
                 await asyncio.sleep(0.02)
 
-    async def end(self, number):
+    async def end(self, number: signal.Signals) -> str:
         """Signal the daemon, wait for its end, give what it logged."""
         self._process.send_signal(number)
         await self._reading
@@ -55,7 +55,7 @@ class Daemon:
         return log
 
 
-async def quiet(subscriber) -> None:
+async def quiet(subscriber: Subscriber) -> None:
     """Wait until the subscriber has had nothing for a while: what was acknowledged is through."""
     count = -1
     while count < len(subscriber.messages()):
@@ -63,19 +63,19 @@ async def quiet(subscriber) -> None:
         await asyncio.sleep(0.3)
 
 
-def seqs(*subscribers):
+def seqs(*subscribers: Subscriber) -> list[int]:
     return [d["seq"] for s in subscribers for d in s.documents(EVENT)]
 
 
-def rows(*subscribers):
+def rows(*subscribers: Subscriber) -> list[str]:
     return [d["id"] for s in subscribers for d in s.documents(LEDGER)]
 
 
-def without_repeats(numbers):
+def without_repeats(numbers: list[int]) -> list[int]:
     return list(dict.fromkeys(numbers))
 
 
-def cursor_of(path):
+def cursor_of(path: Path) -> int:
     connection = sqlite3.connect(path)
     (seq,) = connection.execute("SELECT event_seq FROM follower WHERE name = 'mqtt'").fetchone()
     connection.close()

@@ -6,13 +6,13 @@ import asyncio
 import signal
 import sys
 import time
-from collections.abc import Callable
+from collections.abc import AsyncIterator, Awaitable, Callable
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from tests.conftest import Broker
+from tests.conftest import Broker, Subscriber
 
 DAEMON = Path(__file__).with_name("delivery_daemon.py")
 STATE = "dewline/saltmarsh/state"
@@ -21,11 +21,13 @@ KEEPALIVE_S = 4
 
 
 @pytest.fixture
-async def start(tmp_path: Path, broker: Broker):
+async def start(
+    tmp_path: Path, broker: Broker
+) -> AsyncIterator[Callable[..., Awaitable[asyncio.subprocess.Process]]]:
     """``await start(last)``: a daemon process on the broker, killed at the end."""
     running = []
 
-    async def run(last=10):
+    async def run(last: int = 10) -> asyncio.subprocess.Process:
         words = [str(DAEMON), str(tmp_path / "marsh.db"), str(broker.port), str(last)]
         process = await asyncio.create_subprocess_exec(
             sys.executable, *words, "5", str(KEEPALIVE_S), stdout=asyncio.subprocess.DEVNULL
@@ -40,12 +42,14 @@ async def start(tmp_path: Path, broker: Broker):
         await process.wait()
 
 
-def says(state):
+def says(state: str) -> Callable[[Subscriber], bool]:
     return lambda s: s.messages(STATE) and s.documents(STATE)[-1]["state"] == state
 
 
 async def test_kill_9_is_heard_as_lost_and_a_new_start_as_running(
-    start, broker: Broker, subscribe: Callable[..., Any]
+    start: Callable[..., Awaitable[asyncio.subprocess.Process]],
+    broker: Broker,
+    subscribe: Callable[..., Any],
 ) -> None:
     """The last will says ``lost`` within 1.5 keepalives of kill -9; the next start: running."""
     heard = await subscribe(broker.port, STATE)
@@ -62,7 +66,9 @@ async def test_kill_9_is_heard_as_lost_and_a_new_start_as_running(
 
 
 async def test_a_clean_stop_is_heard_as_stopped(
-    start, broker: Broker, subscribe: Callable[..., Any]
+    start: Callable[..., Awaitable[asyncio.subprocess.Process]],
+    broker: Broker,
+    subscribe: Callable[..., Any],
 ) -> None:
     """SIGTERM ends as ``stopped``, retained, and no ``lost`` comes after it."""
     heard = await subscribe(broker.port, STATE)
@@ -77,7 +83,9 @@ async def test_a_clean_stop_is_heard_as_stopped(
 
 
 async def test_retained_alarms_tell_the_truth_after_a_kill(
-    start, broker: Broker, subscribe: Callable[..., Any]
+    start: Callable[..., Awaitable[asyncio.subprocess.Process]],
+    broker: Broker,
+    subscribe: Callable[..., Any],
 ) -> None:
     """Transitions that a killed daemon did not deliver are on the alarm topics after its start."""
     heard = await subscribe(broker.port, "dewline/saltmarsh/#")

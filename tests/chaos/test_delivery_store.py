@@ -24,7 +24,7 @@ HOURS = 24 if os.environ.get("DEWLINE_CHAOS") == "full" else 3  # of readings, o
 SIGNALS = 4
 
 
-async def fill(path) -> None:
+async def fill(path: Path) -> None:
     """A record of so many hours at 1 Hz, as an outage leaves it behind; ends an hour ago."""
     journal = Journal.open(path, "saltmarsh", 1000, reserve_bytes=0)
     start_ms = round(time.time() * 1000) - (HOURS + 1) * 3_600_000
@@ -42,7 +42,7 @@ async def fill(path) -> None:
     journal.close()
 
 
-def digest(series):
+def digest(series: dict[str, list[tuple[int, float]]]) -> dict[str, tuple[int, str]]:
     """{signal: (count, SHA-256 over times and values)}."""
     found = {}
     for name, points in series.items():
@@ -51,7 +51,7 @@ def digest(series):
     return found
 
 
-def in_record(path):
+def in_record(path: Path) -> dict[str, tuple[int, str]]:
     connection = sqlite3.connect(path)
     series = {}
     for time_ms, name, value in connection.execute("SELECT time_ms, signal, value FROM reading"):
@@ -60,7 +60,7 @@ def in_record(path):
     return digest(series)
 
 
-def in_store(url):
+def in_store(url: str) -> dict[str, tuple[int, str]]:
     urllib.request.urlopen(f"{url}/internal/force_flush", timeout=30).close()
     ask = f"{url}/api/v1/export?match[]=reading_value"
     with urllib.request.urlopen(ask, timeout=60) as answer:
@@ -71,7 +71,7 @@ def in_store(url):
 
 
 class Daemon:
-    def __init__(self, path, url) -> None:
+    def __init__(self, path: Path, url: str) -> None:
         self._words = [sys.executable, str(DAEMON), str(path), url]
         self.published = 0
 
@@ -85,12 +85,12 @@ class Daemon:
         while line := await self._process.stdout.readline():
             self.published = int(line.split()[1])
 
-    async def until_published(self, count, within_s=60.0) -> None:
+    async def until_published(self, count: int, within_s: float = 60.0) -> None:
         async with asyncio.timeout(within_s):
             while self.published < count:  # noqa: ASYNC110 - the process tells by its output
                 await asyncio.sleep(0.02)
 
-    async def end(self, number):
+    async def end(self, number: signal.Signals) -> str:
         self._process.send_signal(number)
         await self._reading
         log = (await self._process.stderr.read()).decode()

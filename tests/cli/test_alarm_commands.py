@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Iterable
 from pathlib import Path
 
 import pytest
@@ -27,17 +28,17 @@ START_MS = 1_772_417_640_000  # 2026-03-02T02:14:00Z
 
 
 @pytest.fixture
-def config(tmp_path: Path):
+def config(tmp_path: Path) -> Path:
     path = tmp_path / "dewline.yaml"
     path.write_text(CONFIG)
     return path
 
 
-def address(config, sink, tail="") -> None:
+def address(config: Path, sink: Sink, tail: str = "") -> None:
     (config.parent / "night-desk.url").write_text(f"json://127.0.0.1:{sink.port}/canary-x{tail}\n")
 
 
-def test_a_test_page_is_sent(config, sink: Sink, capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_test_page_is_sent(config: Path, sink: Sink, capsys: pytest.CaptureFixture[str]) -> None:
     """It arrives, says that it is a test, and the command says what to look for."""
     address(config, sink)
     assert main(["page-test", str(config), "night-desk"]) == 0
@@ -47,12 +48,12 @@ def test_a_test_page_is_sent(config, sink: Sink, capsys: pytest.CaptureFixture[s
 
 @pytest.mark.parametrize(("status", "exit_status"), [(400, 1), (401, 3), (503, 3)])
 def test_what_went_wrong_is_said_without_the_address(
-    config,
+    config: Path,
     sink: Sink,
     answer: type[Answer],
     capsys: pytest.CaptureFixture[str],
-    status,
-    exit_status,
+    status: int,
+    exit_status: int,
 ) -> None:
     """Refused is 1, not reached is 3; the address is a secret."""
     address(config, sink)
@@ -64,13 +65,13 @@ def test_what_went_wrong_is_said_without_the_address(
     assert json.loads(said.out)["contact"] == "night-desk"
 
 
-def test_nobody_of_that_name(config, capsys: pytest.CaptureFixture[str]) -> None:
+def test_nobody_of_that_name(config: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """A contact that is not in the config: 2, with those that are."""
     assert main(["page-test", str(config), "day-desk"]) == 2
     assert "night-desk" in capsys.readouterr().err
 
 
-async def keep(path, events) -> None:
+async def keep(path: Path, events: Iterable[Event]) -> None:
     journal = Journal.open(path, "saltmarsh", 100, reserve_bytes=0)
     journal.append(Entry(1, Resumed(START_MS, START_MS, "start", 0, "0" * 16), Outcome()))
     journal.append(Entry(1, None, Outcome(events=tuple(events))))
@@ -78,7 +79,9 @@ async def keep(path, events) -> None:
     journal.close()
 
 
-def event(seq, minute, alarm="heron.moisture-high", transition="raised"):
+def event(
+    seq: int, minute: float, alarm: str = "heron.moisture-high", transition: str = "raised"
+) -> Event:
     time_ms = START_MS + minute * 60_000
     return Event(
         id=f"{seq:016x}",
@@ -95,7 +98,7 @@ def event(seq, minute, alarm="heron.moisture-high", transition="raised"):
     )
 
 
-async def test_the_alarm_system_is_judged(config, capsys: pytest.CaptureFixture[str]) -> None:
+async def test_the_alarm_system_is_judged(config: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """Counts, the longest, the shelved and the figures; 0 while every figure is met."""
     await keep(config.parent / "marsh.db", [event(1, 0), event(2, 30, transition="cleared")])
     end = ["--to", "2026-03-03"]
@@ -107,7 +110,7 @@ async def test_the_alarm_system_is_judged(config, capsys: pytest.CaptureFixture[
     assert "from memory" in said
 
 
-async def test_a_flood_is_found_trouble(config, capsys: pytest.CaptureFixture[str]) -> None:
+async def test_a_flood_is_found_trouble(config: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """Eleven alarms in as many minutes of one hour: outside the figure, status 1."""
     rows = [event(n + 1, n // 2, f"heron.r{n}") for n in range(40)]
     await keep(config.parent / "marsh.db", rows)
@@ -121,7 +124,7 @@ async def test_a_flood_is_found_trouble(config, capsys: pytest.CaptureFixture[st
 
 
 async def test_a_period_that_ends_before_it_begins_is_refused(
-    config, capsys: pytest.CaptureFixture[str]
+    config: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """2, with what to do."""
     await keep(config.parent / "marsh.db", [event(1, 0)])

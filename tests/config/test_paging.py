@@ -7,12 +7,13 @@ from pathlib import Path
 import pytest
 
 from dewline.config import load
+from dewline.config.plan import Plan
 from dewline.errors import ConfigError
 
 HEAD = "site: saltmarsh\nboxes: {heron: {}}\n"
 
 
-def plan_of(tmp_path, text):
+def plan_of(tmp_path: Path, text: str) -> Plan:
     path = tmp_path / "dewline.yaml"
     path.write_text(HEAD + text)
     return load(path).plan

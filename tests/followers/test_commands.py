@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -22,7 +23,7 @@ from dewline.followers.mqtt.commands import (
     token_of,
 )
 from dewline.followers.secret import TokenFile
-from dewline.readings import compact_json
+from dewline.readings import Command, compact_json
 
 GOOD = {"command": "acknowledge", "alarm": "heron.moisture-high", "by": "mira"}
 RESULT_KEYS = {"ref", "command", "alarm", "ok", "message", "event_id"}
@@ -31,11 +32,11 @@ RESULT_KEYS = {"ref", "command", "alarm", "ok", "message", "event_id"}
 class Watch:
     """Takes commands and says what it is told to say."""
 
-    def __init__(self, reply=None) -> None:
+    def __init__(self, reply: Reply | Exception | None = None) -> None:
         self.taken = []
         self.reply = reply or Reply(True, "acknowledged", "00c0ffee00c0ffee")
 
-    def submit(self, command):
+    def submit(self, command: Command) -> Reply:
         self.taken.append(command)
         if isinstance(self.reply, Exception):
             raise self.reply
@@ -46,26 +47,28 @@ class Stopwatch:
     def __init__(self) -> None:
         self.now_s = 100.0
 
-    def __call__(self):
+    def __call__(self) -> float:
         return self.now_s
 
 
 @pytest.fixture
-def watch():
+def watch() -> Watch:
     return Watch()
 
 
 @pytest.fixture
-def desk(watch):
+def desk(watch: Watch) -> CommandDesk:
     return CommandDesk(watch.submit, None, Stopwatch())
 
 
-async def ask(desk, document):
+async def ask(desk: CommandDesk, document: object) -> dict[str, Any]:
     payload = document if isinstance(document, bytes) else json.dumps(document).encode()
     return await desk.answer(payload)
 
 
-async def test_a_good_command_reaches_the_watch_and_is_answered(desk, watch) -> None:
+async def test_a_good_command_reaches_the_watch_and_is_answered(
+    desk: CommandDesk, watch: Watch
+) -> None:
     """The watch gets command, alarm, by, for_s, why; the answer bears the ref."""
     document = {**GOOD, "ref": "r-1", "why": "on it"}
     assert await ask(desk, document) == {
@@ -80,7 +83,7 @@ async def test_a_good_command_reaches_the_watch_and_is_answered(desk, watch) -> 
 
 
 @pytest.mark.parametrize("name", NAMES)
-async def test_each_command_is_taken(desk, watch, name: str) -> None:
+async def test_each_command_is_taken(desk: CommandDesk, watch: Watch, name: str) -> None:
     """The five commands of the contract are taken, and no other word is."""
     assert (await ask(desk, {**GOOD, "command": name, "for_s": 60}))["ok"]
     assert watch.taken[0]["command"] == name
@@ -121,7 +124,9 @@ BAD = {
 
 
 @pytest.mark.parametrize("case", BAD)
-async def test_a_bad_command_is_refused_in_plain_words(desk, watch, case: str) -> None:
+async def test_a_bad_command_is_refused_in_plain_words(
+    desk: CommandDesk, watch: Watch, case: str
+) -> None:
     """Whatever is wrong is said; nothing reaches the watch."""
     payload, words = BAD[case]
     answer = await ask(desk, payload)
@@ -137,7 +142,7 @@ async def test_a_bad_command_is_refused_in_plain_words(desk, watch, case: str) -
 
 @settings(deadline=None)
 @given(st.binary(max_size=200))
-async def test_no_bytes_raise(payload) -> None:
+async def test_no_bytes_raise(payload: bytes) -> None:
     """Any bytes give an answer that can be sent."""
     answer = await CommandDesk(Watch().submit, None, Stopwatch()).answer(payload)
     assert answer is not None
@@ -154,7 +159,7 @@ JUNK = st.recursive(
 # The first draw builds tables of characters, which takes its time on a busy machine.
 @settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(st.dictionaries(st.sampled_from(sorted(KEYS)), JUNK))
-async def test_no_fields_raise(fields) -> None:
+async def test_no_fields_raise(fields: dict[str, Any]) -> None:
     """Any values under the known keys give an answer that can be sent, and echo no junk."""
     answer = await CommandDesk(Watch().submit, None, Stopwatch()).answer(
         json.dumps(fields).encode()
@@ -164,7 +169,7 @@ async def test_no_fields_raise(fields) -> None:
     assert answer["command"] in (None, "reset", *NAMES)
 
 
-async def test_a_refusal_of_the_watch_is_an_answer(watch) -> None:
+async def test_a_refusal_of_the_watch_is_an_answer(watch: Watch) -> None:
     """What the watch refuses comes back as its own words."""
     watch.reply = CommandError("heron has no alarm moisture-low")
     answer = await ask(CommandDesk(watch.submit, None, Stopwatch()), GOOD)
@@ -181,13 +186,13 @@ async def test_submit_may_be_awaited() -> None:
 
 
 @pytest.fixture
-def token_file(tmp_path: Path):
+def token_file(tmp_path: Path) -> Path:
     path = tmp_path / "command.token"
     path.write_text("s3cret-reed\n")
     return path
 
 
-async def test_the_token_opens_and_is_never_passed_on(watch, token_file) -> None:
+async def test_the_token_opens_and_is_never_passed_on(watch: Watch, token_file: Path) -> None:
     """With the right token a command is taken; the token goes neither in nor out."""
     desk = CommandDesk(watch.submit, TokenFile(token_file), Stopwatch())
     answer = await ask(desk, {**GOOD, "token": "s3cret-reed"})
@@ -197,7 +202,7 @@ async def test_the_token_opens_and_is_never_passed_on(watch, token_file) -> None
 
 @pytest.mark.parametrize("token", ["wrong", "", None, 7, True, ["s3cret-reed"], "s3cret-reed "])
 async def test_a_wrong_token_gets_two_words(
-    watch, token_file, token: bool | int | list[str] | str | None
+    watch: Watch, token_file: Path, token: bool | int | list[str] | str | None
 ) -> None:
     """A wrong or missing token is refused, whatever else is right or wrong with the command."""
     desk = CommandDesk(watch.submit, TokenFile(token_file), Stopwatch())
@@ -206,7 +211,7 @@ async def test_a_wrong_token_gets_two_words(
     assert watch.taken == []
 
 
-async def test_no_token_no_entry(watch, token_file) -> None:
+async def test_no_token_no_entry(watch: Watch, token_file: Path) -> None:
     """A command without a token is refused like one with a wrong one."""
     desk = CommandDesk(watch.submit, TokenFile(token_file), Stopwatch())
     assert (await ask(desk, GOOD))["message"] == "token refused"
@@ -214,7 +219,7 @@ async def test_no_token_no_entry(watch, token_file) -> None:
 
 @pytest.mark.parametrize("content", [None, "", "\n", "\xff"])
 async def test_without_a_token_on_file_nothing_is_taken(
-    watch, tmp_path: Path, content: str | None
+    watch: Watch, tmp_path: Path, content: str | None
 ) -> None:
     """A missing, empty or unreadable token file opens to nobody, the empty token included."""
     path = tmp_path / "command.token"
@@ -225,7 +230,7 @@ async def test_without_a_token_on_file_nothing_is_taken(
         assert (await ask(desk, {**GOOD, "token": token}))["message"] == "token refused"
 
 
-async def test_a_changed_token_file_is_read_again(watch, token_file) -> None:
+async def test_a_changed_token_file_is_read_again(watch: Watch, token_file: Path) -> None:
     """Changing the file changes the token, without a restart; taking it away closes the door."""
     desk = CommandDesk(watch.submit, TokenFile(token_file), Stopwatch())
     token_file.write_text("new-sedge-2\n")
@@ -236,7 +241,7 @@ async def test_a_changed_token_file_is_read_again(watch, token_file) -> None:
 
 
 async def test_a_token_file_handed_over_by_the_service_manager(
-    watch, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    watch: Watch, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """A secret that is not at its path is taken from $CREDENTIALS_DIRECTORY."""
     handed = tmp_path / "handed"
@@ -247,7 +252,7 @@ async def test_a_token_file_handed_over_by_the_service_manager(
     assert (await ask(desk, {**GOOD, "token": "s3cret-reed"}))["ok"]
 
 
-async def test_a_flood_is_refused_then_left_unanswered(watch, token_file) -> None:
+async def test_a_flood_is_refused_then_left_unanswered(watch: Watch, token_file: Path) -> None:
     """Bad commands are answered only so often, and never use up the allowance of good ones."""
     stopwatch = Stopwatch()
     desk = CommandDesk(watch.submit, TokenFile(token_file), stopwatch)
@@ -256,7 +261,7 @@ async def test_a_flood_is_refused_then_left_unanswered(watch, token_file) -> Non
     assert (await ask(desk, {**GOOD, "token": "s3cret-reed"}))["ok"]
 
 
-async def test_too_many_good_commands_wait(watch) -> None:
+async def test_too_many_good_commands_wait(watch: Watch) -> None:
     """Beyond the allowance a good command is refused, and taken again some seconds later."""
     stopwatch = Stopwatch()
     desk = CommandDesk(watch.submit, None, stopwatch)

@@ -10,8 +10,9 @@ import sqlite3
 import time
 import urllib.parse
 import urllib.request
-from collections.abc import Callable
+from collections.abc import AsyncIterator, Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
 from aiohttp import ClientSession, web
@@ -22,6 +23,7 @@ from dewline.errors import FollowerError
 from dewline.events import Entry, Event, LedgerRow, Outcome
 from dewline.followers.influx.client import store
 from dewline.followers.influx.follower import InfluxFollower
+from dewline.followers.influx.rewind import Mark
 from dewline.journal import Journal, Reader
 from dewline.readings import Quality, Reading, Scan
 from tests.conftest import Server
@@ -30,15 +32,17 @@ BASE_MS = round(time.time() * 1000) - 3_600_000
 TOKEN = "canary-sedge-77"
 
 
-def get(url, **query):
+def get(url: str, **query: str) -> str:
     with urllib.request.urlopen(f"{url}?{urllib.parse.urlencode(query)}", timeout=10) as answer:
         return answer.read().decode()
 
 
-async def stored(server, name="reading_value"):
+async def stored(
+    server: Server, name: str = "reading_value"
+) -> dict[tuple[tuple[str, str], ...], dict[int, float]]:
     """{(box, signal or alarm, …): {time_ms: value}} of one metric of a victoria-metrics."""
 
-    def ask():
+    def ask() -> list[dict[str, Any]]:
         get(f"{server.url}/internal/force_flush")
         text = get(f"{server.url}/api/v1/export", **{"match[]": f'{{__name__="{name}"}}'})
         return [json.loads(line) for line in text.splitlines()]
@@ -51,7 +55,7 @@ async def stored(server, name="reading_value"):
     return found
 
 
-def scan(seq, **readings):
+def scan(seq: int, **readings: Reading | float) -> Entry:
     """An entry of ``heron``; a bare number is good."""
     full = {
         f"heron.{name}": r if isinstance(r, Reading) else Reading(float(r), Quality.GOOD)
@@ -60,7 +64,7 @@ def scan(seq, **readings):
     return Entry(seq, Scan(BASE_MS + seq * 1000, seq * 1000, "panel", full), Outcome())
 
 
-def event(seq, value=1.5):
+def event(seq: int, value: float = 1.5) -> Event:
     return Event(
         id=f"{seq:016x}",
         seq=seq,
@@ -79,7 +83,7 @@ def event(seq, value=1.5):
 
 
 @pytest.fixture
-async def journal(tmp_path: Path):
+async def journal(tmp_path: Path) -> AsyncIterator[Journal]:
     journal = Journal.open(tmp_path / "marsh.db", "saltmarsh", 100, reserve_bytes=0)
     journal.put_units({"heron.moisture": "ppm", "heron.pressure": "mbar"})
     yield journal
@@ -87,12 +91,14 @@ async def journal(tmp_path: Path):
 
 
 @pytest.fixture
-async def follow(journal, monkeypatch: pytest.MonkeyPatch):
+async def follow(
+    journal: Journal, monkeypatch: pytest.MonkeyPatch
+) -> AsyncIterator[Callable[..., InfluxFollower]]:
     """``follow(url)``: a running follower of the journal; ``advances`` are its stored cursors."""
     monkeypatch.setattr("dewline.followers.influx.follower.SEND_EVERY_S", 0.1)
     tasks = []
 
-    def start(url, **more):
+    def start(url: str, **more: Any) -> InfluxFollower:
         follower = InfluxFollower(
             InfluxPlan(url=url, org="saltmarsh", bucket="gloveboxes", **more.pop("plan", {})),
             "saltmarsh",
@@ -114,24 +120,26 @@ async def follow(journal, monkeypatch: pytest.MonkeyPatch):
             await task
 
 
-def advance(journal, mark) -> None:
+def advance(journal: Journal, mark: Mark) -> None:
     journal.advance("influx", item_seq=mark.item_seq, event_seq=mark.event_seq)
     journal.advance("influx-ledger", event_seq=mark.ledger_row)
 
 
-async def until(condition, within_s=20.0) -> None:
+async def until(condition: Callable[[], object], within_s: float = 20.0) -> None:
     deadline = time.monotonic() + within_s
     while not condition():
         assert time.monotonic() < deadline, "waited in vain"
         await asyncio.sleep(0.02)
 
 
-async def finish(follower) -> None:
+async def finish(follower: InfluxFollower) -> None:
     follower.stop()
     await asyncio.wait_for(follower.task, 15)
 
 
-async def test_readings_events_and_ledger_rows_arrive(journal, follow, victoria: Server) -> None:
+async def test_readings_events_and_ledger_rows_arrive(
+    journal: Journal, follow: Callable[..., InfluxFollower], victoria: Server
+) -> None:
     """Each is a series with its tags, each value a float at the time of the record."""
     transfer = LedgerRow("t1", "heron", "transfer", BASE_MS, BASE_MS + 1500, {"dose_cm3": 2.5})
     derived = {"heron.oxygen_slope": Reading(0.25, Quality.GOOD)}
@@ -156,12 +164,14 @@ async def test_readings_events_and_ledger_rows_arrive(journal, follow, victoria:
     assert points == {BASE_MS + 1500: 2.5}
 
 
-async def finish_after_sending(follower, item_seq) -> None:
+async def finish_after_sending(follower: InfluxFollower, item_seq: int) -> None:
     await until(lambda: follower._rewind and follower._rewind.sent.item_seq >= item_seq)
     await finish(follower)
 
 
-async def test_a_resend_changes_nothing(journal, follow, victoria: Server) -> None:
+async def test_a_resend_changes_nothing(
+    journal: Journal, follow: Callable[..., InfluxFollower], victoria: Server
+) -> None:
     """The same stretch sent three times gives the same answer as sent once."""
     for seq in range(1, 201):
         journal.append(scan(seq, moisture=seq / 7))
@@ -175,7 +185,10 @@ async def test_a_resend_changes_nothing(journal, follow, victoria: Server) -> No
 
 
 async def test_a_store_that_is_away_is_waited_for(
-    journal, follow, victoria: Server, caplog: pytest.LogCaptureFixture
+    journal: Journal,
+    follow: Callable[..., InfluxFollower],
+    victoria: Server,
+    caplog: pytest.LogCaptureFixture,
 ) -> None:
     """While the store is away nothing is lost; afterwards all is there. The log stays short."""
     caplog.set_level(logging.INFO)
@@ -196,7 +209,7 @@ async def test_a_store_that_is_away_is_waited_for(
 
 
 async def test_a_killed_store_gets_its_last_seconds_again(
-    journal, follow, victoria: Server
+    journal: Journal, follow: Callable[..., InfluxFollower], victoria: Server
 ) -> None:
     """victoria-metrics forgets what it acknowledged just before kill -9; we send it again."""
     follower = follow(victoria.url)
@@ -215,7 +228,7 @@ async def test_a_killed_store_gets_its_last_seconds_again(
 
 
 async def test_a_store_that_renews_its_connections_is_no_broken_one(
-    journal, follow, victoria: Server
+    journal: Journal, follow: Callable[..., InfluxFollower], victoria: Server
 ) -> None:
     """A connection closed with a word (``Connection: close``) sends nothing again."""
     victoria.stop()
@@ -230,7 +243,9 @@ async def test_a_store_that_renews_its_connections_is_no_broken_one(
     assert follower.statistics().errors == 0
 
 
-async def test_a_wrong_clock_holds_readings_back(journal, follow, victoria: Server) -> None:
+async def test_a_wrong_clock_holds_readings_back(
+    journal: Journal, follow: Callable[..., InfluxFollower], victoria: Server
+) -> None:
     """While the clock is not synchronised nothing is sent; then all of it."""
     right = False
     follower = follow(victoria.url, clock_is_right=lambda: right)
@@ -246,7 +261,7 @@ async def test_a_wrong_clock_holds_readings_back(journal, follow, victoria: Serv
 class Front:
     """A v2 write API before InfluxDB 1.x: hands lines on to /write, or answers as told first."""
 
-    def __init__(self, behind) -> None:
+    def __init__(self, behind: str) -> None:
         self.behind = behind
         self.answers = []  # (status, headers) to give before anything is handed on
         self.largest = 10**9  # bytes; a longer body is a 413
@@ -254,7 +269,7 @@ class Front:
         self.tokens = set()
         self.moments = []
 
-    async def write(self, request):
+    async def write(self, request: web.Request) -> web.Response:
         self.tokens.add(request.headers.get("Authorization"))
         self.moments.append(time.monotonic())
         body = await request.read()
@@ -274,7 +289,7 @@ class Front:
 
 
 @pytest.fixture
-async def front(influxd: Server, free_port: Callable[[], int]):
+async def front(influxd: Server, free_port: Callable[[], int]) -> AsyncIterator[Front]:
     """The front with an InfluxDB and its empty database ``gloveboxes``; ``front.url``."""
     influxql(influxd, "CREATE DATABASE gloveboxes")
     front = Front(influxd.url)
@@ -289,18 +304,20 @@ async def front(influxd: Server, free_port: Callable[[], int]):
     await runner.cleanup()
 
 
-def influxql(server, query):
+def influxql(server: Server, query: str) -> dict[str, Any]:
     body = urllib.parse.urlencode({"q": query, "db": "gloveboxes"}).encode()
     with urllib.request.urlopen(f"{server.url}/query", body, timeout=10) as answer:
         return json.loads(answer.read())
 
 
-def count(server, field, measurement):
+def count(server: Server, field: str, measurement: str) -> int:
     series = influxql(server, f"SELECT count({field}) FROM {measurement}")["results"][0]
     return series["series"][0]["values"][0][1] if "series" in series else 0
 
 
-async def test_influxdb_takes_every_line(journal, follow, front, influxd: Server) -> None:
+async def test_influxdb_takes_every_line(
+    journal: Journal, follow: Callable[..., InfluxFollower], front: Front, influxd: Server
+) -> None:
     """A strict store refuses none of our lines, and InfluxQL finds them by tag."""
     for seq in range(1, 31):
         journal.append(scan(seq, moisture=seq, pressure=Reading(None, Quality.EXCEPTION)))
@@ -319,7 +336,7 @@ async def test_influxdb_takes_every_line(journal, follow, front, influxd: Server
 
 
 async def test_poison_is_set_aside_and_the_rest_goes_on(
-    journal, follow, front, influxd: Server
+    journal: Journal, follow: Callable[..., InfluxFollower], front: Front, influxd: Server
 ) -> None:
     """A line that the store refuses for good is narrowed down to and buried with its reason."""
     poison = f'event,box=x value="text" {BASE_MS * 1_000_000}'
@@ -347,7 +364,9 @@ async def test_poison_is_set_aside_and_the_rest_goes_on(
     assert follower.statistics().errors == 1
 
 
-async def test_too_big_is_halved(journal, follow, front, influxd: Server) -> None:
+async def test_too_big_is_halved(
+    journal: Journal, follow: Callable[..., InfluxFollower], front: Front, influxd: Server
+) -> None:
     """413 makes the batches smaller until they pass, and they stay so."""
     front.largest = 300  # gzip makes a batch of these lines small
     for seq in range(1, 301):
@@ -359,7 +378,7 @@ async def test_too_big_is_halved(journal, follow, front, influxd: Server) -> Non
 
 
 async def test_a_busy_store_is_left_alone_as_long_as_it_asks(
-    journal, follow, front, influxd: Server
+    journal: Journal, follow: Callable[..., InfluxFollower], front: Front, influxd: Server
 ) -> None:
     """429 and 503 with Retry-After: no try before that time."""
     front.answers = [(429, {"Retry-After": "1"}), (503, {"Retry-After": "1"})]
@@ -374,7 +393,12 @@ async def test_a_busy_store_is_left_alone_as_long_as_it_asks(
 
 @pytest.mark.parametrize("status", [401, 403, 404])
 async def test_a_closed_door_is_told_and_nothing_is_buried(
-    journal, follow, front, tmp_path: Path, caplog: pytest.LogCaptureFixture, status: int
+    journal: Journal,
+    follow: Callable[..., InfluxFollower],
+    front: Front,
+    tmp_path: Path,
+    caplog: pytest.LogCaptureFixture,
+    status: int,
 ) -> None:
     """A wrong token or bucket loses nothing: it is told, and tried again after a long pause."""
     caplog.set_level(0)
@@ -394,12 +418,14 @@ async def test_a_closed_door_is_told_and_nothing_is_buried(
         assert reader.follower("influx") == (0, 0)
 
 
-def direct(influxd):
+def direct(influxd: Server) -> str:
     influxql(influxd, "CREATE DATABASE gloveboxes")
     return influxd.url
 
 
-async def test_influxdb_1_is_written_to_by_its_own_api(journal, follow, influxd: Server) -> None:
+async def test_influxdb_1_is_written_to_by_its_own_api(
+    journal: Journal, follow: Callable[..., InfluxFollower], influxd: Server
+) -> None:
     """Debian's InfluxDB 1.6 has no v2 API, says so, and gets the same lines all the same."""
     for seq in range(1, 31):
         journal.append(scan(seq, moisture=seq))
@@ -411,7 +437,10 @@ async def test_influxdb_1_is_written_to_by_its_own_api(journal, follow, influxd:
 
 
 async def test_a_database_that_is_missing_in_influxdb_1_is_told(
-    journal, follow, influxd: Server, caplog: pytest.LogCaptureFixture
+    journal: Journal,
+    follow: Callable[..., InfluxFollower],
+    influxd: Server,
+    caplog: pytest.LogCaptureFixture,
 ) -> None:
     """Nothing is buried, and the log names the database."""
     caplog.set_level(logging.INFO)
@@ -425,7 +454,9 @@ async def test_a_database_that_is_missing_in_influxdb_1_is_told(
         assert reader.follower("influx") == (0, 0)
 
 
-async def test_a_row_that_closes_late_arrives(journal, follow, influxd: Server) -> None:
+async def test_a_row_that_closes_late_arrives(
+    journal: Journal, follow: Callable[..., InfluxFollower], influxd: Server
+) -> None:
     """A leak test of this morning, judged now, is sent though its end is long past."""
     early = LedgerRow("a", "heron", "isolation", BASE_MS, BASE_MS + 1000, {"oxygen_ppm_h": 1.5})
     late = LedgerRow(
@@ -455,16 +486,19 @@ async def test_a_row_that_closes_late_arrives(journal, follow, influxd: Server) 
 class Wait:
     """A monotonic clock that runs as many times faster as it is told."""
 
-    def __init__(self, speed) -> None:
+    def __init__(self, speed: float) -> None:
         self.speed = speed
 
-    def __call__(self):
+    def __call__(self) -> float:
         return time.monotonic() * self.speed
 
 
 @pytest.mark.parametrize("which", ["influxd", "victoria"])
 async def test_the_canary_is_found_again(
-    journal, follow, request: pytest.FixtureRequest, which: str
+    journal: Journal,
+    follow: Callable[..., InfluxFollower],
+    request: pytest.FixtureRequest,
+    which: str,
 ) -> None:
     """What a real store acknowledged is in it: nothing is told, and the cursor may follow."""
     server = request.getfixturevalue(which)
@@ -490,12 +524,15 @@ class Shifted(RealClock):
 
     shift_ms = 0
 
-    def wall_ms(self):
+    def wall_ms(self) -> int:
         return super().wall_ms() + self.shift_ms
 
 
 async def test_a_store_that_forgets_what_it_acknowledges_is_found_out(
-    journal, follow, victoria: Server, caplog: pytest.LogCaptureFixture
+    journal: Journal,
+    follow: Callable[..., InfluxFollower],
+    victoria: Server,
+    caplog: pytest.LogCaptureFixture,
 ) -> None:
     """victoria-metrics answers 204 to a time it does not believe and keeps nothing.
 
@@ -525,7 +562,10 @@ async def test_a_store_that_forgets_what_it_acknowledges_is_found_out(
 
 
 async def test_a_store_that_may_not_be_read_is_taken_at_its_word(
-    journal, follow, front, caplog: pytest.LogCaptureFixture
+    journal: Journal,
+    follow: Callable[..., InfluxFollower],
+    front: Front,
+    caplog: pytest.LogCaptureFixture,
 ) -> None:
     """A token that may only write: said once, no alarm, the cursor is not held up."""
     caplog.set_level(logging.INFO)

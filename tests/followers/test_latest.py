@@ -5,14 +5,15 @@ from __future__ import annotations
 import math
 
 from dewline.followers.mqtt.latest import LatestReadings
+from dewline.live.status import Latest
 from dewline.readings import Quality, Reading
 
 
-def good(value):
+def good(value: float) -> dict[str, Reading]:
     return {"heron.moisture": Reading(value, Quality.GOOD)}
 
 
-def shown(latest, now_s):
+def shown(latest: Latest, now_s: float) -> list[tuple[str, float | None]]:
     return [(signal, document["value"]) for signal, document in latest.due(now_s)]
 
 

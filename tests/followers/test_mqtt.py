@@ -25,7 +25,9 @@ ALARM = f"{SITE}/heron/alarm/moisture-high"
 MOISTURE = f"{SITE}/heron/reading/moisture"
 
 
-def scan(seq, value, quality=Quality.GOOD, signal="heron.moisture"):
+def scan(
+    seq: int, value: float | None, quality: Quality = Quality.GOOD, signal: str = "heron.moisture"
+) -> Entry:
     reading = Reading(value, quality)
     return Entry(seq, Scan(1_772_417_650_000 + seq, 0, "panel", {signal: reading}), Outcome())
 

@@ -10,7 +10,8 @@ from typing import Any
 
 import pytest
 
-from tests.conftest import Broker
+from dewline.followers.mqtt.follower import MqttFollower
+from tests.conftest import Broker, Subscriber
 from tests.followers.conftest import House
 
 SITE = "dewline/saltmarsh"
@@ -19,7 +20,7 @@ RESULT = f"{COMMAND}/result"
 GOOD = {"command": "acknowledge", "alarm": "heron.moisture-high", "by": "mira", "ref": 12}
 
 
-async def say(port, document, *options) -> None:
+async def say(port: int, document: object, *options: str) -> None:
     payload = document if isinstance(document, str) else json.dumps(document)
     where = ["-p", str(port), "-t", COMMAND, "-q", "1", *options]
     publisher = await asyncio.create_subprocess_exec("mosquitto_pub", *where, "-m", payload)
@@ -27,13 +28,15 @@ async def say(port, document, *options) -> None:
 
 
 @pytest.fixture
-def token_file(tmp_path: Path):
+def token_file(tmp_path: Path) -> Path:
     path = tmp_path / "command.token"
     path.write_text("s3cret-reed\n")
     return path
 
 
-async def connected_with_commands(heard, broker, running, **plan):
+async def connected_with_commands(
+    heard: Subscriber, broker: Broker, running: Callable[..., Any], **plan: Any
+) -> MqttFollower:
     """A follower that has subscribed to commands: its heartbeat comes after that."""
     follower = await running(broker.port, **plan)
     await heard.until(lambda s: s.messages(f"{SITE}/heartbeat"))
@@ -75,7 +78,7 @@ async def test_only_the_token_opens(
     running: Callable[..., Any],
     subscribe: Callable[..., Any],
     house: House,
-    token_file,
+    token_file: Path,
     caplog: pytest.LogCaptureFixture,
 ) -> None:
     """No token and a wrong one are refused, the right one is taken; none of them is logged."""

@@ -32,14 +32,14 @@ ALARM = f"{SITE}/heron/alarm/moisture-high"
 PASSWORD = "canary-marsh-41"
 
 
-async def until(condition, within_s=15.0) -> None:
+async def until(condition: Callable[[], object], within_s: float = 15.0) -> None:
     deadline = time.monotonic() + within_s
     while not condition():
         assert time.monotonic() < deadline, "waited in vain"
         await asyncio.sleep(0.02)
 
 
-def open_files():
+def open_files() -> int:
     return len(os.listdir("/proc/self/fd"))
 
 
@@ -112,7 +112,7 @@ def impatient(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 async def test_the_cursor_waits_for_a_frozen_broker(
-    impatient, broker: Broker, running: Callable[..., Any], house: House
+    impatient: None, broker: Broker, running: Callable[..., Any], house: House
 ) -> None:
     """Without PUBACK nothing counts as delivered; once the broker thaws, all of it arrives."""
     follower = await running(broker.port)
@@ -130,7 +130,7 @@ async def test_the_cursor_waits_for_a_frozen_broker(
 
 
 async def test_a_connection_that_got_no_answer_leaves_nothing_behind(
-    impatient, broker: Broker, subscribe: Callable[..., Any]
+    impatient: None, broker: Broker, subscribe: Callable[..., Any]
 ) -> None:
     """A frozen broker answers no CONNECT: the half-made connection is closed, no ghost lives on.
 
@@ -187,14 +187,14 @@ async def test_stopping_while_the_broker_is_away_takes_no_time(
 
 
 @pytest.fixture
-def password_file(tmp_path: Path):
+def password_file(tmp_path: Path) -> Path:
     path = tmp_path / "mqtt.pass"
     path.write_text(f"{PASSWORD}\n")
     return path
 
 
 @pytest.fixture
-def guarded(make_broker: Callable[..., Broker], tmp_path: Path):
+def guarded(make_broker: Callable[..., Broker], tmp_path: Path) -> Broker:
     """A broker with users ``dewline`` (may all of its site) and ``reader`` (may read)."""
     users, rights = tmp_path / "users", tmp_path / "rights"
     users.touch(mode=0o600)
@@ -211,7 +211,11 @@ READER = ["-u", "reader", "-P", PASSWORD]
 
 
 async def test_password_and_access_list(
-    guarded, running: Callable[..., Any], subscribe: Callable[..., Any], house: House, password_file
+    guarded: Broker,
+    running: Callable[..., Any],
+    subscribe: Callable[..., Any],
+    house: House,
+    password_file: Path,
 ) -> None:
     """With name and password from a file the daemon gets in and does all its work."""
     heard = await subscribe(guarded.port, f"{SITE}/#", options=READER)
@@ -222,7 +226,10 @@ async def test_password_and_access_list(
 
 
 async def test_a_wrong_password_is_told_and_never_shown(
-    guarded, running: Callable[..., Any], password_file, caplog: pytest.LogCaptureFixture
+    guarded: Broker,
+    running: Callable[..., Any],
+    password_file: Path,
+    caplog: pytest.LogCaptureFixture,
 ) -> None:
     """A refused password is a line in the log that holds no password; the follower goes on."""
     caplog.set_level(0)
@@ -238,7 +245,7 @@ async def test_a_wrong_password_is_told_and_never_shown(
 
 
 async def test_an_unreadable_password_file_is_told_by_its_name(
-    guarded, running: Callable[..., Any], tmp_path: Path, caplog: pytest.LogCaptureFixture
+    guarded: Broker, running: Callable[..., Any], tmp_path: Path, caplog: pytest.LogCaptureFixture
 ) -> None:
     """A missing secret is named by its path, and waited for."""
     path = tmp_path / "nowhere.pass"
@@ -265,12 +272,12 @@ async def test_a_broker_that_swallows_is_found_out(
     assert follower.statistics().errors == 1
 
 
-def openssl(*words) -> None:
+def openssl(*words: str) -> None:
     subprocess.run(["openssl", *words], check=True, capture_output=True)
 
 
 @pytest.fixture(scope="module")
-def certificates(tmp_path_factory: pytest.TempPathFactory):
+def certificates(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A CA of our own, a server certificate for 127.0.0.1, and a CA that signed nothing."""
     folder = tmp_path_factory.mktemp("tls")
     for name in ("ca", "other"):
@@ -295,7 +302,7 @@ def certificates(tmp_path_factory: pytest.TempPathFactory):
 
 
 @pytest.fixture
-def tls_broker(make_broker: Callable[..., Broker], certificates):
+def tls_broker(make_broker: Callable[..., Broker], certificates: Path) -> Broker:
     return make_broker(
         f"allow_anonymous true\ncafile {certificates}/ca.pem\n"
         f"certfile {certificates}/server.pem\nkeyfile {certificates}/server.key"
@@ -303,8 +310,8 @@ def tls_broker(make_broker: Callable[..., Broker], certificates):
 
 
 async def test_tls(
-    tls_broker,
-    certificates,
+    tls_broker: Broker,
+    certificates: Path,
     running: Callable[..., Any],
     subscribe: Callable[..., Any],
     house: House,
@@ -324,7 +331,10 @@ async def test_tls(
 # paho leaves the socket of a failed handshake to the garbage collector.
 @pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")
 async def test_a_broker_of_another_ca_is_refused(
-    tls_broker, certificates, running: Callable[..., Any], caplog: pytest.LogCaptureFixture
+    tls_broker: Broker,
+    certificates: Path,
+    running: Callable[..., Any],
+    caplog: pytest.LogCaptureFixture,
 ) -> None:
     """A broker that the CA did not sign for is not spoken to, and costs no open files."""
     before = open_files()
@@ -338,7 +348,7 @@ async def test_a_broker_of_another_ca_is_refused(
     await until(lambda: gc.collect() >= 0 and open_files() == before)
 
 
-def test_the_certificates_are_what_the_tests_think(certificates) -> None:
+def test_the_certificates_are_what_the_tests_think(certificates: Path) -> None:
     """The CA file loads; the test of the other CA would else pass for a wrong reason."""
     for name in ("ca", "other"):
         context = ssl.create_default_context(cafile=certificates / f"{name}.pem")

@@ -44,7 +44,7 @@ def test_another_key_verifies_nothing(other: bytes) -> None:
 
 
 @given(place=st.integers(0, 200), to=st.characters(codec="ascii"))
-def test_no_letter_can_be_changed(place, to) -> None:
+def test_no_letter_can_be_changed(place: int, to: str) -> None:
     """Any letter of the token replaced by any other: refused, never another meaning."""
     token = sign(LINK, KEY)
     place %= len(token)
@@ -55,7 +55,7 @@ def test_no_letter_can_be_changed(place, to) -> None:
 
 
 @given(st.text(max_size=2000))
-def test_nonsense_is_refused_in_words(text) -> None:
+def test_nonsense_is_refused_in_words(text: str) -> None:
     """Whatever comes, the one error."""
     with pytest.raises(CommandError):
         verify_untrusted(text, KEY, 0)

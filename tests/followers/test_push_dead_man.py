@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import logging
+from collections.abc import AsyncIterator, Callable, Iterable
 from pathlib import Path
 
 import pytest
@@ -18,11 +19,11 @@ SECRET = "canary-reed-77"
 
 
 @pytest.fixture
-async def start(tmp_path: Path):
+async def start(tmp_path: Path) -> AsyncIterator[Callable[..., Heartbeat]]:
     """``start(text, behind)``: a running pinger whose file holds ``text``."""
     tasks = []
 
-    def run(text, behind=lambda: ()):
+    def run(text: str, behind: Callable[[], Iterable[str]] = lambda: ()) -> Heartbeat:
         file = tmp_path / "ping.url"
         file.write_text(text)
         pinger = Heartbeat(HeartbeatPlan(url_file=file, every_ms=50), RealClock(), behind)
@@ -36,7 +37,9 @@ async def start(tmp_path: Path):
             await task
 
 
-async def test_it_pings_while_all_advance_and_not_while_anything_stands(start, sink: Sink) -> None:
+async def test_it_pings_while_all_advance_and_not_while_anything_stands(
+    start: Callable[..., Heartbeat], sink: Sink
+) -> None:
     """Silence outside begins with the first part that stands still, and ends with it."""
     still = []
     start(f"http://127.0.0.1:{sink.port}/{SECRET}", lambda: tuple(still))
@@ -52,7 +55,10 @@ async def test_it_pings_while_all_advance_and_not_while_anything_stands(start, s
 
 
 async def test_trouble_is_told_once_without_the_address(
-    start, sink: Sink, answer: type[Answer], caplog: pytest.LogCaptureFixture
+    start: Callable[..., Heartbeat],
+    sink: Sink,
+    answer: type[Answer],
+    caplog: pytest.LogCaptureFixture,
 ) -> None:
     """A receiver that refuses: one line for the outage, the address in none."""
     caplog.set_level(logging.DEBUG)
@@ -68,7 +74,7 @@ async def test_trouble_is_told_once_without_the_address(
 
 @pytest.mark.parametrize("text", ["file:///etc/hostname", "no address", ""])
 async def test_only_web_addresses_are_asked(
-    start, caplog: pytest.LogCaptureFixture, text: str
+    start: Callable[..., Heartbeat], caplog: pytest.LogCaptureFixture, text: str
 ) -> None:
     """Anything else is refused with the name of the file."""
     pinger = start(text)

@@ -5,8 +5,9 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import time
-from collections.abc import Callable
+from collections.abc import AsyncIterator, Callable, Iterable
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -26,7 +27,7 @@ PLACES = ("heron", "egret", "daemon")
 class Desk:
     """A record with alarms happening in it, and a push follower on it that can be stopped."""
 
-    def __init__(self, folder, journal) -> None:
+    def __init__(self, folder: Path, journal: Journal) -> None:
         self.folder = folder
         self.journal = journal
         self.contacts = {}
@@ -34,13 +35,13 @@ class Desk:
         self.follower = None
         self._task = None
 
-    def contact(self, name, sink, **more) -> None:
+    def contact(self, name: str, sink: Sink, **more: Any) -> None:
         """A contact reached through ``sink``; quick to find it silent."""
         file = self.folder / f"{name}.url"
         file.write_text(f"json://127.0.0.1:{sink.port}/{name}?rto=0.6&cto=0.6")
         self.contacts[name] = ContactPlan(name=name, url_file=file, **more)
 
-    def plan(self):
+    def plan(self) -> Plan:
         first = tuple(n for n, c in self.contacts.items() if n != "lab-head")
         return Plan(
             path=self.folder / "dewline.yaml",
@@ -78,7 +79,7 @@ class Desk:
         await self.journal.flush()
         self.follower = None
 
-    async def happen(self, *events, ago_s=0.0) -> None:
+    async def happen(self, *events: tuple[str, str, dict[str, Any]], ago_s: float = 0.0) -> None:
         """(transition, alarm, fields) each; committed together."""
         entries = [Entry(self.seq + 1, None, Outcome(events=self._events(events, ago_s)))]
         for entry in entries:
@@ -87,7 +88,9 @@ class Desk:
         if self.follower is not None:
             self.follower.committed(entries)
 
-    def _events(self, events, ago_s):
+    def _events(
+        self, events: Iterable[tuple[str, str, dict[str, Any]]], ago_s: float
+    ) -> tuple[Event, ...]:
         made = []
         states = {"raised": "unacknowledged", "acknowledged": "acknowledged", "cleared": "normal"}
         for transition, alarm, fields in events:
@@ -116,7 +119,7 @@ class Desk:
             )
         return tuple(made)
 
-    async def told_up_to(self, name, seq, within_s=10.0) -> None:
+    async def told_up_to(self, name: str, seq: int, within_s: float = 10.0) -> None:
         """Wait until a contact's cursor is there."""
         deadline = time.monotonic() + within_s
         while True:
@@ -138,7 +141,7 @@ def quick(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 @pytest.fixture
-async def desk(tmp_path: Path):
+async def desk(tmp_path: Path) -> AsyncIterator[Desk]:
     """A desk on an empty record."""
     journal = Journal.open(tmp_path / "marsh.db", "saltmarsh", 200, reserve_bytes=0)
     made = Desk(tmp_path, journal)
@@ -147,15 +150,15 @@ async def desk(tmp_path: Path):
     journal.close()
 
 
-def raised(alarm="heron.moisture-high", **fields):
+def raised(alarm: str = "heron.moisture-high", **fields: Any) -> tuple[str, str, dict[str, Any]]:
     return ("raised", alarm, fields)
 
 
-def cleared(alarm="heron.moisture-high", **fields):
+def cleared(alarm: str = "heron.moisture-high", **fields: Any) -> tuple[str, str, dict[str, Any]]:
     return ("cleared", alarm, fields)
 
 
-async def test_an_alarm_pages_and_its_end_pages(desk, sink: Sink) -> None:
+async def test_an_alarm_pages_and_its_end_pages(desk: Desk, sink: Sink) -> None:
     """From commit to phone and back: one page each, the cursor behind both."""
     desk.contact("night-desk", sink)
     desk.start()
@@ -169,7 +172,7 @@ async def test_an_alarm_pages_and_its_end_pages(desk, sink: Sink) -> None:
     assert (statistics.events_behind, statistics.published, statistics.errors) == (0, 2, 0)
 
 
-async def test_a_restart_repeats_nothing(desk, sink: Sink) -> None:
+async def test_a_restart_repeats_nothing(desk: Desk, sink: Sink) -> None:
     """30 alarms stand, the follower stops and starts: silence; a return meanwhile is told once."""
     desk.contact("night-desk", sink)
     desk.start()
@@ -189,7 +192,7 @@ async def test_a_restart_repeats_nothing(desk, sink: Sink) -> None:
 
 
 async def test_one_provider_away_keeps_nobody_else_waiting(
-    desk, make_sink: Callable[..., Sink], answer: type[Answer]
+    desk: Desk, make_sink: Callable[..., Sink], answer: type[Answer]
 ) -> None:
     """Each contact has a cursor of its own: the other's pages are neither late nor repeated."""
     good, bad = make_sink(), make_sink()
@@ -209,7 +212,7 @@ async def test_one_provider_away_keeps_nobody_else_waiting(
     assert not desk.follower.statistics().events_behind
 
 
-async def test_retry_after_is_kept(desk, sink: Sink, answer: type[Answer]) -> None:
+async def test_retry_after_is_kept(desk: Desk, sink: Sink, answer: type[Answer]) -> None:
     """429 with Retry-After: 1: the next request comes no sooner, and with the same id."""
     sink.answers.append(answer(429, {"Retry-After": "1"}))
     desk.contact("night-desk", sink)
@@ -223,7 +226,7 @@ async def test_retry_after_is_kept(desk, sink: Sink, answer: type[Answer]) -> No
 
 
 async def test_an_unknown_outcome_is_repeated_with_its_id_and_marked(
-    desk, sink: Sink, answer: type[Answer]
+    desk: Desk, sink: Sink, answer: type[Answer]
 ) -> None:
     """Delivered, but the answer came too late: said again as a possible repeat, then settled."""
     sink.answers.append(answer(wait_s=1.5))
@@ -238,7 +241,7 @@ async def test_an_unknown_outcome_is_repeated_with_its_id_and_marked(
 
 
 async def test_a_provider_that_never_answers_does_not_ring_for_ever(
-    desk, sink: Sink, answer: type[Answer]
+    desk: Desk, sink: Sink, answer: type[Answer]
 ) -> None:
     """Three unknown outcomes of one page and it counts as told; a dead letter keeps it."""
     sink.usual = answer(drop=True)
@@ -251,7 +254,7 @@ async def test_a_provider_that_never_answers_does_not_ring_for_ever(
 
 
 async def test_a_refused_page_is_kept_as_a_dead_letter(
-    desk, sink: Sink, answer: type[Answer]
+    desk: Desk, sink: Sink, answer: type[Answer]
 ) -> None:
     """A page that will never be taken stops nobody behind it."""
     sink.answers.append(answer(400))
@@ -265,7 +268,7 @@ async def test_a_refused_page_is_kept_as_a_dead_letter(
     assert len(set(sink.ids())) == 2
 
 
-async def test_a_wrong_address_loses_nothing(desk, sink: Sink, answer: type[Answer]) -> None:
+async def test_a_wrong_address_loses_nothing(desk: Desk, sink: Sink, answer: type[Answer]) -> None:
     """401: waited out, and told once the address is right."""
     sink.usual = answer(401)
     desk.contact("night-desk", sink)
@@ -277,7 +280,7 @@ async def test_a_wrong_address_loses_nothing(desk, sink: Sink, answer: type[Answ
     await desk.told_up_to("night-desk", 1)
 
 
-async def test_a_storm_of_500_is_critical_pages_and_one_digest(desk, sink: Sink) -> None:
+async def test_a_storm_of_500_is_critical_pages_and_one_digest(desk: Desk, sink: Sink) -> None:
     """Critical first, by themselves; the other 495 in one page that names the number."""
     desk.contact("night-desk", sink)
     desk.start()
@@ -291,7 +294,7 @@ async def test_a_storm_of_500_is_critical_pages_and_one_digest(desk, sink: Sink)
     assert "495 high alarms" in sink.texts()[-1]
 
 
-async def test_what_is_old_and_over_is_one_digest(desk, sink: Sink) -> None:
+async def test_what_is_old_and_over_is_one_digest(desk: Desk, sink: Sink) -> None:
     """Twenty alarms came and went an hour ago, one stands: two pages."""
     desk.contact("night-desk", sink)
     desk.start()
@@ -309,7 +312,9 @@ async def test_what_is_old_and_over_is_one_digest(desk, sink: Sink) -> None:
     assert "told late" in sink.texts()[2]
 
 
-async def test_a_new_contact_is_not_told_old_stories(desk, make_sink: Callable[..., Sink]) -> None:
+async def test_a_new_contact_is_not_told_old_stories(
+    desk: Desk, make_sink: Callable[..., Sink]
+) -> None:
     """Who is added to a record of weeks begins with what comes next."""
     old, new = make_sink(), make_sink()
     desk.contact("night-desk", old)
@@ -328,7 +333,9 @@ async def test_a_new_contact_is_not_told_old_stories(desk, make_sink: Callable[.
     assert len(new.got) == 1
 
 
-async def test_an_escalation_goes_to_its_contact(desk, make_sink: Callable[..., Sink]) -> None:
+async def test_an_escalation_goes_to_its_contact(
+    desk: Desk, make_sink: Callable[..., Sink]
+) -> None:
     """The night desk is told; when it does not answer, the lab head is, and hears the end."""
     night, head = make_sink(), make_sink()
     desk.contact("night-desk", night)
@@ -348,7 +355,7 @@ async def test_an_escalation_goes_to_its_contact(desk, make_sink: Callable[..., 
     assert night.titles() == ["high · saltmarsh", "over · saltmarsh"]
 
 
-async def test_what_the_disk_refuses_pages_all_the_same(desk, sink: Sink) -> None:
+async def test_what_the_disk_refuses_pages_all_the_same(desk: Desk, sink: Sink) -> None:
     """Told while it is not in the record, and not again once it is."""
     desk.contact("night-desk", sink)
     desk.start()
@@ -365,7 +372,7 @@ async def test_what_the_disk_refuses_pages_all_the_same(desk, sink: Sink) -> Non
     assert len(sink.got) == 2
 
 
-async def test_a_test_page_comes_every_day_at_its_minute(desk, sink: Sink) -> None:
+async def test_a_test_page_comes_every_day_at_its_minute(desk: Desk, sink: Sink) -> None:
     """``test_at``: a page that says it is one, at that minute of the site's day."""
     start_ms = 1_772_417_640_000 - 3_000  # three seconds before 02:14 in Lisbon
     desk.contact("night-desk", sink, test_at_minute=2 * 60 + 14)
@@ -382,7 +389,7 @@ async def test_a_test_page_comes_every_day_at_its_minute(desk, sink: Sink) -> No
 
 
 async def test_what_came_before_his_hours_is_told_when_they_begin_and_once(
-    desk, sink: Sink
+    desk: Desk, sink: Sink
 ) -> None:
     """Raised at 02:13:30, his hours from 02:14 on: one page then; a restart says nothing more."""
     start_ms = 1_772_417_640_000 - 6_000  # six seconds before 02:14 in Lisbon

@@ -22,7 +22,7 @@ BACK, FORWARD = date(2026, 10, 25), date(2026, 3, 29)
 MINUTES = st.integers(0, 1439)
 
 
-def minutes_of(first, last):
+def minutes_of(first: str, last: str) -> range:
     return range(parse_iso_utc(first), parse_iso_utc(last), MINUTE_MS)
 
 
@@ -75,7 +75,7 @@ def test_what_is_daily_comes_once_a_day(day: date, minute: int) -> None:
 
 
 @given(start=MINUTES, end=MINUTES, time_ms=st.integers(1_760_000_000_000, 1_800_000_000_000))
-def test_a_span_and_its_complement_leave_nothing_out(start, end, time_ms) -> None:
+def test_a_span_and_its_complement_leave_nothing_out(start: int, end: int, time_ms: int) -> None:
     """For any span and instant: in it or in what is left of the day; equal ends are all of it."""
     if start == end:
         assert within((start, end), time_ms, LISBON)
@@ -84,7 +84,7 @@ def test_a_span_and_its_complement_leave_nothing_out(start, end, time_ms) -> Non
 
 
 @given(minute=MINUTES, after_ms=st.integers(1_760_000_000_000, 1_800_000_000_000))
-def test_the_next_moment_is_within_a_day_or_so(minute, after_ms) -> None:
+def test_the_next_moment_is_within_a_day_or_so(minute: int, after_ms: int) -> None:
     """The next one is later, and at most 25 h away (the longest day)."""
     assert after_ms < next_moment(minute, after_ms, LISBON) <= after_ms + 25 * 3_600_000
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import pytest
 
 from dewline.followers.push.page_text import PageWriter
@@ -124,7 +126,7 @@ def test_a_reminder_in_hours_takes_the_place_of_what_waited(
     assert day.texts()[0].startswith("STILL HERON moisture 6.2 ppm, above 5 ppm since 02:14.")
 
 
-def levels(phone_of, **more):
+def levels(phone_of: type[Phone], **more: Any) -> Phone:
     """A phone that knows three levels of oxygen: 150, 100 and 10 ppm."""
     limits = {"rush": 150.0, "very": 100.0, "high": 10.0}
     rules = {
@@ -137,11 +139,13 @@ def levels(phone_of, **more):
     return phone_of(writer=PageWriter("saltmarsh", ZONE, rules), **more)
 
 
-def rush(story):
+def rush(story: Story) -> list[tuple[float, dict[str, Any]]]:
     """(seconds, document) of a rush that goes up to 300 ppm and down again, unacknowledged."""
     names = {150.0: "heron.oxygen-rush", 100.0: "heron.oxygen-very", 10.0: "heron.oxygen-high"}
 
-    def tell(transition, at_s, limit, **more):
+    def tell(
+        transition: str, at_s: float, limit: float, **more: Any
+    ) -> tuple[float, dict[str, Any]]:
         return at_s, story.tell(transition, names[limit], at_s, limit=limit, **more)
 
     return [

@@ -22,14 +22,14 @@ SECRET = "canary-marsh-3f9a"
 
 
 @pytest.fixture
-def target(tmp_path: Path, sink: Sink):
+def target(tmp_path: Path, sink: Sink) -> Target:
     """A target whose file holds the address of the sink; quick to give up."""
     file = tmp_path / "desk.url"
     file.write_text(f"json://127.0.0.1:{sink.port}/{SECRET}?rto=0.5&cto=0.5\n")
     return Target(file, RealClock())
 
 
-async def test_a_page_arrives_with_title_text_and_id(target, sink: Sink) -> None:
+async def test_a_page_arrives_with_title_text_and_id(target: Target, sink: Sink) -> None:
     """Title and lock-screen text first, the details and the id below."""
     sent = await target.send(PAGE)
     assert sent.fate == "delivered"
@@ -53,7 +53,7 @@ async def test_a_page_arrives_with_title_text_and_id(target, sink: Sink) -> None
     ],
 )
 async def test_every_answer_has_its_fate(
-    target,
+    target: Target,
     sink: Sink,
     answer: type[Answer],
     status: int,
@@ -68,7 +68,7 @@ async def test_every_answer_has_its_fate(
 
 
 async def test_an_answer_that_does_not_come_leaves_the_outcome_unknown(
-    target, sink: Sink, answer: type[Answer]
+    target: Target, sink: Sink, answer: type[Answer]
 ) -> None:
     """The page was taken, the answer was late: it may have arrived."""
     sink.usual = answer(wait_s=2.0)
@@ -108,7 +108,7 @@ async def test_a_mended_file_is_read_again(tmp_path: Path, sink: Sink) -> None:
 
 
 async def test_the_address_stands_in_no_log(
-    target, sink: Sink, answer: type[Answer], caplog: pytest.LogCaptureFixture
+    target: Target, sink: Sink, answer: type[Answer], caplog: pytest.LogCaptureFixture
 ) -> None:
     """With every logger at its most talkative, also when it goes wrong."""
     caplog.set_level(logging.DEBUG)
@@ -122,7 +122,7 @@ async def test_the_address_stands_in_no_log(
 
 
 async def test_a_stalled_provider_does_not_hold_up_the_loop(
-    target, sink: Sink, answer: type[Answer]
+    target: Target, sink: Sink, answer: type[Answer]
 ) -> None:
     """While a provider takes 2 s to answer nothing, a task that wakes every 5 ms is never late."""
     await target.send(PAGE)  # loading Apprise costs once

@@ -13,11 +13,12 @@ from hypothesis import strategies as st
 from dewline.config import load
 from dewline.events import Cause, Event, Outlook
 from dewline.followers.push import cause_words
-from dewline.followers.push.page_text import Notified, PageWriter
+from dewline.followers.push.page_text import Notified, Page, PageWriter
 from dewline.followers.push.phrases import clock, duration, figure
 from dewline.hours import zone_of
 from dewline.watch_plan import (
     Above,
+    ConditionPlan,
     FalseFor,
     Guard,
     Reaches,
@@ -34,7 +35,7 @@ LIMIT = 200
 _CAUSES = Path(__file__).parents[2] / "daemon" / "dewline" / "watch" / "causes"
 
 
-def rule(alarm, condition, **more):
+def rule(alarm: str, condition: ConditionPlan, **more: Any) -> RulePlan:
     place = alarm.partition(".")[0]
     name = alarm.partition(".")[2]
     return RulePlan(
@@ -48,11 +49,11 @@ def rule(alarm, condition, **more):
     )
 
 
-def writer(*rules):
+def writer(*rules: RulePlan) -> PageWriter:
     return PageWriter("saltmarsh", ZONE, {r.alarm: r for r in rules})
 
 
-def lines(page):
+def lines(page: Page) -> str:
     return f"{page.title}\n{page.text}"
 
 
@@ -212,7 +213,15 @@ WORDS = st.one_of(st.none(), st.text(max_size=400))
     late_s=st.integers(0, 10**7),
     place=st.from_regex(r"[a-z][a-z0-9-]{0,39}", fullmatch=True),
 )
-def test_no_text_is_ever_too_long(advice, caution, why, value, transition, late_s, place) -> None:
+def test_no_text_is_ever_too_long(
+    advice: str,
+    caution: str,
+    why: str,
+    value: float | None,
+    transition: str,
+    late_s: float,
+    place: str,
+) -> None:
     """Whatever an event says: title and text stay under 200, and there is a next step."""
     event = Event(
         id="0" * 16,

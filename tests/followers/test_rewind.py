@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -29,7 +31,7 @@ def test_a_lost_connection_goes_back_to_what_is_kept() -> None:
 
 
 @given(st.lists(st.tuples(st.floats(0.1, 50.0), st.booleans()), max_size=60))
-def test_nothing_is_kept_that_was_not_confirmed_a_minute_before(steps) -> None:
+def test_nothing_is_kept_that_was_not_confirmed_a_minute_before(steps: list[Any]) -> None:
     """Whatever happens, ``kept`` never goes back, never passes ``sent``, and is a minute old."""
     rewind, now_s, confirmed_at = Rewind(Mark(0, 0)), 0.0, {0: -1e9}
     for pause_s, well in steps:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
-from collections.abc import Callable
+from collections.abc import AsyncIterator, Callable
 from pathlib import Path
 
 import pytest
@@ -28,7 +28,9 @@ def silent(_: float) -> None:
 
 
 @pytest.fixture
-async def record(opened: Opener, path: Path, event_of: Callable[..., Event]):
+async def record(
+    opened: Opener, path: Path, event_of: Callable[..., Event]
+) -> AsyncIterator[Reader]:
     """Ten scans, derived readings, a note, an event, a ledger row."""
     async with opened() as journal:
         journal.put_units({"heron.o2": "ppm", "heron.h2o": "ppm", "heron.slope": "ppm/h"})
@@ -54,7 +56,7 @@ async def record(opened: Opener, path: Path, event_of: Callable[..., Event]):
             yield reader
 
 
-async def test_a_csv_is_what_replay_reads(record, tmp_path: Path) -> None:
+async def test_a_csv_is_what_replay_reads(record: Reader, tmp_path: Path) -> None:
     """Times, values and qualities of every measured reading come back as scans."""
     target = tmp_path / "out.csv"
     done = export(record, target, silent)
@@ -65,7 +67,7 @@ async def test_a_csv_is_what_replay_reads(record, tmp_path: Path) -> None:
     assert back == want
 
 
-async def test_commands_resumes_and_events_stand_beside_it(record, tmp_path: Path) -> None:
+async def test_commands_resumes_and_events_stand_beside_it(record: Reader, tmp_path: Path) -> None:
     """One document a line, events as everywhere else."""
     export(record, tmp_path / "out.csv", silent)
     inputs = [json.loads(line) for line in (tmp_path / "out.inputs.jsonl").read_text().splitlines()]
@@ -76,7 +78,7 @@ async def test_commands_resumes_and_events_stand_beside_it(record, tmp_path: Pat
     assert events == record.events()
 
 
-async def test_a_stretch_of_time_is_cut_out(record, tmp_path: Path) -> None:
+async def test_a_stretch_of_time_is_cut_out(record: Reader, tmp_path: Path) -> None:
     """From since up to, not at, until."""
     stretch = ExportRange(START_MS + 4000, START_MS + 6000)
     done = export(record, tmp_path / "out.csv", silent, stretch)
@@ -86,7 +88,9 @@ async def test_a_stretch_of_time_is_cut_out(record, tmp_path: Path) -> None:
     assert times == {"2026-03-02T00:00:04.000Z", "2026-03-02T00:00:05.000Z"}
 
 
-async def test_line_protocol_is_read_back_by_an_independent_parser(record, tmp_path: Path) -> None:
+async def test_line_protocol_is_read_back_by_an_independent_parser(
+    record: Reader, tmp_path: Path
+) -> None:
     """Against line-protocol-parser 2.0.1: every reading, derived too, with its tags and time."""
     target = tmp_path / "out.lp"
     done = export(record, target, silent)
@@ -116,7 +120,7 @@ async def test_line_protocol_is_read_back_by_an_independent_parser(record, tmp_p
     assert ledger["fields"] == {"duration_s": 11.0, "cycles": 3.0}
 
 
-async def test_parquet_is_read_back_by_pyarrow(record, tmp_path: Path) -> None:
+async def test_parquet_is_read_back_by_pyarrow(record: Reader, tmp_path: Path) -> None:
     """Columns, types and every row, derived too."""
     parquet = pytest.importorskip("pyarrow.parquet")
     target = tmp_path / "out.parquet"
@@ -129,7 +133,7 @@ async def test_parquet_is_read_back_by_pyarrow(record, tmp_path: Path) -> None:
 
 
 async def test_parquet_without_pyarrow_says_what_to_install(
-    record, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    record: Reader, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """No trace, no half-written file."""
     monkeypatch.setitem(__import__("sys").modules, "pyarrow", None)
@@ -138,13 +142,13 @@ async def test_parquet_without_pyarrow_says_what_to_install(
     assert list(tmp_path.glob("out*")) == []
 
 
-async def test_another_ending_is_refused(record, tmp_path: Path) -> None:
+async def test_another_ending_is_refused(record: Reader, tmp_path: Path) -> None:
     """The three forms are named."""
     with pytest.raises(OutOfRange, match=r"\.csv, \.parquet or \.lp"):
         export(record, tmp_path / "out.xlsx", silent)
 
 
-async def test_a_failed_export_leaves_the_old_file(record, tmp_path: Path) -> None:
+async def test_a_failed_export_leaves_the_old_file(record: Reader, tmp_path: Path) -> None:
     """The target is replaced only by a whole one."""
     target = tmp_path / "out.csv"
     target.write_text("old")
@@ -160,7 +164,7 @@ async def test_a_failed_export_leaves_the_old_file(record, tmp_path: Path) -> No
 
 
 async def test_the_command_reports_what_went_out(
-    record, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    record: Reader, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """JSON on stdout; exit status 2 for a form that is none."""
     config = tmp_path / "lab.yaml"

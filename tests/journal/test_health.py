@@ -26,7 +26,7 @@ boxes:
 
 
 @pytest.fixture
-def config(tmp_path: Path):
+def config(tmp_path: Path) -> str:
     file = tmp_path / "lab.yaml"
     file.write_text(CONFIG)
     return str(file)
@@ -98,7 +98,7 @@ async def test_check_finds_damage(
     opened: Opener,
     path: Path,
     scan_of: Callable[..., Scan],
-    config,
+    config: str,
     capsys: pytest.CaptureFixture[str],
 ) -> None:
     """A page of noise is found, and the command's exit status says trouble."""
@@ -122,7 +122,7 @@ async def test_a_backup_is_whole_while_the_daemon_writes(
     opened: Opener,
     path: Path,
     scan_of: Callable[..., Scan],
-    config,
+    config: str,
     capsys: pytest.CaptureFixture[str],
 ) -> None:
     """The copy opens, holds what was committed, and is never overwritten."""
@@ -143,7 +143,7 @@ async def test_a_backup_is_whole_while_the_daemon_writes(
         health.back_up(path, copy)
 
 
-def test_no_record_is_exit_status_3(config, capsys: pytest.CaptureFixture[str]) -> None:
+def test_no_record_is_exit_status_3(config: str, capsys: pytest.CaptureFixture[str]) -> None:
     """What cannot be reached is said, with its path."""
     assert main(["journal", "info", config]) == 3
     assert "saltmarsh.db cannot be read" in capsys.readouterr().err

@@ -7,6 +7,7 @@ import sqlite3
 import time
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import example, given, settings
@@ -116,7 +117,7 @@ async def test_latest_readings_are_the_last_of_each_signal(
 )
 @example([(0, 600), (0, 680), (-1001, 600)], 0, 1_280_000)
 def test_a_series_holds_every_reading_of_its_stretch_though_the_clock_stepped(
-    tmp_path_factory: pytest.TempPathFactory, steps, from_ms, length_ms
+    tmp_path_factory: pytest.TempPathFactory, steps: list[Any], from_ms: int, length_ms: int
 ) -> None:
     """By wall time, against a plain filter of all rows: none missing, none too many."""
     path = tmp_path_factory.mktemp("series") / "s.db"

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import asyncio
+import sqlite3
 import statistics
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import given, settings
@@ -24,7 +26,9 @@ QUALITIES = st.sampled_from(
 )
 
 
-def fill(connection, rows) -> None:
+def fill(
+    connection: sqlite3.Connection, rows: Iterable[tuple[int, int, float | None, int]]
+) -> None:
     """Rows of (at_ms, time_ms, value, quality) of one signal."""
     connection.execute("INSERT OR IGNORE INTO signal VALUES (1, 'heron.a', 'ppm', 'measured')")
     first = connection.execute("SELECT coalesce(max(seq), 0) + 1 FROM item").fetchone()[0]
@@ -37,7 +41,9 @@ def fill(connection, rows) -> None:
     connection.execute("COMMIT")
 
 
-def by_hand(rows):
+def by_hand(
+    rows: Iterable[tuple[int, int, float | None, int]],
+) -> Iterator[tuple[int, float | None, float | None, float | None, int, int]]:
     """The minutes of those rows, by Python's statistics module."""
     minutes = {}
     for _, time_ms, value, quality in rows:
@@ -49,7 +55,7 @@ def by_hand(rows):
         yield (time_ms, mean, low, high, len(good), max(quality for _, quality in found))
 
 
-def same(found, want) -> None:
+def same(found: Sequence[Any], want: Sequence[Any]) -> None:
     assert len(found) == len(want)
     for one, other in zip(found, want, strict=True):
         assert tuple(one)[2:] == other[2:]
@@ -66,7 +72,7 @@ def same(found, want) -> None:
     st.integers(0, 60),
 )
 def test_minutes_are_those_of_the_raw_readings(
-    tmp_path_factory: pytest.TempPathFactory, made, step_ms, step_after
+    tmp_path_factory: pytest.TempPathFactory, made: list[Any], step_ms: int, step_after: int
 ) -> None:
     """Mean, least, greatest, count of good readings and worst quality, across a clock step.
 
@@ -135,7 +141,7 @@ def test_an_unfinished_hour_has_no_minutes_yet(tmp_path: Path) -> None:
 @settings(max_examples=50, deadline=None)
 @given(st.lists(st.integers(0, 5), max_size=30), st.integers(-1, 60), st.sets(st.integers(1, 30)))
 def test_the_first_item_at_a_time_is_found_by_halving(
-    tmp_path_factory: pytest.TempPathFactory, pauses, at_ms, holes
+    tmp_path_factory: pytest.TempPathFactory, pauses: list[int], at_ms: int, holes: Any
 ) -> None:
     """Against a scan of all rows, with equal times and holes in seq."""
     connection = connect(tmp_path_factory.mktemp("halves") / "h.db")

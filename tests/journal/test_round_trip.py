@@ -7,6 +7,7 @@ import math
 import sqlite3
 import tempfile
 from pathlib import Path
+from typing import Any
 
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
@@ -58,7 +59,7 @@ async def written(path: Path, entries: list[Entry]) -> None:
 
 @settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(st.lists(ENTRIES, max_size=12), st.integers(0, 12))
-def test_items_come_back_exactly_as_appended(made, after) -> None:
+def test_items_come_back_exactly_as_appended(made: list[Any], after: Any) -> None:
     """Every item after a seq returns equal to what went in; derived readings never join it."""
     entries = [
         Entry(n, item, Outcome(readings=derived)) for n, (item, derived) in enumerate(made, 1)
@@ -73,7 +74,7 @@ def test_items_come_back_exactly_as_appended(made, after) -> None:
 
 @settings(max_examples=20, deadline=None)
 @given(st.lists(st.dictionaries(NAMES, READINGS, min_size=1), min_size=1, max_size=8))
-def test_rows_give_measured_and_derived_in_feed_order(groups) -> None:
+def test_rows_give_measured_and_derived_in_feed_order(groups: list[Any]) -> None:
     """Followers see every reading once, in seq order, with its origin."""
     entries = [
         Entry(

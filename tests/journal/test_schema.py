@@ -6,7 +6,7 @@ import asyncio
 import os
 import sqlite3
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -35,25 +35,25 @@ TABLES = {
 
 
 @pytest.fixture
-def fresh(path: Path):
+def fresh(path: Path) -> Iterator[sqlite3.Connection]:
     connection = connect(path)
     yield connection
     connection.close()
 
 
-def test_tables_are_as_published(fresh) -> None:
+def test_tables_are_as_published(fresh: sqlite3.Connection) -> None:
     """Names and order of columns are a promise to anyone with sqlite3."""
     for table, columns in TABLES.items():
         assert [row[1] for row in fresh.execute(f"PRAGMA table_info({table})")] == columns
 
 
-def test_small_pages_and_a_log(fresh) -> None:
+def test_small_pages_and_a_log(fresh: sqlite3.Connection) -> None:
     """page_size 1024 keeps a small commit small; WAL lets readers and writer pass."""
     assert fresh.execute("PRAGMA page_size").fetchone() == (1024,)
     assert fresh.execute("PRAGMA journal_mode").fetchone() == ("wal",)
 
 
-def test_qualities_are_in_the_file(fresh) -> None:
+def test_qualities_are_in_the_file(fresh: sqlite3.Connection) -> None:
     """Codes and words agree with those of the house."""
     rows = dict(fresh.execute("SELECT code, text FROM quality").fetchall())
     assert rows == {int(quality): text for quality, text in QUALITY_TEXT.items()}

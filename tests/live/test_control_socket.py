@@ -3,13 +3,14 @@
 import asyncio
 import stat
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from dewline.live.control_socket import NoDaemon, ask, serve
 
 
-async def _echo(request):
+async def _echo(request: dict[str, Any]) -> dict[str, Any]:
     return {"ok": True, "message": request.get("ask")}
 
 

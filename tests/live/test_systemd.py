@@ -61,7 +61,9 @@ def test_a_word_arrives_and_nobody_listening_is_no_trouble(
         ({"WATCHDOG_USEC": "soon"}, None),
     ],
 )
-def test_how_often_it_is_fed(environment, every_s, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_how_often_it_is_fed(
+    environment: dict[str, str], every_s: float | None, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """Within half of what systemd waits, and only by the process it means."""
     monkeypatch.delenv("WATCHDOG_USEC", raising=False)
     monkeypatch.delenv("WATCHDOG_PID", raising=False)

@@ -8,13 +8,22 @@ memory; computed by an independent reference (window (t-600, t]): the flood begi
 from __future__ import annotations
 
 import csv
+from collections.abc import Iterable
 from datetime import UTC
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from dewline.events import Event
-from dewline.reports.alarm_performance import DAY_MS, HOUR_MS, floods, judge
+from dewline.reports.alarm_performance import (
+    DAY_MS,
+    HOUR_MS,
+    AlarmPerformance,
+    Figure,
+    floods,
+    judge,
+)
 
 START_MS = 1_772_417_640_000
 MINUTE_MS = 60_000
@@ -30,7 +39,7 @@ STATES = {
 }
 
 
-def record(*rows):
+def record(*rows: tuple[Any, ...]) -> list[dict[str, Any]]:
     """Documents of (minute, alarm, transition, fields)."""
     made = []
     for seq, (minute, alarm, transition, *more) in enumerate(rows, 1):
@@ -53,7 +62,7 @@ def record(*rows):
     return made
 
 
-def judged(rows, days=1.0):
+def judged(rows: Iterable[tuple[Any, ...]], days: float = 1.0) -> AlarmPerformance:
     return judge(record(*rows), START_MS, START_MS + round(days * DAY_MS), UTC)
 
 
@@ -139,7 +148,7 @@ def test_what_was_shelved_by_whom_and_why() -> None:
 def test_three_cycles_in_a_minute_chatter() -> None:
     """Three returns within a minute; at longer spacing none."""
 
-    def cycles(step_minutes):
+    def cycles(step_minutes: float) -> list[tuple[float, str, str]]:
         return [
             (step_minutes * (n + half / 2), "heron.a", "cleared" if half else "raised")
             for n in range(3)
@@ -150,7 +159,7 @@ def test_three_cycles_in_a_minute_chatter() -> None:
     assert not judged(cycles(0.6)).chattering
 
 
-def figure(found, name):
+def figure(found: AlarmPerformance, name: str) -> Figure:
     return next(f for f in found.figures() if f.name == name)
 
 

@@ -28,7 +28,7 @@ with DATA.open(newline="", encoding="utf-8") as file:
     ROWS = list(csv.DictReader(file))
 
 
-def point(row):
+def point(row: dict[str, str]) -> tuple[str, dict[str, str], dict[str, float], dict[str, str], int]:
     """(measurement, tags, number fields, text fields, time in ns) of a row."""
     measurement, tags, fields = (
         ast.literal_eval(row[key]) for key in ("measurement", "tags", "fields")
@@ -78,7 +78,9 @@ NAME = TEXT.filter(lambda t: t and t[0] not in "_#")
     st.integers(0, 4_000_000_000_000),
 )
 @settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])
-def test_any_point_comes_back(measurement, tags, fields, time_ms) -> None:
+def test_any_point_comes_back(
+    measurement: str, tags: dict[str, str], fields: dict[str, Any], time_ms: int
+) -> None:
     """Whatever the names and values, the foreign parser gives them back to the last bit."""
     parsed = parse_line(line(measurement, tags, fields, time_ms))
     assert parsed == {

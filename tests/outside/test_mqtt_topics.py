@@ -20,15 +20,15 @@ from dewline.followers.mqtt.topics import Topics, valid_filter, valid_name
 DATA = Path(__file__).parent / "data"
 
 
-def rows(name):
+def rows(name: str) -> list[dict[str, str]]:
     with (DATA / name).open(newline="", encoding="utf-8") as file:
         return list(csv.DictReader(file))
 
 
-def spelled_out(text):
+def spelled_out(text: str) -> str:
     """The string that a cell stands for."""
     if text.startswith("x*"):
-        return "x" * int(text.split()[0][2:])
+        return "x" * int(text.split(maxsplit=1)[0][2:])
     return text.replace("\\x00", "\0")
 
 

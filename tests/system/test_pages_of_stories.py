@@ -8,10 +8,13 @@ from __future__ import annotations
 
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 import yaml
 
 from dewline.config import load
+from dewline.config.plan import Plan
+from dewline.events import Entry
 from dewline.followers.push.outbox import Batch, Outbox
 from dewline.followers.push.page_text import PageWriter
 from dewline.hours import zone_of
@@ -20,6 +23,7 @@ from dewline.replay.drive import Drive
 from dewline.watch.watch import Watch
 from dewline_sim.command import scene_of
 from dewline_sim.config import config_of
+from dewline_sim.story import Story
 
 MINUTE_MS = 60_000
 STEP_MS = 2000
@@ -42,7 +46,14 @@ ALWAYS = {"contacts": {"desk": {"url_file": "desk.url"}}}
 class Night:
     """A story through the watch to the phones of two people, with a word from them between."""
 
-    def __init__(self, folder, name, hours, without=(), push=PUSH) -> None:
+    def __init__(
+        self,
+        folder: Path,
+        name: str,
+        hours: float,
+        without: tuple[str, ...] = (),
+        push: dict[str, Any] = PUSH,
+    ) -> None:
         self.push = push
         self.scene = scene_of(name, hours=hours)
         self.plan = self._plan(folder, self.scene.story)
@@ -63,7 +74,7 @@ class Night:
         self.passed_ms = 0
         self.drive = Drive(Watch(self.plan.watch), self.plan.hash, self._record)
 
-    def _plan(self, folder, story):
+    def _plan(self, folder: Path, story: Story) -> Plan:
         places = {
             bus: {"host": "127.0.0.1", "port": 5020}
             if entry["kind"] == "tcp"
@@ -74,13 +85,13 @@ class Night:
         path.write_text(yaml.safe_dump({**config_of(story, places), "push": self.push}))
         return load(path).plan
 
-    def _record(self, entry) -> None:
+    def _record(self, entry: Entry) -> None:
         for event in entry.outcome.events:
             self.send(event.time_ms)
             for phone in self.phones.values():
                 phone.take(event.document(), event.time_ms)
 
-    def send(self, now_ms) -> None:
+    def send(self, now_ms: int) -> None:
         """What is due until then goes out."""
         for name, phone in self.phones.items():
             at_ms = phone.oldest_ms() or self.passed_ms or now_ms
@@ -94,7 +105,7 @@ class Night:
                     at_ms = found
         self.passed_ms = now_ms
 
-    def tell(self, hours=1000.0, **instead) -> None:
+    def tell(self, hours: float = 1000.0, **instead: float) -> None:
         """Go on by that much, at most to the end; a scan of everything every two seconds.
 
         ``instead``: a role of heron and the value it is to show.
@@ -111,19 +122,19 @@ class Night:
             scene.advance(now_ms + STEP_MS)
         self.send(scene.now_ms + MINUTE_MS)
 
-    def _shown(self):
+    def _shown(self) -> dict[str, Reading]:
         return {
             signal: Reading(number, QUALITY_BY_TEXT[quality])
             for signal, number, quality in self.scene.shown()
             if not signal.startswith(self._without)
         }
 
-    def say(self, command, alarm) -> None:
+    def say(self, command: Any, alarm: str) -> None:
         """A word from a person, now."""
         now_ms = self.scene.now_ms
         self.drive.feed(Command(now_ms, now_ms, "mqtt", command, "rui", alarm=alarm))
 
-    def of(self, word):
+    def of(self, word: str) -> list[tuple[str, str]]:
         return [(who, page.tone) for who, page in self.pages if word in page.text]
 
 

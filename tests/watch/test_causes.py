@@ -243,7 +243,7 @@ def test_a_plateau_never_reaches_its_limit() -> None:
     assert reach(points, 5.0, 0.2) is None
 
 
-def stopped(bench, make_rule):
+def stopped(bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]) -> Bench:
     """An hour of a clean box, then its blower stops."""
     b = bench(make_rule("stopped", "circulating", FalseFor(180_000), unit="s"))
     rng = random.Random(4)

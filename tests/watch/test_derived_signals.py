@@ -6,11 +6,13 @@ import csv
 import itertools
 import json
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from pathlib import Path
+from typing import Any
 
 import pytest
 
+from dewline.events import Outcome
 from dewline.readings import Quality, Reading, Scan
 from dewline.watch.watch import Watch
 from dewline.watch_plan import (
@@ -32,7 +34,7 @@ CALM = {"oxygen": 0.05, "moisture": 0.2, "pressure": 3.0, "circulating": 1.0, "t
 DATA = Path(__file__).parents[1] / "outside" / "data"
 
 
-def box_of(**more):
+def box_of(**more: Any) -> BoxPlan:
     """Heron with a volume, a chamber and analyzers of known zero."""
     analyzers = tuple(AnalyzerPlan(gas, "optical", "box", 0.2) for gas in ("oxygen", "moisture"))
     chamber = AntechamberPlan("large", 0.062, 3, 5.0)
@@ -47,10 +49,16 @@ def lab(
     bench: Callable[..., Bench],
     make_rule: Callable[..., RulePlan],
     make_signal: Callable[..., SignalPlan],
-):
+) -> Callable[..., Bench]:
     """A bench whose box has everything that derived signals need."""
 
-    def build(*rules, extra=(), flow=60.0, box=None, **more):
+    def build(
+        *rules: RulePlan,
+        extra: Iterable[SignalPlan] = (),
+        flow: float | None = 60.0,
+        box: BoxPlan | None = None,
+        **more: Any,
+    ) -> Bench:
         signals = [make_signal("heron.large_pressure", "mbar"), *extra]
         b = bench(*rules, extra=signals)
         plan = b.drive.watch.plan
@@ -64,11 +72,11 @@ def lab(
     return build
 
 
-def stirred(b):
+def stirred(b: Bench) -> Bench:
     """The same bench with a pressure that is never quite still, as a real one."""
     told_at, turn = b.at, itertools.cycle((0.0, 1e-4))
 
-    def at(seconds, box="heron", **values):
+    def at(seconds: float, box: str = "heron", **values: Any) -> Outcome:
         if isinstance(values.get("pressure"), float):
             values["pressure"] += next(turn)
         return told_at(seconds, box, **values)
@@ -77,22 +85,22 @@ def stirred(b):
     return b
 
 
-def last(b, role):
+def last(b: Bench, role: str) -> float | None:
     """The latest value of a derived signal of heron."""
     return [v for _, name, v in b.derived if name == f"heron.{role}"][-1]
 
 
-def told(b, role):
+def told(b: Bench, role: str) -> list[tuple[float, float | None]]:
     return [(t, v) for t, name, v in b.derived if name == f"heron.{role}"]
 
 
-def frost_rows():
+def frost_rows() -> list[dict[str, str]]:
     with (DATA / "ppmv_to_frost.csv").open() as file:
         return list(csv.DictReader(file))
 
 
 @pytest.mark.parametrize("row", frost_rows(), ids=lambda r: str(next(iter(r.values()))))
-def test_frost_point_agrees_with_the_table(lab, row: dict[str, str]) -> None:
+def test_frost_point_agrees_with_the_table(lab: Callable[..., Bench], row: dict[str, str]) -> None:
     """IAPWS R14-08 by the iapws library, 1013.25 mbar: within 0.001 K where gauge reads 0."""
     values = [float(v) for v in row.values()]
     b = lab()
@@ -101,7 +109,9 @@ def test_frost_point_agrees_with_the_table(lab, row: dict[str, str]) -> None:
     assert last(b, "frost_point_calc") == pytest.approx(values[1], abs=1e-3)
 
 
-def test_frost_point_follows_pressure(lab, make_signal: Callable[..., SignalPlan]) -> None:
+def test_frost_point_follows_pressure(
+    lab: Callable[..., Bench], make_signal: Callable[..., SignalPlan]
+) -> None:
     """At a barometer of 850 mbar the same ppm frosts lower than at 1013."""
     points = []
     for barometer in (1013.25, 850.0):
@@ -120,7 +130,9 @@ def test_frost_point_follows_pressure(lab, make_signal: Callable[..., SignalPlan
         (Reading(None, Quality.LOOP_FAULT), Quality.LOOP_FAULT),
     ],
 )
-def test_quality_is_that_of_the_worst_input(lab, given: Reading, quality: Quality) -> None:
+def test_quality_is_that_of_the_worst_input(
+    lab: Callable[..., Bench], given: Reading, quality: Quality
+) -> None:
     """A derived reading is no better than its inputs, and has no value where one is bad."""
     b = lab()
     seen = []
@@ -132,7 +144,7 @@ def test_quality_is_that_of_the_worst_input(lab, given: Reading, quality: Qualit
     assert (reading.value is None) == (quality >= Quality.NO_ANSWER)
 
 
-def test_an_overdue_input_makes_it_bad(lab) -> None:
+def test_an_overdue_input_makes_it_bad(lab: Callable[..., Bench]) -> None:
     """Old readings do not go on as if they were new."""
     b = lab()
     b.hold(0, 65, moisture=0.2, pressure=3.0)
@@ -140,7 +152,7 @@ def test_an_overdue_input_makes_it_bad(lab) -> None:
     assert last(b, "frost_point_calc") is None
 
 
-def test_nothing_to_freeze_is_said_as_the_end_of_the_range(lab) -> None:
+def test_nothing_to_freeze_is_said_as_the_end_of_the_range(lab: Callable[..., Bench]) -> None:
     """Below -110 degC the curve does not hold: under-range, not a number made up."""
     b = lab()
     seen = []
@@ -149,35 +161,41 @@ def test_nothing_to_freeze_is_said_as_the_end_of_the_range(lab) -> None:
     assert [r for r in seen if r][-1] == Reading(-110.0, Quality.UNDER_RANGE)
 
 
-def test_a_measured_signal_of_the_name_wins(lab, make_signal: Callable[..., SignalPlan]) -> None:
+def test_a_measured_signal_of_the_name_wins(
+    lab: Callable[..., Bench], make_signal: Callable[..., SignalPlan]
+) -> None:
     """What an instrument measures is not computed over."""
     b = lab(extra=[make_signal("heron.frost_point_calc", "degC")])
     b.hold(0, 70, moisture=0.2, pressure=3.0)
     assert not told(b, "frost_point_calc")
 
 
-def test_derived_signals_are_never_fed_back(lab, make_rule: Callable[..., RulePlan]) -> None:
+def test_derived_signals_are_never_fed_back(
+    lab: Callable[..., Bench], make_rule: Callable[..., RulePlan]
+) -> None:
     """A recorded derived reading in a scan changes nothing: only registers are fed."""
     b = lab(make_rule("cold", "frost_point_calc", Above(0.0)))
     b.at(0, frost_point_calc=5.0, **CALM)
     assert not b.told()
 
 
-def test_a_rule_may_speak_of_a_derived_signal(lab, make_rule: Callable[..., RulePlan]) -> None:
+def test_a_rule_may_speak_of_a_derived_signal(
+    lab: Callable[..., Bench], make_rule: Callable[..., RulePlan]
+) -> None:
     """Judged like any other, at the minute it is told."""
     b = lab(make_rule("damp", "frost_point_calc", Above(-80.0)))
     b.hold(0, 130, **{**CALM, "moisture": 2.0})
     assert [(t, what) for t, what, _ in b.told("damp")] == [(60, "raised")]
 
 
-def night(b, day_s, ppm, minutes=180, **more) -> None:
+def night(b: Bench, day_s: float, ppm: float | None, minutes: int = 180, **more: Any) -> None:
     """A scan a minute from two o'clock on, then a tick past five."""
     for k in range(minutes):
         b.at(day_s + k * MINUTE + 50, **{**CALM, "oxygen": ppm, **more})
     b.at(day_s + 3 * H + 70, **CALM)
 
 
-def test_idle_baseline_is_the_median_from_two_to_five(lab) -> None:
+def test_idle_baseline_is_the_median_from_two_to_five(lab: Callable[..., Bench]) -> None:
     """Quiet readings of the night only; what comes before and after is not in it."""
     b = lab()
     b.at(0, **{**CALM, "oxygen": 9.0})
@@ -187,7 +205,7 @@ def test_idle_baseline_is_the_median_from_two_to_five(lab) -> None:
     assert last(b, "oxygen_idle") == pytest.approx(0.1 + 0.001 * 89.5, abs=0.002)
 
 
-def test_idle_baseline_leaves_out_what_goes_on(lab) -> None:
+def test_idle_baseline_leaves_out_what_goes_on(lab: Callable[..., Bench]) -> None:
     """An hour of transfer in the night shifts nothing."""
     b = lab()
     for k in range(180):
@@ -198,7 +216,7 @@ def test_idle_baseline_leaves_out_what_goes_on(lab) -> None:
     assert last(b, "oxygen_idle") == pytest.approx(0.1)
 
 
-def test_a_night_without_enough_quiet_has_no_baseline(lab) -> None:
+def test_a_night_without_enough_quiet_has_no_baseline(lab: Callable[..., Bench]) -> None:
     """Less than an hour of quiet tells nothing of a night."""
     b = lab()
     night(b, TO_0200, 0.1, minutes=50)
@@ -217,12 +235,12 @@ def test_idle_baseline_is_by_the_clock_of_the_site(
     assert last(b, "oxygen_idle") == pytest.approx(0.3)
 
 
-def _fields(plan):
+def _fields(plan: Any) -> dict[str, Any]:
     return {name: getattr(plan, name) for name in type(plan).__dataclass_fields__}
 
 
 def test_comparisons_with_the_own_baseline_are_silent_for_seven_days(
-    lab, make_rule: Callable[..., RulePlan]
+    lab: Callable[..., Bench], make_rule: Callable[..., RulePlan]
 ) -> None:
     """A learning box has a baseline, but unproven: nothing is raised on it until day seven."""
     b = lab(make_rule("twice", "oxygen", AboveOwn(2.0, "idle-baseline")))
@@ -236,12 +254,12 @@ def test_comparisons_with_the_own_baseline_are_silent_for_seven_days(
         assert bool(b.told("twice")) == (not learning), day
 
 
-def steady(b, seconds, start=0, **more) -> None:
+def steady(b: Bench, seconds: int, start: int = 0, **more: Any) -> None:
     for second in range(start, start + seconds, 5):
         b.at(second, **{**CALM, **more})
 
 
-def test_oxygen_ingress_of_a_running_loop(lab) -> None:
+def test_oxygen_ingress_of_a_running_loop(lab: Callable[..., Bench]) -> None:
     """1 ppm at 60 m³/h, 95 % cleaned, is 57 cm³/h at the box; less by p and T at standard."""
     b = lab()
     steady(b, 40 * MINUTE, oxygen=1.0)
@@ -249,7 +267,7 @@ def test_oxygen_ingress_of_a_running_loop(lab) -> None:
     assert last(b, "oxygen_ingress") == pytest.approx(57.0 * standard, rel=1e-6)
 
 
-def test_ingress_carries_the_zero_uncertainty(lab) -> None:
+def test_ingress_carries_the_zero_uncertainty(lab: Callable[..., Bench]) -> None:
     """0.2 ppm of zero are 11 cm³/h: more than gloves give, and said so."""
     b = lab()
     steady(b, 40 * MINUTE, oxygen=0.05)
@@ -257,7 +275,7 @@ def test_ingress_carries_the_zero_uncertainty(lab) -> None:
     assert unsure == pytest.approx(4 * value)
 
 
-def test_oxygen_ingress_of_a_standing_loop(lab) -> None:
+def test_oxygen_ingress_of_a_standing_loop(lab: Callable[..., Bench]) -> None:
     """1.5 ppm/h in 1.2 m³ is 1.8 cm³/h, loop or no loop."""
     b = lab()
     for second in range(0, 2 * H, 5):
@@ -266,7 +284,7 @@ def test_oxygen_ingress_of_a_standing_loop(lab) -> None:
     assert last(b, "oxygen_ingress") == pytest.approx(1.8 * standard, rel=1e-3)
 
 
-def test_water_ingress_comes_from_the_running_loop_only(lab) -> None:
+def test_water_ingress_comes_from_the_running_loop_only(lab: Callable[..., Bench]) -> None:
     """With the loop stopped the walls hide it: nothing is told, not even a small number."""
     b = lab()
     steady(b, 3 * H, circulating=0.0, moisture=2.0)
@@ -277,7 +295,7 @@ def test_water_ingress_comes_from_the_running_loop_only(lab) -> None:
     assert last(b, "moisture_ingress") == pytest.approx(2.0 * 57.0 * 0.925, rel=0.01)
 
 
-def test_duty_is_the_share_of_the_last_hour(lab) -> None:
+def test_duty_is_the_share_of_the_last_hour(lab: Callable[..., Bench]) -> None:
     """A valve that is open 6 s of every 60 is open a tenth of the time."""
     b = lab()
     for second in range(2 * H + 61):
@@ -285,7 +303,7 @@ def test_duty_is_the_share_of_the_last_hour(lab) -> None:
     assert last(b, "fill_duty") == pytest.approx(10.0, abs=0.2)
 
 
-def test_gas_use_from_pressure_steps(lab) -> None:
+def test_gas_use_from_pressure_steps(lab: Callable[..., Bench]) -> None:
     """A fill of 1 mbar every 10 min: 144 a day of (1.18 + 0.7) L/mbar."""
     b = lab()
     for second in range(3 * H + 61):
@@ -296,7 +314,7 @@ def test_gas_use_from_pressure_steps(lab) -> None:
     assert last(b, "gas_use") == pytest.approx(expected, rel=0.03)
 
 
-def test_cooling_is_no_loss(lab) -> None:
+def test_cooling_is_no_loss(lab: Callable[..., Bench]) -> None:
     """3 K in the night draw 12 L and lose none: the change of content is taken out."""
     b = lab()
     drawn = 0
@@ -320,7 +338,7 @@ def test_cooling_is_no_loss(lab) -> None:
     assert abs(last(b, "gas_use")) < 6.0
 
 
-def test_residual_after_cycles_agrees_with_the_table(lab) -> None:
+def test_residual_after_cycles_agrees_with_the_table(lab: Callable[..., Bench]) -> None:
     """antechamber.csv: 3 cycles at 10 mbar from air, pure refill, leave 0.20 ppm (derived)."""
     b = lab()
     b.at(
@@ -337,7 +355,7 @@ def test_residual_after_cycles_agrees_with_the_table(lab) -> None:
     assert last(b, "large_residual") == pytest.approx(0.20135, rel=1e-3)
 
 
-def test_all_of_it_survives_a_snapshot(lab) -> None:
+def test_all_of_it_survives_a_snapshot(lab: Callable[..., Bench]) -> None:
     """A watch restored in the middle says the same, to the last digit."""
     runs = []
     for freeze in (False, True):
@@ -351,7 +369,7 @@ def test_all_of_it_survives_a_snapshot(lab) -> None:
     assert runs[0] == runs[1]
 
 
-def test_items_out_of_order_and_odd_values_never_raise(lab) -> None:
+def test_items_out_of_order_and_odd_values_never_raise(lab: Callable[..., Bench]) -> None:
     """Infinite, negative and missing numbers on every signal at once."""
     b = lab()
     names = [*CALM, "fill_valve", "large_pressure", "large_inner_door", "large_evacuating"]

@@ -6,9 +6,11 @@ import hashlib
 import json
 import math
 from collections.abc import Callable
+from typing import Any
 
 import pytest
 
+from dewline.events import Entry, LedgerRow
 from dewline.readings import Quality, Reading
 from dewline.watch.ledgers.pressure_hold import leak_test_row
 from dewline.watch.watch import Watch
@@ -29,7 +31,9 @@ TAU_S = 1.2 / 57 * 3600
 class Lab:
     """A bench whose rows are kept, with a box that has volume, loop and one antechamber."""
 
-    def __init__(self, bench, make_signal, **box) -> None:
+    def __init__(
+        self, bench: Callable[..., Bench], make_signal: Callable[..., SignalPlan], **box: Any
+    ) -> None:
         extra = [
             make_signal(f"heron.{role}", unit)
             for role, unit in (
@@ -53,7 +57,7 @@ class Lab:
         self.rows = []
         inner = self.b.drive.record
 
-        def record(entry) -> None:
+        def record(entry: Entry) -> None:
             inner(entry)
             self.rows += entry.outcome.ledger
 
@@ -61,7 +65,7 @@ class Lab:
         self.s = 0
         self.state = dict(CALM)
 
-    def go(self, seconds, every=1, **more) -> None:
+    def go(self, seconds: int, every: int = 1, **more: Any) -> None:
         """Scans for so long; values stay until said otherwise; a callable is of the second."""
         self.state |= more
         for k in range(0, seconds, every):
@@ -72,15 +76,15 @@ class Lab:
         self.s += seconds
         self.state = {n: v(seconds) if callable(v) else v for n, v in self.state.items()}
 
-    def of(self, kind):
+    def of(self, kind: str) -> list[LedgerRow]:
         return [r for r in self.rows if r.kind == kind]
 
-    def one(self, kind):
+    def one(self, kind: str) -> dict[str, Any]:
         rows = self.of(kind)
         assert len(rows) == 1, [r.kind for r in self.rows]
         return rows[0].document
 
-    def cycle(self, low=5.0, hold=30) -> None:
+    def cycle(self, low: float = 5.0, hold: int = 30) -> None:
         """Down in 60 s, held, up in 60 s, as a gauge shows it."""
         self.go(
             60, large_evacuating=1.0, large_pressure=lambda k: max(low, 1016 * math.exp(-k / 10))
@@ -93,11 +97,11 @@ class Lab:
         self.go(60, large_outer_door=1.0)
         self.go(5, large_outer_door=0.0)
 
-    def unload(self, peak=0.0) -> None:
+    def unload(self, peak: float = 0.0) -> None:
         """Inner door for 2 min; what came in decays with the bed's pace."""
         base = 0.05
 
-        def level(k):
+        def level(k: float) -> float:
             return base + (peak * math.exp(-k / TAU_S) if k else 0.0)
 
         self.go(120, large_inner_door=1.0, oxygen=level)
@@ -108,11 +112,11 @@ class Lab:
 
 
 @pytest.fixture
-def lab(bench: Callable[..., Bench], make_signal: Callable[..., SignalPlan]):
+def lab(bench: Callable[..., Bench], make_signal: Callable[..., SignalPlan]) -> Lab:
     return Lab(bench, make_signal)
 
 
-def test_a_transfer_of_three_cycles(lab) -> None:
+def test_a_transfer_of_three_cycles(lab: Lab) -> None:
     """Cycles and depths off the gauge, residual by the cycle sum, clean, no dose to speak of."""
     lab.go(30 * MINUTE)
     lab.load()
@@ -128,7 +132,7 @@ def test_a_transfer_of_three_cycles(lab) -> None:
     assert abs(row["seen_cm3"]) < 0.05
 
 
-def test_a_dose_is_the_area_under_the_excess(lab) -> None:
+def test_a_dose_is_the_area_under_the_excess(lab: Lab) -> None:
     """300 ppm mixed into 1.2 m³ are 360 cm³ at the box, whatever the peak reads."""
     lab.go(30 * MINUTE)
     lab.load()
@@ -171,7 +175,7 @@ def test_a_slow_sensor_tells_the_same_dose(
     assert lab.one("transfer")["seen_cm3"] == pytest.approx(120 * STANDARD, rel=0.05)
 
 
-def test_a_night_under_vacuum_is_not_dirty(lab) -> None:
+def test_a_night_under_vacuum_is_not_dirty(lab: Lab) -> None:
     """One cycle to 0.1 mbar leaves 21 ppm in five hours: time under vacuum passes it."""
     lab.go(30 * MINUTE)
     lab.load()
@@ -186,7 +190,7 @@ def test_a_night_under_vacuum_is_not_dirty(lab) -> None:
     assert row["vacuum_s"] > 4 * H
 
 
-def test_taking_out_of_a_clean_chamber_needs_nothing(lab) -> None:
+def test_taking_out_of_a_clean_chamber_needs_nothing(lab: Lab) -> None:
     """Inner door first: no cycles asked, clean, and the next one in starts from air."""
     lab.go(30 * MINUTE)
     lab.go(60, large_inner_door=1.0)
@@ -201,7 +205,7 @@ def test_taking_out_of_a_clean_chamber_needs_nothing(lab) -> None:
     assert row["residual_ppm"] > 900
 
 
-def test_loading_again_starts_the_count_anew(lab) -> None:
+def test_loading_again_starts_the_count_anew(lab: Lab) -> None:
     """Whoever opens the outer door once more has air in the chamber, pumped or not."""
     lab.go(30 * MINUTE)
     lab.load()
@@ -232,7 +236,7 @@ def test_without_door_signals_a_pumped_chamber_counts_as_dirty(
     assert row["residual_ppm"] == pytest.approx(209_460 * (20 / 1016.25) ** 2, rel=0.01)
 
 
-def test_an_impulse_without_a_door_is_an_unseen_transfer(lab) -> None:
+def test_an_impulse_without_a_door_is_an_unseen_transfer(lab: Lab) -> None:
     """60 cm³ of oxygen that nobody announced, gone with the bed's pace."""
     lab.go(30 * MINUTE)
     lab.go(40 * MINUTE, oxygen=lambda k: 0.05 + 50 * math.exp(-k / TAU_S))
@@ -241,14 +245,14 @@ def test_an_impulse_without_a_door_is_an_unseen_transfer(lab) -> None:
     assert row["seen_cm3"] == pytest.approx(60 * STANDARD, rel=0.1)
 
 
-def test_a_step_that_stays_is_no_transfer(lab) -> None:
+def test_a_step_that_stays_is_no_transfer(lab: Lab) -> None:
     """A leak makes a plateau: no dose, no row."""
     lab.go(30 * MINUTE)
     lab.go(3 * H, every=2, oxygen=3.0)
     assert not lab.of("transfer")
 
 
-def test_clean_up_is_told_against_the_own_best(lab) -> None:
+def test_clean_up_is_told_against_the_own_best(lab: Lab) -> None:
     """A tenth after 2.3 time constants; a loop half as fast has half the share of the best."""
     lab.go(30 * MINUTE)
     lab.go(40 * MINUTE, oxygen=lambda k: 0.05 + 50 * math.exp(-k / TAU_S))
@@ -259,7 +263,7 @@ def test_clean_up_is_told_against_the_own_best(lab) -> None:
     assert second["share_of_best"] == pytest.approx(0.5, rel=0.05)
 
 
-def test_air_proves_oxygen_and_water_proves_moisture(lab) -> None:
+def test_air_proves_oxygen_and_water_proves_moisture(lab: Lab) -> None:
     """Each sensor is proven by its own gas."""
     lab.go(30 * MINUTE)
     lab.go(40 * MINUTE, oxygen=lambda k: 0.05 + 50 * math.exp(-k / TAU_S))
@@ -268,7 +272,7 @@ def test_air_proves_oxygen_and_water_proves_moisture(lab) -> None:
     assert {r.document["gas"] for r in lab.of("sensor-response")} == {"oxygen", "moisture"}
 
 
-def test_a_dose_that_had_to_show_and_did_not(lab) -> None:
+def test_a_dose_that_had_to_show_and_did_not(lab: Lab) -> None:
     """One cycle at 50 mbar brings 600 cm³: a sensor that stays flat has not answered."""
     lab.go(30 * MINUTE)
     lab.load()
@@ -278,7 +282,7 @@ def test_a_dose_that_had_to_show_and_did_not(lab) -> None:
     assert (row["gas"], row["answered"]) == ("oxygen", False)
 
 
-def test_a_saturated_sensor_says_at_least(lab) -> None:
+def test_a_saturated_sensor_says_at_least(lab: Lab) -> None:
     """What is off the scale counts at the last number on it, and is marked."""
     lab.go(30 * MINUTE)
     lab.load()
@@ -294,7 +298,7 @@ def test_a_saturated_sensor_says_at_least(lab) -> None:
     assert row["seen_cm3"] > 1080 * STANDARD
 
 
-def test_every_stop_of_the_loop_is_a_leak_test(lab) -> None:
+def test_every_stop_of_the_loop_is_a_leak_test(lab: Lab) -> None:
     """Slope after the first 10 min, in ppm/h, mL/h and box volumes of air."""
     lab.go(30 * MINUTE)
     lab.go(
@@ -313,7 +317,7 @@ def test_every_stop_of_the_loop_is_a_leak_test(lab) -> None:
     assert row["mean_gauge_mbar"] == pytest.approx(3.0, abs=1e-3)
 
 
-def test_a_short_stop_is_no_row(lab) -> None:
+def test_a_short_stop_is_no_row(lab: Lab) -> None:
     """29 min tell too little."""
     lab.go(10 * MINUTE)
     lab.go(29 * MINUTE, circulating=0.0)
@@ -336,7 +340,7 @@ def test_a_loop_without_flow_stands_whatever_its_bit_says(
     assert lab.one("isolation")["oxygen_ppm_h"] == pytest.approx(1.5, rel=0.01)
 
 
-def test_a_disturbed_stop_gives_the_slope_of_its_longest_quiet_stretch(lab) -> None:
+def test_a_disturbed_stop_gives_the_slope_of_its_longest_quiet_stretch(lab: Lab) -> None:
     """A transfer in between lifts the level, not the slope."""
     lab.go(30 * MINUTE)
     lab.go(30 * MINUTE, circulating=0.0, oxygen=lambda k: 0.1 + 1.5 * k / H)
@@ -348,7 +352,7 @@ def test_a_disturbed_stop_gives_the_slope_of_its_longest_quiet_stretch(lab) -> N
     assert row["disturbed"] >= 1
 
 
-def test_a_gauge_that_drops_to_a_zero_that_is_off_is_no_fall_to_be_timed(lab) -> None:
+def test_a_gauge_that_drops_to_a_zero_that_is_off_is_no_fall_to_be_timed(lab: Lab) -> None:
     """A cable pulled while it pumps: below nothing at once, and there it stays."""
     lab.go(60)
     lab.go(60, large_evacuating=1.0, large_pressure=-0.1)
@@ -356,7 +360,7 @@ def test_a_gauge_that_drops_to_a_zero_that_is_off_is_no_fall_to_be_timed(lab) ->
     assert not lab.of("pump-down")
 
 
-def test_pump_downs_are_told_against_the_own_best(lab) -> None:
+def test_pump_downs_are_told_against_the_own_best(lab: Lab) -> None:
     """Twice the time constant is half the best pump."""
     lab.go(60)
     for tau in (10.0, 20.0):
@@ -376,7 +380,7 @@ def test_pump_downs_are_told_against_the_own_best(lab) -> None:
     assert first["reached_s"] == pytest.approx(10 * math.log(508 / 5), abs=2)
 
 
-def test_a_purge_says_how_many_volumes(lab) -> None:
+def test_a_purge_says_how_many_volumes(lab: Lab) -> None:
     """From 20.9 % to 100 ppm are 7.6 volumes of ideal mixing (purge.csv)."""
     lab.go(60, oxygen=209_460.0)
     lab.go(40 * MINUTE, purging=1.0, oxygen=lambda k: 209_460 * math.exp(-7.6471 * k / 2400))
@@ -386,7 +390,7 @@ def test_a_purge_says_how_many_volumes(lab) -> None:
     assert row["volumes_by_oxygen"] == pytest.approx(7.6471, rel=1e-3)
 
 
-def regenerate(lab, *, steps=5, hydrogen=True, hours=12) -> None:
+def regenerate(lab: Lab, *, steps: int = 5, hydrogen: bool = True, hours: float = 12) -> None:
     """A program: heat, reduce, dry, cool, with 20 L/min of forming gas in step 3."""
     lab.go(
         60,
@@ -416,7 +420,7 @@ def regenerate(lab, *, steps=5, hydrogen=True, hours=12) -> None:
     )
 
 
-def test_a_whole_regeneration(lab) -> None:
+def test_a_whole_regeneration(lab: Lab) -> None:
     """Steps, durations, gas against stoichiometry; complete, the bed out of the loop."""
     lab.go(60, bed_temperature=25.0, bed_in_loop=1.0)
     regenerate(lab)
@@ -428,7 +432,7 @@ def test_a_whole_regeneration(lab) -> None:
     assert row["same_bed_in_loop_s"] == 0
 
 
-def test_a_regeneration_without_hydrogen(lab) -> None:
+def test_a_regeneration_without_hydrogen(lab: Lab) -> None:
     """Heat and purge only: told as such, and the oxygen load stays."""
     lab.go(30 * MINUTE, bed_temperature=25.0, bed_in_loop=1.0)
     lab.go(40 * MINUTE, oxygen=lambda k: 0.05 + 500 * math.exp(-k / TAU_S))
@@ -440,7 +444,7 @@ def test_a_regeneration_without_hydrogen(lab) -> None:
     assert loads[-1] > 1.5
 
 
-def test_a_good_regeneration_empties_the_bed(lab) -> None:
+def test_a_good_regeneration_empties_the_bed(lab: Lab) -> None:
     """After it the load counts from nothing."""
     lab.go(30 * MINUTE, bed_temperature=25.0, bed_in_loop=1.0)
     lab.go(40 * MINUTE, oxygen=lambda k: 0.05 + 500 * math.exp(-k / TAU_S))
@@ -450,7 +454,7 @@ def test_a_good_regeneration_empties_the_bed(lab) -> None:
     assert loads[-1] < 0.1
 
 
-def test_a_regeneration_broken_off(lab) -> None:
+def test_a_regeneration_broken_off(lab: Lab) -> None:
     """Ended hot after a fifth of its time: not to be relied on."""
     lab.go(60, bed_temperature=25.0, bed_in_loop=1.0)
     regenerate(lab, steps=2)
@@ -459,7 +463,7 @@ def test_a_regeneration_broken_off(lab) -> None:
     assert row["why"]
 
 
-def test_the_hot_bed_in_the_loop_is_counted(lab) -> None:
+def test_the_hot_bed_in_the_loop_is_counted(lab: Lab) -> None:
     """A lone bed that is in the loop while it regenerates: so many seconds."""
     lab.go(60, bed_temperature=25.0, bed_in_loop=1.0)
     lab.go(10 * MINUTE, regenerating=1.0, regeneration_step=2.0, bed_temperature=200.0)
@@ -467,7 +471,7 @@ def test_the_hot_bed_in_the_loop_is_counted(lab) -> None:
     assert lab.one("regeneration")["same_bed_in_loop_s"] == pytest.approx(600, abs=61)
 
 
-def test_after_an_outage_what_differs_is_told(lab) -> None:
+def test_after_an_outage_what_differs_is_told(lab: Lab) -> None:
     """dewline away for half an hour: the loop stands, the freezer is warmer, oxygen as it was."""
     lab.go(5 * MINUTE, freezer_temperature=-35.0)
     gap = 30 * MINUTE
@@ -498,7 +502,7 @@ def test_an_instrument_that_fell_silent_leaves_a_gap(
     assert row["differs"] == {"pressure": pytest.approx([3.0, 1.0], abs=1e-3)}
 
 
-def test_rows_that_were_open_when_the_watching_ended_are_broken_off(lab) -> None:
+def test_rows_that_were_open_when_the_watching_ended_are_broken_off(lab: Lab) -> None:
     """A transfer and a stop that nobody saw the end of say so."""
     lab.go(30 * MINUTE)
     lab.load()
@@ -513,7 +517,7 @@ def test_rows_that_were_open_when_the_watching_ended_are_broken_off(lab) -> None
     assert ended_ms == {START_MS + (lab.s - H - 60) * 1000}
 
 
-def test_a_moments_absence_breaks_nothing(lab) -> None:
+def test_a_moments_absence_breaks_nothing(lab: Lab) -> None:
     """A restart of a few seconds in the middle of a cycle: still one transfer of two cycles."""
     lab.go(30 * MINUTE)
     lab.load()
@@ -530,7 +534,7 @@ def test_a_moments_absence_breaks_nothing(lab) -> None:
     assert "broken_off" not in row
 
 
-def test_ids_are_of_place_kind_and_start(lab) -> None:
+def test_ids_are_of_place_kind_and_start(lab: Lab) -> None:
     """First 16 hex of SHA-256 of site|box|kind|started_ms|n: a replay gets them again."""
     lab.go(30 * MINUTE)
     lab.go(40 * MINUTE, circulating=0.0)
@@ -540,7 +544,7 @@ def test_ids_are_of_place_kind_and_start(lab) -> None:
     assert row.id == hashlib.sha256(text.encode()).hexdigest()[:16]
 
 
-def busy_day(lab, freeze_every=None):
+def busy_day(lab: Lab, freeze_every: int | None = None) -> list[LedgerRow]:
     """Some of everything."""
     script = (
         lambda: lab.go(30 * MINUTE, every=2),
@@ -580,7 +584,7 @@ def test_the_same_items_make_the_same_rows(
     }
 
 
-def test_open_rows_stand_in_the_table_until_they_close(lab) -> None:
+def test_open_rows_stand_in_the_table_until_they_close(lab: Lab) -> None:
     """Status sees a stop while it lasts, and the last closed rows after it."""
     lab.go(10 * MINUTE)
     lab.go(40 * MINUTE, circulating=0.0)
@@ -603,7 +607,7 @@ def test_a_leak_test_row_is_the_same_for_the_same_test() -> None:
         leak_test_row("saltmarsh", "heron", 5000, 1000, {})
 
 
-def test_hands_make_the_box_work(lab) -> None:
+def test_hands_make_the_box_work(lab: Lab) -> None:
     """Kicks of 2 mbar within a second are hands, until 5 min after the last; a fill is none."""
     lab.go(60, pressure=3.0)
     lab.go(30, pressure=3.0, fill_valve=1.0)

@@ -15,12 +15,12 @@ AIR = 209_000.0
 
 
 @pytest.fixture
-def box(bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]):
+def box(bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]) -> Bench:
     """A bench with one rule nobody meets."""
     return bench(make_rule("high", "temperature", Above(1000.0)))
 
 
-def modes(b):
+def modes(b: Bench) -> set[str]:
     return set(b.watch.modes()["heron"])
 
 
@@ -34,7 +34,7 @@ def modes(b):
         ("large_outer_door", "transferring"),
     ],
 )
-def test_bits_set_and_end_modes(box, bit: str, mode: str) -> None:
+def test_bits_set_and_end_modes(box: Bench, bit: str, mode: str) -> None:
     """A bit is its mode for as long as it is set."""
     box.at(0, **{bit: 1.0})
     assert modes(box) == {mode}
@@ -42,13 +42,13 @@ def test_bits_set_and_end_modes(box, bit: str, mode: str) -> None:
     assert modes(box) == set()
 
 
-def test_regenerating_bit_of_the_purifier_counts_for_its_box(box) -> None:
+def test_regenerating_bit_of_the_purifier_counts_for_its_box(box: Bench) -> None:
     """The bit may be mapped at the purifier."""
     box.scan(0, {"p1.regenerating": 1.0})
     assert modes(box) == {"regenerating"}
 
 
-def test_circulating_and_isolated(box) -> None:
+def test_circulating_and_isolated(box: Bench) -> None:
     """The loop runs or stands; an unreadable bit leaves it as it was."""
     box.at(0, circulating=1.0)
     assert modes(box) == {"circulating"}
@@ -58,7 +58,7 @@ def test_circulating_and_isolated(box) -> None:
     assert modes(box) == {"isolated"}
 
 
-def test_transfer_lasts_30_min_past_the_inner_door(box) -> None:
+def test_transfer_lasts_30_min_past_the_inner_door(box: Bench) -> None:
     """From the closing of the door, not from its opening."""
     box.at(0, large_inner_door=1.0)
     box.hold(1, 1000, large_inner_door=1.0)
@@ -69,7 +69,7 @@ def test_transfer_lasts_30_min_past_the_inner_door(box) -> None:
     assert modes(box) == set()
 
 
-def test_opened_then_recovering_then_outgassing(box) -> None:
+def test_opened_then_recovering_then_outgassing(box: Bench) -> None:
     """Above 5 % oxygen the box is open; below again it recovers for 12 h, outgasses 3 days."""
     box.at(0, oxygen=AIR)
     assert modes(box) == {"opened"}
@@ -83,7 +83,7 @@ def test_opened_then_recovering_then_outgassing(box) -> None:
     assert modes(box) == set()
 
 
-def test_opened_by_note_with_a_cell_that_saturates_early(box) -> None:
+def test_opened_by_note_with_a_cell_that_saturates_early(box: Bench) -> None:
     """A cell of 1000 ppm cannot tell 5 %: the note says it, the first good reading ends it."""
     box.at(0, oxygen=0.1)
     box.say("note", box="heron", kind="opened", why="new gloves")
@@ -94,7 +94,7 @@ def test_opened_by_note_with_a_cell_that_saturates_early(box) -> None:
     assert modes(box) == {"recovering", "outgassing"}
 
 
-def test_opened_by_note_alone_ends_after_a_day(box) -> None:
+def test_opened_by_note_alone_ends_after_a_day(box: Bench) -> None:
     """Said and never seen: the note does not hold for ever."""
     box.at(0, temperature=20.0)
     box.say("note", box="heron", kind="opened", why="")
@@ -102,7 +102,7 @@ def test_opened_by_note_alone_ends_after_a_day(box) -> None:
     assert modes(box) == {"recovering", "outgassing"}
 
 
-def test_notes_set_and_end_modes(box) -> None:
+def test_notes_set_and_end_modes(box: Bench) -> None:
     """Solvent work for 8 h, or until a note says it is over."""
     box.at(0, temperature=20.0)
     box.say("note", box="heron", kind="solvent", why="toluene")
@@ -117,7 +117,7 @@ def test_notes_set_and_end_modes(box) -> None:
     assert modes(box) == {"outgassing"}
 
 
-def test_reduced_is_below_70_percent_of_the_usual_speed(box) -> None:
+def test_reduced_is_below_70_percent_of_the_usual_speed(box: Bench) -> None:
     """Usual is the upper tenth of a week's hours, so a long night does not become the norm."""
     speed = {}
     for hour in range(3 * 24):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import Any
 
 import pytest
 
@@ -13,10 +14,12 @@ HIGH = Above(10.0)
 
 
 @pytest.fixture
-def standing(bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]):
+def standing(
+    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
+) -> Callable[..., Bench]:
     """A bench on which ``high`` stands, and ``latching`` with it."""
 
-    def build(**more):
+    def build(**more: Any) -> Bench:
         b = bench(
             make_rule("high", "oxygen", HIGH, **more),
             make_rule("latching", "moisture", HIGH, latch=True, **more),
@@ -27,7 +30,7 @@ def standing(bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]):
     return build
 
 
-def test_acknowledge_names_who(standing) -> None:
+def test_acknowledge_names_who(standing: Callable[..., Bench]) -> None:
     """Unacknowledged -> acknowledged; the reply bears the id of the event."""
     b = standing()
     reply = b.say("acknowledge", "high", by="iolo")
@@ -38,7 +41,7 @@ def test_acknowledge_names_who(standing) -> None:
     assert b.told("high")[-1] == (1, "cleared", "normal")
 
 
-def test_acknowledge_twice_is_refused_in_words(standing) -> None:
+def test_acknowledge_twice_is_refused_in_words(standing: Callable[..., Bench]) -> None:
     """The second person learns that it is done already."""
     b = standing()
     b.say("acknowledge", "high")
@@ -47,7 +50,7 @@ def test_acknowledge_twice_is_refused_in_words(standing) -> None:
     assert reply.message == "heron.high is acknowledged: there is nothing to acknowledge"
 
 
-def test_returned_waits_for_an_acknowledgement(standing) -> None:
+def test_returned_waits_for_an_acknowledgement(standing: Callable[..., Bench]) -> None:
     """Gone by itself it still wants to be seen; then it is normal."""
     b = standing()
     b.at(1, oxygen=1.0)
@@ -56,7 +59,7 @@ def test_returned_waits_for_an_acknowledgement(standing) -> None:
     assert b.told("high")[-1] == (1, "acknowledged", "normal")
 
 
-def test_returned_is_raised_again(standing) -> None:
+def test_returned_is_raised_again(standing: Callable[..., Bench]) -> None:
     """Re-raise before anybody looked."""
     b = standing()
     b.at(1, oxygen=1.0)
@@ -64,14 +67,14 @@ def test_returned_is_raised_again(standing) -> None:
     assert b.told("high")[-1] == (2, "raised", "unacknowledged")
 
 
-def test_auto_acknowledge_clears_by_itself(standing) -> None:
+def test_auto_acknowledge_clears_by_itself(standing: Callable[..., Bench]) -> None:
     """acknowledge: auto goes straight to normal."""
     b = standing(acknowledge="auto")
     b.at(1, oxygen=1.0)
     assert b.told("high")[-1] == (1, "cleared", "normal")
 
 
-def test_latch_stays_until_reset(standing) -> None:
+def test_latch_stays_until_reset(standing: Callable[..., Bench]) -> None:
     """Latched unacknowledged -> acknowledged -> reset; each step only in its turn."""
     b = standing()
     assert "still active" in b.say("reset", "latching").message
@@ -83,7 +86,7 @@ def test_latch_stays_until_reset(standing) -> None:
     assert [s for _, _, s in b.told("latching")][-2:] == ["latched-acknowledged", "normal"]
 
 
-def test_shelve_wants_reason_and_end(standing) -> None:
+def test_shelve_wants_reason_and_end(standing: Callable[..., Bench]) -> None:
     """No reason, no end, an end too far: each refused with the way out; the state stays."""
     b = standing()
     for more in ({"for_s": 60}, {"for_s": 60, "why": "  "}):
@@ -94,14 +97,14 @@ def test_shelve_wants_reason_and_end(standing) -> None:
     assert b.told("high")[-1][2] == "unacknowledged"
 
 
-def test_critical_is_shelved_for_15_min_at_most(standing) -> None:
+def test_critical_is_shelved_for_15_min_at_most(standing: Callable[..., Bench]) -> None:
     """A critical alarm may not be put away for a night."""
     b = standing(priority="critical")
     assert "at most 15 min" in b.say("shelve", "high", why="test", for_s=901).message
     assert b.say("shelve", "high", why="test", for_s=900).ok
 
 
-def test_shelf_ends_by_itself(standing) -> None:
+def test_shelf_ends_by_itself(standing: Callable[..., Bench]) -> None:
     """At its end the alarm is announced again if it is active; ``until`` was told before."""
     b = standing()
     b.say("shelve", "high", why="cell swap", for_s=60)
@@ -113,7 +116,7 @@ def test_shelf_ends_by_itself(standing) -> None:
     assert b.told("high")[-1] == (60, "unshelved", "unacknowledged")
 
 
-def test_shelved_and_clear_ends_in_normal(standing) -> None:
+def test_shelved_and_clear_ends_in_normal(standing: Callable[..., Bench]) -> None:
     """Under the overlay the condition goes on being judged, without a word."""
     b = standing()
     b.say("shelve", "high", why="cell swap", for_s=60)
@@ -124,7 +127,7 @@ def test_shelved_and_clear_ends_in_normal(standing) -> None:
     assert b.events[-1].by == "iolo"
 
 
-def test_normal_alarm_can_be_shelved_ahead(standing) -> None:
+def test_normal_alarm_can_be_shelved_ahead(standing: Callable[..., Bench]) -> None:
     """Before known work: nothing is told while it lasts."""
     b = standing()
     b.at(1, oxygen=1.0)
@@ -138,7 +141,7 @@ def test_normal_alarm_can_be_shelved_ahead(standing) -> None:
 
 
 @pytest.mark.parametrize("command", ["shelve", "out-of-service"])
-def test_latch_survives_an_overlay(standing, command: str) -> None:
+def test_latch_survives_an_overlay(standing: Callable[..., Bench], command: str) -> None:
     """A latch set before or under an overlay is there when the overlay is gone."""
     b = standing()
     b.say(command, "latching", why="work", for_s=600)
@@ -160,7 +163,7 @@ def test_latch_set_under_a_shelf_is_kept(
     assert b.told("latching")[-1] == (60, "unshelved", "latched-unacknowledged")
 
 
-def test_out_of_service_stands_above_shelved(standing) -> None:
+def test_out_of_service_stands_above_shelved(standing: Callable[..., Bench]) -> None:
     """Shelf ends below it without a change of state; afterwards the shelf's own state counts."""
     b = standing()
     b.say("shelve", "high", why="cell swap", for_s=60)
@@ -175,7 +178,7 @@ def test_out_of_service_stands_above_shelved(standing) -> None:
     assert b.told("high")[-1] == (70, "returned-to-service", "unacknowledged")
 
 
-def test_acknowledge_under_an_overlay_is_refused(standing) -> None:
+def test_acknowledge_under_an_overlay_is_refused(standing: Callable[..., Bench]) -> None:
     """What nobody is told nobody can acknowledge."""
     b = standing()
     b.say("shelve", "high", why="cell swap", for_s=60)
@@ -183,7 +186,7 @@ def test_acknowledge_under_an_overlay_is_refused(standing) -> None:
     assert not b.say("shelve", "high", why="again", for_s=60).ok
 
 
-def test_unknown_alarm_gets_near_names(standing) -> None:
+def test_unknown_alarm_gets_near_names(standing: Callable[..., Bench]) -> None:
     """A slip of the pen is answered with what was probably meant."""
     b = standing()
     reply = b.say("acknowledge", "heron.hihg")
@@ -192,7 +195,7 @@ def test_unknown_alarm_gets_near_names(standing) -> None:
     assert not b.say("acknowledge", None).ok
 
 
-def test_note_is_taken_or_refused(standing) -> None:
+def test_note_is_taken_or_refused(standing: Callable[..., Bench]) -> None:
     """A note names a box and a kind that exist."""
     b = standing()
     assert b.say("note", box="heron", kind="gloves", why="left pair").ok
@@ -200,7 +203,7 @@ def test_note_is_taken_or_refused(standing) -> None:
     assert "one of gloves" in b.say("note", box="heron", kind="glove").message
 
 
-def test_alarm_table_is_what_is_not_normal(standing) -> None:
+def test_alarm_table_is_what_is_not_normal(standing: Callable[..., Bench]) -> None:
     """One event document per alarm that is not normal."""
     b = standing()
     assert [(r["alarm"], r["state"]) for r in b.watch.alarm_table()] == [

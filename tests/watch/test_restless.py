@@ -32,7 +32,7 @@ START_MS = 1_772_417_640_000
 DELAYED = 10
 
 
-def a_plan(make_plan, make_rule):
+def a_plan(make_plan: Callable[..., WatchPlan], make_rule: Callable[..., RulePlan]) -> WatchPlan:
     """Delays of every length on one signal, one of them guarded, and one that guards another."""
     dry = Guard("heron.moisture", "below", 5.0)
     return make_plan(
@@ -62,7 +62,7 @@ SPELL = st.tuples(
 )
 
 
-def told(plan, spells, *, shut: bool) -> list[Any]:
+def told(plan: WatchPlan, spells: Any, *, shut: bool) -> list[Any]:
     """All that follows; ``shut``: no band, so that every rule hears every reading."""
     out: list[Any] = []
 
@@ -95,7 +95,7 @@ def told(plan, spells, *, shut: bool) -> list[Any]:
 )
 @given(spells=st.lists(SPELL, min_size=2, max_size=20))
 def test_rules_that_rest_while_others_wait_miss_nothing(
-    make_plan: Callable[..., WatchPlan], make_rule: Callable[..., RulePlan], spells
+    make_plan: Callable[..., WatchPlan], make_rule: Callable[..., RulePlan], spells: list[Any]
 ) -> None:
     """Judged only where a delay runs or a band is left, all is told as if judged each time."""
     plan = a_plan(make_plan, make_rule)

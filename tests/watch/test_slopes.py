@@ -15,7 +15,16 @@ OVER_MS = 1_800_000
 H = 3600
 
 
-def feed_slope(b, start_s, stop_s, first, per_h, rng, role="oxygen", step_s=10) -> None:
+def feed_slope(
+    b: Bench,
+    start_s: int,
+    stop_s: int,
+    first: float,
+    per_h: float,
+    rng: random.Random,
+    role: str = "oxygen",
+    step_s: int = 10,
+) -> None:
     for second in range(start_s, stop_s, step_s):
         value = first + per_h * (second - start_s) / H + rng.gauss(0, 0.01)
         b.at(second, **{role: value})

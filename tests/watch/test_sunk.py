@@ -6,7 +6,7 @@ The times and levels are those of the trade's story of open toluene; common prac
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from typing import Any
 
 import pytest
@@ -19,7 +19,13 @@ from dewline.watch.signals.signal_state import SignalState
 MINUTE_MS = 60_000
 
 
-def told(cell: Sunk, levels, water=0.2, floored=False, from_min=0):
+def told(
+    cell: Sunk,
+    levels: Iterable[float | None],
+    water: Any = 0.2,
+    floored: bool = False,
+    from_min: int = 0,
+) -> int | None:
     """Minutes of one box; gives the first, from 0, in which the cell is not believed."""
     for k, ppm in enumerate(levels):
         moisture = water(k) if callable(water) else water

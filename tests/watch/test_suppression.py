@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import Any
 
 import pytest
 
@@ -15,10 +16,10 @@ H = 3600
 
 
 @pytest.fixture
-def family(bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]):
+def family(bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]) -> Callable[..., Bench]:
     """circulation-stopped (3 min) above moisture-high (20 s)."""
 
-    def build(parent=None, child=None):
+    def build(parent: dict[str, Any] | None = None, child: dict[str, Any] | None = None) -> Bench:
         return bench(
             make_rule(
                 "high", "moisture", Above(5.0), on_s=20, under=("heron.stopped",), **(child or {})
@@ -29,7 +30,7 @@ def family(bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]):
     return build
 
 
-def test_child_is_quiet_while_the_parent_waits_and_stands(family) -> None:
+def test_child_is_quiet_while_the_parent_waits_and_stands(family: Callable[..., Bench]) -> None:
     """Also inside the parent's own delay; the suppression is told once, with the parent's name."""
     b = family()
     b.at(0, circulating=0.0, moisture=1.0)
@@ -38,7 +39,7 @@ def test_child_is_quiet_while_the_parent_waits_and_stands(family) -> None:
     assert (b.events[0].under, b.events[0].alarm) == ("heron.stopped", "heron.high")
 
 
-def test_child_that_does_not_mend_is_announced_after_a_look(family) -> None:
+def test_child_that_does_not_mend_is_announced_after_a_look(family: Callable[..., Bench]) -> None:
     """Still as high ten minutes after the parent is over: a trouble of its own."""
     b = family()
     b.hold(0, 200, circulating=0.0, moisture=9.0)
@@ -49,7 +50,7 @@ def test_child_that_does_not_mend_is_announced_after_a_look(family) -> None:
     assert b.events[-1].why == "heron.stopped is over"
 
 
-def test_child_that_gets_worse_is_announced_at_once(family) -> None:
+def test_child_that_gets_worse_is_announced_at_once(family: Callable[..., Bench]) -> None:
     """A tenth further past its limit than when the parent ended: no way back."""
     b = family()
     b.hold(0, 200, circulating=0.0, moisture=9.0)
@@ -58,7 +59,7 @@ def test_child_that_gets_worse_is_announced_at_once(family) -> None:
     assert b.told("high")[-1] == (210, "unsuppressed", "unacknowledged")
 
 
-def test_clean_up_after_its_parent_is_no_new_trouble(family) -> None:
+def test_clean_up_after_its_parent_is_no_new_trouble(family: Callable[..., Bench]) -> None:
     """The loop runs again and the level falls, hour after hour: nobody hears of it."""
     b = family()
     b.hold(0, 200, circulating=0.0, moisture=9.0)
@@ -70,7 +71,7 @@ def test_clean_up_after_its_parent_is_no_new_trouble(family) -> None:
     assert b.told("high")[-1] == (2 * H, "unsuppressed", "normal")
 
 
-def test_clean_up_that_stops_half_way_is_announced(family) -> None:
+def test_clean_up_that_stops_half_way_is_announced(family: Callable[..., Bench]) -> None:
     """It fell for half an hour and then stays: within two looks it is told."""
     b = family()
     b.hold(0, 200, circulating=0.0, moisture=9.0)
@@ -102,7 +103,7 @@ def test_slope_is_let_go_only_on_what_is_drawn_after_its_parent(
     ]
 
 
-def test_child_that_is_over_by_then_goes_to_normal(family) -> None:
+def test_child_that_is_over_by_then_goes_to_normal(family: Callable[..., Bench]) -> None:
     """Nobody hears of it but the record."""
     b = family()
     b.hold(0, 200, circulating=0.0, moisture=9.0)
@@ -110,7 +111,7 @@ def test_child_that_is_over_by_then_goes_to_normal(family) -> None:
     assert b.told("high")[-1] == (200, "unsuppressed", "normal")
 
 
-def test_child_on_its_way_back_is_not_announced(family) -> None:
+def test_child_on_its_way_back_is_not_announced(family: Callable[..., Bench]) -> None:
     """Inside its off-delay it is neither standing nor over: wait for that."""
     b = family(child={"off_s": 30})
     b.hold(0, 200, circulating=0.0, moisture=9.0)
@@ -118,7 +119,7 @@ def test_child_on_its_way_back_is_not_announced(family) -> None:
     assert b.told("high") == [(20, "suppressed", "suppressed"), (230, "unsuppressed", "normal")]
 
 
-def test_child_without_data_waits_for_them(family) -> None:
+def test_child_without_data_waits_for_them(family: Callable[..., Bench]) -> None:
     """What it last read is of the parent's time; that it is silent the stale rule says."""
     b = family()
     b.hold(0, 200, circulating=0.0, moisture=9.0)
@@ -146,7 +147,9 @@ def test_silence_is_let_go_after_60_s(
     ]
 
 
-def test_child_whose_condition_is_over_is_not_let_go_as_standing(family) -> None:
+def test_child_whose_condition_is_over_is_not_let_go_as_standing(
+    family: Callable[..., Bench],
+) -> None:
     """Past its limit no more, inside a long off-delay, silent for a minute: nobody is paged."""
     b = family(child={"off_s": 600})
     b.hold(0, 200, circulating=0.0, moisture=9.0)
@@ -157,7 +160,7 @@ def test_child_whose_condition_is_over_is_not_let_go_as_standing(family) -> None
     assert b.told("high")[-1][1:] == ("unsuppressed", "normal")
 
 
-def test_parent_that_comes_back_keeps_its_child(family) -> None:
+def test_parent_that_comes_back_keeps_its_child(family: Callable[..., Bench]) -> None:
     """A flapping parent does not let its children slip out."""
     b = family()
     b.hold(0, 200, circulating=0.0, moisture=9.0)
@@ -166,7 +169,7 @@ def test_parent_that_comes_back_keeps_its_child(family) -> None:
     assert [t for _, t, _ in b.told("high")] == ["suppressed"]
 
 
-def test_standing_child_stays_as_it_stands(family) -> None:
+def test_standing_child_stays_as_it_stands(family: Callable[..., Bench]) -> None:
     """Raised before its parent began: told already, so neither hidden nor told again."""
     b = family()
     b.hold(0, 30, circulating=1.0, moisture=9.0)
@@ -178,7 +181,7 @@ def test_standing_child_stays_as_it_stands(family) -> None:
 
 @pytest.mark.parametrize("kind", [{"priority": "critical"}, {"latch": True}])
 def test_critical_and_latch_are_never_suppressed(
-    family, kind: dict[str, bool] | dict[str, str]
+    family: Callable[..., Bench], kind: dict[str, bool] | dict[str, str]
 ) -> None:
     """They shout whatever the parent says."""
     b = family(child=kind)
@@ -212,7 +215,7 @@ def test_one_lost_bus_is_one_alarm(
     assert len(ends) == 4
 
 
-def test_shelved_child_comes_back_under_its_parent(family) -> None:
+def test_shelved_child_comes_back_under_its_parent(family: Callable[..., Bench]) -> None:
     """Unshelved while the parent stands: suppressed, not announced."""
     b = family()
     b.at(0, circulating=1.0, moisture=1.0)
@@ -222,7 +225,7 @@ def test_shelved_child_comes_back_under_its_parent(family) -> None:
     assert b.events[-1].under == "heron.stopped"
 
 
-def test_shelving_over_a_suppression(family) -> None:
+def test_shelving_over_a_suppression(family: Callable[..., Bench]) -> None:
     """Both end in their own time; only then does the child speak."""
     b = family()
     b.hold(0, 100, circulating=0.0, moisture=9.0)
@@ -306,10 +309,10 @@ def test_parents_rank_before_children_and_a_cycle_does_not_hang(
 
 
 @pytest.fixture
-def levels(bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]):
+def levels(bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]) -> Callable[..., Bench]:
     """rush (150, at once) over very-high (100) over high (10), all of the same oxygen."""
 
-    def build(**more):
+    def build(**more: Any) -> Bench:
         return bench(
             make_rule("rush", "oxygen", Above(150.0), deadband=50.0, off_s=60),
             make_rule("very", "oxygen", Above(100.0), on_s=30, off_s=60, under=("heron.rush",)),
@@ -320,14 +323,14 @@ def levels(bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]):
     return build
 
 
-def _rush(b) -> None:
+def _rush(b: Bench) -> None:
     """Up to 300 ppm within a second, and down again over an hour."""
     b.at(0, oxygen=1.0)
     for second in range(1, H, 2):
         b.at(second, oxygen=300.0 * 2 ** (-second / 400))
 
 
-def test_milder_levels_of_one_rush_wait_on_in_its_stead(levels) -> None:
+def test_milder_levels_of_one_rush_wait_on_in_its_stead(levels: Callable[..., Bench]) -> None:
     """On the way down each is let go in its turn; nobody's time starts anew."""
     b = levels(escalations=(Escalation("night-desk", "lab-head", 900_000, "medium", ("heron",)),))
     _rush(b)
@@ -340,7 +343,7 @@ def test_milder_levels_of_one_rush_wait_on_in_its_stead(levels) -> None:
     assert "escalated" in [t for _, t, _ in b.told("high")]
 
 
-def test_milder_levels_of_one_rush_are_acknowledged_with_it(levels) -> None:
+def test_milder_levels_of_one_rush_are_acknowledged_with_it(levels: Callable[..., Bench]) -> None:
     """Whoever saw the rush has seen what is left of it."""
     b = levels()
     b.at(0, oxygen=1.0)

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
+from typing import Any
 
 import pytest
 
@@ -15,8 +16,10 @@ HEAD = Escalation("lab-head", "director", 30 * MIN * 1000, "high", ("heron",))
 
 
 @pytest.fixture
-def high(bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]):
-    def build(escalations=(), plan=None, **more):
+def high(bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]) -> Callable[..., Bench]:
+    def build(
+        escalations: Iterable[Escalation] = (), plan: dict[str, Any] | None = None, **more: Any
+    ) -> Bench:
         more.setdefault("priority", "high")
         rule = make_rule("high", "oxygen", Above(10.0), **more)
         return bench(rule, escalations=escalations, **(plan or {}))
@@ -24,7 +27,7 @@ def high(bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]):
     return build
 
 
-def test_nobody_acknowledges_so_it_moves_on_along_the_chain(high) -> None:
+def test_nobody_acknowledges_so_it_moves_on_along_the_chain(high: Callable[..., Bench]) -> None:
     """15 min to the first, 30 min more to the next; each once; the name comes first."""
     b = high((DESK, HEAD))
     b.at(0, oxygen=11.0)
@@ -39,7 +42,7 @@ def test_nobody_acknowledges_so_it_moves_on_along_the_chain(high) -> None:
     assert whys[1] == "director: lab-head did not acknowledge within 30 min"
 
 
-def test_acknowledging_stops_the_chain(high) -> None:
+def test_acknowledging_stops_the_chain(high: Callable[..., Bench]) -> None:
     """Somebody has seen it."""
     b = high((DESK, HEAD))
     b.at(0, oxygen=11.0)
@@ -49,7 +52,7 @@ def test_acknowledging_stops_the_chain(high) -> None:
     assert "escalated" not in [t for _, t, _ in b.told()]
 
 
-def test_flapping_does_not_restart_the_chain(high) -> None:
+def test_flapping_does_not_restart_the_chain(high: Callable[..., Bench]) -> None:
     """Time runs from the first raise that nobody saw, through returns and re-raises."""
     b = high((DESK,))
     for minute in range(20):
@@ -59,7 +62,7 @@ def test_flapping_does_not_restart_the_chain(high) -> None:
     assert [t for t, kind, _ in b.told() if kind == "escalated"] == [15 * MIN]
 
 
-def test_returned_alarm_is_not_escalated(high) -> None:
+def test_returned_alarm_is_not_escalated(high: Callable[..., Bench]) -> None:
     """Nothing is wrong any more; a person can look in the morning."""
     b = high((DESK,))
     b.at(0, oxygen=11.0)
@@ -68,7 +71,7 @@ def test_returned_alarm_is_not_escalated(high) -> None:
     assert [t for _, t, _ in b.told()] == ["raised", "returned"]
 
 
-def test_lower_priorities_and_other_places_do_not_escalate(high) -> None:
+def test_lower_priorities_and_other_places_do_not_escalate(high: Callable[..., Bench]) -> None:
     """from_priority and places choose."""
     for escalation in (
         Escalation("a", "b", 60_000, "critical", ("heron",)),
@@ -80,7 +83,7 @@ def test_lower_priorities_and_other_places_do_not_escalate(high) -> None:
         assert len(b.events) == 1
 
 
-def test_reminder_of_an_unacknowledged_alarm(high) -> None:
+def test_reminder_of_an_unacknowledged_alarm(high: Callable[..., Bench]) -> None:
     """Every half hour while it stands and nobody acknowledged."""
     b = high(remind_every_ms=30 * MIN * 1000)
     b.at(0, oxygen=11.0)
@@ -91,7 +94,7 @@ def test_reminder_of_an_unacknowledged_alarm(high) -> None:
     ]
 
 
-def test_reminder_asks_again_although_acknowledged(high) -> None:
+def test_reminder_asks_again_although_acknowledged(high: Callable[..., Bench]) -> None:
     """Re-alarm: a rule with remind_every wants a second look from acknowledged."""
     b = high(remind_every_ms=30 * MIN * 1000)
     b.at(0, oxygen=11.0)
@@ -101,7 +104,7 @@ def test_reminder_asks_again_although_acknowledged(high) -> None:
     assert b.told()[-1] == (40 * MIN, "reminded", "unacknowledged")
 
 
-def test_no_reminder_once_it_is_over(high) -> None:
+def test_no_reminder_once_it_is_over(high: Callable[..., Bench]) -> None:
     """Returned and normal alarms are not reminded of."""
     b = high(remind_every_ms=30 * MIN * 1000)
     b.at(0, oxygen=11.0)
@@ -110,7 +113,7 @@ def test_no_reminder_once_it_is_over(high) -> None:
     assert [t for _, t, _ in b.told()] == ["raised", "returned"]
 
 
-def test_flapping_by_one_digit_is_one_raise_and_one_return(high) -> None:
+def test_flapping_by_one_digit_is_one_raise_and_one_return(high: Callable[..., Bench]) -> None:
     """± one digit round the limit for an hour stays inside the deadband."""
     b = high(deadband=0.2)
     for second in range(3600):
@@ -119,7 +122,7 @@ def test_flapping_by_one_digit_is_one_raise_and_one_return(high) -> None:
     assert [t for _, t, _ in b.told()] == ["raised", "returned"]
 
 
-def test_three_cycles_in_a_minute_chatter_once_an_hour(high) -> None:
+def test_three_cycles_in_a_minute_chatter_once_an_hour(high: Callable[..., Bench]) -> None:
     """One notice an hour however long it goes on; the alarm itself is not muted."""
     b = high()
     for second in range(0, 3 * 3600, 10):
@@ -131,7 +134,9 @@ def test_three_cycles_in_a_minute_chatter_once_an_hour(high) -> None:
     assert whys == {"raised and returned 3 times within a minute"}
 
 
-def test_slow_chatter_is_more_than_ten_transitions_in_ten_minutes(high) -> None:
+def test_slow_chatter_is_more_than_ten_transitions_in_ten_minutes(
+    high: Callable[..., Bench],
+) -> None:
     """Six raises and five returns in ten minutes chatter; ten transitions do not."""
     b = high()
     for n in range(6):
@@ -175,7 +180,7 @@ EIGHT_S = 5 * 3600 + 46 * MIN  # from 02:14 to 08:00
 OFF = Escalation("day-desk", "lab-head", 15 * MIN * 1000, "high", ("heron",), DAY)
 
 
-def test_who_is_off_duty_is_not_said_to_have_kept_silent(high) -> None:
+def test_who_is_off_duty_is_not_said_to_have_kept_silent(high: Callable[..., Bench]) -> None:
     """The night desk was told; the day desk's time runs from when its hours begin."""
     on_call = (
         OnCall("night-desk", "high", ("heron",), NIGHT),
@@ -188,7 +193,7 @@ def test_who_is_off_duty_is_not_said_to_have_kept_silent(high) -> None:
     assert b.events[1].why == "lab-head: day-desk did not acknowledge within 15 min"
 
 
-def test_where_nobody_is_on_duty_it_goes_on_at_once(high) -> None:
+def test_where_nobody_is_on_duty_it_goes_on_at_once(high: Callable[..., Bench]) -> None:
     """Nobody could be asked, so nobody is waited for; the reason says so."""
     for on_call in (
         (OnCall("day-desk", "high", ("heron",), DAY),),
@@ -202,7 +207,7 @@ def test_where_nobody_is_on_duty_it_goes_on_at_once(high) -> None:
         assert b.events[1].why == "lab-head: nobody was there, day-desk is off duty"
 
 
-def test_whoever_is_off_duty_in_a_chain_is_passed_over(high) -> None:
+def test_whoever_is_off_duty_in_a_chain_is_passed_over(high: Callable[..., Bench]) -> None:
     """The second is off duty when his turn comes: the third hears at once."""
     first = Escalation("night-desk", "day-desk", 15 * MIN * 1000, "high", ("heron",), NIGHT)
     b = high((first, OFF), plan={"on_call": (OnCall("night-desk", "high", ("heron",), NIGHT),)})
@@ -240,7 +245,7 @@ def test_what_is_seen_or_over_by_the_morning_is_not_lifted(
         assert b.told()[-1][1] == end
 
 
-def test_what_is_about_to_end_calls_nobody(high) -> None:
+def test_what_is_about_to_end_calls_nobody(high: Callable[..., Bench]) -> None:
     """Back within its limit, only its off-delay runs: no escalation; out of it again, there is."""
     b = high((DESK,), off_s=600)
     b.at(0, oxygen=11.0)
@@ -284,7 +289,7 @@ def test_a_milder_alarm_that_nobody_was_called_for_starts_no_clock(
     assert [t for t, kind, _ in b.told() if kind == "escalated"] == [3600 + 15 * MIN]
 
 
-def test_what_comes_again_after_a_rest_calls_anew(high) -> None:
+def test_what_comes_again_after_a_rest_calls_anew(high: Callable[..., Bench]) -> None:
     """Over for an hour and nobody looked; the second time has its own fifteen minutes."""
     b = high((DESK,))
     b.at(0, oxygen=11.0)
