@@ -6,12 +6,11 @@ import argparse
 from collections.abc import Iterator, Sequence
 from datetime import datetime, tzinfo
 from pathlib import Path
-from typing import Any
 
 from dewline.cli.terminal import print_json
 from dewline.config import load
 from dewline.errors import OutOfRange
-from dewline.events import PRIORITIES
+from dewline.events import PRIORITIES, EventDocument
 from dewline.hours import zone_of
 from dewline.journal import Reader
 from dewline.reports.alarm_performance import DAY_MS, AlarmPerformance, Figure, Span, judge
@@ -58,7 +57,7 @@ def _moment(text: str, zone: tzinfo) -> int:
     return round(stamp.timestamp() * 1000)
 
 
-def _events(reader: Reader) -> Iterator[dict[str, Any]]:
+def _events(reader: Reader) -> Iterator[EventDocument]:
     after = 0
     while documents := reader.events(after, BATCH):
         yield from documents

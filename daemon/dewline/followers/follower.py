@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, Protocol
+from typing import Protocol
 
-from dewline.events import Entry, LedgerRow
+from dewline.events import Entry, EventDocument, LedgerRow
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,10 +58,10 @@ class JournalReader(Protocol):
     def tail(self) -> JournalTail:
         """The end of the record."""
 
-    def events(self, after_event_seq: int, limit: int) -> list[dict[str, Any]]:
+    def events(self, after_event_seq: int, limit: int) -> list[EventDocument]:
         """At most ``limit`` event documents with a higher ``seq``, in order."""
 
-    def alarm_table(self) -> list[dict[str, Any]]:
+    def alarm_table(self) -> list[EventDocument]:
         """The last event document of every alarm that ever had one."""
 
     def ledger_after(self, number: int, limit: int) -> list[tuple[int, LedgerRow]]:

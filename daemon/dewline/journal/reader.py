@@ -9,10 +9,11 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 from dewline.errors import JournalError
-from dewline.events import LedgerRow
+from dewline.events import EventDocument, LedgerRow
+from dewline.journal.old_events import event_document
 from dewline.journal.rows import ItemRow, Snapshot, item_of
 from dewline.journal.schema import SIGNAL_BITS, SIGNAL_MASK
 from dewline.journal.series import QUALITIES, Point, SeriesReader
@@ -179,22 +180,22 @@ class Reader(SeriesReader):
         signals = self._all_signals().items()
         return {number: name for number, (name, _, origin) in signals if origin == "measured"}
 
-    def events(self, after_event_seq: int = 0, limit: int = 1000) -> list[dict[str, Any]]:
-        """Event documents after that event, oldest first."""
+    def events(self, after_event_seq: int = 0, limit: int = 1000) -> list[EventDocument]:
+        """At most ``limit`` event documents with a higher ``seq``, oldest first."""
         rows = self._all(
             "SELECT document FROM event WHERE seq > ? ORDER BY seq LIMIT ?", after_event_seq, limit
         )
-        return [json.loads(document) for (document,) in rows]
+        return [event_document(text) for (text,) in rows]
 
     # ---- tables
 
-    def alarm_table(self) -> list[dict[str, Any]]:
+    def alarm_table(self) -> list[EventDocument]:
         """The last event document of every alarm that ever had one, by alarm name."""
         rows = self._all(
             "SELECT document FROM event WHERE seq IN"
             " (SELECT max(seq) FROM event GROUP BY alarm) ORDER BY alarm"
         )
-        return [json.loads(document) for (document,) in rows]
+        return [event_document(text) for (text,) in rows]
 
     def ledger(
         self, box: str | None = None, kind: str | None = None, since_ms: int | None = None
