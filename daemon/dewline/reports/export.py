@@ -1,8 +1,8 @@
-"""The record out of the journal: CSV, Parquet or line protocol, in feed order.
+"""Exports a journal as CSV, Parquet or line protocol, in the order in which the watch was fed.
 
-A CSV holds what came from registers, in the long form that ``replay --csv``
-reads; Parquet and line protocol hold derived signals as well. Beside it stand
-NAME.inputs.jsonl (commands and resumes) and NAME.events.jsonl.
+A CSV holds the readings of registers, in the long form that ``replay --csv`` reads. Parquet and
+line protocol hold derived signals as well. Beside the file stand NAME.inputs.jsonl (commands and
+resumes) and NAME.events.jsonl.
 """
 
 from __future__ import annotations
@@ -10,14 +10,14 @@ from __future__ import annotations
 import contextlib
 import csv
 import importlib
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from functools import partial
 from itertools import islice
 from pathlib import Path
-from typing import IO, Any
 
 from dewline.errors import OutOfRange
+from dewline.events import EventDocument
 from dewline.journal import Reader, Row
 from dewline.journal.lines import event_line, ledger_line, reading_line
 from dewline.readings import Command, Resumed, Scan, compact_json, iso_utc, parse_iso_utc
@@ -29,12 +29,13 @@ CSV_HEADER = ("time", "signal", "value", "quality")
 
 @dataclass(frozen=True, slots=True)
 class ExportRange:
-    """Wall time from ``since_ms`` up to but not at ``until_ms``; None: no bound."""
+    """Wall time (UTC epoch) from ``since_ms`` up to but not at ``until_ms``; None: no bound."""
 
     since_ms: int | None = None
     until_ms: int | None = None
 
     def holds(self, time_ms: int) -> bool:
+        """Whether a moment lies in the range."""
         return (self.since_ms is None or time_ms >= self.since_ms) and (
             self.until_ms is None or time_ms < self.until_ms
         )
@@ -45,7 +46,7 @@ ALL = ExportRange()
 
 @dataclass(frozen=True, slots=True)
 class Exported:
-    """What went out, and into which files."""
+    """How many of each were written, and into which files."""
 
     readings: int
     events: int
@@ -54,13 +55,12 @@ class Exported:
 
 
 def export(
-    reader: Reader, target: Path, progress: Progress, stretch: ExportRange = ALL, site: str = ""
+    reader: Reader, target: Path, progress: Progress, period: ExportRange = ALL, site: str = ""
 ) -> Exported:
     """Write ``target`` by its ending and the two files beside it; none is left half-written.
 
-    ``site`` is a tag of every line of line protocol.
-
-    OutOfRange for another ending, or for Parquet without pyarrow.
+    ``progress`` is called with the share done, 0-1. ``site`` is a tag of every line of line
+    protocol. OutOfRange for another ending, or for Parquet without pyarrow.
     """
     writers: dict[str, Callable[[Reader, Path, Progress, ExportRange], int]] = {
         ".csv": _write_csv,
@@ -71,12 +71,12 @@ def export(
         raise OutOfRange(f"{target.name}: the ending says the form: .csv, .parquet or .lp")
     inputs, events = (target.with_suffix(f".{what}.jsonl") for what in ("inputs", "events"))
     with _whole(target) as part:
-        readings = writers[target.suffix](reader, part, progress, stretch)
+        readings = writers[target.suffix](reader, part, progress, period)
     counts = [
         _write_json_lines(file, documents)
         for file, documents in (
-            (inputs, _input_documents(reader, stretch)),
-            (events, _event_documents(reader, stretch)),
+            (inputs, _input_documents(reader, period)),
+            (events, _event_documents(reader, period)),
         )
     ]
     progress(1.0)
@@ -85,7 +85,7 @@ def export(
 
 @contextlib.contextmanager
 def _whole(target: Path) -> Iterator[Path]:
-    """A name to write to, which becomes ``target`` only when all went well."""
+    """A file to write to, which is renamed to ``target`` only when all went well."""
     part = target.with_name(target.name + ".part")
     try:
         yield part
@@ -94,7 +94,7 @@ def _whole(target: Path) -> Iterator[Path]:
         part.unlink(missing_ok=True)
 
 
-def _write_csv(reader: Reader, part: Path, progress: Progress, stretch: ExportRange) -> int:
+def _write_csv(reader: Reader, part: Path, progress: Progress, period: ExportRange) -> int:
     count = 0
     last = max(1, reader.tail().seq)
     with part.open("w", newline="", encoding="utf-8") as stream:
@@ -103,7 +103,7 @@ def _write_csv(reader: Reader, part: Path, progress: Progress, stretch: ExportRa
         for seq, item in reader.items():
             if seq % 1000 == 0:
                 progress(seq / last)
-            if isinstance(item, Scan) and stretch.holds(item.time_ms):
+            if isinstance(item, Scan) and period.holds(item.time_ms):
                 time = iso_utc(item.time_ms)
                 out.writerows(
                     (time, name, "" if value is None else repr(value), quality.text)
@@ -113,32 +113,32 @@ def _write_csv(reader: Reader, part: Path, progress: Progress, stretch: ExportRa
     return count
 
 
-def _rows(reader: Reader, progress: Progress, stretch: ExportRange) -> Iterator[Row]:
+def _rows(reader: Reader, progress: Progress, period: ExportRange) -> Iterator[Row]:
     last = max(1, reader.tail().seq)
     for number, row in enumerate(reader.rows()):
         if number % 10_000 == 0:
             progress(row.seq / last)
-        if stretch.holds(row.time_ms):
+        if period.holds(row.time_ms):
             yield row
 
 
 def _write_lines(
-    reader: Reader, part: Path, progress: Progress, stretch: ExportRange, site: str
+    reader: Reader, part: Path, progress: Progress, period: ExportRange, site: str
 ) -> int:
     count = 0
     with part.open("w", encoding="utf-8") as stream:
-        for count, row in enumerate(_rows(reader, progress, stretch), 1):  # noqa: B007
+        for count, row in enumerate(_rows(reader, progress, period), 1):  # noqa: B007
             stream.write(reading_line(row, site) + "\n")
-        for event in _event_documents(reader, stretch):
+        for event in _event_documents(reader, period):
             stream.write(event_line(event) + "\n")
         for entry in reader.ledger():
             text = ledger_line(entry, site)
-            if text is not None and stretch.holds(entry.ended_ms or 0):
+            if text is not None and period.holds(entry.ended_ms or 0):
                 stream.write(text + "\n")
     return count
 
 
-def _write_parquet(reader: Reader, part: Path, progress: Progress, stretch: ExportRange) -> int:
+def _write_parquet(reader: Reader, part: Path, progress: Progress, period: ExportRange) -> int:
     try:  # heavy, and few need it
         pa = importlib.import_module("pyarrow")
         parquet = importlib.import_module("pyarrow.parquet")
@@ -157,7 +157,7 @@ def _write_parquet(reader: Reader, part: Path, progress: Progress, stretch: Expo
         ]
     )
     count = 0
-    rows = _rows(reader, progress, stretch)
+    rows = _rows(reader, progress, period)
     with parquet.ParquetWriter(part, schema, compression="zstd") as out:
         while group := list(islice(rows, ROWS_AT_ONCE)):
             columns = list(zip(*group, strict=True))
@@ -170,32 +170,28 @@ def _write_parquet(reader: Reader, part: Path, progress: Progress, stretch: Expo
     return count
 
 
-def _write_json_lines(target: Path, documents: Iterator[dict[str, Any]]) -> int:
+def _write_json_lines(target: Path, documents: Iterator[Mapping[str, object]]) -> int:
     count = 0
     with _whole(target) as part, part.open("w", encoding="utf-8") as stream:
         for count, document in enumerate(documents, 1):  # noqa: B007
-            _put(stream, document)
+            stream.write(compact_json(document) + "\n")
     return count
 
 
-def _put(stream: IO[str], document: dict[str, Any]) -> None:
-    stream.write(compact_json(document) + "\n")
-
-
-def _input_documents(reader: Reader, stretch: ExportRange) -> Iterator[dict[str, Any]]:
+def _input_documents(reader: Reader, period: ExportRange) -> Iterator[Mapping[str, object]]:
     for seq, item in reader.inputs():
-        if stretch.holds(item.time_ms):
+        if period.holds(item.time_ms):
             yield _input_document(seq, item)
 
 
-def _input_document(seq: int, item: Command | Resumed) -> dict[str, Any]:
+def _input_document(seq: int, item: Command | Resumed) -> Mapping[str, object]:
     what = "command" if isinstance(item, Command) else "resumed"
     fields = {name: getattr(item, name) for name in type(item).__dataclass_fields__}
     return {"seq": seq, "input": what, "time": iso_utc(fields.pop("time_ms")), **fields}
 
 
-def _event_documents(reader: Reader, stretch: ExportRange) -> Iterator[dict[str, Any]]:
+def _event_documents(reader: Reader, period: ExportRange) -> Iterator[EventDocument]:
     after = 0
     while events := reader.events(after):
         after = events[-1]["seq"]
-        yield from (e for e in events if stretch.holds(parse_iso_utc(e["time"])))
+        yield from (e for e in events if period.holds(parse_iso_utc(e["time"])))
