@@ -13,8 +13,9 @@ import pytest
 from dewline.clock import RealClock
 from dewline.config.plan import ContactPlan, MqttPlan
 from dewline.errors import JournalError
-from dewline.events import Entry, Event, LedgerRow, Outcome, Reply
+from dewline.events import Entry, Event, EventDocument, LedgerRow, Outcome, Reply
 from dewline.followers.mqtt.follower import MqttFollower
+from dewline.followers.mqtt.messages import HeartbeatFacts
 from dewline.followers.push.outbox import Batch, Outbox
 from dewline.followers.push.page_text import Page, PageWriter
 from dewline.followers.push.rate_limit import Quota
@@ -37,11 +38,11 @@ class MemoryReader:
     def tail(self) -> Tail:
         return Tail(len(self._record.events))
 
-    def events(self, after_event_seq: int, limit: int) -> list[dict[str, Any]]:
+    def events(self, after_event_seq: int, limit: int) -> list[EventDocument]:
         newer = self._record.events[after_event_seq : after_event_seq + limit]
         return [event.document() for event in newer]
 
-    def alarm_table(self) -> list[dict[str, Any]]:
+    def alarm_table(self) -> list[EventDocument]:
         last = {event.alarm: event.document() for event in self._record.events}
         return list(last.values())
 
@@ -87,7 +88,7 @@ class House:
         self.follower: MqttFollower | None = None
         self.commands: list[dict[str, Any]] = []
         self.reply: Reply | Exception = Reply(True, "acknowledged", "00c0ffee00c0ffee")
-        self.facts: dict[str, Any] | None = {"seq": 7, "worst": "normal", "followers": {}}
+        self.facts: HeartbeatFacts | None = {"seq": 7, "worst": "normal", "followers": {}}
 
     def event(self, alarm: str = "heron.moisture-high", transition: str = "raised") -> Event:
         """The next event of ``alarm``, not yet committed."""

@@ -17,8 +17,7 @@ from dewline.followers.mqtt.commands import (
     KEYS,
     MAX_BYTES,
     NAMES,
-    Allowance,
-    CommandDesk,
+    CommandHandler,
     parse_untrusted,
     token_of,
 )
@@ -57,21 +56,21 @@ def watch() -> Watch:
 
 
 @pytest.fixture
-def desk(watch: Watch) -> CommandDesk:
-    return CommandDesk(watch.submit, None, Stopwatch())
+def handler(watch: Watch) -> CommandHandler:
+    return CommandHandler(watch.submit, None, Stopwatch())
 
 
-async def ask(desk: CommandDesk, document: object) -> dict[str, Any]:
+async def ask(handler: CommandHandler, document: object) -> dict[str, Any]:
     payload = document if isinstance(document, bytes) else json.dumps(document).encode()
-    return await desk.answer(payload)
+    return await handler.answer(payload)
 
 
 async def test_a_good_command_reaches_the_watch_and_is_answered(
-    desk: CommandDesk, watch: Watch
+    handler: CommandHandler, watch: Watch
 ) -> None:
     """The watch gets command, alarm, by, for_s, why; the answer bears the ref."""
     document = {**GOOD, "ref": "r-1", "why": "on it"}
-    assert await ask(desk, document) == {
+    assert await ask(handler, document) == {
         "ref": "r-1",
         "command": "acknowledge",
         "alarm": "heron.moisture-high",
@@ -83,9 +82,9 @@ async def test_a_good_command_reaches_the_watch_and_is_answered(
 
 
 @pytest.mark.parametrize("name", NAMES)
-async def test_each_command_is_taken(desk: CommandDesk, watch: Watch, name: str) -> None:
+async def test_each_command_is_taken(handler: CommandHandler, watch: Watch, name: str) -> None:
     """The five commands of the contract are taken, and no other word is."""
-    assert (await ask(desk, {**GOOD, "command": name, "for_s": 60}))["ok"]
+    assert (await ask(handler, {**GOOD, "command": name, "for_s": 60}))["ok"]
     assert watch.taken[0]["command"] == name
     assert watch.taken[0]["for_s"] == 60.0
 
@@ -125,11 +124,11 @@ BAD = {
 
 @pytest.mark.parametrize("case", BAD)
 async def test_a_bad_command_is_refused_in_plain_words(
-    desk: CommandDesk, watch: Watch, case: str
+    handler: CommandHandler, watch: Watch, case: str
 ) -> None:
     """Whatever is wrong is said; nothing reaches the watch."""
     payload, words = BAD[case]
-    answer = await ask(desk, payload)
+    answer = await ask(handler, payload)
     assert answer is not None
     assert set(answer) == RESULT_KEYS
     assert answer["ok"] is False
@@ -144,7 +143,7 @@ async def test_a_bad_command_is_refused_in_plain_words(
 @given(st.binary(max_size=200))
 async def test_no_bytes_raise(payload: bytes) -> None:
     """Any bytes give an answer that can be sent."""
-    answer = await CommandDesk(Watch().submit, None, Stopwatch()).answer(payload)
+    answer = await CommandHandler(Watch().submit, None, Stopwatch()).answer(payload)
     assert answer is not None
     compact_json(answer).encode()
 
@@ -161,7 +160,7 @@ JUNK = st.recursive(
 @given(st.dictionaries(st.sampled_from(sorted(KEYS)), JUNK))
 async def test_no_fields_raise(fields: dict[str, Any]) -> None:
     """Any values under the known keys give an answer that can be sent, and echo no junk."""
-    answer = await CommandDesk(Watch().submit, None, Stopwatch()).answer(
+    answer = await CommandHandler(Watch().submit, None, Stopwatch()).answer(
         json.dumps(fields).encode()
     )
     assert answer is not None
@@ -172,7 +171,7 @@ async def test_no_fields_raise(fields: dict[str, Any]) -> None:
 async def test_a_refusal_of_the_watch_is_an_answer(watch: Watch) -> None:
     """What the watch refuses comes back as its own words."""
     watch.reply = CommandError("heron has no alarm moisture-low")
-    answer = await ask(CommandDesk(watch.submit, None, Stopwatch()), GOOD)
+    answer = await ask(CommandHandler(watch.submit, None, Stopwatch()), GOOD)
     assert (answer["ok"], answer["message"]) == (False, "heron has no alarm moisture-low")
 
 
@@ -182,7 +181,7 @@ async def test_submit_may_be_awaited() -> None:
     async def submit(command):
         return Reply(True, command["command"])
 
-    assert (await ask(CommandDesk(submit, None, Stopwatch()), GOOD))["message"] == "acknowledge"
+    assert (await ask(CommandHandler(submit, None, Stopwatch()), GOOD))["message"] == "acknowledge"
 
 
 @pytest.fixture
@@ -194,8 +193,8 @@ def token_file(tmp_path: Path) -> Path:
 
 async def test_the_token_opens_and_is_never_passed_on(watch: Watch, token_file: Path) -> None:
     """With the right token a command is taken; the token goes neither in nor out."""
-    desk = CommandDesk(watch.submit, TokenFile(token_file), Stopwatch())
-    answer = await ask(desk, {**GOOD, "token": "s3cret-reed"})
+    handler = CommandHandler(watch.submit, TokenFile(token_file), Stopwatch())
+    answer = await ask(handler, {**GOOD, "token": "s3cret-reed"})
     assert answer["ok"]
     assert "s3cret" not in json.dumps([answer, watch.taken])
 
@@ -205,16 +204,16 @@ async def test_a_wrong_token_gets_two_words(
     watch: Watch, token_file: Path, token: bool | int | list[str] | str | None
 ) -> None:
     """A wrong or missing token is refused, whatever else is right or wrong with the command."""
-    desk = CommandDesk(watch.submit, TokenFile(token_file), Stopwatch())
+    handler = CommandHandler(watch.submit, TokenFile(token_file), Stopwatch())
     for document in ({**GOOD, "token": token}, {"nonsense": 1, "token": token}):
-        assert (await ask(desk, document))["message"] == "token refused"
+        assert (await ask(handler, document))["message"] == "token refused"
     assert watch.taken == []
 
 
 async def test_no_token_no_entry(watch: Watch, token_file: Path) -> None:
     """A command without a token is refused like one with a wrong one."""
-    desk = CommandDesk(watch.submit, TokenFile(token_file), Stopwatch())
-    assert (await ask(desk, GOOD))["message"] == "token refused"
+    handler = CommandHandler(watch.submit, TokenFile(token_file), Stopwatch())
+    assert (await ask(handler, GOOD))["message"] == "token refused"
 
 
 @pytest.mark.parametrize("content", [None, "", "\n", "\xff"])
@@ -225,19 +224,19 @@ async def test_without_a_token_on_file_nothing_is_taken(
     path = tmp_path / "command.token"
     if content is not None:
         path.write_bytes(content.encode("latin-1"))
-    desk = CommandDesk(watch.submit, TokenFile(path), Stopwatch())
+    handler = CommandHandler(watch.submit, TokenFile(path), Stopwatch())
     for token in ("", "\n", "None"):
-        assert (await ask(desk, {**GOOD, "token": token}))["message"] == "token refused"
+        assert (await ask(handler, {**GOOD, "token": token}))["message"] == "token refused"
 
 
 async def test_a_changed_token_file_is_read_again(watch: Watch, token_file: Path) -> None:
     """Changing the file changes the token, without a restart; taking it away closes the door."""
-    desk = CommandDesk(watch.submit, TokenFile(token_file), Stopwatch())
+    handler = CommandHandler(watch.submit, TokenFile(token_file), Stopwatch())
     token_file.write_text("new-sedge-2\n")
-    assert (await ask(desk, {**GOOD, "token": "s3cret-reed"}))["message"] == "token refused"
-    assert (await ask(desk, {**GOOD, "token": "new-sedge-2"}))["ok"]
+    assert (await ask(handler, {**GOOD, "token": "s3cret-reed"}))["message"] == "token refused"
+    assert (await ask(handler, {**GOOD, "token": "new-sedge-2"}))["ok"]
     token_file.unlink()
-    assert (await ask(desk, {**GOOD, "token": "new-sedge-2"}))["message"] == "token refused"
+    assert (await ask(handler, {**GOOD, "token": "new-sedge-2"}))["message"] == "token refused"
 
 
 async def test_a_token_file_handed_over_by_the_service_manager(
@@ -248,35 +247,28 @@ async def test_a_token_file_handed_over_by_the_service_manager(
     handed.mkdir()
     (handed / "command.token").write_text("s3cret-reed")
     monkeypatch.setenv("CREDENTIALS_DIRECTORY", str(handed))
-    desk = CommandDesk(watch.submit, TokenFile(tmp_path / "command.token"), Stopwatch())
-    assert (await ask(desk, {**GOOD, "token": "s3cret-reed"}))["ok"]
+    handler = CommandHandler(watch.submit, TokenFile(tmp_path / "command.token"), Stopwatch())
+    assert (await ask(handler, {**GOOD, "token": "s3cret-reed"}))["ok"]
 
 
 async def test_a_flood_is_refused_then_left_unanswered(watch: Watch, token_file: Path) -> None:
     """Bad commands are answered only so often, and never use up the allowance of good ones."""
     stopwatch = Stopwatch()
-    desk = CommandDesk(watch.submit, TokenFile(token_file), stopwatch)
-    answers = [await ask(desk, GOOD) for _ in range(100)]
+    handler = CommandHandler(watch.submit, TokenFile(token_file), stopwatch)
+    answers = [await ask(handler, GOOD) for _ in range(100)]
     assert [a is not None for a in answers] == [True] * 20 + [False] * 80
-    assert (await ask(desk, {**GOOD, "token": "s3cret-reed"}))["ok"]
+    assert (await ask(handler, {**GOOD, "token": "s3cret-reed"}))["ok"]
 
 
 async def test_too_many_good_commands_wait(watch: Watch) -> None:
     """Beyond the allowance a good command is refused, and taken again some seconds later."""
     stopwatch = Stopwatch()
-    desk = CommandDesk(watch.submit, None, stopwatch)
-    answers = [await ask(desk, GOOD) for _ in range(21)]
+    handler = CommandHandler(watch.submit, None, stopwatch)
+    answers = [await ask(handler, GOOD) for _ in range(21)]
     assert [a["ok"] for a in answers] == [True] * 20 + [False]
     assert "try again" in answers[-1]["message"]
     stopwatch.now_s += 1.0
-    assert (await ask(desk, GOOD))["ok"]
-
-
-def test_allowance_never_grows_beyond_its_burst() -> None:
-    """However long nothing came, only ``burst`` may come at once; time going back gives nothing."""
-    allowance = Allowance(burst=3, every_s=1.0)
-    assert [allowance.take(1e6) for _ in range(4)] == [True, True, True, False]
-    assert not allowance.take(0.0)
+    assert (await ask(handler, GOOD))["ok"]
 
 
 def test_token_mode_without_a_file_is_an_error() -> None:

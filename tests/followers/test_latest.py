@@ -20,7 +20,7 @@ def shown(latest: Latest, now_s: float) -> list[tuple[str, float | None]]:
 def test_the_first_reading_is_due_at_once() -> None:
     """What was never shown is due now."""
     latest = LatestReadings({}, 10.0)
-    latest.take(good(1.0), 0)
+    latest.update(good(1.0), 0)
     assert shown(latest, 0.0) == [("heron.moisture", 1.0)]
 
 
@@ -29,7 +29,7 @@ def test_of_many_within_the_interval_only_the_last_is_shown() -> None:
     latest = LatestReadings({}, 10.0)
     seen = []
     for second in range(31):
-        latest.take(good(float(second)), second)
+        latest.update(good(float(second)), second)
         seen += shown(latest, float(second))
     assert seen == [("heron.moisture", float(s)) for s in (0, 10, 20, 30)]
 
@@ -37,23 +37,23 @@ def test_of_many_within_the_interval_only_the_last_is_shown() -> None:
 def test_a_change_of_quality_is_due_at_once() -> None:
     """A value going bad, and good again, is shown without waiting."""
     latest = LatestReadings({}, 10.0)
-    latest.take(good(1.0), 0)
+    latest.update(good(1.0), 0)
     latest.due(0.0)
-    latest.take({"heron.moisture": Reading(None, Quality.NO_ANSWER)}, 1)
+    latest.update({"heron.moisture": Reading(None, Quality.NO_ANSWER)}, 1)
     assert latest.next_due_s() == -math.inf
     ((_, document),) = latest.due(1.0)
     assert (document["value"], document["quality"]) == (None, "bad/no-answer")
-    latest.take(good(2.0), 2)
+    latest.update(good(2.0), 2)
     assert shown(latest, 2.0) == [("heron.moisture", 2.0)]
 
 
 def test_a_reading_that_came_once_is_shown_when_its_time_comes() -> None:
     """``next_due_s`` tells when to come back, so that nothing fresh is left unsaid."""
     latest = LatestReadings({}, 10.0)
-    latest.take(good(1.0), 0)
+    latest.update(good(1.0), 0)
     latest.due(0.0)
     assert latest.next_due_s() == math.inf
-    latest.take(good(2.0), 1)
+    latest.update(good(2.0), 1)
     assert latest.next_due_s() == 10.0
     assert shown(latest, 9.9) == []
     assert shown(latest, 10.0) == [("heron.moisture", 2.0)]
@@ -62,7 +62,7 @@ def test_a_reading_that_came_once_is_shown_when_its_time_comes() -> None:
 def test_restating_makes_all_due() -> None:
     """After a reconnect everything known is due, once."""
     latest = LatestReadings({}, 10.0)
-    latest.take(good(1.0), 0)
+    latest.update(good(1.0), 0)
     latest.due(0.0)
     latest.restate()
     assert shown(latest, 0.1) == [("heron.moisture", 1.0)]
@@ -72,7 +72,7 @@ def test_restating_makes_all_due() -> None:
 def test_what_json_cannot_say_is_null() -> None:
     """NaN and infinity have no JSON form: the value is null, the quality still says why."""
     latest = LatestReadings({"heron.moisture": "ppm"}, 10.0)
-    latest.take({"heron.moisture": Reading(math.inf, Quality.OVER_RANGE)}, 0)
+    latest.update({"heron.moisture": Reading(math.inf, Quality.OVER_RANGE)}, 0)
     ((_, document),) = latest.due(0.0)
     assert document == {
         "value": None,
@@ -85,7 +85,7 @@ def test_what_json_cannot_say_is_null() -> None:
 def test_known_is_what_the_plan_names_or_what_came() -> None:
     """A signal is known by its unit in the plan or by a reading."""
     latest = LatestReadings({"heron.pressure": "mbar"}, 10.0)
-    latest.take(good(1.0), 0)
+    latest.update(good(1.0), 0)
     assert latest.knows("heron.pressure")
     assert latest.knows("heron.moisture")
     assert not latest.knows("heron.oxygen")

@@ -160,7 +160,7 @@ async def test_heartbeat_tells_time_and_facts(
     broker: Broker, running: Callable[..., Any], subscribe: Callable[..., Any], house: House
 ) -> None:
     """A heartbeat is not retained, QoS 0, and tells time and what the house says of itself."""
-    house.facts = {"seq": 41, "worst": "high", "followers": {"mqtt": {"events_behind": 0}}}
+    house.facts = {"seq": 41, "worst": "high", "followers": {"mqtt": 1.5}}
     heard = await subscribe(broker.port, f"{SITE}/heartbeat")
     await running(broker.port)
     await heard.until(lambda s: s.messages(f"{SITE}/heartbeat"))

@@ -203,7 +203,7 @@ def test_a_flood_that_trickles_is_ten_pages_and_then_digests(
     story: Story, phone_of: type[Phone]
 ) -> None:
     """One alarm every ten seconds for an hour: ten pages, then at most one in two minutes."""
-    phone = phone_of(Quota(1000, 0))
+    phone = phone_of(Quota(1000, 1))
     for number in range(360):
         phone.hear(story.tell(alarm=f"heron.rule-{number}", at_s=10 * number), 10 * number)
         phone.send(10 * number + 3)
@@ -239,7 +239,7 @@ def test_the_quota_keeps_a_reserve_for_what_is_critical(
     phone.hear(story.tell(alarm="egret.fire-1", priority="critical", at_s=5000), 5000)
     phone.outbox._quota = quota = Quota(3, 2)
     for _ in range(3):
-        quota.take(START_MS + 5_000_000, critical=False)
+        quota.spend(START_MS + 5_000_000, critical=False)
     wait_ms = phone.send(5000)
     assert [p.tone for p in phone.pages] == ["critical"]
     assert wait_ms - (START_MS + 5_000_000) == pytest.approx(HOUR_MS / 3, rel=0.01)

@@ -15,7 +15,7 @@ import aiomqtt
 import paho.mqtt.client as paho
 import pytest
 
-from dewline.followers.mqtt.topics import Topics, valid_filter, valid_name
+from dewline.followers.mqtt.topics import Topics, valid_name
 
 DATA = Path(__file__).parent / "data"
 
@@ -51,11 +51,14 @@ def test_matching(row: dict[str, str]) -> None:
         assert aiomqtt.Topic(row["topic"]).matches(row["filter"]) is expected
 
 
-@pytest.mark.parametrize("row", VALIDITY, ids=lambda row: f"{row['kind']} {row['string']}")
+@pytest.mark.parametrize(
+    "row",
+    [row for row in VALIDITY if row["kind"] == "topic"],
+    ids=lambda row: str(row["string"]),
+)
 def test_validity(row: dict[str, str]) -> None:
-    """Our own judgement of names and filters is the standard's, in all rows."""
-    judge = valid_name if row["kind"] == "topic" else valid_filter
-    assert judge(spelled_out(row["string"])) is (row["valid_per_standard"] == "1")
+    """Our own judgement of names is the standard's, in all rows."""
+    assert valid_name(spelled_out(row["string"])) is (row["valid_per_standard"] == "1")
 
 
 @pytest.mark.parametrize("row", VALIDITY, ids=lambda row: f"{row['kind']} {row['string']}")
@@ -81,7 +84,7 @@ def test_every_topic_of_ours_is_valid() -> None:
     names += [topics.alarm(f"{long}.{long}"), topics.reading(f"{long}.{long}")]
     names += [topics.ledger(long, "sensor-response")]
     assert all(valid_name(name) for name in names)
-    assert valid_filter(topics.any_alarm)
-    assert valid_filter(topics.any_reading)
+    for filter_ in (topics.any_alarm, topics.any_reading):
+        assert paho.Client._filter_wildcard_len_check(filter_.encode()) == paho.MQTT_ERR_SUCCESS
     assert paho.topic_matches_sub(topics.any_alarm, topics.alarm("heron.moisture-high"))
     assert not paho.topic_matches_sub(topics.any_alarm, topics.reading("heron.moisture"))

@@ -1,4 +1,4 @@
-"""Secrets come from files, are read when needed, and stand in no message."""
+"""Secrets: read from files when they are needed, and never part of a message."""
 
 from __future__ import annotations
 
@@ -10,7 +10,10 @@ from dewline.errors import FollowerError
 
 
 def secret_file(path: Path) -> Path:
-    """``path``, or the file of that name in $CREDENTIALS_DIRECTORY where ``path`` is missing."""
+    """``path``, or the file of that name in $CREDENTIALS_DIRECTORY where ``path`` is missing.
+
+    systemd hands over secrets in that directory (``LoadCredential=``).
+    """
     handed = os.environ.get("CREDENTIALS_DIRECTORY")
     if handed and not path.exists():
         return Path(handed) / path.name
@@ -18,14 +21,17 @@ def secret_file(path: Path) -> Path:
 
 
 def read_secret(path: Path) -> str:
-    """The first line of a secret file. FollowerError names the file, never what is in it."""
+    """The first line of a secret file.
+
+    FollowerError where there is none; it names the file, never what is in it.
+    """
     path = secret_file(path)
     try:
         text = path.read_text(encoding="utf-8")
     except OSError as error:
         raise FollowerError(f"cannot read {path}: {error.strerror}") from None
     except UnicodeDecodeError:
-        # The error would quote the bytes it stumbled over.
+        # The error would quote the first bytes that are none.
         raise FollowerError(f"{path} is not UTF-8 text") from None
     secret = text.partition("\n")[0].strip()
     if not secret:
@@ -34,7 +40,7 @@ def read_secret(path: Path) -> str:
 
 
 class TokenFile:
-    """A token kept in a file, read again when the file has changed."""
+    """A token in a file, read again when the file has changed."""
 
     def __init__(self, path: Path) -> None:
         self._path = path
@@ -42,7 +48,7 @@ class TokenFile:
         self._token: bytes | None = None
 
     def accepts(self, token: object) -> bool:
-        """True for the very token; False for anything else, and while there is no such file."""
+        """True for exactly the token; False for anything else, and while there is no such file."""
         expected = self._current()
         if expected is None or not isinstance(token, str):
             return False

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-from collections.abc import Callable, Coroutine, Sequence
-from typing import Any, Protocol, TypeVar
+from collections.abc import Awaitable, Callable, Sequence
+from typing import Protocol, TypeVar
 
 from dewline.clock import Clock
 
@@ -14,29 +14,29 @@ class Closable(Protocol):
     """What has to be closed after use."""
 
     def close(self) -> None:
-        """Let go."""
+        """Close the file."""
 
 
 T = TypeVar("T")
 R = TypeVar("R", bound=Closable)
 
 
-async def first_to_end(*coroutines: Coroutine[Any, Any, Any]) -> None:
-    """Run side by side until one ends, drop the others, pass its error on."""
-    tasks = [asyncio.ensure_future(c) for c in coroutines]
+async def first_to_end(*awaitables: Awaitable[object]) -> None:
+    """Run all side by side until one ends, cancel the others, and raise the error of that one."""
+    tasks = [asyncio.ensure_future(a) for a in awaitables]
     try:
         done, _ = await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
         for task in done:
             task.result()
     finally:
-        await drop(tasks)
+        await cancel_all(tasks)
 
 
-async def drop(tasks: Sequence[asyncio.Future[Any]]) -> None:
-    """Cancel what is not done and see all of them end.
+async def cancel_all(tasks: Sequence[asyncio.Future[T]]) -> None:
+    """Cancel what is not done and wait until every task has ended.
 
-    Asked again every second: before Python 3.12 ``asyncio.wait_for`` swallows a
-    cancellation that comes in the same moment as the answer it waits for.
+    Cancelled again every second: before Python 3.12 ``asyncio.wait_for`` swallows a
+    cancellation that comes in the same moment as the result it waits for.
     """
     cancelled: asyncio.CancelledError | None = None
     while pending := [task for task in tasks if not task.done()]:
@@ -48,29 +48,38 @@ async def drop(tasks: Sequence[asyncio.Future[Any]]) -> None:
             cancelled = error
     for task in tasks:
         if not task.cancelled():
-            task.exception()  # looked at, else asyncio logs it as never retrieved
+            task.exception()  # else asyncio logs that it was never retrieved
     if cancelled is not None:
         raise cancelled
 
 
-async def alone(coroutine: Coroutine[Any, Any, T]) -> T:
-    """The result of ``coroutine``, run so that it cannot swallow our own cancellation."""
-    task = asyncio.ensure_future(coroutine)
+async def in_own_task(awaitable: Awaitable[T]) -> T:
+    """The result of ``awaitable``, run in a task of its own.
+
+    A library that swallows cancellations can then not swallow that of the caller.
+    """
+    task = asyncio.ensure_future(awaitable)
     try:
         await asyncio.wait({task})
     finally:
-        await drop([task])
+        await cancel_all([task])
     return task.result()
 
 
-async def until(clock: Clock, moment_s: float, event: asyncio.Event) -> None:
-    """Idle until ``event`` or the moment, whichever is first. A stepping clock may jump."""
+async def wait_until(clock: Clock, moment_s: float, event: asyncio.Event) -> None:
+    """Wait for ``event`` or the moment (monotonic s), whichever is first.
+
+    A stepping clock may jump meanwhile.
+    """
     if not event.is_set():
         await first_to_end(event.wait(), clock.sleep_until(moment_s))
 
 
-async def ask_record(clock: Clock, open_reader: Callable[[], R], ask: Callable[[R], T]) -> T:
-    """Ask the record in a worker thread: a slow card must not hold up the loop."""
+async def ask_journal(clock: Clock, open_reader: Callable[[], R], ask: Callable[[R], T]) -> T:
+    """The answer of ``ask``, which reads the journal in a worker thread.
+
+    On a slow memory card a read may take seconds, and must not stop the event loop.
+    """
 
     def in_thread() -> T:
         with contextlib.closing(open_reader()) as reader:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Coroutine, Iterator, Mapping
+from collections.abc import Callable, Coroutine, Iterator
 from typing import Any
 
 from dewline import __version__
@@ -11,6 +11,7 @@ from dewline.config import Plan
 from dewline.config.plan import HeartbeatPlan
 from dewline.followers.follower import Follower
 from dewline.followers.mqtt.commands import Submit
+from dewline.followers.mqtt.messages import HeartbeatFacts
 from dewline.journal import Journal, Reader
 from dewline.readings import iso_utc
 
@@ -21,7 +22,7 @@ def followers(
     journal: Journal,
     *,
     submit: Submit,
-    facts: Callable[[], Mapping[str, Any] | None],
+    facts: Callable[[], HeartbeatFacts | None],
     started_ms: int,
     clock_is_right: Callable[[], bool],
 ) -> Iterator[Follower]:

@@ -44,13 +44,13 @@ class Heartbeat:
 
     async def _beat(self) -> None:
         if still := self._behind():
-            self._failures.tell(f"no ping to the outside: {', '.join(still)} stands still")
+            self._failures.report(f"no ping to the outside: {', '.join(still)} stands still")
             return
         try:
             with self._clock.io():
                 await asyncio.to_thread(self._ping)
         except FollowerError as error:
-            self._failures.tell(f"ping to the outside: {error}")
+            self._failures.report(f"ping to the outside: {error}")
             return
         self.pings += 1
         self._failures.outage_over()

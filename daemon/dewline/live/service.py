@@ -20,6 +20,7 @@ from dewline.config import Plan, watch_plan_to_json
 from dewline.errors import CommandError, JournalError
 from dewline.events import Entry, Outcome, Reply
 from dewline.followers.follower import Follower
+from dewline.followers.mqtt.messages import HeartbeatFacts
 from dewline.journal import Journal, Reader
 from dewline.live import control_socket, follower_factory
 from dewline.live.control_socket import command_of, leak_test_of
@@ -387,7 +388,7 @@ class Service:
             "journal": self.journal.statistics(),
         }
 
-    def _facts(self) -> dict[str, Any] | None:
+    def _facts(self) -> HeartbeatFacts | None:
         """What the heartbeat says; None, so that it stays away, while anything stands still."""
         if self.behind():
             return None

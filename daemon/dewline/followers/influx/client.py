@@ -17,7 +17,7 @@ from dewline.clock import Clock
 from dewline.config.plan import InfluxPlan
 from dewline.errors import FollowerError
 from dewline.followers.secret import read_secret
-from dewline.followers.tasks import alone
+from dewline.followers.tasks import in_own_task
 
 T = TypeVar("T")
 TIMEOUT_S = 10.0
@@ -117,7 +117,7 @@ class InfluxClient:
 
         try:
             with self._clock.io():
-                return await alone(question)
+                return await in_own_task(question)
         except ApiException as error:
             raise _refusal(error.status or 0, error.reason, error.headers, error.body) from None
         except TimeoutError:

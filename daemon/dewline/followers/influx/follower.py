@@ -25,7 +25,7 @@ from dewline.followers.influx.canary import Canary
 from dewline.followers.influx.client import InfluxClient, StoreError, store
 from dewline.followers.influx.limits import limit_lines
 from dewline.followers.influx.rewind import Mark, Rewind
-from dewline.followers.tasks import ask_record, until
+from dewline.followers.tasks import ask_journal, wait_until
 from dewline.journal import Reader
 from dewline.journal.lines import event_line, ledger_line, reading_line
 from dewline.readings import parse_iso_utc
@@ -154,7 +154,7 @@ class InfluxFollower:
                 pause_s = max(retry_s, _asked_wait_s(error)) * random.uniform(1.0, 1.2)
                 retry_s = min(2 * retry_s, LAST_RETRY_S)
                 self._lost(error)
-            await until(self._clock, self._clock.monotonic() + pause_s, self._stop)
+            await wait_until(self._clock, self._clock.monotonic() + pause_s, self._stop)
 
     def _lost(self, error: Exception) -> None:
         self._failures.failed(self._where, error, (DewlineError,))
@@ -170,7 +170,7 @@ class InfluxFollower:
             while not self._stop.is_set():
                 await self._send_all(session, rewind)
                 await self._prove(session, rewind)
-                await until(self._clock, self._clock.monotonic() + SEND_EVERY_S, self._stop)
+                await wait_until(self._clock, self._clock.monotonic() + SEND_EVERY_S, self._stop)
             with contextlib.suppress(TimeoutError):
                 async with asyncio.timeout(LEAVE_S):
                     await self._send_all(session, rewind)
@@ -182,7 +182,7 @@ class InfluxFollower:
         was_missing = self._canary.missing_since_s is not None
         told = await self._canary.step(session, self._clock.wall_ms(), self._monotonic())
         if told is not None:
-            self._failures.tell(f"{self._where}: {told}")
+            self._failures.report(f"{self._where}: {told}")
         if was_missing and self._canary.missing_since_s is None:
             self._failures.outage_over()
             rewind.broken()
@@ -272,11 +272,11 @@ class InfluxFollower:
             await self._write_some(session, lines[half:])
 
     def _bury(self, line: str, reason: str) -> None:
-        self._failures.tell(f"{self._where} refuses a line for good: {reason}")
+        self._failures.report(f"{self._where} refuses a line for good: {reason}")
         self._dead_letter(self._clock.wall_ms(), reason, line)
 
     async def _read(self, ask: Callable[[Reader], T]) -> T:
-        return await ask_record(self._clock, self._open_reader, ask)
+        return await ask_journal(self._clock, self._open_reader, ask)
 
 
 def _asked_wait_s(error: Exception) -> float:

@@ -1,4 +1,8 @@
-"""Commands that come in over MQTT: bytes from anyone, turned into a request or plain words."""
+"""Commands that come in over MQTT: bytes from anyone, checked, carried out and answered.
+
+Functions whose name ends in ``_untrusted`` take what anyone may have sent. They raise nothing but
+``CommandError``, whose text is the answer and quotes no more of the input than a short key.
+"""
 
 from __future__ import annotations
 
@@ -6,27 +10,33 @@ import json
 import re
 from collections.abc import Awaitable, Callable, Mapping
 from dataclasses import dataclass
-from typing import Any, NoReturn
+from typing import NoReturn
 
 from dewline.config.plan import MqttPlan
 from dewline.errors import CommandError, DewlineError, FollowerError
 from dewline.events import Reply
+from dewline.followers.mqtt.messages import ResultMessage
 from dewline.followers.secret import TokenFile
+from dewline.followers.token_bucket import TokenBucket
+from dewline.typed_json import Json
 
-Submit = Callable[[dict[str, Any]], Reply | Awaitable[Reply]]
+Submit = Callable[[dict[str, Json]], Reply | Awaitable[Reply]]
 
 NAMES = ("acknowledge", "shelve", "unshelve", "out-of-service", "return-to-service")
 KEYS = frozenset({"command", "alarm", "by", "token", "for_s", "why", "ref"})
 MAX_BYTES = 4096
 MAX_FOR_S = 366 * 86_400
 MAX_TEXT = {"by": 80, "why": 500, "ref": 80}
-# A rule name may carry the name of a bus or an instrument and a word more.
+# A rule of the daemon's own box is named after a bus or an instrument, plus one word.
 _ALARM = re.compile(r"[a-z][a-z0-9-]{0,39}\.[a-z][a-z0-9-]{0,79}")
 
 
 @dataclass(frozen=True, slots=True)
 class Request:
-    """A well-formed command. Whether the alarm exists and may be so treated, the watch says."""
+    """A well-formed command. Whether the alarm exists and permits it is for the watch to decide.
+
+    ``for_s``: how long to shelve, in seconds.
+    """
 
     command: str
     alarm: str
@@ -34,7 +44,8 @@ class Request:
     for_s: float | None
     why: str | None
 
-    def document(self) -> dict[str, Any]:
+    def document(self) -> dict[str, Json]:
+        """The command as the service takes it, every key present."""
         return {
             "command": self.command,
             "alarm": self.alarm,
@@ -44,23 +55,29 @@ class Request:
         }
 
 
-def _no_number(text: str) -> NoReturn:
+def _refuse_constant(text: str) -> NoReturn:
     raise ValueError(f"{text} is no JSON number")
 
 
-def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+def _unique_keys(pairs: list[tuple[str, Json]]) -> dict[str, Json]:
     fields = dict(pairs)
     if len(fields) != len(pairs):
         raise ValueError("a key stands there twice")
     return fields
 
 
-def parse_untrusted(payload: bytes) -> dict[str, Any]:
-    """The JSON object in ``payload``; CommandError for anything else."""
+def parse_untrusted(payload: bytes) -> dict[str, Json]:
+    """The JSON object in ``payload``.
+
+    CommandError for anything else: more than ``MAX_BYTES``, no UTF-8, no JSON by RFC 8259 (NaN and
+    infinities are none), a key that stands there twice, nesting too deep to parse.
+    """
     if len(payload) > MAX_BYTES:
         raise CommandError(f"the command is longer than {MAX_BYTES} bytes")
     try:
-        fields = json.loads(payload.decode(), parse_constant=_no_number, object_pairs_hook=_once)
+        fields = json.loads(
+            payload.decode(), parse_constant=_refuse_constant, object_pairs_hook=_unique_keys
+        )
     except (ValueError, RecursionError):
         raise CommandError("the command is not a JSON object with each key once") from None
     if not isinstance(fields, dict):
@@ -68,8 +85,11 @@ def parse_untrusted(payload: bytes) -> dict[str, Any]:
     return fields
 
 
-def request_untrusted(fields: Mapping[str, Any]) -> Request:
-    """The request that ``fields`` make; CommandError says in plain words what is wrong."""
+def request_untrusted(fields: Mapping[str, Json]) -> Request:
+    """The request in ``fields``: {command, alarm, by} and, where wanted, {for_s, why, ref, token}.
+
+    CommandError says in plain words what is wrong. The token is checked elsewhere.
+    """
     _check_keys(fields)
     command = _command(fields)
     alarm = fields.get("alarm")
@@ -84,16 +104,17 @@ def request_untrusted(fields: Mapping[str, Any]) -> Request:
     return Request(command, alarm, by, for_s, _text(fields, "why"))
 
 
-def _check_keys(fields: Mapping[str, Any]) -> None:
+def _check_keys(fields: Mapping[str, Json]) -> None:
     unknown = sorted(set(fields) - KEYS)
     if unknown:
-        raise CommandError(f"unknown key {_shown(unknown[0])}; known are {', '.join(sorted(KEYS))}")
+        known = ", ".join(sorted(KEYS))
+        raise CommandError(f"unknown key {_quoted(unknown[0])}; known are {known}")
     ref = fields.get("ref")
-    if ref is not None and _echo(ref) is None:
+    if ref is not None and _safe_echo(ref) is None:
         raise CommandError(f"ref must be a text of at most {MAX_TEXT['ref']} characters or a count")
 
 
-def _command(fields: Mapping[str, Any]) -> str:
+def _command(fields: Mapping[str, Json]) -> str:
     command = fields.get("command")
     if command == "reset":
         raise CommandError("reset is not taken over MQTT; use dewline reset beside the daemon")
@@ -102,7 +123,7 @@ def _command(fields: Mapping[str, Any]) -> str:
     return command
 
 
-def _text(fields: Mapping[str, Any], key: str) -> str | None:
+def _text(fields: Mapping[str, Json], key: str) -> str | None:
     value = fields.get(key)
     if value is None:
         return None
@@ -113,7 +134,7 @@ def _text(fields: Mapping[str, Any], key: str) -> str | None:
     return value.strip()
 
 
-def _for_s(fields: Mapping[str, Any]) -> float | None:
+def _for_s(fields: Mapping[str, Json]) -> float | None:
     value = fields.get("for_s")
     if value is None:
         return None
@@ -125,12 +146,12 @@ def _for_s(fields: Mapping[str, Any]) -> float | None:
     return float(value)
 
 
-def _shown(text: str) -> str:
+def _quoted(text: str) -> str:
     return repr(text if len(text) <= 40 else text[:40] + "…")
 
 
-def _echo(value: object) -> str | int | None:
-    """What may be sent back of something that anyone may have written."""
+def _safe_echo(value: object) -> str | int | None:
+    """``value`` where it may be sent back although anyone may have written it; else None."""
     if isinstance(value, bool):
         return None
     if isinstance(value, int):
@@ -140,11 +161,11 @@ def _echo(value: object) -> str | int | None:
     return None
 
 
-def result(fields: Mapping[str, Any], reply: Reply) -> dict[str, Any]:
-    """The answer to a command, as it goes out; never the token."""
-    command, alarm = _echo(fields.get("command")), _echo(fields.get("alarm"))
+def result(fields: Mapping[str, Json], reply: Reply) -> ResultMessage:
+    """The answer to a command, as it is published; it never contains the token."""
+    command, alarm = _safe_echo(fields.get("command")), _safe_echo(fields.get("alarm"))
     return {
-        "ref": _echo(fields.get("ref")),
+        "ref": _safe_echo(fields.get("ref")),
         "command": command if command in (*NAMES, "reset") else None,
         "alarm": alarm if isinstance(alarm, str) and _ALARM.fullmatch(alarm) else None,
         "ok": reply.ok,
@@ -153,31 +174,12 @@ def result(fields: Mapping[str, Any], reply: Reply) -> dict[str, Any]:
     }
 
 
-class Allowance:
-    """So many at once, and one more every ``every_s``; what is beyond is refused."""
+class CommandHandler:
+    """Carries out commands and answers them; never raises on what anyone sends.
 
-    def __init__(self, burst: int, every_s: float) -> None:
-        self._burst = burst
-        self._every_s = every_s
-        self._left = float(burst)
-        self._at_s = 0.0
-
-    def take(self, now_s: float) -> bool:
-        """True while there is allowance left at ``now_s`` (monotonic seconds)."""
-        grown = self._left + max(0.0, now_s - self._at_s) / self._every_s
-        self._left, self._at_s = min(float(self._burst), grown), now_s
-        if self._left < 1:
-            return False
-        self._left -= 1
-        return True
-
-
-class CommandDesk:
-    """Takes payloads in and gives result documents out; never raises on what anyone sends.
-
-    ``token`` None trusts whoever the broker lets publish. Good and bad commands
-    have allowances of their own, so that a flood of bad ones cannot keep a
-    person from acknowledging.
+    ``token`` None trusts everyone whom the broker lets publish. ``monotonic`` gives seconds.
+    Good and bad commands have separate limits, so that a flood of bad ones does not keep
+    anybody from acknowledging.
     """
 
     def __init__(
@@ -186,20 +188,23 @@ class CommandDesk:
         self._submit = submit
         self._token = token
         self._monotonic = monotonic
-        self._good = Allowance(burst=20, every_s=0.5)
-        self._bad = Allowance(burst=20, every_s=1.0)
+        self._good = TokenBucket(20, 0.5)
+        self._bad = TokenBucket(20, 1.0)
 
-    async def answer(self, payload: bytes) -> dict[str, Any] | None:
-        """The result of one command; None where even a refusal would feed a flood."""
-        fields: dict[str, Any] = {}
+    async def answer(self, payload: bytes) -> ResultMessage | None:
+        """Carry out one command and give its result.
+
+        None where too many bad commands come: answering each would add to the flood.
+        """
+        fields: dict[str, Json] = {}
         try:
             fields = parse_untrusted(payload)
             self._check_token(fields)
             request = request_untrusted(fields)
-            if not self._good.take(self._monotonic()):
+            if not self._admits(self._good):
                 raise CommandError("too many commands at once; try again in some seconds")
         except CommandError as error:
-            return self._refusal(fields, str(error))
+            return result(fields, Reply(False, str(error))) if self._admits(self._bad) else None
         try:
             answer = self._submit(request.document())
             reply = answer if isinstance(answer, Reply) else await answer
@@ -207,16 +212,23 @@ class CommandDesk:
             reply = Reply(False, str(error))
         return result(fields, reply)
 
-    def _check_token(self, fields: Mapping[str, Any]) -> None:
+    def _check_token(self, fields: Mapping[str, Json]) -> None:
         if self._token is not None and not self._token.accepts(fields.get("token")):
             raise CommandError("token refused")
 
-    def _refusal(self, fields: Mapping[str, Any], why: str) -> dict[str, Any] | None:
-        return result(fields, Reply(False, why)) if self._bad.take(self._monotonic()) else None
+    def _admits(self, limit: TokenBucket) -> bool:
+        now_s = self._monotonic()
+        if limit.wait(now_s):
+            return False
+        limit.spend(now_s)
+        return True
 
 
 def token_of(plan: MqttPlan) -> TokenFile | None:
-    """The token that commands must bear under this plan; None where they need none."""
+    """The token that commands must carry under this plan; None where they need none.
+
+    FollowerError where the plan wants one and names no file.
+    """
     if plan.commands != "token":
         return None
     if plan.token_file is None:

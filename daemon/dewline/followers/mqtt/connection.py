@@ -1,4 +1,4 @@
-"""One connection to an MQTT broker: opened afresh each time, and closed for certain."""
+"""One connection to an MQTT broker: newly made each time, and certainly closed at the end."""
 
 from __future__ import annotations
 
@@ -7,8 +7,7 @@ import contextlib
 import logging
 import socket
 import ssl
-from collections.abc import AsyncIterator, Coroutine
-from typing import Any
+from collections.abc import AsyncIterator, Awaitable
 
 import aiomqtt
 import paho.mqtt.client as paho
@@ -24,7 +23,7 @@ LEAVE_TIMEOUT_S = 1.0
 MAX_WAITING_MESSAGES = 20_000
 MAX_IN_FLIGHT = 64
 
-# The libraries tell every publish in flight and every packet; what counts is told by us.
+# The libraries log every packet; what matters is logged by the follower.
 _SILENT = logging.getLogger("dewline.followers.mqtt.wire")
 _SILENT.setLevel(logging.CRITICAL)
 
@@ -66,7 +65,7 @@ def _inner(client: aiomqtt.Client) -> paho.Client:
 async def connection(
     plan: MqttPlan, identifier: str, will: aiomqtt.Will, clock: Clock
 ) -> AsyncIterator[aiomqtt.Client]:
-    """A connected client, never used twice: a second use would send again what had failed.
+    """A connected client, used once: used again, it would repeat messages that had failed.
 
     Raises MqttError or OSError when the broker is away, FollowerError for an
     unreadable secret. However it ends, the socket is closed afterwards.
@@ -81,11 +80,11 @@ async def connection(
             await _leave(client)
 
 
-async def _finish_even_if_cancelled(entering: Coroutine[Any, Any, aiomqtt.Client]) -> None:
-    """The socket is made in a thread that cannot be stopped: wait for it, then let go.
+async def _finish_even_if_cancelled(entering: Awaitable[aiomqtt.Client]) -> None:
+    """Wait until the client has connected; when cancelled, first let the attempt end.
 
-    Left alone, it would come to life later as a connection that nobody holds,
-    and its last will would say ``lost`` of a daemon that is well.
+    The socket is made in a thread that cannot be stopped. Left alone, it would become a
+    connection that nobody closes, and its last will would say ``lost`` of a running daemon.
     """
     task = asyncio.ensure_future(entering)
     try:
@@ -98,16 +97,16 @@ async def _finish_even_if_cancelled(entering: Coroutine[Any, Any, aiomqtt.Client
 
 
 async def _leave(client: aiomqtt.Client) -> None:
-    """Say DISCONNECT where that is possible and close the socket in any case."""
+    """Send DISCONNECT where that is possible and close the socket in any case."""
     inner = _inner(client)
     inner.disconnect()
     for turn in range(100):
         sock = inner.socket()
         if not isinstance(sock, socket.socket):
             break
-        if turn >= 50:  # it was not to be had politely: the reader sees the end and closes
+        if turn >= 50:  # no answer to DISCONNECT: the reading side sees the end and closes
             with contextlib.suppress(OSError):
                 sock.shutdown(socket.SHUT_RDWR)
         await asyncio.sleep(LEAVE_TIMEOUT_S / 100)
     if client._disconnected.done() and not client._disconnected.cancelled():
-        client._disconnected.exception()  # looked at, else asyncio logs it as never retrieved
+        client._disconnected.exception()  # else asyncio logs that it was never retrieved

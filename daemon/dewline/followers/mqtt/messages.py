@@ -1,12 +1,16 @@
-"""What goes out over MQTT: each thing the house says, as topic, payload and service level."""
+"""The messages that go out over MQTT: what is in each, on which topic, at which QoS.
+
+Retained messages (state, alarms, readings) show how things are now; the broker gives them to every
+new subscriber. Events, heartbeats, results and ledger rows are published once.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Literal, TypedDict
 
-from dewline.events import LedgerRow
+from dewline.events import EventDocument, LedgerRow
 from dewline.followers.mqtt.topics import Topics
 from dewline.readings import compact_json, iso_utc
 
@@ -14,9 +18,51 @@ DaemonState = Literal["running", "stopping", "stopped", "lost"]
 RUNNING_BEGINS = b'{"state":"running"'
 
 
+class StateMessage(TypedDict):
+    """Whether the daemon runs. ``started``: ISO 8601 UTC."""
+
+    state: DaemonState
+    started: str
+    version: str
+
+
+class ReadingMessage(TypedDict):
+    """The latest reading of a signal; ``value`` is null where there is no finite number."""
+
+    value: float | None
+    unit: str | None
+    quality: str
+    time: str
+
+
+class HeartbeatFacts(TypedDict):
+    """What a heartbeat says. ``followers``: by name, how many seconds each is behind.
+
+    ``seq``: the last item; ``worst``: the most urgent state among all alarms.
+    """
+
+    seq: int
+    worst: str
+    followers: Mapping[str, float]
+
+
+class ResultMessage(TypedDict):
+    """The answer to a command; ``ref``, ``command`` and ``alarm`` repeat what it said."""
+
+    ref: str | int | None
+    command: str | None
+    alarm: str | None
+    ok: bool
+    message: str
+    event_id: str | None
+
+
 @dataclass(frozen=True, slots=True)
-class Letter:
-    """One message out. ``seq``: with its PUBACK the event of that ``seq`` is delivered."""
+class OutMessage:
+    """One message to publish. ``payload`` None empties what the broker retains on ``topic``.
+
+    ``seq``: once the broker has acknowledged the message, the event of that ``seq`` is delivered.
+    """
 
     topic: str
     payload: str | None
@@ -25,47 +71,59 @@ class Letter:
     seq: int | None = None
 
 
-class Letters:
-    """Writes the letters of one daemon."""
+class MessageWriter:
+    """Writes the messages of one daemon. ``started``: ISO 8601 UTC."""
 
     def __init__(self, topics: Topics, started: str, version: str) -> None:
         self._topics = topics
-        self._about = {"started": started, "version": version}
+        self._started = started
+        self._version = version
 
-    def state(self, state: DaemonState) -> Letter:
-        payload = compact_json({"state": state, **self._about})
-        return Letter(self._topics.state, payload, 1, True)
+    def state(self, state: DaemonState) -> OutMessage:
+        """The daemon's state, retained."""
+        message: StateMessage = {
+            "state": state,
+            "started": self._started,
+            "version": self._version,
+        }
+        return OutMessage(self._topics.state, compact_json(message), 1, True)
 
-    def alarm(self, document: Mapping[str, Any]) -> Letter:
-        """The last event of an alarm, kept by the broker."""
-        return Letter(self._topics.alarm(document["alarm"]), compact_json(document), 1, True)
+    def alarm(self, document: EventDocument) -> OutMessage:
+        """The last event of an alarm, retained."""
+        return OutMessage(self._topics.alarm(document["alarm"]), compact_json(document), 1, True)
 
-    def event(self, document: Mapping[str, Any]) -> Letter:
-        return Letter(self._topics.event, compact_json(document), 1, False, document["seq"])
+    def event(self, document: EventDocument) -> OutMessage:
+        """An event; its acknowledgement moves the cursor."""
+        return OutMessage(self._topics.event, compact_json(document), 1, False, document["seq"])
 
-    def undurable(self, document: Mapping[str, Any]) -> list[Letter]:
-        """An event that is not in the record yet; the same ``id`` follows once it is."""
-        marked = {**document, "durable": False}
-        alarm = self.alarm(marked)
-        return [alarm, Letter(self._topics.event, alarm.payload, 1, False)]
+    def undurable(self, document: EventDocument) -> list[OutMessage]:
+        """An event that the disk refuses for now; it follows with the same ``id`` once recorded."""
+        payload = compact_json({**document, "durable": False})
+        return [
+            OutMessage(self._topics.alarm(document["alarm"]), payload, 1, True),
+            OutMessage(self._topics.event, payload, 1, False),
+        ]
 
-    def reading(self, signal: str, document: Mapping[str, Any]) -> Letter:
-        return Letter(self._topics.reading(signal), compact_json(document), 0, True)
+    def reading(self, signal: str, message: ReadingMessage) -> OutMessage:
+        """The latest reading of a full signal name, retained."""
+        return OutMessage(self._topics.reading(signal), compact_json(message), 0, True)
 
-    def heartbeat(self, time_ms: int, facts: Mapping[str, Any]) -> Letter:
+    def heartbeat(self, time_ms: int, facts: HeartbeatFacts) -> OutMessage:
+        """A heartbeat at ``time_ms`` (UTC epoch)."""
         payload = compact_json({"time": iso_utc(time_ms), **facts})
-        return Letter(self._topics.heartbeat, payload, 0, False)
+        return OutMessage(self._topics.heartbeat, payload, 0, False)
 
-    def result(self, document: Mapping[str, Any]) -> Letter:
-        return Letter(self._topics.result, compact_json(document), 1, False)
+    def result(self, message: ResultMessage) -> OutMessage:
+        """The answer to a command."""
+        return OutMessage(self._topics.result, compact_json(message), 1, False)
 
-    def empty(self, topic: str) -> Letter:
+    def empty(self, topic: str) -> OutMessage:
         """Makes the broker forget what it retains on ``topic``."""
-        return Letter(topic, None, 1, True)
+        return OutMessage(topic, None, 1, True)
 
-    def ledger(self, row: LedgerRow) -> Letter:
-        """A closed row. ValueError where it holds what JSON cannot say."""
-        document = {
+    def ledger(self, row: LedgerRow) -> OutMessage:
+        """A closed row of the ledger. TypeError or ValueError where it is not JSON, e.g. NaN."""
+        message = {
             "id": row.id,
             "box": row.box,
             "kind": row.kind,
@@ -73,23 +131,29 @@ class Letters:
             "ended": None if row.ended_ms is None else iso_utc(row.ended_ms),
             **row.document,
         }
-        return Letter(self._topics.ledger(row.box, row.kind), compact_json(document), 1, False)
+        return OutMessage(self._topics.ledger(row.box, row.kind), compact_json(message), 1, False)
 
 
-class EventLetters:
-    """Writes events with the retained alarm topics that follow from them.
+class EventMessages:
+    """Writes events together with the retained alarm topics that follow from them.
 
-    ``shown`` is the seq of the event that each alarm topic now bears: while old
-    events are caught up on, the table told at the start is the newer truth.
+    The alarm topics show the newest events as soon as a connection stands. While older events are
+    delivered after that, an alarm topic is published again only for an event newer than its own.
     """
 
-    def __init__(self, letters: Letters, table: list[dict[str, Any]]) -> None:
-        self._letters = letters
-        self._shown = {row["alarm"]: row["seq"] for row in table}
+    def __init__(self, writer: MessageWriter) -> None:
+        self._writer = writer
+        self._shown: dict[str, int] = {}  # by alarm: the seq of the event on its topic
 
-    def of(self, document: Mapping[str, Any]) -> Iterator[Letter]:
+    def table(self, table: Sequence[EventDocument]) -> list[OutMessage]:
+        """All alarm topics, from the last event of every alarm."""
+        self._shown = {row["alarm"]: row["seq"] for row in table}
+        return [self._writer.alarm(row) for row in table]
+
+    def of(self, document: EventDocument) -> Iterator[OutMessage]:
+        """An event, after its alarm topic where the event is the newest of the alarm."""
         alarm, seq = document["alarm"], document["seq"]
         if seq > self._shown.get(alarm, 0):
             self._shown[alarm] = seq
-            yield self._letters.alarm(document)
-        yield self._letters.event(document)
+            yield self._writer.alarm(document)
+        yield self._writer.event(document)

@@ -1,6 +1,6 @@
-"""MQTT topic names: ours, and what the standard allows.
+"""The MQTT topics of a site, and what the standard allows as a topic name.
 
-Rules of names and filters: MQTT 3.1.1 (OASIS, also ISO/IEC 20922), section 4.7.
+Rules of names: MQTT 3.1.1 (OASIS, also ISO/IEC 20922), section 4.7.
 """
 
 from __future__ import annotations
@@ -12,33 +12,20 @@ from dewline.errors import FollowerError
 MAX_BYTES = 65_535
 
 
-def _sound(text: str) -> bool:
-    """One character at least, none of them U+0000, at most 65 535 bytes of UTF-8."""
+def valid_name(topic: str) -> bool:
+    """Whether ``topic`` may be published to (MQTT-4.7.1-1, 4.7.3-1 to 4.7.3-3).
+
+    At least one character, at most 65 535 bytes of UTF-8, no U+0000 and no wildcard.
+    """
     try:
-        length = len(text.encode())
+        length = len(topic.encode())
     except UnicodeEncodeError:  # a lone surrogate has no UTF-8 form
         return False
-    return 0 < length <= MAX_BYTES and "\0" not in text
-
-
-def valid_name(topic: str) -> bool:
-    """Whether ``topic`` may be published to (MQTT-4.7.1-1, 4.7.3-1 to 4.7.3-3)."""
-    return _sound(topic) and "+" not in topic and "#" not in topic
-
-
-def valid_filter(text: str) -> bool:
-    """Whether ``text`` may be subscribed to (MQTT-4.7.1-2, 4.7.1-3)."""
-    levels = text.split("/")
-    return (
-        _sound(text)
-        and all(level == "+" or "+" not in level for level in levels)
-        and all("#" not in level for level in levels[:-1])
-        and (levels[-1] == "#" or "#" not in levels[-1])
-    )
+    return 0 < length <= MAX_BYTES and not any(character in topic for character in "\0+#")
 
 
 def _is_plain_prefix(prefix: str) -> bool:
-    """A name without edge slashes, ``$`` (the broker's own) and control characters."""
+    """A valid name without empty levels, a leading ``$`` (the broker's) or control characters."""
     return (
         valid_name(prefix)
         and prefix.isprintable()
@@ -64,22 +51,27 @@ class Topics:
 
     @property
     def state(self) -> str:
+        """Whether the daemon runs; retained."""
         return self._at("state")
 
     @property
     def heartbeat(self) -> str:
+        """A sign of life every 30 s."""
         return self._at("heartbeat")
 
     @property
     def event(self) -> str:
+        """Every event, once."""
         return self._at("event")
 
     @property
     def command(self) -> str:
+        """Where commands are taken."""
         return self._at("command")
 
     @property
     def result(self) -> str:
+        """The answer to every command."""
         return self._at("command", "result")
 
     @property
@@ -103,4 +95,5 @@ class Topics:
         return self._at(box, "reading", name)
 
     def ledger(self, box: str, kind: str) -> str:
+        """Closed rows of one kind in the ledger of a box, each once."""
         return self._at(box, "ledger", kind)

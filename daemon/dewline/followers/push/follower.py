@@ -23,7 +23,7 @@ from dewline.followers.push.outbox import LATE_MS, Batch, Outbox
 from dewline.followers.push.page_text import Page, PageWriter
 from dewline.followers.push.phrases import Document, time_of
 from dewline.followers.push.target import Sent, Target
-from dewline.followers.tasks import drop, until
+from dewline.followers.tasks import cancel_all, wait_until
 from dewline.hours import next_moment, zone_of
 from dewline.readings import compact_json
 
@@ -159,7 +159,7 @@ class PushFollower:
                 waiting -= done
                 others = [task for task in others if task not in done]
         finally:
-            await drop([*senders, *others])
+            await cancel_all([*senders, *others])
 
     # From the record.
 
@@ -230,7 +230,7 @@ class PushFollower:
                 return
             else:
                 wait_s = min((found - now_ms) / 1000, IDLE_S) if isinstance(found, int) else IDLE_S
-                await until(self._clock, self._clock.monotonic() + wait_s, recipient.wake)
+                await wait_until(self._clock, self._clock.monotonic() + wait_s, recipient.wake)
 
     def _may_send(self) -> bool:
         return self._clock.monotonic() < self._leave_by_s
@@ -278,7 +278,7 @@ class PushFollower:
 
     def _missed(self, recipient: Recipient, sent: Sent) -> None:
         recipient.reached = False
-        recipient.failures.tell(
+        recipient.failures.report(
             f"page to {recipient.contact.name} ({recipient.target.shown}): {sent.why}"
         )
 
@@ -302,7 +302,7 @@ class PushFollower:
         if self._stop.is_set():
             self._leave_by_s = 0.0  # whoever leaves does not wait for a provider
             return
-        await until(self._clock, self._clock.monotonic() + pause_s, self._stop)
+        await wait_until(self._clock, self._clock.monotonic() + pause_s, self._stop)
 
     async def _send_tests(self, recipient: Recipient, minute: int | None) -> None:
         """A test page every day at that minute: a phone that stays silent is noticed."""

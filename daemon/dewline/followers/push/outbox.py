@@ -374,7 +374,7 @@ class Outbox:
         self._woken = max([self._woken, *(seq for n in batch.notices for seq in n.parked)])
         if not sent:
             return
-        self._quota.take(now_ms, critical=batch.critical)
+        self._quota.spend(now_ms, critical=batch.critical)
         self._told_ms.extend(now_ms for _ in batch.notices)
         if batch.flood:
             self._digest_ms = now_ms

@@ -1,47 +1,32 @@
-"""How many pages a person and a provider can take: two buckets, one kept for what is critical."""
+"""How many pages a contact and a provider can bear: a usual share, and a reserve for critical ones.
+
+The figures are the project's own choice.
+"""
 
 from __future__ import annotations
 
-ORDINARY = 20  # pages at once, and an hour
-RESERVE = 10  # more of them for critical alarms only
+from dewline.followers.token_bucket import TokenBucket
+
+ORDINARY = 20  # pages at once, and per hour
+RESERVE = 10  # more of them, for critical alarms only
 HOUR_MS = 3_600_000
 
 
-class TokenBucket:
-    """Holds up to ``size`` pages and gains ``size`` of them an hour."""
-
-    def __init__(self, size: int) -> None:
-        self._size = size
-        self._level = float(size)
-        self._at_ms = 0
-
-    def level(self, now_ms: int) -> float:
-        gained = max(0, now_ms - self._at_ms) * self._size / HOUR_MS
-        return min(float(self._size), self._level + gained)
-
-    def take(self, now_ms: int) -> None:
-        self._level = self.level(now_ms) - 1.0
-        self._at_ms = now_ms
-
-    def next_ms(self, now_ms: int) -> int:
-        """When there is one to take; ``now_ms`` where there is."""
-        missing = 1.0 - self.level(now_ms)
-        return now_ms if missing <= 1e-9 else now_ms + int(missing * HOUR_MS / self._size) + 1
-
-
 class Quota:
-    """Ordinary pages stop before the reserve; critical ones take the reserve last."""
+    """Ordinary pages stop before the reserve; critical ones use the reserve last."""
 
     def __init__(self, ordinary: int = ORDINARY, reserve: int = RESERVE) -> None:
-        self._ordinary = TokenBucket(ordinary)
-        self._reserve = TokenBucket(reserve)
+        self._ordinary = TokenBucket(ordinary, HOUR_MS / ordinary)
+        self._reserve = TokenBucket(reserve, HOUR_MS / reserve)
 
     def next_ms(self, now_ms: int, *, critical: bool) -> int:
-        """When a page may go out; ``now_ms`` where it may now."""
-        ordinary_ms = self._ordinary.next_ms(now_ms)
-        return min(ordinary_ms, self._reserve.next_ms(now_ms)) if critical else ordinary_ms
+        """When the next page may be sent; ``now_ms`` where it may be sent now."""
+        wait_ms = self._ordinary.wait(now_ms)
+        if critical:
+            wait_ms = min(wait_ms, self._reserve.wait(now_ms))
+        return now_ms + int(wait_ms) + 1 if wait_ms else now_ms
 
-    def take(self, now_ms: int, *, critical: bool) -> None:
-        """A page went out."""
-        spent = self._ordinary.next_ms(now_ms) > now_ms
-        (self._reserve if critical and spent else self._ordinary).take(now_ms)
+    def spend(self, now_ms: int, *, critical: bool) -> None:
+        """Count a page that was sent."""
+        ordinary_left = not self._ordinary.wait(now_ms)
+        (self._ordinary if ordinary_left or not critical else self._reserve).spend(now_ms)

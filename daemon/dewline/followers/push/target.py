@@ -16,7 +16,7 @@ from dewline.errors import FollowerError
 from dewline.followers.push.http_trace import Wire, watched
 from dewline.followers.push.page_text import Page
 from dewline.followers.secret import read_secret
-from dewline.followers.tasks import alone
+from dewline.followers.tasks import in_own_task
 
 TIMEOUT_S = 30.0
 Fate = Literal["delivered", "unknown", "later", "refused", "barred"]
@@ -64,7 +64,7 @@ class Target:
         tones = {"over": NotifyType.SUCCESS, "test": NotifyType.INFO, "low": NotifyType.INFO}
         try:
             async with asyncio.timeout(TIMEOUT_S):
-                delivered = await alone(
+                delivered = await in_own_task(
                     self._apprise.async_notify(
                         title=page.title,
                         body=page.body,
