@@ -96,7 +96,7 @@ def _watch_plan(
     followers = follower_names(config)
     signals = {**ground.signals, **ground.derive_all()}
     own = daemon_signals(config.buses, instruments, followers)
-    own_rules = daemon_rules(config.buses, instruments.values(), followers)
+    own_rules = daemon_rules(own, config.buses, instruments.values(), followers)
     return WatchPlan(
         site=config.site,
         timezone=config.timezone,

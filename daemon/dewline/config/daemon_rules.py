@@ -1,45 +1,44 @@
-"""The reserved box ``daemon``: what dewline watches of itself, made from the rest of the plan."""
+"""The place ``daemon``: what dewline watches of itself, by the rules of ``builtin/daemon.yaml``."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
+from dataclasses import replace
+from functools import cache
 
+from dewline.config.fields import Name
+from dewline.config.nodes import SourceFile, read_source
 from dewline.config.plan import InstrumentPlan
-from dewline.watch_plan import (
-    CLOCK_SET,
-    DAEMON,
-    Above,
-    Below,
-    FalseFor,
-    RulePlan,
-    SignalPlan,
-    TrueFor,
-)
+from dewline.config.profiles import BUILTIN
+from dewline.config.rule_plans import rule_plan
+from dewline.config.rule_schema import RuleSpec, Strict
+from dewline.config.rules import Layer, RuleTarget, lay
+from dewline.config.salvage import salvage
+from dewline.errors import ConfigError
+from dewline.watch_plan import DAEMON, RulePlan, SignalPlan
 
 EVERY_MS = 30_000
-LOST_AFTER_MS = 10_000
-CLOCK_NOT_SET_MS = 900_000
-LEAST_DISK_MB = 200.0
-MOST_BEHIND_S = 900.0
-# "10 in 10 minutes": EEMUA 191 as commonly quoted; the end below 5 is from memory.
-FLOOD_ABOVE = 10.0
-FLOOD_DEADBAND = 5.0
 
 
-def silent(instrument: str) -> str:
-    """The alarm that an instrument does not answer."""
-    return f"{DAEMON}.{instrument}-silent"
+class DaemonRule(RuleSpec):
+    """A rule whose signal is named as those of ``daemon`` are, with hyphens."""
+
+    signal: Name | None = None
 
 
-def lost(bus: str) -> str:
-    """The alarm that a bus is gone."""
-    return f"{DAEMON}.{bus}-lost"
+class DaemonRules(Strict):
+    """The file of rules: of each bus, instrument and follower, and of the daemon as a whole."""
+
+    buses: dict[Name, DaemonRule]
+    instruments: dict[Name, DaemonRule]
+    followers: dict[Name, DaemonRule]
+    daemon: dict[Name, DaemonRule]
 
 
 def daemon_signals(
     buses: Iterable[str], instruments: Iterable[str], followers: Iterable[str]
 ) -> dict[str, SignalPlan]:
-    """Signals of the reserved box. Links and answers are 1 while all is well."""
+    """Signals of ``daemon``, told every 30 s. Links and answers are 1 while all is well."""
     units = {f"{bus}-link": "" for bus in buses}
     units |= {f"{instrument}-answer": "" for instrument in instruments}
     units |= {f"{follower}-behind": "s" for follower in followers}
@@ -52,109 +51,50 @@ def daemon_signals(
 
 
 def daemon_rules(
-    buses: Iterable[str], instruments: Iterable[InstrumentPlan], followers: Iterable[str]
+    signals: Mapping[str, SignalPlan],
+    buses: Iterable[str],
+    instruments: Iterable[InstrumentPlan],
+    followers: Iterable[str],
 ) -> dict[str, RulePlan]:
-    """Alarms of the reserved box, parents before children."""
-    rules = [_lost(bus) for bus in buses]
-    rules += [_silent(instrument) for instrument in instruments]
-    rules += [_behind(follower) for follower in followers]
-    rules += _house()
-    return {rule.alarm: rule for rule in rules}
-
-
-def _lost(bus: str) -> RulePlan:
-    return RulePlan(
-        alarm=lost(bus),
-        place=DAEMON,
-        rule=f"{bus}-lost",
-        signal=f"{DAEMON}.{bus}-link",
-        condition=FalseFor(LOST_AFTER_MS),
-        unit="s",
-        priority="high",
-        advice=f"Nothing on bus {bus} is read: check its cable, converter, plug and network.",
-    )
-
-
-def _silent(instrument: InstrumentPlan) -> RulePlan:
-    name = instrument.name
-    return RulePlan(
-        alarm=silent(name),
-        place=DAEMON,
-        rule=f"{name}-silent",
-        signal=f"{DAEMON}.{name}-answer",
-        condition=FalseFor(LOST_AFTER_MS),
-        unit="s",
-        priority="high",
-        under=(lost(instrument.bus),),
-        advice=f"{name} does not answer: check its power, cable, unit number and line settings.",
-    )
-
-
-def _behind(follower: str) -> RulePlan:
-    return RulePlan(
-        alarm=f"{DAEMON}.{follower}-behind",
-        place=DAEMON,
-        rule=f"{follower}-behind",
-        signal=f"{DAEMON}.{follower}-behind",
-        condition=Above(MOST_BEHIND_S),
-        unit="s",
-        deadband=MOST_BEHIND_S - 60,
-        advice=f"{follower} is not taken: check the far side; nothing is lost meanwhile.",
-    )
-
-
-def _house() -> list[RulePlan]:
-    return [
-        RulePlan(
-            alarm=f"{DAEMON}.disk-low",
-            place=DAEMON,
-            rule="disk-low",
-            signal=f"{DAEMON}.disk-free",
-            condition=Below(LEAST_DISK_MB),
-            unit="MB",
-            deadband=LEAST_DISK_MB / 4,
-            on_delay_ms=60_000,
-            priority="high",
-            advice="Free disk space: the record is about to be cut short.",
-        ),
-        RulePlan(
-            alarm=f"{DAEMON}.task-failed",
-            place=DAEMON,
-            rule="task-failed",
-            signal=f"{DAEMON}.tasks-failed",
-            condition=Above(0.5),
-            unit="",
-            priority="high",
-            advice="A part of dewline fails again and again: read its log.",
-        ),
-        RulePlan(
-            alarm=f"{DAEMON}.journal-damaged",
-            place=DAEMON,
-            rule="journal-damaged",
-            signal=f"{DAEMON}.journal-damaged",
-            condition=TrueFor(0),
-            unit="s",
-            priority="high",
-            advice="The record was damaged and set aside: look at the disk, keep both files.",
-        ),
-        RulePlan(
-            alarm=f"{DAEMON}.clock-not-set",
-            place=DAEMON,
-            rule="clock-not-set",
-            signal=CLOCK_SET,
-            condition=FalseFor(CLOCK_NOT_SET_MS),
-            unit="s",
-            advice="No time server has set the clock since the boot: look at the network.",
-        ),
-        RulePlan(
-            alarm=f"{DAEMON}.alarm-flood",
-            place=DAEMON,
-            rule="alarm-flood",
-            signal=f"{DAEMON}.alarm-rate",
-            condition=Above(FLOOD_ABOVE),
-            unit="",
-            deadband=FLOOD_DEADBAND,
-            priority="medium",
-            advice="More alarms than a person can follow: look for the one cause behind them.",
-        ),
+    """Alarms of ``daemon`` on these signals, parents before children."""
+    every = {
+        "buses": [(bus, bus) for bus in buses],
+        "instruments": [(instrument.name, instrument.bus) for instrument in instruments],
+        "followers": [(follower, "") for follower in followers],
+        "daemon": [("", "")],
+    }
+    source, sections = _read()
+    plans = [
+        _plan(Layer(DAEMON, source, (section,), rules), rule, name, bus, signals)
+        for section, rules in sections.items()
+        for name, bus in every[section]
+        for rule in rules
     ]
+    return {plan.alarm: plan for plan in plans}
+
+
+def _plan(
+    layer: Layer, rule: str, name: str, bus: str, signals: Mapping[str, SignalPlan]
+) -> RulePlan:
+    """One rule of the file for what is called ``name`` ("": for the daemon as a whole)."""
+    of_it = f"{name}-" if name else ""
+    layered = lay(rule, [layer])
+    signal = signals[f"{DAEMON}.{of_it}{layered.values['signal']}"]
+    alarm = f"{DAEMON}.{of_it}{rule}"
+    plan = rule_plan(alarm, layered, RuleTarget(DAEMON, signal.name), signal, lambda _: None)
+    assert plan is not None
+    return replace(
+        plan,
+        rule=f"{of_it}{rule}",
+        under=tuple(f"{DAEMON}.{bus}-{parent}" for parent in layered.values.get("under", ())),
+        advice=layered.values["advice"].format(name=name),
+    )
+
+
+@cache
+def _read() -> tuple[SourceFile, dict[str, Mapping[str, DaemonRule]]]:
+    source = read_source(BUILTIN / "daemon.yaml", [], [])
+    rules = salvage(DaemonRules, source)
+    if rules is None or source.problems:
+        raise ConfigError(source.problems)
+    return source, {name: getattr(rules, name) for name in DaemonRules.model_fields}

@@ -11,7 +11,6 @@ from dewline.config.nodes import Path_, SourceFile, read_source
 from dewline.config.plan import AsciiProfile, RegisterPlan
 from dewline.config.profile_schema import REASONS, Ask, ProfileHead, RegisterConfig, Stream
 from dewline.config.salvage import salvage
-from dewline.errors import UnitError
 from dewline.readings import Quality
 from dewline.units import Quantity, convert, dimension, linear
 
@@ -285,12 +284,3 @@ def register_plan(
 
 def _qualities(config: RegisterConfig) -> dict[int, Quality]:
     return {raw: REASONS[reason] for raw, reason in config.sentinels.items()}
-
-
-def try_unit(register: RegisterConfig, canonical: str) -> str | None:
-    """None if the register can be kept in ``canonical``, else why not."""
-    try:
-        linear(raw_unit(register), canonical)
-    except UnitError as error:
-        return str(error)
-    return None

@@ -9,11 +9,15 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from difflib import get_close_matches
-from typing import Any
 
-from dewline.config.conditions import check_shape, condition_of, deadband_of, guard_of
-from dewline.config.daemon_rules import silent
-from dewline.config.rules import Ground, Layer, Layered, RuleTarget, lay
+from dewline.config.conditions import (
+    Resolve,
+    check_shape,
+    condition_of,
+    deadband_of,
+    guard_of,
+)
+from dewline.config.rules import Ground, Layer, Layered, RuleTarget, lay, silent_alarm
 from dewline.watch_plan import DAEMON, RulePlan, SignalPlan
 
 
@@ -163,18 +167,16 @@ class _Writer:
         if values.get("priority", "medium") == "critical" and values.get("suppress_while"):
             rule.report("suppress_while", "a critical rule is never suppressed", "leave it out")
         signal = self._ground.plan(target.signal)
-        made = condition_of(rule, signal, lambda name: self._find(target, name))
-        deadband = None if made is None else deadband_of(rule, signal, made[0])
+        plan = rule_plan(alarm, rule, target, signal, lambda name: self._find(target, name))
         guard = guard_of(rule, lambda name: self._find(target, name))
         if isinstance(guard, str):
             self._no_guard(rule, target, guard)
             return
-        if made is None:
+        if plan is None:
             return
         if alarm in self._book.plans:
             rule.report(None, f"makes the alarm {alarm} a second time", "give it another name")
             return
-        plan = _plan(alarm, rule, target, made, deadband)
         self._book.plans[alarm] = replace(plan, only_while=guard)
         self._book.origins[alarm] = rule
 
@@ -207,7 +209,7 @@ class _Writer:
 
     def _implied(self, plan: RulePlan) -> Iterable[str]:
         instrument = self._ground.plan(plan.signal).instrument
-        return () if instrument is None else (silent(instrument),)
+        return () if instrument is None else (silent_alarm(instrument),)
 
     def _parent(self, rule: Layered, plan: RulePlan, parent: str) -> list[str]:
         """Full names of the alarms meant: of the same place first, then of what it is fed by."""
@@ -239,9 +241,16 @@ class _Writer:
         rule.report("under", f"{parent!r} is no rule above this one", remedy)
 
 
-def _plan(
-    alarm: str, rule: Layered, target: RuleTarget, made: tuple[Any, str], deadband: float | None
-) -> RulePlan:
+def rule_plan(
+    alarm: str, rule: Layered, target: RuleTarget, signal: SignalPlan, resolve: Resolve
+) -> RulePlan | None:
+    """The plan of one alarm, without parents and guard; None where a problem was reported.
+
+    ``resolve`` finds the signal that a limit names.
+    """
+    made = condition_of(rule, signal, resolve)
+    if made is None:
+        return None
     values = rule.values
     priority = values.get("priority", "medium")
     default = "auto" if priority == "low" else "required"
@@ -252,7 +261,7 @@ def _plan(
         signal=target.signal,
         condition=made[0],
         unit=made[1],
-        deadband=deadband,
+        deadband=deadband_of(rule, signal, made[0]),
         on_delay_ms=values.get("on_delay", 0),
         off_delay_ms=values.get("off_delay", 0),
         priority=priority,

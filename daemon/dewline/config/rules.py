@@ -11,7 +11,7 @@ from dewline.config.fields import NAME, SIGNAL
 from dewline.config.nodes import Path_, SourceFile
 from dewline.config.roles import DERIVED, ROLES, Derived, residual
 from dewline.config.rule_schema import COMPANIONS, CONDITIONS, RuleSpec
-from dewline.watch_plan import SignalPlan
+from dewline.watch_plan import DAEMON, SignalPlan
 
 _TARGET = re.compile(
     rf"(?:(?P<place>{NAME}|\{{supply\}}|\{{purifier\}})\.)?"
@@ -78,6 +78,11 @@ def lay(name: str, layers: Iterable[Layer]) -> Layered:
         rule.values |= given
         rule.origin |= dict.fromkeys(given, layer)
     return rule
+
+
+def silent_alarm(instrument: str) -> str:
+    """The alarm that an instrument does not answer: parent of all alarms on its signals."""
+    return f"{DAEMON}.{instrument}-silent"
 
 
 @dataclass(frozen=True, slots=True)
