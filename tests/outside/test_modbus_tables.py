@@ -22,7 +22,6 @@ import crcmod.predefined
 import minimalmodbus
 import pytest
 
-from dewline.bus.decode import decode_untrusted
 from dewline.bus.modbus import (
     Question,
     payload_untrusted,
@@ -42,6 +41,7 @@ from dewline.config.plan import (
 from dewline.config.wire import silence_ms, wire_time_ms
 from dewline.errors import BadFrame, Refused
 from dewline.readings import Quality
+from tests.bus.one_register import decode_register
 
 DATA = Path(__file__).parent / "data"
 UNIT = 17
@@ -167,7 +167,7 @@ def test_float_words(row: dict[str, str], order: Any) -> None:
     (column,) = (name for name in row if name.startswith(order))
     words = list(struct.unpack(">HH", bytes.fromhex(row[column])))
     register = RegisterPlan(name="r", table="input", address=0, type="float32", word_order=order)
-    reading = decode_untrusted(register, words)
+    reading = decode_register(register, words)
     expected = float(row["float32_roundtrip"])
     if math.isfinite(expected):
         assert (reading.value, reading.quality) == (expected, Quality.GOOD)

@@ -11,7 +11,6 @@ from pathlib import Path
 
 import pytest
 
-from dewline.bus.decode import decode_untrusted
 from dewline.config import load
 from dewline.config.plan import Plan, RegisterPlan
 from dewline.readings import Reading
@@ -20,6 +19,7 @@ from dewline_sim.config import write_config
 from dewline_sim.instruments.instrument import Instrument
 from dewline_sim.modbus import Words
 from dewline_sim.scenario import Scene
+from tests.bus.one_register import decode_register
 
 MODBUS = ("heron-panel", "heron-trace", "room-air")
 
@@ -44,7 +44,7 @@ def plan(scene: Scene, tmp_path: Path) -> Plan:
 def decoded(register: RegisterPlan, words: Words) -> Reading:
     """What the daemon makes of the simulator's words."""
     table = words[register.table]
-    return decode_untrusted(register, [table[register.address + i] for i in range(register.words)])
+    return decode_register(register, [table[register.address + i] for i in range(register.words)])
 
 
 def agree(instrument: Instrument, registers: tuple[RegisterPlan, ...]) -> int:

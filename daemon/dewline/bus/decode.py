@@ -11,7 +11,7 @@ from __future__ import annotations
 import re
 import struct
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from math import inf, isfinite, nextafter
 from operator import itemgetter
 
@@ -74,18 +74,6 @@ def _compile_plain(block: Block) -> DecodeBlock | None:
         return tuple([one(raw) for one, raw in zip(qualifiers, raws, strict=True)])
 
     return decode
-
-
-def decode_untrusted(register: RegisterPlan, words: Sequence[int]) -> Reading:
-    """The reading of one register from its 16-bit words (or its one bit) as they came.
-
-    BadFrame when the number of words, or a word, is not what the register takes.
-    """
-    if len(words) != register.words or not all(0 <= word <= 0xFFFF for word in words):
-        raise BadFrame(f"{register.name} takes {register.words} words")
-    if register.table in ("coil", "discrete"):
-        return _compile_coil(register, 0)(bytes([words[0] & 1]))
-    return _compile_words(register, 0)(struct.pack(f">{len(words)}H", *words))
 
 
 def byte_order(word_order: str | None, size: int) -> tuple[int, ...]:
