@@ -111,7 +111,7 @@ def test_poison_slows_and_stays() -> None:
     """Activity multiplies transfer units; regeneration gives the capacity back, not the pace."""
     bed = Bed(PurifierSpec(), 23.0)
     bed.poison_to(0.25)
-    bed.tick(10.0, 23.0, 2400.0)
+    bed.update(10.0, 23.0, 2400.0)
     assert bed.oxygen.slope == pytest.approx(math.exp(-2.0), rel=1e-6)
     with pytest.raises(ValueError, match="activity"):
         bed.poison_to(0.0)
@@ -285,8 +285,8 @@ def test_heat_of_reaction_is_counted_once() -> None:
     """A preload brings no heat; a dose of 1 L warms 5 kg by 3 K (314 kJ/mol, derived)."""
     bed = Bed(PurifierSpec(), 25.0)
     bed.preload(O2, 0.5)
-    bed.tick(10.0, 25.0, 1e9)
+    bed.update(10.0, 25.0, 1e9)
     assert bed.temperature_c == pytest.approx(25.0, abs=1e-9)
     bed.oxygen.pass_gas(1000.0 * CM3_MOL, 50.0)
-    bed.tick(10.0, 25.0, 1e9)
+    bed.update(10.0, 25.0, 1e9)
     assert bed.temperature_c - 25.0 == pytest.approx(3.1, abs=0.1)

@@ -135,11 +135,11 @@ def test_part_worn_sieve_feels_heat() -> None:
     lab.run(6 * 3600)
     assert see(lab, "moisture") < 1.1 * cold
     layer = lab.purifiers["p1"].beds[0].water
-    lab.purifiers["p1"].beds[0].tick(0.0, 25.0, 1.0)
+    lab.purifiers["p1"].beds[0].update(0.0, 25.0, 1.0)
     halves = []
     for celsius in (23.0, 33.0, 43.0):
         lab.purifiers["p1"].beds[0].temperature_c = celsius
-        lab.purifiers["p1"].beds[0].tick(0.0, celsius, 1.0)
+        lab.purifiers["p1"].beds[0].update(0.0, celsius, 1.0)
         halves.append(layer.half)
     assert halves[1] / halves[0] == pytest.approx(2.3, rel=0.05)
     assert halves[2] / halves[0] == pytest.approx(5.0, rel=0.08)

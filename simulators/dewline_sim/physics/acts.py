@@ -4,18 +4,15 @@ from __future__ import annotations
 
 import inspect
 from collections.abc import Callable, Mapping
-from typing import TYPE_CHECKING, Any
 
 from dewline_sim.physics import box_acts, plant_acts
-
-if TYPE_CHECKING:
-    from dewline_sim.lab import Lab
+from dewline_sim.physics.plant import Plant
 
 Act = Callable[..., None]
 _TABLE: dict[str, Act] = {**box_acts.ACTS, **plant_acts.ACTS}
 
 
-def perform(lab: Lab, name: str, place: str, params: Mapping[str, object]) -> None:
+def perform(plant: Plant, name: str, place: str, params: Mapping[str, object]) -> None:
     """Carry out one act at one place.
 
     Raises ValueError for an unknown act, place or parameter, a missing
@@ -24,9 +21,9 @@ def perform(lab: Lab, name: str, place: str, params: Mapping[str, object]) -> No
     act = _TABLE.get(name)
     if act is None:
         raise ValueError(f"no act {name!r}; known are {', '.join(sorted(_TABLE))}")
-    if place not in lab.places():
-        raise ValueError(f"no place {place!r}; known are {', '.join(lab.places())}")
-    act(lab, place, **_checked(name, _parameters(act), params))
+    if place not in plant.places():
+        raise ValueError(f"no place {place!r}; known are {', '.join(plant.places())}")
+    act(plant, place, **_checked(name, _parameters(act), params))
 
 
 def listing() -> dict[str, str]:
@@ -53,7 +50,7 @@ def _parameters(act: Act) -> dict[str, inspect.Parameter]:
 
 def _checked(
     name: str, known: dict[str, inspect.Parameter], given: Mapping[str, object]
-) -> dict[str, Any]:
+) -> dict[str, object]:
     for key in given:
         if key not in known:
             options = ", ".join(known) or "none"

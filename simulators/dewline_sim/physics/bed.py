@@ -171,7 +171,7 @@ class Bed:
         """Share of the catalyst's rate that solvent has left."""
         return math.exp(-self.poison_mol / self.spec.solvent_poison_mol)
 
-    def tick(self, dt: float, around_c: float, tau_s: float) -> None:
+    def update(self, dt: float, around_c: float, tau_s: float) -> None:
         """Heat of reaction, drift towards ``around_c``, and the layers brought up to date."""
         mol = self.oxygen.mol
         heat_j = OXIDATION_J_MOL * max(0.0, mol - self._counted_mol)
@@ -185,9 +185,10 @@ class Bed:
         self.oxygen.refresh()
         self.water.refresh()
 
-    def held(self, gas: Mixture) -> None:
-        gas[O2] += self.oxygen.mol
-        gas[H2O] += self.water.mol
-        gas[SOLVENT] += self.solvent_mol
+    def add_content_to(self, total: Mixture) -> None:
+        """Add what both layers, solvent and rest gas amount to (mol per species)."""
+        total[O2] += self.oxygen.mol
+        total[H2O] += self.water.mol
+        total[SOLVENT] += self.solvent_mol
         for i in range(6):
-            gas[i] += self.rest[i]
+            total[i] += self.rest[i]

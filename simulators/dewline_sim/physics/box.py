@@ -1,7 +1,8 @@
-"""A glovebox: two zones of gas, walls, gloves, valves, holes, chambers, a freezer.
+"""A glovebox: its gas, walls, gloves, valves, holes, chambers and a freezer, stepped together.
 
 A step is laid out so that it reads the same forwards and backwards (gas out,
 loop, corner, what comes in, corner, loop, gas out), which makes it second order.
+The loop itself is the purifier's; the lab calls both in this order.
 """
 
 from __future__ import annotations
@@ -10,9 +11,10 @@ import math
 import random
 from typing import Final
 
-from dewline_sim.physics.chamber import Chamber, filled
+from dewline_sim.physics.chamber import Chamber
 from dewline_sim.physics.climate import Climate
 from dewline_sim.physics.freezer import Freezer
+from dewline_sim.physics.gas_space import GasSpace
 from dewline_sim.physics.gloves import Gloves
 from dewline_sim.physics.mixture import (
     H2,
@@ -25,114 +27,74 @@ from dewline_sim.physics.mixture import (
     R,
     add,
     empty,
-    molar_mass,
+    filled,
     move,
     swap,
 )  # fmt: skip
 from dewline_sim.physics.openings import AIR_KG_M3, ORIFICE, Opening, forced_open
 from dewline_sim.physics.people import Hands
-from dewline_sim.physics.purifier import Purifier
 from dewline_sim.physics.services import Supply, VacuumPump
-from dewline_sim.physics.spec import BoxSpec
+from dewline_sim.physics.spec import BoxSpec, PurifierSpec
 from dewline_sim.physics.transfer import Transfer
 from dewline_sim.physics.valves import Valves
-from dewline_sim.physics.walls import Walls, WetThing
+from dewline_sim.physics.walls import Walls
 
 _STIFF: Final = 0.15  # share of its excess an opening may take in a step before it is forced
 
 
-class Box:
-    """One box. Pressures in Pa, volumes in m3, amounts in mol, temperature in degC."""
+class Box(GasSpace):
+    """One box, started in its steady state: idle levels, walls and gloves to match.
+
+    ``loop`` is the spec of the purifier that cleans it, None where there is none.
+    """
 
     def __init__(
-        self, spec: BoxSpec, climate: Climate, ledger: Ledger, supply: Supply,
-        purifier: Purifier | None, *, valve_supply: Supply, seed: int,
+        self, spec: BoxSpec, climate: Climate, ledger: Ledger, *, supply: Supply,
+        valve_supply: Supply, loop: PurifierSpec | None, seed: int,
     ) -> None:  # fmt: skip
-        self.spec, self.climate, self.ledger = spec, climate, ledger
-        self.supply, self.purifier, self.valve_supply = supply, purifier, valve_supply
-        self.chance = random.Random(f"{seed}/{spec.name}")
-        self.temperature_c = climate.temperature_c + (0.5 if purifier is not None else 0.0)
-        self.kelvin = self.temperature_c + ZERO_C
-        self.powered = True
-        self.lights_k = 0.0
+        temperature_c = climate.temperature_c + (0.5 if loop is not None else 0.0)
         self.valves = Valves(spec)
+        self.gloves = Gloves(spec.gloves)
+        self.gloves.set_steady(climate.air, climate.barometer_pa, temperature_c)
+        gauge_pa, kelvin = self.valves.target_pa, temperature_c + ZERO_C
+        density = (climate.barometer_pa + gauge_pa) / (R * kelvin)
+        oxygen = _idle(self.gloves.oxygen.rate, spec.oxygen_ppm, loop, density)
+        water = _idle(self.gloves.water.rate, spec.moisture_ppm, loop, density)
+        super().__init__(
+            spec, climate, ledger, supply=supply, valve_supply=valve_supply,
+            temperature_c=temperature_c, gauge_pa=gauge_pa,
+            shares=_with_traces(supply.shares, oxygen, water),
+        )  # fmt: skip
+        self.chance = random.Random(f"{seed}/{spec.name}")
+        self.lights_k = 0.0
         self.hands = Hands(self.chance)
         self.openings: list[Opening] = []
         self.test_leak_m3_s = 0.0  # room air through a calibrated leak, whatever the pressure
-        self.things: list[WetThing] = []
         self.rates = empty()  # mol/s from sources people switch on
         self.transfers: list[Transfer] = []
-        self.luggage: list[WetThing] = []  # on its way in, not yet in a chamber
         self.freezer = Freezer(spec.freezer) if spec.freezer is not None else None
-        self.gauge_pa = self.valves.target_pa
-        self.spill_mol = self.exhaust_mol = 0.0  # inert gas to the room, to the exhaust
-        self._give = spec.gloves.compliance_l_mbar * 1e-5  # m3/Pa
-        self._stroke = spec.gloves.stroke_l * 1e-3
-        self._arms = 0.0
-        self._out = self._air = 0.0
-        self._fill_start()
-        self.tick(0.0)
-        self.settle()
-
-    def _fill_start(self) -> None:
-        """Start in the steady state: idle levels, walls and gloves to match."""
-        spec, climate = self.spec, self.climate
-        self.pressure_pa = climate.barometer_pa + self.gauge_pa
-        self.density = self.pressure_pa / (R * self.kelvin)
-        self.gloves = Gloves(spec.gloves)
-        self.gloves.settle(climate.air, climate.barometer_pa, self.temperature_c)
-        oxygen = self._idle(self.gloves.oxygen.rate, spec.oxygen_ppm)
-        water = self._idle(self.gloves.water.rate, spec.moisture_ppm)
-        shares = list(self.supply.shares)
-        main = max(range(6), key=shares.__getitem__)
-        shares[main] += shares[O2] + shares[H2O] - oxygen - water
-        shares[O2], shares[H2O] = oxygen, water
-        volume = spec.volume_m3 + self._yield(self.gauge_pa)
-        dead = spec.dead_fraction
-        self.zone = filled(shares, self.pressure_pa, volume * (1.0 - dead), self.kelvin)
-        self.corner = filled(shares, self.pressure_pa, volume * dead, self.kelvin)
-        self.zone_mol = sum(self.zone)
+        self._in = self._out = self._air = 0.0  # mol of the step: supply, to outside, room air
         self.walls = Walls(spec.walls, self.density * spec.volume_m3)
-        self.walls.warm(self.temperature_c)
-        self.walls.settle(water)
+        self.walls.set_temperature(self.temperature_c)
+        self.walls.set_equilibrium(water)
+        shares = _with_traces(supply.shares, oxygen, water)
         self.chambers = {
             c.name: Chamber(c, filled(shares, self.pressure_pa, c.volume_l * 1e-3, self.kelvin))
             for c in spec.chambers
         }
+        self.update_slow(0.0, 0.0)
+        self.update_pressure()
 
-    def _idle(self, rate: float, given_ppm: float | None) -> float:
-        """Mole fraction at which the loop takes out what the gloves let in."""
-        if given_ppm is not None:
-            return given_ppm * 1e-6
-        if self.purifier is None:
-            return 1e-6
-        flow = self.purifier.spec.flow_m3_h / 3600.0 * self.density
-        return rate / (flow * (1.0 - self.purifier.spec.bypass))
-
-    def _yield(self, gauge_pa: float) -> float:
-        """Volume that gloves and window give way."""
-        return max(-self._stroke, min(self._stroke, self._give * gauge_pa))
-
-    def mol_at(self, gauge_pa: float) -> float:
-        """Gas in both zones at this gauge pressure, hands and temperature as they are."""
-        volume = self.spec.volume_m3 - self._arms + self._yield(gauge_pa)
-        return (self.climate.barometer_pa + gauge_pa) * volume / (R * self.kelvin)
-
-    @property
-    def mol(self) -> float:
-        return sum(self.zone) + sum(self.corner)
-
-    def begin(self, now_s: float, dt: float) -> None:
-        """Move hands, run transfers, and decide what flows in the coming step."""
-        self._arms = self.hands.litres(now_s, self.climate.local_hour(now_s)) * 1e-3
+    def start_step(self, now_s: float, dt: float) -> None:
+        """Move hands, run transfers, and decide what flows in the coming ``dt`` s."""
+        self.arms_m3 = self.hands.litres(now_s, self.climate.local_hour(now_s)) * 1e-3
         for transfer in self.transfers:
-            transfer.tick(self, dt)
+            transfer.advance(self, dt)
         if self.transfers and self.transfers[0].done:
             self.transfers = [t for t in self.transfers if not t.done]
-        inflow, outflow = self.valves.decide(self, dt)
-        self.exhaust_mol += outflow * self._inert
-        self._out, self._air = outflow, self.test_leak_m3_s * self.density * dt
-        self._inflow = inflow
+        self._in, self._out = self.valves.decide(self, dt)
+        self.exhaust_mol += self._out * self.inert_share
+        self._air = self.test_leak_m3_s * self.density * dt
         if self.openings:
             self._leak(dt)
 
@@ -151,11 +113,11 @@ class Box:
                     hole.area_m2 * speed * dt, hole.exchange_m3_s(speed, self.buoyancy) * dt
                 )
         if large:
-            self._gape(large, soft, dt)
+            self._leak_through_large(large, soft, dt)
 
-    def _gape(self, area_m2: float, soft: float, dt: float) -> None:
+    def _leak_through_large(self, area_m2: float, soft: float, dt: float) -> None:
         """Openings so large that pressure follows them within the step."""
-        net = (self._inflow + self._air - self._out) / self.density
+        net = (self._in + self._air - self._out) / self.density
         after = forced_open(
             self.gauge_pa,
             inflow_m3_s=net / dt,
@@ -172,33 +134,28 @@ class Box:
         self._through(out, swapped * dt)
 
     def _through(self, out_m3: float, swapped_m3: float) -> None:
+        """Note a volume that flows out (in where negative) and one that changes places."""
         if out_m3 > 0.0:
             self._out += out_m3 * self.density
-            self.spill_mol += out_m3 * self.density * self._inert
+            self.spill_mol += out_m3 * self.density * self.inert_share
         else:
             self._air -= out_m3 * self.density
         self._out += swapped_m3 * self.density
         self._air += swapped_m3 * self.density
 
-    def give_m3_pa(self) -> float:
-        """Volume of gas per pressure: the gas itself, gloves and window."""
-        soft = self._give if abs(self._give * self.gauge_pa) < self._stroke else 0.0
-        return self.spec.volume_m3 / self.pressure_pa + soft
-
-    def lose(self, share: float) -> None:
-        """Gas of the swept zone to the room."""
-        self.spill_mol += share * sum(self.zone) * self._inert
-        move(self.zone, self.ledger.went, share)
-
-    def breathe_out(self) -> None:
-        """Half of what leaves in this step."""
+    def release_half(self) -> None:
+        """Let out half of what leaves in this step; called at its beginning and at its end."""
         if self._out:
             n = sum(self.zone)
             move(self.zone, self.ledger.went, min(0.5, 0.5 * self._out / n))
         self.zone_mol = sum(self.zone)
 
-    def stir(self, dt: float) -> None:
-        """Swept zone and corner change gas, and the corner keeps its share of the amount."""
+    def mix_corner(self, dt: float) -> None:
+        """Let swept zone and corner change gas for ``dt`` s.
+
+        The mole fractions approach each other with the time constant
+        ``dead_exchange_s``; the corner keeps its share of the amount.
+        """
         dead = self.spec.dead_fraction
         if dead == 0.0:
             return
@@ -214,25 +171,24 @@ class Box:
         swap(self.zone, self.corner, from_here, from_there)
         self.zone_mol = sum(self.zone)
 
-    def take_in(self, pump: VacuumPump, dt: float) -> None:
-        """All that comes in during a step."""
+    def add_inflows(self, pump: VacuumPump, dt: float) -> None:
+        """Let in all that comes in during ``dt`` s, and run the antechambers.
+
+        Supply gas, room air, permeation, water of walls, ice and wet things,
+        sources, and what chambers take or give.
+        """
         zone, ledger = self.zone, self.ledger
-        if self._inflow:
-            self.supply.pour(zone, ledger, self._inflow)
+        if self._in:
+            self.supply.deliver(zone, ledger, self._in)
         if self._air:
             add(zone, ledger.came, self.climate.air, self._air)
-        self.gloves.give(zone, ledger, dt)
-        per_mol = 1.0 / sum(zone)
-        self.walls.quick.trade(zone, per_mol, dt)
-        self.walls.slow.trade(zone, per_mol, dt)
+        self.gloves.release(zone, ledger, dt)
+        self.walls.exchange(zone, dt)
         if self.freezer is not None:
-            self.freezer.give(zone, dt)
+            self.freezer.exchange(zone, dt)
         if self.things:
             self._dry_things(dt)
-        for species in (O2, H2O, H2, SOLVENT):
-            if self.rates[species]:
-                zone[species] += self.rates[species] * dt
-                ledger.came[species] += self.rates[species] * dt
+        self._run_sources(dt)
         for chamber in self.chambers.values():
             if not chamber.idle:
                 chamber.step(self, pump, dt)
@@ -243,57 +199,47 @@ class Box:
             thing.dry(self.zone, dt)
         self.things = [thing for thing in self.things if thing.pools]
 
-    def settle(self) -> None:
-        """Pressure from amount, volume, temperature and barometer.
+    def _run_sources(self, dt: float) -> None:
+        for species in (O2, H2O, H2, SOLVENT):
+            if self.rates[species]:
+                self.zone[species] += self.rates[species] * dt
+                self.ledger.came[species] += self.rates[species] * dt
 
-        (pb + g)(V + C g) = n R T, solved for g; beyond the gloves' stroke V is rigid.
-        """
-        barometer = self.climate.barometer_pa
+    def update_pressure(self) -> None:
+        """Pressure from amount, volume, temperature and barometer; open chambers belong to it."""
         open_doors = [c for c in self.chambers.values() if c.inner_open]
-        n, volume = self.mol, self.spec.volume_m3 - self._arms
+        n, volume = self.mol, self.spec.volume_m3 - self.arms_m3
         for chamber in open_doors:
             n += sum(chamber.gas)
             volume += chamber.volume_m3
-        energy = n * R * self.kelvin
-        excess, slope = energy - barometer * volume, volume + self._give * barometer
-        gauge = 2.0 * excess / (slope + math.sqrt(slope * slope + 4.0 * self._give * excess))
-        if abs(self._give * gauge) > self._stroke:
-            gauge = energy / (volume + math.copysign(self._stroke, gauge)) - barometer
-        self.gauge_pa = gauge
-        self.pressure_pa = barometer + gauge
-        self.density = self.pressure_pa / (R * self.kelvin)
+        self.set_pressure(n, volume)
         for chamber in open_doors:
-            chamber.level(self)
+            chamber.equalize(self)
         self.zone_mol = sum(self.zone)
 
-    def tick(self, dt: float) -> None:
-        """Every few seconds: temperature and what follows from it."""
-        goal = self.climate.temperature_c + self.lights_k * self.powered
-        if self.purifier is not None and self.purifier.bed is not None:
-            turn = self.purifier.flow_m3_s * 3600.0 / self.purifier.spec.flow_m3_h
-            hot = self.purifier.bed.temperature_c - self.climate.temperature_c
-            goal += 0.25 * hot * turn
+    def update_slow(self, dt: float, loop_k: float) -> None:
+        """Temperature and what follows from it, every few seconds.
+
+        ``loop_k`` is how much warmer than the room the loop makes the box in the end.
+        """
+        goal = self.climate.temperature_c + self.lights_k * self.powered + loop_k
         self.temperature_c += (goal - self.temperature_c) * -math.expm1(
             -dt / (self.spec.warm_up_min * 60.0)
         )
         self.kelvin = self.temperature_c + ZERO_C
-        self.walls.warm(self.temperature_c)
-        air = self.climate.air
-        self._inert = max(0.0, 1.0 - self.zone[O2] / sum(self.zone) / air[O2])
-        mass = molar_mass(self.zone)
-        self.mass_density = mass * self.density
-        self.buoyancy = abs(molar_mass(air) / mass - 1.0)
+        self.walls.set_temperature(self.temperature_c)
+        self.update_composition()
         if self.freezer is not None:
-            self.freezer.tick(dt, self.climate.temperature_c, self.powered)
-            self.freezer.aim(self.zone, sum(self.zone), self.density, self.kelvin)
+            self.freezer.update(dt, self.climate.temperature_c, self.powered)
+            self.freezer.set_rate(self.zone, sum(self.zone), self.density, self.kelvin)
 
-    def tick_gloves(self) -> None:
-        """Once a minute: the rubber."""
+    def update_gloves(self) -> None:
+        """Permeation through the gloves' rubber, once a minute."""
         n = sum(self.zone)
         inside = [x / n * self.pressure_pa for x in self.zone]
         self.gloves.worn = 1.0 if self.hands.inside else 0.0
         air, barometer = self.climate.air, self.climate.barometer_pa
-        self.gloves.tick(self.ledger, air, barometer, self.temperature_c, inside)
+        self.gloves.permeate(self.ledger, air, barometer, self.temperature_c, inside)
 
     def lose_power(self) -> None:
         """Valves fall shut, programs stop where they are, lights go out."""
@@ -303,13 +249,34 @@ class Box:
         for chamber in self.chambers.values():
             chamber.evacuating = chamber.refilling = False
 
-    def held(self, gas: Mixture) -> None:
-        for i in range(6):
-            gas[i] += self.zone[i] + self.corner[i]
-        self.walls.held(gas)
-        self.gloves.held(gas)
-        gas[H2O] += sum(thing.mol for thing in self.things + self.luggage)
+    def add_content_to(self, total: Mixture) -> None:
+        """Add everything in the box, its walls, gloves and chambers to ``total`` (mol)."""
+        super().add_content_to(total)
+        self.walls.add_content_to(total)
+        self.gloves.add_content_to(total)
+        total[H2O] += sum(thing.mol for thing in self.things + self.luggage)
         if self.freezer is not None:
-            gas[H2O] += self.freezer.ice_mol
+            total[H2O] += self.freezer.ice_mol
         for chamber in self.chambers.values():
-            chamber.held(gas)
+            chamber.add_content_to(total)
+
+
+def _idle(
+    rate_mol_s: float, given_ppm: float | None, loop: PurifierSpec | None, density: float
+) -> float:
+    """Mole fraction at which the loop takes out what the gloves let in, or the one given."""
+    if given_ppm is not None:
+        return given_ppm * 1e-6
+    if loop is None:
+        return 1e-6
+    flow = loop.flow_m3_h / 3600.0 * density
+    return rate_mol_s / (flow * (1.0 - loop.bypass))
+
+
+def _with_traces(shares: Mixture, oxygen: float, water: float) -> Mixture:
+    """Mole fractions of a supply with other shares of oxygen and water."""
+    out = list(shares)
+    main = max(range(6), key=out.__getitem__)
+    out[main] += out[O2] + out[H2O] - oxygen - water
+    out[O2], out[H2O] = oxygen, water
+    return out

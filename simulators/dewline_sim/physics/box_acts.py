@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import TYPE_CHECKING, cast
+from typing import cast
 
-from dewline_sim.physics.chamber import Chamber
 from dewline_sim.physics.mixture import (
     CM3_MOL,
     H2,
@@ -19,29 +18,13 @@ from dewline_sim.physics.mixture import (
 )  # fmt: skip
 from dewline_sim.physics.openings import Opening, Where
 from dewline_sim.physics.people import PATTERNS, Pattern
+from dewline_sim.physics.plant import Plant
 from dewline_sim.physics.transfer import Transfer, inward, outward
 from dewline_sim.physics.valves import Stuck
 from dewline_sim.physics.walls import WetThing, cardboard, glove_filler, moist_part
 
-if TYPE_CHECKING:
-    from dewline_sim.lab import Lab
-    from dewline_sim.physics.box import Box
-
 _WATER_MOL_G = 1e-3 / MOLAR_MASS[H2O]
 _THINGS: dict[str, Callable[[float], WetThing]] = {"part": moist_part, "cardboard": cardboard}
-
-
-def _box(lab: Lab, place: str) -> Box:
-    if place not in lab.boxes:
-        raise ValueError(f"{place} is not a box; boxes are {', '.join(lab.boxes)}")
-    return lab.boxes[place]
-
-
-def _chamber(lab: Lab, place: str, name: str) -> Chamber:
-    chambers = _box(lab, place).chambers
-    if name not in chambers:
-        raise ValueError(f"{place} has no chamber {name!r}; it has {', '.join(chambers)}")
-    return chambers[name]
 
 
 def _one_of(word: str, known: tuple[str, ...], what: str) -> str:
@@ -50,23 +33,23 @@ def _one_of(word: str, known: tuple[str, ...], what: str) -> str:
     return word
 
 
-def _bring(lab: Lab, item: WetThing) -> WetThing:
-    lab.ledger.came[H2O] += item.mol
+def _bring(plant: Plant, item: WetThing) -> WetThing:
+    plant.ledger.came[H2O] += item.mol
     return item
 
 
-def _thing(lab: Lab, kind: str, water_g: float) -> WetThing:
+def _thing(plant: Plant, kind: str, water_g: float) -> WetThing:
     make = _THINGS[_one_of(kind, tuple(_THINGS), "item")]
-    return _bring(lab, make(water_g * _WATER_MOL_G))
+    return _bring(plant, make(water_g * _WATER_MOL_G))
 
 
 def transfer_start(
-    lab: Lab, place: str, *, chamber: str = "large", cycles: int = 3, low_mbar: float = 5.0,
+    plant: Plant, place: str, *, chamber: str = "large", cycles: int = 3, low_mbar: float = 5.0,
     hold_s: float = 60.0, load_s: float = 60.0, unload_s: float = 120.0,
     item_water_g: float = 0.0, item: str = "part",
 ) -> None:  # fmt: skip
     """Bring something in: load, cycles of evacuate, hold and refill, unload."""
-    box, room = _box(lab, place), _chamber(lab, place, chamber)
+    box, room = plant.box(place), plant.chamber(place, chamber)
     stages = inward(
         room,
         cycles=cycles,
@@ -76,161 +59,173 @@ def transfer_start(
         unload_s=unload_s,
         chance=box.chance,
     )
-    thing = _thing(lab, item, item_water_g) if item_water_g > 0.0 else None
+    thing = _thing(plant, item, item_water_g) if item_water_g > 0.0 else None
     if thing is not None:
         box.luggage.append(thing)
     box.transfers.append(Transfer(room, stages, thing))
 
 
 def transfer_out(
-    lab: Lab, place: str, *, chamber: str = "large", load_s: float = 60.0, unload_s: float = 60.0
+    plant: Plant,
+    place: str,
+    *,
+    chamber: str = "large",
+    load_s: float = 60.0,
+    unload_s: float = 60.0,
 ) -> None:
     """Take something out of a clean chamber; it is left full of air."""
     stages = outward(load_s, unload_s)
-    _box(lab, place).transfers.append(Transfer(_chamber(lab, place, chamber), stages, None))
+    plant.box(place).transfers.append(Transfer(plant.chamber(place, chamber), stages, None))
 
 
-def open_door(lab: Lab, place: str, *, chamber: str = "large", door: str = "outer") -> None:
+def open_door(plant: Plant, place: str, *, chamber: str = "large", door: str = "outer") -> None:
     """Open the outer or the inner door."""
-    _door(lab, place, chamber, door, True)
+    _door(plant, place, chamber, door, True)
 
 
-def close_door(lab: Lab, place: str, *, chamber: str = "large", door: str = "outer") -> None:
+def close_door(plant: Plant, place: str, *, chamber: str = "large", door: str = "outer") -> None:
     """Close the outer or the inner door."""
-    _door(lab, place, chamber, door, False)
+    _door(plant, place, chamber, door, False)
 
 
-def _door(lab: Lab, place: str, chamber: str, door: str, is_open: bool) -> None:
+def _door(plant: Plant, place: str, chamber: str, door: str, is_open: bool) -> None:
     _one_of(door, ("outer", "inner"), "door")
-    setattr(_chamber(lab, place, chamber), f"{door}_open", is_open)
+    setattr(plant.chamber(place, chamber), f"{door}_open", is_open)
 
 
-def evacuate(lab: Lab, place: str, *, chamber: str = "large", to_mbar: float = 0.0) -> None:
+def evacuate(plant: Plant, place: str, *, chamber: str = "large", to_mbar: float = 0.0) -> None:
     """Open the pump valve, down to ``to_mbar`` absolute; it stays open until closed or refilled."""
-    room = _chamber(lab, place, chamber)
+    room = plant.chamber(place, chamber)
     room.evacuating, room.refilling, room.stop_pa = True, False, to_mbar * 100.0
 
 
-def refill(lab: Lab, place: str, *, chamber: str = "large") -> None:
+def refill(plant: Plant, place: str, *, chamber: str = "large") -> None:
     """Open the refill valve; gas flows until the box's pressure is reached."""
-    room = _chamber(lab, place, chamber)
+    room = plant.chamber(place, chamber)
     room.evacuating, room.refilling = False, True
 
 
-def close_valves(lab: Lab, place: str, *, chamber: str = "large") -> None:
+def close_valves(plant: Plant, place: str, *, chamber: str = "large") -> None:
     """Shut pump and refill valves."""
-    room = _chamber(lab, place, chamber)
+    room = plant.chamber(place, chamber)
     room.evacuating = room.refilling = False
 
 
 def seal_leak(
-    lab: Lab, place: str, *, chamber: str = "large", door: str = "outer", diameter_mm: float = 0.2
+    plant: Plant,
+    place: str,
+    *,
+    chamber: str = "large",
+    door: str = "outer",
+    diameter_mm: float = 0.2,
 ) -> None:
     """A door seal leaks like a round hole; 0 mends it."""
     _one_of(door, ("outer", "inner"), "door")
     hole = Opening(f"{chamber}-{door}", "shell", diameter_mm * 1e-3, 5e-5) if diameter_mm else None
-    setattr(_chamber(lab, place, chamber), f"{door}_seal", hole)
+    setattr(plant.chamber(place, chamber), f"{door}_seal", hole)
 
 
-def purge_on(lab: Lab, place: str, *, flow_l_min: float = 300.0) -> None:
+def purge_on(plant: Plant, place: str, *, flow_l_min: float = 300.0) -> None:
     """Purge with supply gas; the overflow goes to the exhaust."""
-    _box(lab, place).valves.purge_l_min = flow_l_min
+    plant.box(place).valves.purge_l_min = flow_l_min
 
 
-def purge_off(lab: Lab, place: str) -> None:
+def purge_off(plant: Plant, place: str) -> None:
     """End the purge."""
-    _box(lab, place).valves.purge_l_min = 0.0
+    plant.box(place).valves.purge_l_min = 0.0
 
 
 def hole(
-    lab: Lab, place: str, *, diameter_mm: float, where: str = "shell", path_mm: float = 0.05
+    plant: Plant, place: str, *, diameter_mm: float, where: str = "shell", path_mm: float = 0.05
 ) -> None:
     """A round hole in the shell, or in the loop before or after the bed ("suction")."""
     _one_of(where, ("shell", "suction", "suction-before-bed"), "where")
-    _drill(lab, place, Opening("hole", cast(Where, where), diameter_mm * 1e-3, path_mm * 1e-3))
+    _drill(plant, place, Opening("hole", cast(Where, where), diameter_mm * 1e-3, path_mm * 1e-3))
 
 
 def scratch(
-    lab: Lab, place: str, *, gap_um: float, length_mm: float = 100.0, path_mm: float = 5.0
+    plant: Plant, place: str, *, gap_um: float, length_mm: float = 100.0, path_mm: float = 5.0
 ) -> None:
     """A scratched seal: a slit ``gap_um`` high, ``length_mm`` long, ``path_mm`` through."""
-    _drill(lab, place, Opening("scratch", "shell", gap_um * 1e-6, path_mm * 1e-3, length_mm * 1e-3))
+    _drill(
+        plant, place, Opening("scratch", "shell", gap_um * 1e-6, path_mm * 1e-3, length_mm * 1e-3)
+    )
 
 
-def tear_glove(lab: Lab, place: str, *, diameter_mm: float = 36.0) -> None:
+def tear_glove(plant: Plant, place: str, *, diameter_mm: float = 36.0) -> None:
     """A torn glove: a large round hole."""
-    _drill(lab, place, Opening("tear", "shell", diameter_mm * 1e-3, 4e-4))
+    _drill(plant, place, Opening("tear", "shell", diameter_mm * 1e-3, 4e-4))
 
 
-def _drill(lab: Lab, place: str, opening: Opening) -> None:
-    box = _box(lab, place)
+def _drill(plant: Plant, place: str, opening: Opening) -> None:
+    box = plant.box(place)
     if opening.where == "shell":
         box.openings.append(opening)
-    elif box.purifier is None:
+    elif place not in plant.loops:
         raise ValueError(f"{place} has no purifier to leak")
     else:
-        box.purifier.openings.append(opening)
+        plant.loops[place].openings.append(opening)
 
 
-def mend(lab: Lab, place: str) -> None:
+def mend(plant: Plant, place: str) -> None:
     """Close every hole, scratch, tear and calibrated leak of the box and its loop."""
-    box = _box(lab, place)
+    box = plant.box(place)
     box.openings.clear()
     box.test_leak_m3_s = 0.0
-    if box.purifier is not None:
-        box.purifier.openings.clear()
+    if place in plant.loops:
+        plant.loops[place].openings.clear()
 
 
-def air_leak(lab: Lab, place: str, *, l_h: float) -> None:
+def air_leak(plant: Plant, place: str, *, l_h: float) -> None:
     """A calibrated leak of room air inward, whatever the pressure; 0 closes it."""
-    _box(lab, place).test_leak_m3_s = l_h * 1e-3 / 3600.0
+    plant.box(place).test_leak_m3_s = l_h * 1e-3 / 3600.0
 
 
-def inject_air(lab: Lab, place: str, *, ml: float) -> None:
+def inject_air(plant: Plant, place: str, *, ml: float) -> None:
     """A syringe of room air."""
-    box = _box(lab, place)
-    add(box.zone, lab.ledger.came, lab.climate.air, ml * 1e-6 * box.density)
+    box = plant.box(place)
+    add(box.zone, plant.ledger.came, plant.climate.air, ml * 1e-6 * box.density)
 
 
-def expose(lab: Lab, place: str, *, share: float) -> None:
+def expose(plant: Plant, place: str, *, share: float) -> None:
     """Replace a share of the box's gas by room air, as after an opening."""
     if not 0.0 <= share <= 1.0:
         raise ValueError(f"share {share} must be between 0 and 1")
-    box = _box(lab, place)
+    box = plant.box(place)
     for zone in (box.zone, box.corner):
         n = sum(zone)
-        move(zone, lab.ledger.went, share)
-        add(zone, lab.ledger.came, lab.climate.air, share * n)
+        move(zone, plant.ledger.went, share)
+        add(zone, plant.ledger.came, plant.climate.air, share * n)
     box.zone_mol = sum(box.zone)
 
 
 def set_band(
-    lab: Lab, place: str, *, low_mbar: float, high_mbar: float, target_mbar: float | None = None
+    plant: Plant, place: str, *, low_mbar: float, high_mbar: float, target_mbar: float | None = None
 ) -> None:
     """Set where fill and relief open (gauge) and where both close."""
-    _box(lab, place).valves.set_band(low_mbar, high_mbar, target_mbar)
+    plant.box(place).valves.set_band(low_mbar, high_mbar, target_mbar)
 
 
-def pressure_control(lab: Lab, place: str, *, on: bool) -> None:
+def pressure_control(plant: Plant, place: str, *, on: bool) -> None:
     """Off: fill and relief stay shut, as for a pressure hold."""
-    _box(lab, place).valves.held_shut = not on
+    plant.box(place).valves.held_shut = not on
 
 
-def pedal_add(lab: Lab, place: str, *, seconds: float = 2.0) -> None:
+def pedal_add(plant: Plant, place: str, *, seconds: float = 2.0) -> None:
     """Foot on the pedal: gas in at full flow."""
-    _box(lab, place).valves.pedal_add_s = seconds
+    plant.box(place).valves.pedal_add_s = seconds
 
 
-def pedal_remove(lab: Lab, place: str, *, seconds: float = 2.0) -> None:
+def pedal_remove(plant: Plant, place: str, *, seconds: float = 2.0) -> None:
     """Foot on the pedal: gas out through the pump, whatever the band."""
-    _box(lab, place).valves.pedal_remove_s = seconds
+    plant.box(place).valves.pedal_remove_s = seconds
 
 
-def valve_sticks(lab: Lab, place: str, *, valve: str = "fill", position: str = "open") -> None:
+def valve_sticks(plant: Plant, place: str, *, valve: str = "fill", position: str = "open") -> None:
     """position: open, shut, or no (mended)."""
     _one_of(valve, ("fill", "relief"), "valve")
     stuck = cast(Stuck, _one_of(position, ("open", "shut", "no"), "position"))
-    valves = _box(lab, place).valves
+    valves = plant.box(place).valves
     if valve == "fill":
         valves.fill_stuck = stuck
     else:
@@ -238,14 +233,14 @@ def valve_sticks(lab: Lab, place: str, *, valve: str = "fill", position: str = "
 
 
 def hands(
-    lab: Lab, place: str, *, pattern: str = "work", arms_l: float = 8.0, pull_l: float = 4.0,
+    plant: Plant, place: str, *, pattern: str = "work", arms_l: float = 8.0, pull_l: float = 4.0,
     rest_s: float = 1200.0, stay_s: float = 600.0,
 ) -> None:  # fmt: skip
     """none; work; day (9-12 and 14-17 h local); withdrawals (only the pull)."""
     plan = cast(Pattern, _one_of(pattern, PATTERNS, "pattern"))
-    _box(lab, place).hands.plan(
+    plant.box(place).hands.plan(
         plan,
-        lab.now_s,
+        plant.site.now_s,
         arms_l=arms_l,
         pull_l=pull_l,
         rest_s=rest_s,
@@ -253,73 +248,67 @@ def hands(
     )
 
 
-def new_gloves(lab: Lab, place: str, *, water_g: float = 1.6) -> None:
+def new_gloves(plant: Plant, place: str, *, water_g: float = 1.6) -> None:
     """New gloves: rubber full of air and moisture, and wet fillers."""
-    box = _box(lab, place)
-    box.gloves.renew(lab.ledger, lab.climate.air, lab.climate.barometer_pa)
-    box.things.append(_bring(lab, glove_filler(water_g * _WATER_MOL_G)))
+    box = plant.box(place)
+    box.gloves.renew(plant.ledger, plant.climate.air, plant.climate.barometer_pa)
+    box.things.append(_bring(plant, glove_filler(water_g * _WATER_MOL_G)))
 
 
-def wet_item(lab: Lab, place: str, *, water_g: float, item: str = "part") -> None:
+def wet_item(plant: Plant, place: str, *, water_g: float, item: str = "part") -> None:
     """Something that holds ``water_g`` lies in the box from now on."""
-    _box(lab, place).things.append(_thing(lab, item, water_g))
+    plant.box(place).things.append(_thing(plant, item, water_g))
 
 
-def solvent_open(lab: Lab, place: str, *, ml_h: float = 5.0) -> None:
+def solvent_open(plant: Plant, place: str, *, ml_h: float = 5.0) -> None:
     """Evaporating solvent, 0.87 g/mL; 0 closes the bottle."""
-    _box(lab, place).rates[SOLVENT] = ml_h * 0.87e-3 / MOLAR_MASS[SOLVENT] / 3600.0
+    plant.box(place).rates[SOLVENT] = ml_h * 0.87e-3 / MOLAR_MASS[SOLVENT] / 3600.0
 
 
-def solvent_close(lab: Lab, place: str) -> None:
+def solvent_close(plant: Plant, place: str) -> None:
     """Close the bottle."""
-    _box(lab, place).rates[SOLVENT] = 0.0
+    plant.box(place).rates[SOLVENT] = 0.0
 
 
 def source(
-    lab: Lab, place: str, *, oxygen_cm3_h: float = 0.0, water_cm3_h: float = 0.0,
+    plant: Plant, place: str, *, oxygen_cm3_h: float = 0.0, water_cm3_h: float = 0.0,
     hydrogen_cm3_h: float = 0.0,
 ) -> None:  # fmt: skip
     """Steady sources inside the box, cm3 of gas an hour at 0 degC and 1013.25 mbar."""
-    rates = _box(lab, place).rates
+    rates = plant.box(place).rates
     for species, amount in ((O2, oxygen_cm3_h), (H2O, water_cm3_h), (H2, hydrogen_cm3_h)):
         rates[species] = amount * CM3_MOL / 3600.0
 
 
-def lights(lab: Lab, place: str, *, warmer_k: float = 4.0) -> None:
+def lights(plant: Plant, place: str, *, warmer_k: float = 4.0) -> None:
     """Lights or a hot plate: how much warmer the box becomes in the end; 0 is off."""
-    _box(lab, place).lights_k = warmer_k
+    plant.box(place).lights_k = warmer_k
 
 
-def freezer_fault(lab: Lab, place: str, *, weakness: float = 1.0, dead: bool = False) -> None:
+def freezer_fault(plant: Plant, place: str, *, weakness: float = 1.0, dead: bool = False) -> None:
     """Loses a share of its cooling, or the compressor does not start; (0, false) mends it."""
-    freezer = _box(lab, place).freezer
-    if freezer is None:
-        raise ValueError(f"{place} has no freezer")
+    freezer = plant.freezer(place)
     freezer.weakness, freezer.broken = weakness, dead
 
 
-def freezer_door(lab: Lab, place: str, *, is_open: bool = True) -> None:
+def freezer_door(plant: Plant, place: str, *, is_open: bool = True) -> None:
     """Open or close the lid."""
-    freezer = _box(lab, place).freezer
-    if freezer is None:
-        raise ValueError(f"{place} has no freezer")
+    freezer = plant.freezer(place)
     freezer.lid_open = is_open
 
 
-def freezer_ice(lab: Lab, place: str, *, grams: float) -> None:
+def freezer_ice(plant: Plant, place: str, *, grams: float) -> None:
     """Ice from an earlier opening."""
-    freezer = _box(lab, place).freezer
-    if freezer is None:
-        raise ValueError(f"{place} has no freezer")
+    freezer = plant.freezer(place)
     freezer.ice_mol += grams * _WATER_MOL_G
-    lab.ledger.came[H2O] += grams * _WATER_MOL_G
+    plant.ledger.came[H2O] += grams * _WATER_MOL_G
 
 
-def oxygen_dose(lab: Lab, place: str, *, oxygen_l: float) -> None:
+def oxygen_dose(plant: Plant, place: str, *, oxygen_l: float) -> None:
     """A dose of pure oxygen, litres at 0 degC and 1013.25 mbar, at once."""
-    box = _box(lab, place)
+    box = plant.box(place)
     box.zone[O2] += oxygen_l * LITRE_MOL
-    lab.ledger.came[O2] += oxygen_l * LITRE_MOL
+    plant.ledger.came[O2] += oxygen_l * LITRE_MOL
 
 
 ACTS: dict[str, Callable[..., None]] = {

@@ -3,16 +3,14 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
-from dewline_sim.physics.mixture import H2O, O2, Mixture, R, add, empty, move, swap
+from dewline_sim.physics.gas_space import GasSpace
+from dewline_sim.physics.mixture import H2O, O2, Mixture, R, add, move, swap
 from dewline_sim.physics.openings import AIR_KG_M3, Opening
 from dewline_sim.physics.services import VacuumPump
 from dewline_sim.physics.spec import ChamberSpec
 from dewline_sim.physics.walls import WetThing
-
-if TYPE_CHECKING:
-    from dewline_sim.physics.box import Box
 
 _OUTER_MIX_S: Final = 10.0  # room air through an open door
 _INNER_MIX_S: Final = 15.0
@@ -50,7 +48,7 @@ class Chamber:
             or self.wall_mol > 1e-12
         )
 
-    def step(self, box: Box, pump: VacuumPump, dt: float) -> None:
+    def step(self, box: GasSpace, pump: VacuumPump, dt: float) -> None:
         """All that happens in ``dt`` s. ``box`` gives gas, takes gas, and says the temperature."""
         if self.outer_open:
             self._room_air(box, dt)
@@ -69,7 +67,7 @@ class Chamber:
     def _mol_at(self, pressure_pa: float, kelvin: float) -> float:
         return pressure_pa * self.volume_m3 / (R * kelvin)
 
-    def _room_air(self, box: Box, dt: float) -> None:
+    def _room_air(self, box: GasSpace, dt: float) -> None:
         """Level out with the room and change gas with it; the walls take up water."""
         ledger, air = box.ledger, box.climate.air
         n = sum(self.gas)
@@ -93,7 +91,7 @@ class Chamber:
         else:
             ledger.went[H2O] -= taken
 
-    def _dry(self, box: Box, dt: float) -> None:
+    def _dry(self, box: GasSpace, dt: float) -> None:
         """Walls and load give off water, faster under vacuum."""
         thin = self.pressure_pa(box.kelvin) < 10_000.0
         if self.wall_mol:
@@ -106,7 +104,7 @@ class Chamber:
         if self.items:
             self.items = [item for item in self.items if item.pools]
 
-    def _pump(self, box: Box, pump: VacuumPump, dt: float) -> None:
+    def _pump(self, box: GasSpace, pump: VacuumPump, dt: float) -> None:
         """Pumping speed S (1 - base/p): an exponential to the base pressure."""
         n = sum(self.gas)
         base = self._mol_at(pump.base_pa, box.kelvin)
@@ -118,7 +116,7 @@ class Chamber:
             box.exhaust_mol += n - left
         pump.foreline_pa = self.pressure_pa(box.kelvin)
 
-    def _refill(self, box: Box, dt: float) -> None:
+    def _refill(self, box: GasSpace, dt: float) -> None:
         """Gas from the box or the supply until the box's pressure is reached."""
         need = self._mol_at(box.pressure_pa, box.kelvin) - sum(self.gas)
         mol = self.spec.refill_l_min / 60e3 * box.density * dt
@@ -128,11 +126,11 @@ class Chamber:
         if mol <= 0.0:
             return
         if self.spec.refill_from == "supply":
-            box.supply.pour(self.gas, box.ledger, mol)
+            box.supply.deliver(self.gas, box.ledger, mol)
         else:
             move(box.zone, self.gas, mol / sum(box.zone))
 
-    def _seals(self, box: Box, dt: float) -> None:
+    def _seals(self, box: GasSpace, dt: float) -> None:
         """Leaking seals: room air past the outer one, box gas past the inner one."""
         if self.inner_seal is not None and not self.inner_open:
             drop = box.pressure_pa - self.pressure_pa(box.kelvin)
@@ -151,13 +149,13 @@ class Chamber:
             else:
                 move(self.gas, box.ledger.went, min(0.5, -mol / sum(self.gas)))
 
-    def _mix(self, box: Box, dt: float) -> None:
+    def _mix(self, box: GasSpace, dt: float) -> None:
         """The inner door is open: chamber and box change gas."""
         here, there = sum(self.gas), sum(box.zone)
         share = -math.expm1(-dt / _INNER_MIX_S * (1.0 + here / there))
         swap(self.gas, box.zone, share * there / (here + there), share * here / (here + there))
 
-    def level(self, box: Box) -> None:
+    def equalize(self, box: GasSpace) -> None:
         """With the inner door open, both have one pressure: move what is too much."""
         n = sum(self.gas)
         excess = n - self._mol_at(box.pressure_pa, box.kelvin)
@@ -166,16 +164,8 @@ class Chamber:
         else:
             move(box.zone, self.gas, -excess / sum(box.zone))
 
-    def held(self, gas: Mixture) -> None:
+    def add_content_to(self, total: Mixture) -> None:
+        """Add its gas and water to ``total`` (mol per species)."""
         for i in range(6):
-            gas[i] += self.gas[i]
-        gas[H2O] += self.wall_mol + sum(item.mol for item in self.items)
-
-
-def filled(shares: Mixture, pressure_pa: float, volume_m3: float, kelvin: float) -> Mixture:
-    """A volume of gas with these mole fractions."""
-    gas = empty()
-    n = pressure_pa * volume_m3 / (R * kelvin)
-    for i in range(6):
-        gas[i] = n * shares[i]
-    return gas
+            total[i] += self.gas[i]
+        total[H2O] += self.wall_mol + sum(item.mol for item in self.items)

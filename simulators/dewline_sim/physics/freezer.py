@@ -26,7 +26,12 @@ class Freezer:
         self.ice_mol = 0.0
         self._rate = 0.0  # mol/s into the box
 
-    def tick(self, dt: float, around_c: float, powered: bool) -> None:
+    def update(self, dt: float, around_c: float, powered: bool) -> None:
+        """Switch the compressor and move the temperature on by ``dt`` s.
+
+        It warms towards ``around_c`` (degC) with its own time constant, faster with
+        the lid open, and cools at a steady rate while the compressor runs.
+        """
         spec = self.spec
         half = spec.hysteresis_k / 2.0
         if not (self.on and powered) or self.broken:
@@ -40,14 +45,15 @@ class Freezer:
         if self.compressor:
             self.temperature_c -= spec.pull_down_k_h * (1.0 - self.weakness) * dt / 3600.0
 
-    def aim(self, zone: Mixture, zone_mol: float, density: float, kelvin: float) -> None:
+    def set_rate(self, zone: Mixture, zone_mol: float, density: float, kelvin: float) -> None:
         """Set the rate of the coming seconds: gas that leaves is in equilibrium with the ice."""
         flow = self.spec.ice_m3_h / 3600.0 * (_LID_OPEN if self.lid_open else 1.0)
         over_ice = vapour_pressure_pa(self.temperature_c) / (R * (self.temperature_c + ZERO_C))
         rate = flow * (over_ice - zone[H2O] / zone_mol * density)
         self._rate = rate if self.ice_mol > 0.0 or rate < 0.0 else 0.0
 
-    def give(self, zone: Mixture, dt: float) -> None:
+    def exchange(self, zone: Mixture, dt: float) -> None:
+        """Let ice evaporate into the zone, or vapour freeze, for ``dt`` s."""
         if self._rate == 0.0:
             return
         moved = max(-zone[H2O], min(self._rate * dt, self.ice_mol))

@@ -35,7 +35,7 @@ class Slab:
         self.waiting = 0.0  # left the rubber, handed to the box over the coming minute
         self.rate = 0.0  # mol/s into the box
 
-    def settle(self, outside_pa: float, inside_pa: float, speed: float) -> None:
+    def set_steady(self, outside_pa: float, inside_pa: float, speed: float) -> None:
         """The straight profile of steady permeation."""
         drop = outside_pa - inside_pa
         self.content = [
@@ -54,7 +54,7 @@ class Slab:
         self.content = [self._give * outside_pa] * LAYERS
         return sum(self.content) - before
 
-    def creep(self, outside_pa: float, inside_pa: float, speed: float) -> float:
+    def diffuse(self, outside_pa: float, inside_pa: float, speed: float) -> float:
         """Diffuse for a minute; returns mol that came from the room.
 
         What reaches the inside is handed over evenly during the next minute.
@@ -73,7 +73,7 @@ class Slab:
         self.rate = self.waiting / TICK_S
         return came
 
-    def give(self, zone: Mixture, species: int, dt: float) -> None:
+    def release(self, zone: Mixture, species: int, dt: float) -> None:
         moved = self.rate * dt
         self.waiting -= moved
         zone[species] += moved
@@ -89,12 +89,12 @@ class Gloves:
         self.nitrogen_rate = 0.0
         self.worn = 0.0  # share of the time hands are in, smoothed by the rubber itself
 
-    def settle(self, air: Mixture, barometer_pa: float, temperature_c: float) -> None:
+    def set_steady(self, air: Mixture, barometer_pa: float, temperature_c: float) -> None:
         """Start in the steady state."""
-        self.oxygen.settle(air[O2] * barometer_pa, 0.0, arrhenius(OXYGEN_J_MOL, temperature_c))
-        self.water.settle(air[H2O] * barometer_pa, 0.0, arrhenius(WATER_J_MOL, temperature_c))
+        self.oxygen.set_steady(air[O2] * barometer_pa, 0.0, arrhenius(OXYGEN_J_MOL, temperature_c))
+        self.water.set_steady(air[H2O] * barometer_pa, 0.0, arrhenius(WATER_J_MOL, temperature_c))
 
-    def tick(
+    def permeate(
         self,
         ledger: Ledger,
         air: Mixture,
@@ -105,11 +105,11 @@ class Gloves:
         """One minute of creep; ``inside_pa`` are the partial pressures in the box."""
         quick = arrhenius(OXYGEN_J_MOL, temperature_c)
         outside_pa = air[O2] * barometer_pa
-        _cross(ledger, O2, self.oxygen.creep(outside_pa, inside_pa[O2], quick))
+        _cross(ledger, O2, self.oxygen.diffuse(outside_pa, inside_pa[O2], quick))
         damp = 1.0 + (self.spec.hands_humidity - 1.0) * self.worn
         outside_pa = air[H2O] * barometer_pa * damp
         slow = arrhenius(WATER_J_MOL, temperature_c)
-        _cross(ledger, H2O, self.water.creep(outside_pa, inside_pa[H2O], slow))
+        _cross(ledger, H2O, self.water.diffuse(outside_pa, inside_pa[H2O], slow))
         drop_pa = max(0.0, air[N2] * barometer_pa - inside_pa[N2])
         permeance = self.spec.nitrogen_barrer * BARRER * self.spec.area_m2
         self.nitrogen_rate = quick * permeance / (self.spec.thickness_mm * 1e-3) * drop_pa
@@ -119,18 +119,19 @@ class Gloves:
         _cross(ledger, O2, self.oxygen.soak(air[O2] * barometer_pa))
         _cross(ledger, H2O, self.water.soak(air[H2O] * barometer_pa))
 
-    def give(self, zone: Mixture, ledger: Ledger, dt: float) -> None:
+    def release(self, zone: Mixture, ledger: Ledger, dt: float) -> None:
         """Let ``dt`` s of permeation into the box."""
-        self.oxygen.give(zone, O2, dt)
-        self.water.give(zone, H2O, dt)
+        self.oxygen.release(zone, O2, dt)
+        self.water.release(zone, H2O, dt)
         if self.nitrogen_rate:
             moved = self.nitrogen_rate * dt
             zone[N2] += moved
             ledger.came[N2] += moved
 
-    def held(self, gas: Mixture) -> None:
-        gas[O2] += self.oxygen.mol
-        gas[H2O] += self.water.mol
+    def add_content_to(self, total: Mixture) -> None:
+        """Add what is dissolved in the rubber (mol per species)."""
+        total[O2] += self.oxygen.mol
+        total[H2O] += self.water.mol
 
 
 def _cross(ledger: Ledger, species: int, mol: float) -> None:

@@ -67,6 +67,12 @@ def add(target: Mixture, came: Mixture, shares: Mixture, mol: float) -> None:
             came[i] += x
 
 
+def filled(shares: Mixture, pressure_pa: float, volume_m3: float, kelvin: float) -> Mixture:
+    """A volume of gas with these mole fractions, in mol."""
+    n = pressure_pa * volume_m3 / (R * kelvin)
+    return [n * share for share in shares]
+
+
 def ppm(gas: Mixture, species: int) -> float:
     """Mole fraction in ppm; 0 in an empty place."""
     n = sum(gas)

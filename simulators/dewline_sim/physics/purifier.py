@@ -3,19 +3,18 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING, Final
+from collections.abc import Sequence
+from typing import Final
 
 from dewline_sim.physics.bed import Bed, Layer
 from dewline_sim.physics.climate import Climate
+from dewline_sim.physics.gas_space import GasSpace
 from dewline_sim.physics.mixture import H2O, O2, SOLVENT, Ledger, Mixture, R, add, empty, move
 from dewline_sim.physics.openings import AIR_KG_M3, Opening
 from dewline_sim.physics.ramp import Ramp
 from dewline_sim.physics.regeneration import Regeneration
 from dewline_sim.physics.services import Cooling
 from dewline_sim.physics.spec import PurifierSpec
-
-if TYPE_CHECKING:
-    from dewline_sim.physics.box import Box
 
 _SPIN_UP_S: Final = 20.0
 _WARM_UP_S: Final = 600.0  # bearings and gas: the last 5 % of the flow
@@ -27,11 +26,13 @@ _BED_TAU_S: Final = 2400.0
 class Purifier:
     """Moves gas of its boxes through a bed. Flows in m3/s inside, m3/h at the edges."""
 
-    def __init__(self, spec: PurifierSpec, climate: Climate, ledger: Ledger) -> None:
+    def __init__(
+        self, spec: PurifierSpec, climate: Climate, ledger: Ledger, boxes: Sequence[GasSpace]
+    ) -> None:
         self.spec = spec
         self._climate = climate
         self._ledger = ledger
-        self.boxes: list[Box] = []
+        self.boxes = boxes
         self.beds = [Bed(spec, climate.temperature_c + 2.0) for _ in range(spec.beds)]
         self.in_loop: int | None = 0
         self.regeneration: Regeneration | None = None
@@ -82,7 +83,7 @@ class Purifier:
             dark = spec.night_from_h <= hour < spec.night_to_h
         return spec.night_flow_m3_h / spec.flow_m3_h if dark else 1.0
 
-    def share_m3_s(self, box: Box) -> float:
+    def share_m3_s(self, box: GasSpace) -> float:
         """The part of the flow that goes through this box, by volume."""
         if len(self.boxes) == 1:
             return self.flow_m3_s
@@ -104,7 +105,7 @@ class Purifier:
             else:
                 self._many(bed, dt / pieces)
 
-    def _one(self, bed: Bed, box: Box, dt: float) -> None:
+    def _one(self, bed: Bed, box: GasSpace, dt: float) -> None:
         """A box alone on the loop: exact for cells that stand still."""
         if self.bypassed:
             return
@@ -192,7 +193,7 @@ class Purifier:
         else:  # rounding of species that only mix: give it back
             self.boxes[0].zone[species] += taken
 
-    def leak_in(self, dt: float) -> None:
+    def add_leaks(self, dt: float) -> None:
         """Air and water that get into the loop itself, before or after the bed."""
         if self.openings:
             for hole in self.openings:
@@ -206,6 +207,15 @@ class Purifier:
             self.pool_mol -= vapour
             self._admit(H2O, vapour, self.leak_before_bed)
 
+    @property
+    def box_heat_k(self) -> float:
+        """How much warmer than the room the loop's gas makes its boxes in the end."""
+        bed = self.bed
+        if bed is None:
+            return 0.0
+        turn = self.flow_m3_s * 3600.0 / self.spec.flow_m3_h
+        return 0.25 * (bed.temperature_c - self._climate.temperature_c) * turn
+
     def suction_pa(self) -> float:
         """How far the loop before the blower is below box pressure."""
         return self.spec.suction_mbar * 100.0 * (self.flow_m3_s * 3600.0 / self.spec.flow_m3_h) ** 2
@@ -217,7 +227,7 @@ class Purifier:
         volume = abs(speed) * hole.area_m2 * dt
         if speed > 0.0:
             share = min(0.5, volume * box.density / box.zone_mol)
-            box.lose(share)
+            box.lose_to_room(share)
             return
         air = self._climate
         mol = volume * air.barometer_pa / (R * (air.temperature_c + 273.15))
@@ -238,7 +248,7 @@ class Purifier:
             share = self.share_m3_s(box) / self.flow_m3_s if self.flow_m3_s else 1 / len(self.boxes)
             box.zone[species] += mol * share
 
-    def tick(self, now_s: float, dt: float, cooling: Cooling) -> None:
+    def update_slow(self, now_s: float, dt: float, cooling: Cooling) -> None:
         """Every few seconds: temperatures, layers, regeneration."""
         room_c = self._climate.temperature_c
         turn = self.flow_m3_s * 3600.0 / self.spec.flow_m3_h
@@ -248,14 +258,14 @@ class Purifier:
             heat_k = (
                 (2.0 + 18.0 * (1.0 - cooling.share(now_s))) * turn if i == self.in_loop else 0.0
             )
-            bed.tick(dt, room_c + heat_k, _BED_TAU_S)
+            bed.update(dt, room_c + heat_k, _BED_TAU_S)
         if self.regeneration is not None and self.powered and dt:
             self._regenerate(dt, room_c)
 
     def _regenerate(self, dt: float, room_c: float) -> None:
         program = self.regeneration
         assert program is not None
-        self.forming_mol += program.tick(dt, room_c, self._ledger)
+        self.forming_mol += program.run(dt, room_c, self._ledger)
         if program.done:
             self.finish_regeneration(restart=program.restart)
 
@@ -301,10 +311,11 @@ class Purifier:
         self.on = self.on and self.spec.auto_restart
         self.finish_regeneration(restart=False)
 
-    def held(self, gas: Mixture) -> None:
+    def add_content_to(self, total: Mixture) -> None:
+        """Add what its beds hold and the leaked water to ``total`` (mol per species)."""
         for bed in self.beds:
-            bed.held(gas)
-        gas[H2O] += self.pool_mol
+            bed.add_content_to(total)
+        total[H2O] += self.pool_mol
 
 
 def _mixed(inside: list[float], flows: list[float], whole: float) -> float:

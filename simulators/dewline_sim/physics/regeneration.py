@@ -43,7 +43,7 @@ class Regeneration:
     def done(self) -> bool:
         return self.step == 0
 
-    def tick(self, dt: float, room_c: float, ledger: Ledger) -> float:
+    def run(self, dt: float, room_c: float, ledger: Ledger) -> float:
         """Run for ``dt`` s; returns mol of forming gas drawn."""
         self._warm(dt, room_c)
         drawn = self._reduce(dt, ledger) if self.step == 3 else 0.0

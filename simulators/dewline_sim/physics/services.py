@@ -94,7 +94,7 @@ class Supply:
     def moves_valves(self) -> bool:
         return self.pressure_bar >= self.spec.valve_minimum_bar
 
-    def pour(self, target: Mixture, ledger: Ledger, mol: float) -> None:
+    def deliver(self, target: Mixture, ledger: Ledger, mol: float) -> None:
         """Deliver ``mol`` of gas; air in the hose goes first."""
         self._drawn_mol += mol
         if self.cylinders:

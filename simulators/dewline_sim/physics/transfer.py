@@ -3,13 +3,10 @@
 from __future__ import annotations
 
 import random
-from typing import TYPE_CHECKING
 
 from dewline_sim.physics.chamber import Chamber
+from dewline_sim.physics.gas_space import GasSpace
 from dewline_sim.physics.walls import WetThing
-
-if TYPE_CHECKING:
-    from dewline_sim.physics.box import Box
 
 _PUMP_LIMIT_S = 1800.0  # nobody waits longer for the gauge
 
@@ -34,7 +31,7 @@ class Transfer:
     def stage(self) -> str:
         return self._stages[0][0] if self._stages else "none"
 
-    def tick(self, box: Box, dt: float) -> None:
+    def advance(self, box: GasSpace, dt: float) -> None:
         """Go on for ``dt`` s."""
         if not self._stages:
             return
@@ -59,7 +56,7 @@ class Transfer:
         elif name == "hold-pumping":
             chamber.stop_pa = 0.0
 
-    def _over(self, box: Box, name: str, size: float) -> bool:
+    def _over(self, box: GasSpace, name: str, size: float) -> bool:
         pressure_pa = self.chamber.pressure_pa(box.kelvin)
         if name == "evacuate":
             return pressure_pa <= size * 100.0 * 1.0001 or self._passed_s >= _PUMP_LIMIT_S
@@ -67,7 +64,7 @@ class Transfer:
             return pressure_pa >= box.pressure_pa - 50.0 or self._passed_s >= _PUMP_LIMIT_S
         return self._passed_s >= size
 
-    def _end(self, box: Box, name: str) -> None:
+    def _end(self, box: GasSpace, name: str) -> None:
         chamber = self.chamber
         chamber.evacuating = chamber.refilling = False
         chamber.outer_open = chamber.inner_open = False

@@ -8,12 +8,10 @@ when it has not helped for ten seconds or the box is far down.
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING, Final, Literal
+from typing import Final, Literal
 
+from dewline_sim.physics.gas_space import GasSpace
 from dewline_sim.physics.spec import BoxSpec
-
-if TYPE_CHECKING:
-    from dewline_sim.physics.box import Box
 
 Stuck = Literal["no", "open", "shut"]
 
@@ -46,7 +44,7 @@ class Valves:
         target = (low_mbar + high_mbar) / 2.0 if target_mbar is None else target_mbar
         self.low_pa, self.high_pa, self.target_pa = low_mbar * 100, high_mbar * 100, target * 100
 
-    def decide(self, box: Box, dt: float) -> tuple[float, float]:
+    def decide(self, box: GasSpace, dt: float) -> tuple[float, float]:
         """(mol in from the supply, mol out to the exhaust) during ``dt`` s."""
         alive = box.powered and box.valve_supply.moves_valves
         n = box.mol
@@ -66,10 +64,10 @@ class Valves:
         self.fill_l_min = fill / (box.density * dt * _LITRE_MIN)
         return fill, out
 
-    def _mol(self, box: Box, l_min: float, dt: float) -> float:
+    def _mol(self, box: GasSpace, l_min: float, dt: float) -> float:
         return l_min * _LITRE_MIN * box.density * dt
 
-    def _fill(self, box: Box, alive: bool, n: float, dt: float) -> float:
+    def _fill(self, box: GasSpace, alive: bool, n: float, dt: float) -> float:
         if self.fill_stuck == "shut" or self.held_shut or not alive:
             self.fill_open = False
         elif self.fill_stuck == "open":
@@ -91,7 +89,7 @@ class Valves:
             return max(0.0, need)
         return mol
 
-    def _relief(self, box: Box, alive: bool, n: float, dt: float) -> float:
+    def _relief(self, box: GasSpace, alive: bool, n: float, dt: float) -> float:
         if self.relief_stuck == "shut" or self.held_shut or not alive:
             self.relief_open = False
         elif self.relief_stuck == "open" or (not self.relief_open and box.gauge_pa > self.high_pa):
@@ -106,7 +104,7 @@ class Valves:
             return max(0.0, over)
         return mol
 
-    def _bubble(self, box: Box, dt: float) -> float:
+    def _bubble(self, box: GasSpace, dt: float) -> float:
         """The liquid-sealed overflow: needs neither gas nor power."""
         over_pa = box.gauge_pa - self._spec.bubbler_mbar * 100.0
         if over_pa <= 0.0:

@@ -25,15 +25,16 @@ class Reservoir:
         self.off = self._reference
         self.mol = 0.0
 
-    def warm(self, factor: float) -> None:
+    def set_desorption(self, factor: float) -> None:
+        """How much faster it gives water off than at the reference temperature."""
         self.off = self._reference * factor
 
-    def settle(self, fraction: float) -> None:
+    def set_equilibrium(self, fraction: float) -> None:
         """Equilibrium with gas of this mole fraction at the present temperature."""
         pull = self._scale / self._tau_s * fraction
         self.mol = pull / (pull / self._full + self.off)
 
-    def trade(self, zone: Mixture, per_mol: float, dt: float) -> None:
+    def exchange(self, zone: Mixture, per_mol: float, dt: float) -> None:
         """Exchange with a zone of 1/``per_mol`` mol of gas; second order in ``dt``."""
         grip = self._scale / self._tau_s * per_mol
         free = 1.0 - self.mol / self._full
@@ -53,17 +54,26 @@ class Walls:
         self.quick = Reservoir(spec.quick_volumes, spec.quick_s, spec.full_ppm, box_mol)
         self.slow = Reservoir(spec.slow_volumes, spec.slow_s, spec.full_ppm, box_mol)
 
-    def warm(self, temperature_c: float) -> None:
+    def set_temperature(self, temperature_c: float) -> None:
+        """Follow the box's temperature in degC."""
         factor = arrhenius(self._energy, temperature_c)
-        self.quick.warm(factor)
-        self.slow.warm(factor)
+        self.quick.set_desorption(factor)
+        self.slow.set_desorption(factor)
 
-    def settle(self, fraction: float) -> None:
-        self.quick.settle(fraction)
-        self.slow.settle(fraction)
+    def set_equilibrium(self, fraction: float) -> None:
+        """Both in equilibrium with gas of this mole fraction of water."""
+        self.quick.set_equilibrium(fraction)
+        self.slow.set_equilibrium(fraction)
 
-    def held(self, gas: Mixture) -> None:
-        gas[H2O] += self.quick.mol + self.slow.mol
+    def exchange(self, zone: Mixture, dt: float) -> None:
+        """Exchange water with a zone for ``dt`` s."""
+        per_mol = 1.0 / sum(zone)
+        self.quick.exchange(zone, per_mol, dt)
+        self.slow.exchange(zone, per_mol, dt)
+
+    def add_content_to(self, total: Mixture) -> None:
+        """Add the water that both hold (mol per species)."""
+        total[H2O] += self.quick.mol + self.slow.mol
 
 
 class WetThing:

@@ -15,40 +15,36 @@ Cooling: temperature (degC), flow (L/min). Site: room_oxygen, room_humidity
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
+from dewline_sim.physics.box import Box
 from dewline_sim.physics.chamber import Chamber
 from dewline_sim.physics.mixture import H2, H2O, LITRE_MOL, MOLAR_MASS, N2, O2, SOLVENT, ppm
-
-if TYPE_CHECKING:
-    from dewline_sim.lab import Lab
-    from dewline_sim.physics.box import Box
-    from dewline_sim.physics.purifier import Purifier
-    from dewline_sim.physics.services import Supply
+from dewline_sim.physics.plant import COOLING, SITE, VACUUM, Plant
+from dewline_sim.physics.purifier import Purifier
+from dewline_sim.physics.services import Supply
 
 Truth = dict[str, float]
 _FORMING_FULL_BAR = 150.0
 _FORMING_L = 50.0
 
 
-def of(lab: Lab, place: str) -> Truth:
+def truth_at(plant: Plant, place: str) -> Truth:
     """The truth at a place; ValueError names the places there are."""
-    if place in lab.boxes:
-        return _box(lab, lab.boxes[place])
-    if place in lab.purifiers:
-        return _purifier(lab, lab.purifiers[place])
-    if place in lab.supplies:
-        return _supply(lab.supplies[place])
-    if place == "site":
-        return _site(lab)
-    if place == "vacuum":
-        return _vacuum(lab)
-    if place == "cooling":
-        return _cooling(lab)
-    raise ValueError(f"no place {place!r}; known are {', '.join(lab.places())}")
+    if place in plant.boxes:
+        return _box(plant, plant.boxes[place])
+    if place in plant.purifiers:
+        return _purifier(plant, plant.purifiers[place])
+    if place in plant.supplies:
+        return _supply(plant.supplies[place])
+    if place == SITE:
+        return _site(plant)
+    if place == VACUUM:
+        return _vacuum(plant)
+    if place == COOLING:
+        return _cooling(plant)
+    raise ValueError(f"no place {place!r}; known are {', '.join(plant.places())}")
 
 
-def _box(lab: Lab, box: Box) -> Truth:
+def _box(plant: Plant, box: Box) -> Truth:
     valves, zone = box.valves, box.zone
     truth = {
         "oxygen": ppm(zone, O2),
@@ -79,9 +75,10 @@ def _box(lab: Lab, box: Box) -> Truth:
         truth |= _freezer(box)
     for name, chamber in box.chambers.items():
         truth |= _chamber(box, name, chamber)
-    if box.purifier is not None:
-        truth |= _purifier(lab, box.purifier)
-        truth["circulation_flow"] = box.purifier.share_m3_s(box) * 3600.0
+    loop = plant.loops.get(box.spec.name)
+    if loop is not None:
+        truth |= _purifier(plant, loop)
+        truth["circulation_flow"] = loop.share_m3_s(box) * 3600.0
     return truth
 
 
@@ -110,7 +107,7 @@ def _chamber(box: Box, name: str, chamber: Chamber) -> Truth:
     }
 
 
-def _purifier(lab: Lab, purifier: Purifier) -> Truth:
+def _purifier(plant: Plant, purifier: Purifier) -> Truth:
     """Flows m3/h and L/min, temperatures degC, outlets ppm, loads and activity %, bars gauge.
 
     ``circulating`` is the blower's bit; ``bed_in_loop`` 0 none, 1, 2;
@@ -135,10 +132,10 @@ def _purifier(lab: Lab, purifier: Purifier) -> Truth:
         "bed_regenerating": 0.0,
         "forming_gas_flow": program.flow_l_min if program is not None else 0.0,
         "forming_gas_pressure": max(0.0, _FORMING_FULL_BAR - drawn_bar),
-        "cooling_water_temperature": lab.cooling.temperature_c.at(lab.now_s),
-        "cooling_water_flow": lab.cooling.flow_l_min.at(lab.now_s),
+        "cooling_water_temperature": plant.cooling.temperature_c.at(plant.site.now_s),
+        "cooling_water_flow": plant.cooling.flow_l_min.at(plant.site.now_s),
         "filter_differential": 4.0 * (purifier.flow_m3_s * 60.0) ** 2
-        / purifier.filter.at(lab.now_s) ** 2,
+        / purifier.filter.at(plant.site.now_s) ** 2,
         "leaked_water": purifier.pool_mol * MOLAR_MASS[H2O] * 1e3,
     }  # fmt: skip
     for i, vessel in enumerate(purifier.beds):
@@ -179,28 +176,28 @@ def _supply(supply: Supply) -> Truth:
     return truth
 
 
-def _vacuum(lab: Lab) -> Truth:
+def _vacuum(plant: Plant) -> Truth:
     return {
-        "vacuum_pump_on": float(lab.pump.on),
-        "base_pressure": lab.pump.base_pa / 100.0,
-        "foreline_pressure": lab.pump.foreline_pa / 100.0,
-        "run_hours": lab.pump.run_h,
+        "vacuum_pump_on": float(plant.pump.on),
+        "base_pressure": plant.pump.base_pa / 100.0,
+        "foreline_pressure": plant.pump.foreline_pa / 100.0,
+        "run_hours": plant.pump.run_h,
     }
 
 
-def _cooling(lab: Lab) -> Truth:
+def _cooling(plant: Plant) -> Truth:
     return {
-        "temperature": lab.cooling.temperature_c.at(lab.now_s),
-        "flow": lab.cooling.flow_l_min.at(lab.now_s),
+        "temperature": plant.cooling.temperature_c.at(plant.site.now_s),
+        "flow": plant.cooling.flow_l_min.at(plant.site.now_s),
     }
 
 
-def _site(lab: Lab) -> Truth:
-    climate = lab.climate
+def _site(plant: Plant) -> Truth:
+    climate = plant.climate
     return {
         "room_oxygen": 100.0 * climate.room_oxygen,
         "room_temperature": climate.temperature_c,
         "room_humidity": climate.humidity_percent,
         "barometer": climate.barometer_pa / 100.0,
-        "mains_present": float(lab.mains),
+        "mains_present": float(plant.site.mains),
     }
