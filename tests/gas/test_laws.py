@@ -2,12 +2,13 @@
 
 import math
 import timeit
+from collections.abc import Callable
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dewline.gas import antechamber, bed, cleanup, dilution, humidity, leak
+from dewline.gas import antechamber, cleanup, dilution, humidity, leak
 from dewline.gas.antechamber import Cycle
 from dewline.gas.leak import HoldPoint
 
@@ -18,7 +19,7 @@ frost_points = st.floats(-109.9, 0.0)
 @given(frost_points, pressures)
 def test_frost_point_and_ppm_undo_each_other(t_c: float, total_pa: float) -> None:
     """frost point -> ppm -> frost point comes back within 1e-5 K."""
-    ppm = humidity.ppm_from_frost_point(t_c, total_pa)
+    ppm = humidity.ppm_of_vapour(humidity.stable_pressure_pa(t_c), total_pa)
     assert humidity.frost_point_c(ppm, total_pa) == pytest.approx(t_c, abs=1e-5)
 
 
@@ -29,14 +30,16 @@ def test_dew_point_and_ppm_undo_each_other(t_c: float, total_pa: float) -> None:
     Within 0.001 K of the triple point the two formulas meet with a step of 1e-5.
     """
     tolerance = 1e-3 if abs(t_c - 0.01) < 1e-3 else 1e-6
-    ppm = humidity.ppm_from_dew_point(t_c, total_pa)
+    ppm = humidity.ppm_of_vapour(humidity.dew_pressure_pa(t_c), total_pa)
     assert humidity.dew_point_c(ppm, total_pa) == pytest.approx(t_c, abs=tolerance)
 
 
 @given(st.floats(-95, -0.1), pressures)
 def test_the_dew_point_lies_below_the_frost_point(t_c: float, total_pa: float) -> None:
     """Below 0 °C supercooled water needs a colder surface than ice, by up to 4.5 K."""
-    dew_c = humidity.dew_point_c(humidity.ppm_from_frost_point(t_c, total_pa), total_pa)
+    dew_c = humidity.dew_point_c(
+        humidity.ppm_of_vapour(humidity.stable_pressure_pa(t_c), total_pa), total_pa
+    )
     assert 0 < t_c - dew_c < 4.5
 
 
@@ -59,18 +62,10 @@ def test_vapour_pressure_rises_with_temperature(t_c: float, step: float) -> None
 def test_purge_forward_and_back(start: float, share: float, volumes: float, mixing: float) -> None:
     """The volumes that lead to what is left are the volumes that led there."""
     inlet = start * share * 0.5
-    left = dilution.after_volumes_ppm(start, volumes, inlet, mixing)
+    left = inlet + (start - inlet) * math.exp(-mixing * volumes)
     needed = dilution.volumes_needed(start, left, inlet, mixing)
     if needed is not None and left - inlet > 1e-4 * start:
         assert needed == pytest.approx(volumes, rel=1e-6, abs=1e-6)
-
-
-@given(st.integers(1, 60), st.floats(0.05, 6))
-def test_more_tanks_lie_between_mixed_and_plug(tanks: int, volumes: float) -> None:
-    """Tanks in series leave a share of 0-1 that falls with every further volume."""
-    now = dilution.tanks_in_series_share(tanks, volumes)
-    later = dilution.tanks_in_series_share(tanks, volumes + 0.5)
-    assert 0 <= later < now <= 1 + 1e-12
 
 
 @given(st.floats(10, 1e6), st.floats(0.001, 0.999), st.floats(1e-3, 1e5), st.floats(0, 5))
@@ -118,15 +113,6 @@ def test_compliance_comes_back_from_its_step(volume: float, compliance: float, d
     rise = dv / (volume / 101_325 + compliance)
     found = leak.compliance_from_step(volume, 101_325, dv, rise)
     assert found == pytest.approx(compliance, rel=1e-6, abs=1e-12)
-    share = leak.correction_share(volume, 101_325, compliance)
-    assert rise == pytest.approx(dv / volume * 101_325 * share, rel=1e-9)
-
-
-@given(st.floats(0, 1000), st.floats(0.01, 1000))
-def test_oxygen_exact_is_never_below_linear(start: float, rise: float) -> None:
-    """The exact rate is the linear one or more: the driving difference shrinks on the way."""
-    rate = leak.oxygen_method(start, start + rise, 3600)
-    assert rate.exact_per_h >= rate.linear_per_h * (1 - 1e-12)
 
 
 @given(st.floats(0.2, 1e5), st.floats(0.1, 1e4))
@@ -145,13 +131,6 @@ def test_cleanup_is_never_promised_below_the_steady_level(start: float, target: 
         assert seconds > 0
 
 
-def test_area_skips_gaps() -> None:
-    """A trapezoid over a gap adds nothing: 10 s at 2 ppm, an hour of silence, 10 s at 4 ppm."""
-    series = [(0.0, 2.0), (10.0, 2.0), (3610.0, 4.0), (3620.0, 4.0)]
-    assert bed.area_ppm_s(series, 60) == pytest.approx(60.0)
-    assert bed.area_ppm_s([], 60) == 0
-
-
 def test_dial_gauge_gives_the_upper_end() -> None:
     """A gauge of ± 1 % of 30 inHg at 10 mbar may stand at 20 mbar; the residual is taken there."""
     upper = antechamber.absolute_pa(-100_325.0, 101_325.0, 1016.0)
@@ -160,6 +139,13 @@ def test_dial_gauge_gives_the_upper_end() -> None:
 
 
 def test_frost_point_is_cheap_enough_for_every_reading() -> None:
-    """At most 3 us a call (best of five runs of ten thousand)."""
-    runs = timeit.repeat(lambda: humidity.frost_point_c(3.3, 101_325.0), number=10_000, repeat=5)
-    assert min(runs) / 10_000 < 3e-6
+    """A call costs at most five of the formula that it inverts (about 2.2), by the best of runs.
+
+    A search by halving, as for the dew point, takes about thirty.
+    """
+
+    def best_s(call: Callable[[], float]) -> float:
+        return min(timeit.repeat(call, number=2000, repeat=7))
+
+    formula_s = best_s(lambda: humidity.ice_pressure_pa(210.0))
+    assert best_s(lambda: humidity.frost_point_c(3.3, 101_325.0)) < 5 * formula_s

@@ -149,21 +149,23 @@ async def test_what_no_file_would_take_is_refused_alone(
 async def test_append_never_waits_for_the_disk(
     opened: Opener, path: Path, scan_of: Callable[..., Scan], event_of: Callable[..., Event]
 ) -> None:
-    """While another process holds the file locked, appending costs microseconds and all arrives."""
+    """While another process holds the file locked, a hundred entries are appended; all arrive.
+
+    Waiting for the lock would take 5 s an entry, the writer's own patience.
+    """
     async with opened(commit_every_ms=10) as journal:
         await journal.flush()
         other = sqlite3.connect(path, isolation_level=None)
         other.execute("BEGIN EXCLUSIVE")
-        slowest = 0.0
+        started = time.perf_counter()
         for seq in range(1, 101):
-            started = time.perf_counter()
             journal.append(Entry(seq, scan_of(seq, a=1.0), Outcome((event_of(seq),))))
             await asyncio.sleep(0.002)
-            slowest = max(slowest, time.perf_counter() - started)
+        assert time.perf_counter() - started < 100
+        assert journal.statistics().event_seq == 0
         other.execute("ROLLBACK")
         other.close()
         await journal.flush()
-        assert slowest < 0.1
         with Reader(path) as reader:
             assert len(reader.events()) == 100
 

@@ -17,7 +17,7 @@ from dewline.errors import JournalError
 from dewline.events import Entry, Event, Outcome
 from dewline.journal import Reader
 from dewline.journal.schema import connect
-from dewline.readings import Command, Quality, Reading, Scan
+from dewline.readings import Command, Scan
 from tests.journal.conftest import Opener
 
 
@@ -27,11 +27,9 @@ async def test_an_empty_record_has_an_empty_tail(opened: Opener, path: Path) -> 
         await journal.flush()
         with Reader(path) as reader:
             assert reader.tail() == (0, 0, None, None)
-            assert reader.end_at_ms() is None
             assert reader.snapshot() is None
             assert list(reader.items()) == []
             assert reader.alarm_table() == []
-            assert reader.latest_readings() == {}
             assert reader.series("heron.a", 0, 10) == []
 
 
@@ -47,7 +45,6 @@ async def test_the_tail_counts_what_a_tick_brought_later(
             journal.append(Entry(1, None, Outcome((event_of(1, at_ms=12_000),))))
             await journal.flush()
             assert reader.tail() == (1, 1, 12_000, 72_000)
-            assert reader.end_at_ms() == 12_000
 
 
 async def test_the_alarm_table_has_the_last_word_of_every_alarm(
@@ -83,25 +80,6 @@ async def test_notes_are_found_by_time(opened: Opener, path: Path) -> None:
         with Reader(path) as reader:
             assert [note.item_seq for note in reader.notes()] == [1, 3]
             assert [note.item_seq for note in reader.notes(3000)] == [3]
-
-
-async def test_latest_readings_are_the_last_of_each_signal(
-    opened: Opener, path: Path, scan_of: Callable[..., Scan]
-) -> None:
-    """A signal that fell silent keeps its last reading, good or not."""
-    async with opened() as journal:
-        journal.append(Entry(1, scan_of(1, a=1.0, b=2.0), Outcome()))
-        journal.append(Entry(2, scan_of(2, a=None), Outcome()))
-        journal.append(
-            Entry(3, scan_of(3), Outcome(readings={"heron.d": Reading(4.0, Quality.GOOD)}))
-        )
-        await journal.flush()
-        with Reader(path) as reader:
-            assert reader.latest_readings() == {
-                "heron.a": (2, None, Quality.NO_ANSWER),
-                "heron.b": (1, 2.0, Quality.GOOD),
-                "heron.d": (3, 4.0, Quality.GOOD),
-            }
 
 
 @settings(max_examples=25, deadline=None)

@@ -12,7 +12,6 @@ from pathlib import Path
 import pint
 import pytest
 from scipy.integrate import solve_ivp
-from scipy.special import gammaincc
 
 from dewline.errors import OutOfRange
 from dewline.gas import antechamber, dilution
@@ -20,7 +19,6 @@ from dewline.gas.antechamber import Cycle
 
 DATA = Path(__file__).parent / "data"
 PURGES = list(csv.DictReader((DATA / "purge.csv").read_text().splitlines()))
-TANKS = list(csv.DictReader((DATA / "purge_tanks_in_series.csv").read_text().splitlines()))
 CYCLES = list(csv.DictReader((DATA / "antechamber.csv").read_text().splitlines()))
 GAUGES = list(csv.DictReader((DATA / "gauge_inhg.csv").read_text().splitlines()))
 AIR_PPM = 209_460.0
@@ -42,22 +40,6 @@ def test_purge_table(row: dict[str, str]) -> None:
         volumes = dilution.volumes_needed(AIR_PPM, target, 0.0, mixing)
         assert volumes == pytest.approx(float(row[f"vol_changes_K{mixing}"]), abs=1e-4)
     assert float(row["plug_flow_limit"]) == dilution.PLUG_VOLUMES
-
-
-@pytest.mark.parametrize("row", TANKS, ids=lambda r: f"{r['N_tanks']}x{r['theta_Qt_over_V']}")
-def test_tanks_in_series_table(row: dict[str, str]) -> None:
-    """n tanks in series leave what the table and scipy's gammaincc say, within 1e-6."""
-    tanks, volumes = int(row["N_tanks"]), float(row["theta_Qt_over_V"])
-    left = dilution.tanks_in_series_share(tanks, volumes)
-    assert left == pytest.approx(float(row["residual_fraction"]), rel=1e-6)
-    assert left == pytest.approx(gammaincc(tanks, tanks * volumes), rel=1e-9)
-
-
-def test_one_tank_is_the_mixed_box() -> None:
-    """One tank leaves exp(-v), as ``after_volumes_ppm`` does."""
-    for volumes in (0.0, 0.5, 3.0, 12.0):
-        left = dilution.tanks_in_series_share(1, volumes)
-        assert dilution.after_volumes_ppm(1e6, volumes) == pytest.approx(left * 1e6, rel=1e-12)
 
 
 def test_purge_solves_its_equation() -> None:

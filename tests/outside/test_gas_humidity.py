@@ -118,7 +118,7 @@ def test_liquid_against_two_libraries(t_c: int) -> None:
 def test_leaving_out_the_enhancement_factor(t_c: int) -> None:
     """The ideal mixture moves a frost point by less than 0.08 K (factor of CoolProp, for air)."""
     factor = HAProps_Aux("f", t_c + 273.15, ATM_PA, 0)[0]
-    ppm = humidity.ppm_from_frost_point(float(t_c), ATM_PA)
+    ppm = humidity.ppm_of_vapour(humidity.stable_pressure_pa(float(t_c)), ATM_PA)
     assert humidity.frost_point_c(ppm / factor, ATM_PA) == pytest.approx(t_c, abs=0.08)
 
 
@@ -130,7 +130,8 @@ def test_frost_and_dew_point_differ_at_10_ppm() -> None:
 
 def test_freezer_ice_is_a_source_for_a_dry_box() -> None:
     """Ice at -35 °C stands in balance with 220.5 ppm (derived from R14-08)."""
-    assert humidity.ppm_from_frost_point(-35.0, ATM_PA) == pytest.approx(220.520, rel=1e-5)
+    ppm = humidity.ppm_of_vapour(humidity.stable_pressure_pa(-35.0), ATM_PA)
+    assert ppm == pytest.approx(220.520, rel=1e-5)
 
 
 @pytest.mark.parametrize(

@@ -2,17 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
 
-from dewline.errors import OutOfRange
 from dewline.gas.constants import (
     COPPER_G_PER_MOL,
     GAS_CONSTANT,
     MOLAR_MASS_G,
     STANDARD_L_PER_MOL,
-    between,
     finite,
     fraction_ppm,
     not_negative,
@@ -51,25 +48,6 @@ def uptake_mol(
     return moles_gas * (inlet_ppm - fraction_ppm("outlet", outlet_ppm)) * 1e-6
 
 
-def area_ppm_s(series: Iterable[tuple[float, float]], longest_gap_s: float) -> float:
-    """Integral of (t_s, ppm) by trapezoids; stretches longer than the gap add nothing.
-
-    Times must not fall. Multiply by the flow for the dose or the uptake.
-    """
-    positive("longest gap", longest_gap_s, "s")
-    area, last = 0.0, None
-    for t_s, ppm in series:
-        finite("reading", ppm, "ppm")
-        if last is not None:
-            step_s = t_s - last[0]
-            if not step_s >= 0:
-                raise OutOfRange(f"time goes from {last[0]:g} to {t_s:g} s; allowed is forward")
-            if step_s <= longest_gap_s:
-                area += step_s * (ppm + last[1]) / 2
-        last = (t_s, ppm)
-    return area
-
-
 def litres(amount_mol: float) -> float:
     """Volume at 0 °C, 1013.25 mbar, L; ideal gas."""
     return finite("amount", amount_mol, "mol") * STANDARD_L_PER_MOL
@@ -78,18 +56,6 @@ def litres(amount_mol: float) -> float:
 def grams(amount_mol: float, gas: Held) -> float:
     """Mass of oxygen or water, g."""
     return finite("amount", amount_mol, "mol") * MOLAR_MASS_G[gas]
-
-
-def time_to_fill_s(capacity_l: float, flow_m3_h: float, inlet_ppm: float) -> float:
-    """Seconds in which a constant inlet fills a capacity, flow and capacity at the same state.
-
-    Derived; 30 L last 9 s in air, 6 min at 0.5 %, 30 min at 1000 ppm at 60 m³/h.
-    The real capacity at ppm level is 30-60 % of a quoted one (common practice).
-    """
-    positive("capacity", capacity_l, "L")
-    positive("flow", flow_m3_h, "m3/h")
-    between("inlet", inlet_ppm, 1e-6, 1e6, "ppm")
-    return capacity_l * 1e-3 / (flow_m3_h * inlet_ppm * 1e-6) * 3600
 
 
 @dataclass(frozen=True, slots=True)

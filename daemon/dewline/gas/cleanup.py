@@ -78,21 +78,6 @@ def balance(
     return Balance(inflow_cm3_h / total_m3_h, volume_m3 / total_m3_h * 3600)
 
 
-def source_circulating_cm3_h(
-    ppm: float, flow_m3_h: float, efficiency: float, outlet_ppm: float = 0.0
-) -> float:
-    """The source, cm³/h at box state, that holds ``ppm`` steady against the bed; derived.
-
-    5 ppm at 57 m³/h cleaned needs 285 cm³/h: 1.4 L/h of air, or 5 g of water a
-    day. A veto for causes too small to do it.
-    """
-    fraction_ppm("level", ppm)
-    fraction_ppm("bed outlet", outlet_ppm)
-    positive("flow", flow_m3_h, "m3/h")
-    between("efficiency", efficiency, 0.0, 1.0, "")
-    return efficiency * flow_m3_h * (ppm - outlet_ppm)
-
-
 def source_isolated_cm3_h(slope_ppm_h: float, volume_m3: float) -> float:
     """The source, cm³/h at box state, behind a rise with the loop stopped; derived.
 

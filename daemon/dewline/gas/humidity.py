@@ -122,19 +122,6 @@ def ppm_of_vapour(vapour_pa: float, pressure_pa: float) -> float:
     return 1e6 * vapour_pa / pressure_pa
 
 
-def ppm_from_frost_point(frost_point_c: float, pressure_pa: float) -> float:
-    """Water, ppm by volume, at a frost point over ice (-110 to 0.01 °C) and absolute pressure.
-
-    1 K of frost point is 10 % (-20 °C) to 16 % (-80 °C) in ppm.
-    """
-    return ppm_of_vapour(ice_pressure_pa(frost_point_c + ZERO_C_K), pressure_pa)
-
-
-def ppm_from_dew_point(dew_point_c: float, pressure_pa: float) -> float:
-    """Water, ppm by volume, at a dew point over liquid, below 0 °C supercooled, water."""
-    return ppm_of_vapour(dew_pressure_pa(dew_point_c), pressure_pa)
-
-
 def frost_point_c(ppm: float, pressure_pa: float) -> float:
     """Frost point over ice, °C, of ``ppm`` water at an absolute pressure; within 1e-5 K.
 

@@ -1,4 +1,4 @@
-"""Leak rates from two readings: pressure hold, oxygen method, units, classes.
+"""Leak rates from two readings of a pressure hold, and their classes.
 
 Signs: gain is positive, loss negative. Gas loss (outward) and air ingress
 (inward) are different things and never converted into each other.
@@ -6,18 +6,12 @@ Signs: gain is positive, loss negative. Gas loss (outward) and air ingress
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from typing import Final
 
 from dewline.errors import OutOfRange
 from dewline.gas.constants import (
-    ATM_PA,
-    DRY_AIR_OXYGEN_PPM,
-    GAS_CONSTANT,
-    ZERO_C_K,
     finite,
-    fraction_ppm,
     not_negative,
     positive,
     pressure,
@@ -90,16 +84,6 @@ def pressure_hold(
     )
 
 
-def correction_share(volume_m3: float, pressure_pa: float, compliance_m3_pa: float) -> float:
-    """How much of a rigid box's gauge response to temperature or barometer is left, 0-1.
-
-    Derived: (V/p) / (V/p + C). A box of 1.2 m³ with taut gloves of 0.8 L/mbar
-    shows 0.6 mbar for 1 mbar of barometer, not 1.
-    """
-    stiffness = positive("volume", volume_m3, "m3") / pressure("pressure", pressure_pa)
-    return stiffness / (stiffness + not_negative("compliance", compliance_m3_pa, "m3/Pa"))
-
-
 def compliance_from_step(
     volume_m3: float, pressure_pa: float, added_m3: float, rise_pa: float
 ) -> float:
@@ -119,47 +103,6 @@ def compliance_from_step(
     return added_m3 / rise_pa - stiffness
 
 
-@dataclass(frozen=True, slots=True)
-class OxygenRate:
-    """Air ingress per box volume from two oxygen readings of an isolated box."""
-
-    ppm_per_h: float
-    linear_per_h: float
-    exact_per_h: float
-    end_ppm: float
-
-    @property
-    def per_h(self) -> float:
-        """The linear form up to 1000 ppm, the exact one above."""
-        return self.exact_per_h if self.end_ppm > 1000 else self.linear_per_h
-
-    @property
-    def resolved(self) -> bool:
-        """A falling reading shows no ingress."""
-        return self.ppm_per_h > 0
-
-
-def oxygen_method(
-    start_ppm: float, end_ppm: float, duration_s: float, air_ppm: float = DRY_AIR_OXYGEN_PPM
-) -> OxygenRate:
-    """Air ingress, box volumes per hour, from the rise of oxygen with the loop stopped.
-
-    Derived: dC/dt = rate (C_air - C); linear rate dC/(t C_air), exact
-    -ln[(C_air - C1)/(C_air - C0)]/t. Needs a box below ambient: above it a hole
-    loses gas and this method does not see it. Includes glove permeation.
-    """
-    positive("duration", duration_s, "s")
-    if not 0 < air_ppm <= 1e6:
-        raise OutOfRange(f"oxygen of the air is {air_ppm:g} ppm; allowed is above 0 up to 1e6 ppm")
-    for name, ppm in (("start", start_ppm), ("end", end_ppm)):
-        if not fraction_ppm(f"{name} oxygen", ppm) < air_ppm:
-            raise OutOfRange(f"{name} oxygen is {ppm:g} ppm; allowed is below air, {air_ppm:g} ppm")
-    hours = duration_s / 3600
-    rise_ppm_h = (end_ppm - start_ppm) / hours
-    exact = -math.log1p(-(end_ppm - start_ppm) / (air_ppm - start_ppm)) / hours
-    return OxygenRate(rise_ppm_h, rise_ppm_h / air_ppm, exact, end_ppm)
-
-
 def iso_10648_2_class(hourly_rate_per_h: float) -> int | None:
     """The class within whose limit the magnitude of a rate lies, None beyond class 4.
 
@@ -175,30 +118,3 @@ def iso_10648_2_class(hourly_rate_per_h: float) -> int | None:
 def mbar_l_per_s(flow_pa_m3_s: float) -> float:
     """Pa m³/s in mbar L/s; exact."""
     return finite("flow", flow_pa_m3_s, "Pa m3/s") * 10
-
-
-def torr_l_per_s(flow_pa_m3_s: float) -> float:
-    """Pa m³/s in Torr L/s; exact (Torr = atm/760)."""
-    return finite("flow", flow_pa_m3_s, "Pa m3/s") * 1e3 * 760 / ATM_PA
-
-
-def atm_cm3_per_s(flow_pa_m3_s: float) -> float:
-    """Pa m³/s in atm cm³/s; exact."""
-    return finite("flow", flow_pa_m3_s, "Pa m3/s") * 1e6 / ATM_PA
-
-
-def mol_per_s(flow_pa_m3_s: float, gas_k: float) -> float:
-    """Pa m³/s of gas at ``gas_k`` in mol/s; ideal gas."""
-    finite("flow", flow_pa_m3_s, "Pa m3/s")
-    return flow_pa_m3_s / (GAS_CONSTANT * temperature("gas temperature", gas_k))
-
-
-def standard_cm3_per_min(flow_pa_m3_s: float, gas_k: float, reference_k: float = ZERO_C_K) -> float:
-    """Pa m³/s of gas at ``gas_k`` in cm³/min at 1013.25 mbar and ``reference_k``.
-
-    Say which reference: 0 °C and 20 °C differ by 7 %.
-    """
-    finite("flow", flow_pa_m3_s, "Pa m3/s")
-    temperature("gas temperature", gas_k)
-    temperature("reference temperature", reference_k)
-    return flow_pa_m3_s * reference_k / (gas_k * ATM_PA) * 6e7

@@ -16,11 +16,10 @@ from dewline.events import EventDocument, LedgerRow
 from dewline.journal.old_events import event_document
 from dewline.journal.rows import ItemRow, Snapshot, item_of
 from dewline.journal.schema import SIGNAL_BITS, SIGNAL_MASK
-from dewline.journal.series import QUALITIES, Point, SeriesReader
+from dewline.journal.series import QUALITIES, SeriesReader
 from dewline.readings import Command, Quality, Reading, Resumed, Scan
 
 ITEMS_AT_ONCE = 1000
-LATEST_ROWS = 500_000
 
 
 class Tail(NamedTuple):
@@ -75,10 +74,6 @@ class Reader(SeriesReader):
             return Tail(seq, event_seq, at_ms, at_ms)
         at_ms = max(item[1], event[1]) if event else item[1]
         return Tail(seq, event_seq, at_ms, item[2] + at_ms - item[1])
-
-    def end_at_ms(self) -> int | None:
-        """Watch time of the last item or event; None for an empty record."""
-        return self.tail().at_ms
 
     def snapshot(self) -> Snapshot | None:
         """The newest state of the watch."""
@@ -226,29 +221,6 @@ class Reader(SeriesReader):
         """What people wrote at or after that wall time, in feed order."""
         rows = self._all("SELECT * FROM note WHERE time_ms >= ? ORDER BY item_seq", since_ms)
         return [Note(*row) for row in rows]
-
-    def latest_readings(self) -> dict[str, Point]:
-        """The last reading of every signal in the newest half million readings."""
-        missing = {name for name, _, _ in self._all_signals().values()}
-        found: dict[str, Point] = {}
-        high = self._first("SELECT max(key) + 1 FROM sample")
-        top = high[0] if high and high[0] else 0
-        for _ in range(LATEST_ROWS // 5000):
-            rows = self._all(
-                "SELECT key, time_ms, value, quality FROM sample"
-                f" JOIN item ON seq = key >> {SIGNAL_BITS}"
-                " WHERE key < ? ORDER BY key DESC LIMIT 5000",
-                top,
-            )
-            for key, time_ms, value, quality in rows:
-                name = self._signal(key & SIGNAL_MASK)[0]
-                if name in missing:
-                    missing.discard(name)
-                    found[name] = Point(time_ms, value, QUALITIES[quality])
-            if not rows or not missing:
-                break
-            top = rows[-1][0]
-        return found
 
 
 def site_of(path: Path) -> str | None:
