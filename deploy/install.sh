@@ -13,7 +13,7 @@ clone=$(cd "$(dirname "$0")/.." && pwd)
 home=/opt/dewline
 etc=/etc/dewline
 units=/etc/systemd/system
-ours="dewline.live.service dewline-backup.service dewline-backup.timer"
+ours="dewline.service dewline-backup.service dewline-backup.timer"
 packages="python3 python3-venv ca-certificates"
 
 dry=no
@@ -119,7 +119,7 @@ put_credentials() {
         echo "(secrets are not looked at: only root can)"
         return 0
     fi
-    target=$units/dewline.live.service.d/secrets.conf
+    target=$units/dewline.service.d/secrets.conf
     if credentials | cmp -s - "$target"; then return 0; fi
     act "write $target" write_credentials "$target"
     restart=yes
@@ -168,7 +168,7 @@ install_all() {
         echo "next: write your lab into $etc/dewline.yaml, then: dewline check $etc/dewline.yaml"
         echo "      and run this again: it starts the service once the config is yours and right"
     elif "$home/venv/bin/dewline" check "$etc/dewline.yaml" >/dev/null 2>&1; then
-        switch_on dewline.live.service
+        switch_on dewline.service
         switch_on dewline-backup.timer
         start
     else
@@ -177,19 +177,19 @@ install_all() {
 }
 
 remove_all() {
-    for unit in dewline.live.service dewline-backup.timer; do
+    for unit in dewline.service dewline-backup.timer; do
         if active "$unit"; then act "stop $unit" systemctl stop "$unit"; fi
         if enabled "$unit"; then act "disable $unit" systemctl -q disable "$unit"; fi
     done
-    for path in "$units/dewline.live.service.d/secrets.conf" /usr/local/bin/dewline; do
+    for path in "$units/dewline.service.d/secrets.conf" /usr/local/bin/dewline; do
         if [ -e "$path" ] || [ -L "$path" ]; then act "remove $path" rm -f "$path"; fi
     done
     for unit in $ours; do
         if [ -e "$units/$unit" ]; then act "remove $units/$unit" rm -f "$units/$unit"; fi
     done
-    if [ -d "$units/dewline.live.service.d" ]; then
-        act "remove $units/dewline.live.service.d if empty" \
-            rmdir --ignore-fail-on-non-empty "$units/dewline.live.service.d"
+    if [ -d "$units/dewline.service.d" ]; then
+        act "remove $units/dewline.service.d if empty" \
+            rmdir --ignore-fail-on-non-empty "$units/dewline.service.d"
     fi
     if [ -d "$home" ]; then act "remove $home" rm -rf "$home"; fi
     if [ "$changes" != 0 ] && running; then act "tell systemd" systemctl daemon-reload; fi

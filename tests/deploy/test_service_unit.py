@@ -63,7 +63,7 @@ def test_exposure_is_low_and_printed(unit: Path) -> None:
 
 def test_it_restarts_whatever_happens_but_not_for_a_bad_config() -> None:
     """Restart always and without an end; exit status 2 is the config's and waits for a person."""
-    unit = settings(DEPLOY / "systemd" / "dewline.live.service")
+    unit = settings(DEPLOY / "systemd" / "dewline.service")
     service = unit["Service"]
     assert unit["Unit"]["StartLimitIntervalSec"] == "0"
     assert (service["Restart"], service["RestartPreventExitStatus"]) == ("always", "2")
@@ -81,7 +81,7 @@ def test_units_start_only_what_every_debian_has(unit: Path) -> None:
 def test_serial_ports_stay_open_to_adapters_that_come_later() -> None:
     """Device classes by number (Linux, Documentation/admin-guide/devices.txt: 4 TTY, 166 ACM,
     188 USB serial, 204 low-density serial); a class by name is known only once its driver is."""
-    text = (DEPLOY / "systemd" / "dewline.live.service").read_text()
+    text = (DEPLOY / "systemd" / "dewline.service").read_text()
     allowed = {line.split("=")[1] for line in text.splitlines() if line.startswith("DeviceAllow=")}
     assert allowed == {f"char-{major} rw" for major in (4, 166, 188, 204)}
     assert "\nProtectClock=" not in text
@@ -110,6 +110,6 @@ def test_a_dry_run_says_all_and_does_nothing() -> None:
         timeout=60,
     )
     assert (found.returncode, found.stderr) == (0, "")
-    assert "would write /etc/systemd/system/dewline.live.service" in found.stdout
+    assert "would write /etc/systemd/system/dewline.service" in found.stdout
     assert [place.stat().st_mtime_ns for place in places] == before
     assert not any(Path(p).exists() for p in ("/opt/dewline", "/etc/dewline"))

@@ -33,8 +33,9 @@ async def test_a_limit_crossed_reaches_a_subscriber_with_every_key_of_the_docume
     assert (event["unit"], event["limit"], event["limit_unit"]) == ("ppm", 5.0, "ppm")
     assert list(event) == [
         *("id", "seq", "time", "at_ms", "site", "box", "alarm", "transition", "state", "priority"),
-        *("signal", "value", "unit", "quality", "limit", "limit_unit", "since", "by", "why"),
-        *("until", "under", "clock", "mode", "cause", "outlook", "advice", "caution"),
+        *("signal", "value", "unit", "quality", "limit", "limit_unit", "since"),
+        *("occurrence", "by", "to", "off_duty", "why", "until", "under", "clock", "mode", "cause"),
+        *("outlook", "advice", "when_over", "caution"),
     ]
     assert list(event["cause"]) == ["name", "or", "confidence", "evidence", "tell_apart"]
 
@@ -140,8 +141,13 @@ async def test_an_acknowledge_over_mqtt_needs_the_token_and_names_who(
     done = await say(ref="c", token="marsh-reed-7")
     assert done["ok"] is True
     assert road.states()["heron.moisture-quick"] == "acknowledged"
-    told = [e for e in ear.documents("dewline/saltmarsh/event") if e["id"] == done["event_id"]]
-    assert told
+
+    def published(s: Any) -> list[dict[str, Any]]:
+        documents = s.documents("dewline/saltmarsh/event")
+        return [event for event in documents if event["id"] == done["event_id"]]
+
+    await ear.until(published)
+    told = published(ear)
     assert (told[0]["transition"], told[0]["by"]) == ("acknowledged", "rail")
 
 

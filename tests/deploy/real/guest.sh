@@ -56,7 +56,7 @@ systemctl reload dewline
 
 say memory_bytes "$(shown MemoryCurrent)"
 systemctl --no-pager status dewline
-systemd-analyze --no-pager verify dewline.live.service dewline-backup.service dewline-backup.timer &&
+systemd-analyze --no-pager verify dewline.service dewline-backup.service dewline-backup.timer &&
     say verify 0
 for unit in dewline dewline-backup; do
     say "exposure_$(echo $unit | tr - _)" "$(systemd-analyze --no-pager security "$unit" | sed -n 's/.*exposure level for.*: \([0-9.]*\) .*/\1/p')"

@@ -93,7 +93,7 @@ def try_installer(root: Root, folder: Path, saw: dict[str, str]) -> None:
     root.environment()  # puts down, before anything is listed, what pip needs of the host
     said, changed = differences(root, "--dry-run")
     saw["dry_run_changed"] = " ".join(changed)
-    assert "would write /etc/systemd/system/dewline.live.service" in said
+    assert "would write /etc/systemd/system/dewline.service" in said
     root.install()
     said, changed = differences(root)
     assert said.endswith("nothing to change\n")
@@ -119,7 +119,7 @@ def as_service(command: str) -> str:
 
 
 LAB_UNIT = f"""[Unit]
-Before=dewline.live.service
+Before=dewline.service
 [Service]
 ExecStart=/opt/dewline/venv/bin/dewline simulate night --quiet --tcp 127.0.0.1:{TCP_PORT} \\
     --rtu /run/analyzers --ascii /run/frost --config /run
