@@ -17,7 +17,7 @@ from typing import Final
 from dewline.bus.schedule import SILENT_AFTER, PollSlot, Schedule
 from dewline.bus.sessions import new_session
 from dewline.bus.unit import BlockReader, Unit
-from dewline.clock import Clock
+from dewline.clock import Backoff, Clock
 from dewline.config.plan import BusPlan, InstrumentPlan, ModbusTcpPlan
 from dewline.errors import BadFrame, LinkDown, NoReply, Refused
 from dewline.readings import Quality, Reading, Scan
@@ -29,7 +29,7 @@ Stamp = Callable[[], tuple[int, int]]
 
 _ILLEGAL_ADDRESS: Final = 2
 _GATEWAY_SILENCE: Final = (10, 11)  # path unavailable; target did not respond: V1.1b3, 7
-_SERIAL_RETRY_S: Final = 1.0
+_SERIAL_RETRY_S: Final = (1.0, 1.0)  # opening a port costs nobody anything
 _TCP_RETRY_S: Final = (0.5, 60.0)
 _REPEAT_LOST_S: Final = 30.0
 _EXCEPTION: Final = Reading(None, Quality.EXCEPTION)
@@ -73,7 +73,8 @@ class Poller:
         self._schedule = Schedule([_slot(u.plan, clock.monotonic()) for u in self._units])
         self._link: bool | None = None
         self._lost_told_s = float("-inf")
-        self._retry_s = 0.0
+        self._is_tcp = isinstance(bus, ModbusTcpPlan)
+        self._backoff = Backoff(*(_TCP_RETRY_S if self._is_tcp else _SERIAL_RETRY_S))
         self._random = random.Random(bus.name)  # jitter that a second run repeats
         self._opened = self._polls = self._timeouts = self._bad_frames = self._exceptions = 0
         self._last_good_ms: int | None = None
@@ -173,11 +174,11 @@ class Poller:
         except Refused as refusal:
             self._stands()
             self._exceptions += 1
-            self._retry_s = 0.0
+            self._backoff.reset()
             if refusal.code in _GATEWAY_SILENCE:
                 raise NoReply("the gateway got no answer") from None
             raise
-        self._retry_s = 0.0
+        self._backoff.reset()
         self._last_good_ms = self._stamp()[1]
         return readings
 
@@ -227,12 +228,9 @@ class Poller:
         self._emit(Scan(*self._stamp(), unit.plan.name, unit.silence()))
 
     def _next_retry_s(self) -> float:
-        """Serial paths are cheap to try; TCP servers get growing peace until one answers."""
-        if not isinstance(self._bus, ModbusTcpPlan):
-            return _SERIAL_RETRY_S
-        first_s, longest_s = _TCP_RETRY_S
-        self._retry_s = min(longest_s, 2 * self._retry_s or first_s)
-        return self._retry_s * self._random.uniform(0.8, 1.2)
+        """The pause before the link is tried again; those of TCP servers grow and are spread."""
+        spread = self._random.uniform(0.8, 1.2) if self._is_tcp else 1.0
+        return self._backoff.next_s() * spread
 
 
 def _slot(plan: InstrumentPlan, start_s: float) -> PollSlot:
