@@ -87,6 +87,17 @@ def test_what_remains_after_the_end_is_a_key_of_its_own(small: str, loaded: Load
     assert (egret_rule.advice, egret_rule.when_over) == ("Close it.", "Note it.")
 
 
+def test_advice_for_the_time_after_counts_as_such(small: str, loaded: Load) -> None:
+    """Configs had it in `advice`, beginning with When; another advice takes it along."""
+    text = small.replace("high}", "high, advice: When it is dry open it.}")
+    rule = loaded(text).plan.watch.rules["heron.moisture-high"]
+    assert rule.advice == rule.when_over == "When it is dry open it."
+    egret = "  egret:\n    rules: {moisture-high: {advice: Look at it.}}\n"
+    for first in (text, text.replace("dry open it.", "dry open it., when_over: Open it.")):
+        rule = loaded(first.replace("  egret:\n", egret)).plan.watch.rules["egret.moisture-high"]
+        assert (rule.advice, rule.when_over) == ("Look at it.", None)
+
+
 def test_disabled_needs_a_reason_and_is_listed(small: str, loaded: Load) -> None:
     """A rule is switched off by `disabled: REASON` only, for one box or for all."""
     egret = "  egret:\n    rules: {moisture-high: {disabled: being rebuilt}}\n"

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from typing import Any, TypeGuard
+from typing import TypeGuard
 
 from dewline.config.fields import Limit, example
 from dewline.config.roles import ROLES
-from dewline.config.rule_schema import CONDITIONS
+from dewline.config.rule_schema import CONDITIONS, RuleSpec
 from dewline.config.rules import Layered
 from dewline.errors import UnitError
 from dewline.units import Quantity, convert, dimension, parse_quantity
@@ -59,14 +59,14 @@ def check_shape(rule: Layered) -> bool:
         return False
     condition = found[0]
     for key, fitting in _NEEDS.items():
-        if key in rule.values and condition not in fitting:
+        if key in rule.origin and condition not in fitting:
             rule.report(key, f"means nothing for `{condition}`", "leave it out")
     return _in_pairs(rule, condition)
 
 
 def _in_pairs(rule: Layered, condition: str) -> bool:
     """``count`` and ``within`` go together, as do ``reaches`` and ``within``."""
-    has = rule.values.keys()
+    has = rule.origin.keys()
     first = "reaches" if condition == "reaches" else "count"
     for key, other in ((first, "within"), ("within", first), ("above_own", "of")):
         if key in has and other not in has:
@@ -80,14 +80,15 @@ def condition_of(
 ) -> tuple[ConditionPlan, str] | None:
     """The condition and the unit of its limit; None where a problem was reported."""
     try:
-        return _build(_Maker(rule, signal, resolve), rule.conditions[0])
+        return _build(_Maker(rule, signal, resolve))
     except _Wrong:
         return None
 
 
 def deadband_of(rule: Layered, signal: SignalPlan, condition: ConditionPlan) -> float | None:
     """In the unit of the limit; None where the rule does not say."""
-    if "deadband" not in rule.values:
+    value = rule.spec.deadband
+    if value is None:
         return None
     slope = isinstance(condition, Rising | Falling)
     if not slope and not isinstance(condition, Above | Below | Outside | Count | AboveOwn):
@@ -95,7 +96,7 @@ def deadband_of(rule: Layered, signal: SignalPlan, condition: ConditionPlan) -> 
         return None
     try:
         maker = _Maker(rule, signal, lambda _: None)
-        width = maker.slope("deadband") if slope else maker.step("deadband")
+        width = maker.slope("deadband", value) if slope else maker.step("deadband", value)
     except _Wrong:
         return None
     _check_deadband(rule, signal, condition, width)
@@ -104,13 +105,13 @@ def deadband_of(rule: Layered, signal: SignalPlan, condition: ConditionPlan) -> 
 
 def guard_of(rule: Layered, resolve: Resolve) -> Guard | str | None:
     """``only_while``; the name of the signal that is missing; None without one or if wrong."""
-    text = rule.values.get("only_while")
+    text = rule.spec.only_while
     if text is None:
         return None
     name, side, limit = text.split(" ", 2)
     found = resolve(name)
     if found is None:
-        return str(name)
+        return name
     low, _, high = limit.partition(" and ") if side == "between" else (limit, "", "")
     try:
         number = _number("only_while", rule, low, found)
@@ -204,107 +205,118 @@ class _Maker:
             raise self.wrong(key, "is beyond all numbers", remedy)
         return number
 
-    def step(self, key: str) -> float:
+    def step(self, key: str, value: Quantity) -> float:
         """A difference in the signal's unit."""
-        value: Quantity = self.rule.values[key]
         return self.amount(key, value, self.signal.unit, difference=True)
 
-    def slope(self, key: str) -> float:
+    def slope(self, key: str, value: Quantity) -> float:
         """Units of the signal an hour."""
-        value: Quantity = self.rule.values[key]
         return self.amount(key, value, f"{self.signal.unit}/h", difference=True)
 
-    def get(self, key: str, default: Any = None) -> Any:
-        return self.rule.values.get(key, default)
 
-
-def _build(make: _Maker, kind: str) -> tuple[ConditionPlan, str]:
+def _build(make: _Maker) -> tuple[ConditionPlan, str]:
     unit = make.signal.unit
-    if kind in ("above", "below", "outside"):
-        return (_counted(make, _level(make, kind)), unit)
-    if kind in ("rising", "falling"):
-        return (_slope(make, kind), f"{unit}/h")
-    if kind in ("reaches", "above_own"):
-        return (_own(make) if kind == "above_own" else _reaches(make), unit)
-    return (_timed(make, kind), "s")
+    level = _level(make)
+    if level is not None:
+        return (_counted(make.rule.spec, level), unit)
+    slope = _slope(make)
+    if slope is not None:
+        return (slope, f"{unit}/h")
+    looked_up = _reaches(make) or _own(make)
+    if looked_up is not None:
+        return (looked_up, unit)
+    return (_timed(make), "s")
 
 
-def _timed(make: _Maker, kind: str) -> ConditionPlan:
-    """Conditions whose limit is a time."""
-    if kind == "stale_after":
-        return _stale(make)
-    if kind == "unchanged_for":
-        floor = make.get("ignore_below")
-        least = None if floor is None else make.amount("ignore_below", floor, make.signal.unit)
-        return UnchangedFor(make.get(kind), least)
-    _must_be_bool(make, kind)
-    for_ms = int(make.get(kind))
-    return TrueFor(for_ms) if kind == "true_for" else FalseFor(for_ms)
-
-
-def _reaches(make: _Maker) -> Reaches:
-    return Reaches(
-        make.amount("reaches", make.get("reaches"), make.signal.unit), int(make.get("within"))
-    )
-
-
-def _level(make: _Maker, kind: str) -> Above | Below | Outside:
-    value = make.get(kind)
-    if kind == "above":
-        return Above(make.level(kind, value))
-    if kind == "below":
-        return Below(make.level(kind, value))
-    low, high = (make.level(kind, end) for end in value)
+def _level(make: _Maker) -> Above | Below | Outside | None:
+    spec = make.rule.spec
+    if spec.above is not None:
+        return Above(make.level("above", spec.above))
+    if spec.below is not None:
+        return Below(make.level("below", spec.below))
+    if spec.outside is None:
+        return None
+    low, high = (make.level("outside", end) for end in spec.outside)
     if not isinstance(low, str) and not isinstance(high, str) and low >= high:
-        raise make.wrong(kind, "is reversed or empty", "write the lower limit first")
+        raise make.wrong("outside", "is reversed or empty", "write the lower limit first")
     return Outside(low, high)
 
 
-def _counted(make: _Maker, inner: Above | Below | Outside) -> Above | Below | Outside | Count:
-    if make.get("count") is None:
+def _counted(spec: RuleSpec, inner: Above | Below | Outside) -> Above | Below | Outside | Count:
+    if spec.count is None or spec.within is None:
         return inner
-    return Count(make.get("count"), make.get("within"), inner)
+    return Count(spec.count, spec.within, inner)
 
 
-def _slope(make: _Maker, kind: str) -> Rising | Falling:
-    per_h = make.slope(kind)
+def _slope(make: _Maker) -> Rising | Falling | None:
+    spec = make.rule.spec
+    limit = spec.falling if spec.rising is None else spec.rising
+    if limit is None:
+        return None
+    kind = "falling" if spec.rising is None else "rising"
+    per_h = make.slope(kind, limit)
     if per_h <= 0:
         raise make.wrong(kind, "is not positive", "write how fast; `falling` says which way")
-    over, confidence = make.get("over", OVER_MS), make.get("confidence", CONFIDENCE)
+    over = spec.over or OVER_MS
     if make.signal.every_ms * 20 > over:
         raise make.wrong(
-            "over" if "over" in make.rule.values else kind,
+            kind if spec.over is None else "over",
             f"has fewer than 20 readings of {make.signal.name}",
             f"write over: {make.signal.every_ms * 20 / 60_000:.3g} min or more",
         )
-    return (Rising if kind == "rising" else Falling)(per_h, over, confidence)
+    return (Rising if kind == "rising" else Falling)(per_h, over, spec.confidence or CONFIDENCE)
 
 
-def _own(make: _Maker) -> AboveOwn:
+def _reaches(make: _Maker) -> Reaches | None:
+    spec = make.rule.spec
+    if spec.reaches is None or spec.within is None:
+        return None
+    return Reaches(make.amount("reaches", spec.reaches, make.signal.unit), spec.within)
+
+
+def _own(make: _Maker) -> AboveOwn | None:
     """Only a trace gas has an idle baseline; an idle baseline has past nights."""
+    times = make.rule.spec.above_own
+    if times is None:
+        return None
     if make.signal.role.removesuffix("_idle") not in ("oxygen", "moisture"):
         raise make.wrong("above_own", f"{make.signal.name} has no idle baseline", "use above")
-    return AboveOwn(make.get("above_own"), "idle-baseline")
+    return AboveOwn(times, "idle-baseline")
 
 
-def _stale(make: _Maker) -> StaleAfter:
-    after, every = int(make.get("stale_after")), make.signal.every_ms
-    if after <= every:
+def _timed(make: _Maker) -> ConditionPlan:
+    """Conditions whose limit is a time."""
+    spec = make.rule.spec
+    if spec.stale_after is not None:
+        return _stale(make, spec.stale_after)
+    if spec.unchanged_for is not None:
+        floor = spec.ignore_below
+        least = None if floor is None else make.amount("ignore_below", floor, make.signal.unit)
+        return UnchangedFor(spec.unchanged_for, least)
+    _must_be_bool(make)
+    return FalseFor(spec.false_for or 0) if spec.true_for is None else TrueFor(spec.true_for)
+
+
+def _stale(make: _Maker, after_ms: int) -> StaleAfter:
+    every_ms = make.signal.every_ms
+    if after_ms <= every_ms:
         raise make.wrong(
             "stale_after",
-            f"is no longer than the {every} ms between readings of {make.signal.name}",
-            f"write at least {3 * every / 1000:g} s",
+            f"is no longer than the {every_ms} ms between readings of {make.signal.name}",
+            f"write at least {3 * every_ms / 1000:g} s",
         )
-    return StaleAfter(after)
+    return StaleAfter(after_ms)
 
 
-def _must_be_bool(make: _Maker, kind: str) -> None:
+def _must_be_bool(make: _Maker) -> None:
     role = ROLES.get(make.signal.role)
     if make.signal.unit or (
         role is not None and role.kind == "analog" and role.name != "bed_in_loop"
     ):
         raise make.wrong(
-            kind, f"{make.signal.name} is no 0/1 signal", "use above, below or outside"
+            make.rule.conditions[0],
+            f"{make.signal.name} is no 0/1 signal",
+            "use above, below or outside",
         )
 
 

@@ -79,15 +79,15 @@ def _plan(
     """One rule of the file for what is called ``name`` ("": for the daemon as a whole)."""
     of_it = f"{name}-" if name else ""
     layered = lay(rule, [layer])
-    signal = signals[f"{DAEMON}.{of_it}{layered.values['signal']}"]
+    signal = signals[f"{DAEMON}.{of_it}{layered.spec.signal}"]
     alarm = f"{DAEMON}.{of_it}{rule}"
     plan = rule_plan(alarm, layered, RuleTarget(DAEMON, signal.name), signal, lambda _: None)
     assert plan is not None
     return replace(
         plan,
         rule=f"{of_it}{rule}",
-        under=tuple(f"{DAEMON}.{bus}-{parent}" for parent in layered.values.get("under", ())),
-        advice=layered.values["advice"].format(name=name),
+        under=tuple(f"{DAEMON}.{bus}-{parent}" for parent in layered.spec.under or ()),
+        advice=(layered.spec.advice or "").format(name=name),
     )
 
 

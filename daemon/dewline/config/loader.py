@@ -189,7 +189,7 @@ def _supervised(ground: Ground, book: RuleBook) -> dict[str, tuple[str, ...]]:
 
 def _settings(book: RuleBook, alarm: str) -> tuple[Setting, ...]:
     rule = book.origins[alarm]
-    return tuple(Setting(k, written(rule, k), rule.origin[k].label) for k in rule.values)
+    return tuple(Setting(k, written(rule, k), rule.origin[k].label) for k in rule.origin)
 
 
 def written(rule: Layered, key: str) -> Any:

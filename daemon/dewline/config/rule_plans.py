@@ -81,10 +81,10 @@ class _Writer:
         """Speak wherever no box has its own layer; True if the signal is anywhere at all."""
         if not self._sound(rule):
             return True
-        if "disabled" in rule.values:
-            self._book.off.append(Off(rule.name, None, f"disabled: {rule.values['disabled']}"))
+        if rule.spec.disabled is not None:
+            self._book.off.append(Off(rule.name, None, f"disabled: {rule.spec.disabled}"))
             return True
-        text = rule.values["signal"]
+        text = rule.spec.signal or ""
         targets = list(self._ground.targets(text))
         elsewhere = {box for box, layer in self._own.items() if rule.name in layer.rules}
         for target in targets:
@@ -98,26 +98,26 @@ class _Writer:
         return bool(targets)
 
     def _box_rule(self, rule: Layered, box: str) -> None:
-        if set(rule.values) == {"disabled"}:
+        if set(rule.origin) == {"disabled"}:
             self._unknown(rule)
             return
-        if "disabled" in rule.values and rule.values.get("signal") is not None:
-            self._book.off.append(Off(rule.name, box, f"disabled: {rule.values['disabled']}"))
+        if rule.spec.disabled is not None and rule.spec.signal is not None:
+            self._book.off.append(Off(rule.name, box, f"disabled: {rule.spec.disabled}"))
             return
         if not self._sound(rule):
             return
-        targets = list(self._ground.targets(rule.values["signal"], [box]))
+        targets = list(self._ground.targets(rule.spec.signal or "", [box]))
         for target in targets:
             self._speak(rule, target)
         if not targets:
             rule.report(
                 "signal" if not rule.loose else None,
-                f"{box} has no {rule.values['signal']}",
+                f"{box} has no {rule.spec.signal}",
                 "map the signal, or take the rule out here",
             )
 
     def _sound(self, rule: Layered) -> bool:
-        if "signal" not in rule.values:
+        if rule.spec.signal is None:
             self._unknown(rule)
             return False
         return check_shape(rule)
@@ -131,10 +131,10 @@ class _Writer:
         rule.report(None, "has no signal, and no rule set knows it", remedy)
 
     def _needs_ground(self, rule: Layered) -> bool:
-        return "signal" in rule.values and not rule.broken()
+        return rule.spec.signal is not None and not rule.broken()
 
     def _nowhere(self, rule: Layered) -> None:
-        text = rule.values["signal"]
+        text = rule.spec.signal or ""
         if rule.loose:
             places = self._ground.expected(text) or (None,)
             for place in places:
@@ -153,18 +153,18 @@ class _Writer:
         rule.report("signal", f"no box has {text}", remedy)
 
     def _off(self, rule: Layered, place: str | None) -> None:
-        text = rule.values["signal"]
+        text = rule.spec.signal
         where = f"{place} has" if place else "there is"
         self._book.off.append(Off(rule.name, place, f"{where} no {text}", text))
 
     def _speak(self, rule: Layered, target: RuleTarget) -> None:
-        values, regime = rule.values, self._regimes.get(target.place)
+        spec, regime = rule.spec, self._regimes.get(target.place)
         alarm = f"{target.place}.{rule.name}" + (f"-{target.chamber}" if target.chamber else "")
-        if regime is not None and values.get("regime", regime) != regime:
+        if regime is not None and (spec.regime or regime) != regime:
             why = f"{target.place} is of {regime} regime"
             self._book.off.append(Off(rule.name, target.place, why))
             return
-        if values.get("priority", "medium") == "critical" and values.get("suppress_while"):
+        if spec.priority == "critical" and spec.suppress_while:
             rule.report("suppress_while", "a critical rule is never suppressed", "leave it out")
         signal = self._ground.plan(target.signal)
         plan = rule_plan(alarm, rule, target, signal, lambda name: self._find(target, name))
@@ -200,7 +200,7 @@ class _Writer:
         for alarm, plan in self._book.plans.items():
             rule = self._book.origins[alarm]
             parents: list[str] = []
-            for parent in rule.values.get("under", ()):
+            for parent in rule.spec.under or ():
                 parents += self._parent(rule, plan, parent)
             self._book.plans[alarm] = replace(
                 plan, under=tuple(dict.fromkeys([*parents, *self._implied(plan)]))
@@ -251,9 +251,8 @@ def rule_plan(
     made = condition_of(rule, signal, resolve)
     if made is None:
         return None
-    values = rule.values
-    priority = values.get("priority", "medium")
-    default = "auto" if priority == "low" else "required"
+    spec = rule.spec
+    priority = spec.priority or "medium"
     return RulePlan(
         alarm=alarm,
         place=target.place,
@@ -262,18 +261,23 @@ def rule_plan(
         condition=made[0],
         unit=made[1],
         deadband=deadband_of(rule, signal, made[0]),
-        on_delay_ms=values.get("on_delay", 0),
-        off_delay_ms=values.get("off_delay", 0),
+        on_delay_ms=spec.on_delay or 0,
+        off_delay_ms=spec.off_delay or 0,
         priority=priority,
-        night=values.get("night"),
-        latch=values.get("latch", False),
-        acknowledge=values.get("acknowledge", default),
-        suppress_while=tuple(values.get("suppress_while", {}).items()),
-        remind_every_ms=values.get("remind_every"),
-        advice=values.get("advice"),
-        when_over=values.get("when_over"),
-        caution=values.get("caution"),
+        night=spec.night,
+        latch=spec.latch or False,
+        acknowledge=spec.acknowledge or ("auto" if priority == "low" else "required"),
+        suppress_while=tuple((spec.suppress_while or {}).items()),
+        remind_every_ms=spec.remind_every,
+        advice=spec.advice,
+        when_over=spec.when_over or _advice_for_the_end(spec.advice),
+        caution=spec.caution,
     )
+
+
+def _advice_for_the_end(advice: str | None) -> str | None:
+    """Advice that speaks of the time after: what configs had before ``when_over`` was a key."""
+    return advice if advice is not None and advice.startswith("When ") else None
 
 
 def _refuse_cycles(book: RuleBook) -> None:

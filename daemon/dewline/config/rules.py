@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any
 
 from dewline.config.fields import NAME, SIGNAL
 from dewline.config.nodes import Path_, SourceFile
@@ -32,16 +31,21 @@ class Layer:
 
 @dataclass(slots=True)
 class Layered:
-    """One rule with its layers laid over each other; ``origin`` says whose each value is."""
+    """One rule with its layers laid over each other.
+
+    ``spec`` holds the value of every key that a layer gives, None for the others; ``origin`` the
+    layer that each of them comes from, in the order in which the keys were first given.
+    """
 
     name: str
-    values: dict[str, Any] = field(default_factory=dict)
+    spec: RuleSpec = field(default_factory=RuleSpec)
     origin: dict[str, Layer] = field(default_factory=dict)
     layers: list[Layer] = field(default_factory=list)
 
     @property
     def conditions(self) -> list[str]:
-        return [key for key in CONDITIONS if key in self.values]
+        """The keys that are conditions; exactly one in a sound rule."""
+        return [key for key in CONDITIONS if key in self.origin]
 
     @property
     def loose(self) -> bool:
@@ -53,8 +57,13 @@ class Layered:
         layer = self.origin.get(key or "", self.layers[-1])
         path = (*layer.path, self.name)
         layer.source.report(
-            (*path, key) if key in self.values else path, problem, remedy, on_key=key is None
+            (*path, key) if key in self.origin else path, problem, remedy, on_key=key is None
         )
+
+    def drop(self, keys: Sequence[str]) -> None:
+        """Take back what earlier layers gave for these keys."""
+        self.spec = self.spec.model_copy(update=dict.fromkeys(keys))
+        self.origin = {key: layer for key, layer in self.origin.items() if key not in keys}
 
     def broken(self) -> bool:
         """Whether any layer has a mistake reported inside this rule."""
@@ -62,20 +71,24 @@ class Layered:
 
 
 def lay(name: str, layers: Iterable[Layer]) -> Layered:
-    """The rule ``name`` with every layer applied."""
+    """The rule ``name`` with every layer applied, key by key.
+
+    Another condition takes the place of the one before, with all that belongs to that one;
+    another ``advice`` that of the one before with its ``when_over``.
+    """
     rule = Layered(name)
     for layer in layers:
         spec = layer.rules.get(name)
         if spec is None:
             continue
         rule.layers.append(layer)
-        given = {k: getattr(spec, k) for k in type(spec).model_fields if k in spec.model_fields_set}
-        fresh = {key for key in given if key in CONDITIONS}
-        if fresh and fresh != set(rule.conditions):
-            for key in (*CONDITIONS, *COMPANIONS):
-                rule.values.pop(key, None)
-                rule.origin.pop(key, None)
-        rule.values |= given
+        given = [key for key in type(spec).model_fields if key in spec.model_fields_set]
+        conditions = {key for key in given if key in CONDITIONS}
+        if conditions and conditions != set(rule.conditions):
+            rule.drop((*CONDITIONS, *COMPANIONS))
+        if "advice" in given:
+            rule.drop(("when_over",))
+        rule.spec = rule.spec.model_copy(update={key: getattr(spec, key) for key in given})
         rule.origin |= dict.fromkeys(given, layer)
     return rule
 
