@@ -28,7 +28,7 @@ def wait_for_port(port: int, process: subprocess.Popen[bytes], within_s: float =
     deadline = time.monotonic() + within_s
     while time.monotonic() < deadline:
         if process.poll() is not None:
-            raise RuntimeError(f"{process.args} ended with {process.returncode}")
+            raise RuntimeError(f"{process.args!r} ended with {process.returncode}")
         with contextlib.suppress(OSError), socket.create_connection(("127.0.0.1", port), 0.5):
             return
         time.sleep(0.005)

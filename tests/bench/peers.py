@@ -19,7 +19,7 @@ REGISTERS = 12
 def rtu_minimalmodbus(port: str, baud: str, count: str, *starts: str) -> None:
     """Block after block from three units with minimalmodbus."""
     # Each peer pays for its own imports only.
-    import minimalmodbus  # type: ignore[import-untyped]  # noqa: PLC0415
+    import minimalmodbus  # noqa: PLC0415
     import serial  # noqa: PLC0415
 
     line = serial.Serial(port, int(baud), parity="N", stopbits=2, timeout=0.5)

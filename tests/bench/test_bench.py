@@ -6,6 +6,7 @@ import math
 import random
 import subprocess
 import sys
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -87,10 +88,11 @@ def test_a_second_run_lies_where_it_is_expected(law: str) -> None:
     slow makes them; the share in the least and most of nine is held beside it.
     """
     draw = random.Random(20)
-    scatter = {
+    scatters: dict[str, Callable[[], float]] = {
         "normalvariate": lambda: draw.normalvariate(0.0, 0.05),
         "expovariate": lambda: draw.expovariate(20.0),
-    }[law]
+    }
+    scatter = scatters[law]
     within = inside = 0
     for _ in range(4000):
         first, second = (measured.spread(*(math.exp(scatter()) for _ in range(9))) for _ in "ab")

@@ -170,7 +170,7 @@ def test_scale_overflow_is_no_number() -> None:
 
 
 def _line(text: str, *registers: RegisterPlan, pattern: str) -> tuple[Reading, ...]:
-    feeds = {r.name: (f"heron.{r.name}",) for r in registers}
+    feeds: dict[str, tuple[str, ...]] = {r.name: (f"heron.{r.name}",) for r in registers}
     plan = InstrumentPlan(
         name="i", bus="b", profile="p", registers=registers, feeds=feeds,
         ascii=AsciiProfile(pattern=pattern),

@@ -19,7 +19,7 @@ Words = Callable[..., tuple[RegisterPlan, ...]]
 
 def _plan(*registers: RegisterPlan, fed: list[str] | None = None, **changes: Any) -> InstrumentPlan:
     names = [r.name for r in registers] if fed is None else fed
-    feeds = {name: (f"heron.{name}",) for name in names}
+    feeds: dict[str, tuple[str, ...]] = {name: (f"heron.{name}",) for name in names}
     return InstrumentPlan(
         name="i", bus="b", profile="p", registers=registers, feeds=feeds, **changes
     )

@@ -22,6 +22,7 @@ from dewline.config.plan import (
     ModbusRtuPlan,
     ModbusTcpPlan,
     SerialLine,
+    Table,
 )
 from dewline.errors import BadFrame, BusError, LinkDown, NoReply, Refused
 
@@ -169,8 +170,9 @@ def modbus(request: pytest.FixtureRequest, session: Any, instrument: Any, words:
     plan = instrument(bus.name, *words(4), unit=7)
     link = session(bus)
 
-    async def read(table: str = "holding") -> bytes:
-        return await link.exchange(plan, Block(table, 0, 4, plan.registers))  # type: ignore[arg-type]
+    async def read(table: Table = "holding") -> bytes:
+        data: bytes = await link.exchange(plan, Block(table, 0, 4, plan.registers))
+        return data
 
     return link, far, read
 

@@ -17,6 +17,7 @@ from typing import Any
 import pytest
 import yaml
 
+from dewline.events import EventDocument
 from dewline.journal import Reader
 from dewline.live.control_socket import NoDaemon, ask
 from tests.bus.conftest import (
@@ -194,7 +195,7 @@ class Plant:
         self._process = None
         return status
 
-    def events(self) -> list[dict[str, Any]]:
+    def events(self) -> list[EventDocument]:
         """Every event in the record, in order."""
         with Reader(self.journal) as reader:
             return reader.events(0, 1_000_000)

@@ -56,7 +56,7 @@ def follower_of(path: Path, port: int, keepalive_s: int, journal: Journal) -> Mq
         advance=lambda seq: journal.advance("mqtt", event_seq=seq),
         advance_ledger=lambda row: journal.advance("mqtt-ledger", event_seq=row),
         submit=lambda _: Reply(False, "nobody commands here"),
-        facts=lambda: {"seq": journal.statistics().seq},
+        facts=lambda: {"seq": journal.statistics().seq, "worst": "normal", "followers": {}},
         units={"heron.moisture": "ppm"},
         started="2026-03-02T02:14:09.250Z",
         version="0.1.0",

@@ -52,9 +52,13 @@ def say(words: str) -> None:
 
 async def main(path: Path) -> None:
     journal = Journal.open(path, "saltmarsh", COMMIT_EVERY_MS, reserve_bytes=0)
-    journal.on_commit(
-        lambda entries: [say(f"on-disk {e.id}") for entry in entries for e in entry.outcome.events]
-    )
+
+    def tell(entries: list[Entry]) -> None:
+        for entry in entries:
+            for event in entry.outcome.events:
+                say(f"on-disk {event.id}")
+
+    journal.on_commit(tell)
     with Reader(path) as reader:
         tail = reader.tail()
         last = reader.events(tail.event_seq - 1)

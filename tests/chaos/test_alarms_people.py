@@ -33,7 +33,7 @@ class Standing:
 
     def __init__(self, plant: Plant, part: str) -> None:
         self._plant, self._part = plant, part
-        self._lock = None
+        self._lock: sqlite3.Connection | None = None
         self._stood = False
 
     def __enter__(self) -> Callable[[], None]:
@@ -56,7 +56,7 @@ class Standing:
         if self._stood:
             self._lock = sqlite3.connect(self._plant.journal, isolation_level=None)
             self._lock.execute("BEGIN IMMEDIATE")
-        else:
+        elif self._lock is not None:
             self._lock.execute("ROLLBACK")
             self._lock.close()
 

@@ -12,6 +12,7 @@ from typing import Any
 
 import pytest
 
+from dewline.events import EventDocument
 from dewline.readings import parse_iso_utc
 from tests.bus.conftest import FarTcp
 from tests.chaos.conftest import Plant
@@ -272,7 +273,9 @@ async def test_a5_one_cause_is_one_page(
     assert [t.split()[0] for t in sink.titles()] == ["high", "over"] * times
 
 
-def _apart_ms(one: str, other: str) -> int:
+def _apart_ms(one: str | None, other: str | None) -> int:
+    assert one is not None
+    assert other is not None
     return abs(parse_iso_utc(one) - parse_iso_utc(other))
 
 
@@ -280,6 +283,6 @@ def _count(plant: Plant, transition: str) -> int:
     return sum(e["transition"] == transition for e in plant.events() if e["box"] == "heron")
 
 
-def _table(plant: Plant) -> list[dict[str, Any]]:
+def _table(plant: Plant) -> list[EventDocument]:
     last = {event["alarm"]: event for event in plant.events()}
     return list(last.values())

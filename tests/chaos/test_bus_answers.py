@@ -369,7 +369,7 @@ async def test_b14_word_order_over_the_wire(side: Any, poll: Any, instrument: An
             table="holding",
             address=2 * i,
             type="float32",
-            word_order=read,  # type: ignore[arg-type]
+            word_order=read,
             valid=(900.0, 1100.0),
         )
         for i, right in enumerate(("ABCD", "CDAB", "BADC", "DCBA"))

@@ -10,7 +10,7 @@ import sqlite3
 import sys
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 from tests.conftest import Broker, Subscriber
 
@@ -22,6 +22,9 @@ CUTS = 12 if FULL else 3  # of the line; after each the daemon waits longer, up 
 BEFORE, DURING = 20, 200  # transitions before and during the outage
 EVENT = "dewline/saltmarsh/event"
 LEDGER = "dewline/saltmarsh/heron/ledger/purge"
+
+
+T = TypeVar("T", int, str)
 
 
 class Daemon:
@@ -38,6 +41,7 @@ class Daemon:
         self._reading = asyncio.create_task(self._read())
 
     async def _read(self) -> None:
+        assert self._process.stdout is not None
         while line := await self._process.stdout.readline():
             self.committed = max(self.committed, int(line.split()[1]))
 
@@ -50,6 +54,7 @@ class Daemon:
         """Signal the daemon, wait for its end, give what it logged."""
         self._process.send_signal(number)
         await self._reading
+        assert self._process.stderr is not None
         log = (await self._process.stderr.read()).decode()
         await self._process.wait()
         return log
@@ -71,7 +76,7 @@ def rows(*subscribers: Subscriber) -> list[str]:
     return [d["id"] for s in subscribers for d in s.documents(LEDGER)]
 
 
-def without_repeats(numbers: list[int]) -> list[int]:
+def without_repeats(numbers: list[T]) -> list[T]:
     return list(dict.fromkeys(numbers))
 
 
@@ -79,7 +84,7 @@ def cursor_of(path: Path) -> int:
     connection = sqlite3.connect(path)
     (seq,) = connection.execute("SELECT event_seq FROM follower WHERE name = 'mqtt'").fetchone()
     connection.close()
-    return seq
+    return int(seq)
 
 
 async def test_a_broker_away_and_a_daemon_killed(

@@ -43,7 +43,7 @@ async def start(
 
 
 def says(state: str) -> Callable[[Subscriber], bool]:
-    return lambda s: s.messages(STATE) and s.documents(STATE)[-1]["state"] == state
+    return lambda s: [d["state"] for d in s.documents(STATE)][-1:] == [state]
 
 
 async def test_kill_9_is_heard_as_lost_and_a_new_start_as_running(

@@ -53,7 +53,7 @@ def digest(series: dict[str, list[tuple[int, float]]]) -> dict[str, tuple[int, s
 
 def in_record(path: Path) -> dict[str, tuple[int, str]]:
     connection = sqlite3.connect(path)
-    series = {}
+    series: dict[str, list[tuple[int, float]]] = {}
     for time_ms, name, value in connection.execute("SELECT time_ms, signal, value FROM reading"):
         series.setdefault(name.partition(".")[2], []).append((time_ms, value))
     connection.close()
@@ -82,6 +82,7 @@ class Daemon:
         self._reading = asyncio.create_task(self._read())
 
     async def _read(self) -> None:
+        assert self._process.stdout is not None
         while line := await self._process.stdout.readline():
             self.published = int(line.split()[1])
 
@@ -93,6 +94,7 @@ class Daemon:
     async def end(self, number: signal.Signals) -> str:
         self._process.send_signal(number)
         await self._reading
+        assert self._process.stderr is not None
         log = (await self._process.stderr.read()).decode()
         await self._process.wait()
         return log

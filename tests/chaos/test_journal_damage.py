@@ -78,7 +78,9 @@ def another_file(file: bytearray) -> None:
 
 
 @pytest.mark.parametrize("damage", [header, end_of_items, cut_short, another_file])
-async def test_a_damaged_file_is_set_aside_at_the_start(tmp_path: Path, damage: Callable) -> None:
+async def test_a_damaged_file_is_set_aside_at_the_start(
+    tmp_path: Path, damage: Callable[[bytearray], None]
+) -> None:
     """Whatever broke: the old file is kept under another name, a fresh one works at once."""
     path = tmp_path / "saltmarsh.db"
     await fill(path)

@@ -33,7 +33,7 @@ def small_disk(tmp_path: Path) -> Iterator[Path]:
     folder.mkdir()
     sudo = [] if os.getuid() == 0 else ["sudo", "-n"]
     options = f"size={DISK_MB}m,uid={os.getuid()}"
-    command = [*sudo, "mount", "-t", "tmpfs", "-o", options, "tmpfs", folder]
+    command = [*sudo, "mount", "-t", "tmpfs", "-o", options, "tmpfs", str(folder)]
     mounted = subprocess.run(command, capture_output=True, text=True, check=False)
     if mounted.returncode:
         pytest.skip(f"cannot mount a small disk: {mounted.stderr.strip()}")

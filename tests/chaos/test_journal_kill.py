@@ -24,6 +24,7 @@ def run_and_kill(path: Path, after_s: float) -> tuple[list[str], list[tuple[int,
         [sys.executable, LOAD, path], stdout=subprocess.PIPE, stderr=subprocess.PIPE
     )
     assert process.stdout is not None
+    assert process.stderr is not None
     first = process.stdout.readline()
     assert first, process.stderr.read().decode()
     time.sleep(after_s)

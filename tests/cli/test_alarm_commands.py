@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from dewline.cli import main
-from dewline.events import Entry, Event, Outcome
+from dewline.events import Entry, Event, Outcome, Transition
 from dewline.journal import Journal
 from dewline.readings import Resumed
 from tests.conftest import Answer, Sink
@@ -80,7 +80,7 @@ async def keep(path: Path, events: Iterable[Event]) -> None:
 
 
 def event(
-    seq: int, minute: float, alarm: str = "heron.moisture-high", transition: str = "raised"
+    seq: int, minute: int, alarm: str = "heron.moisture-high", transition: Transition = "raised"
 ) -> Event:
     time_ms = START_MS + minute * 60_000
     return Event(

@@ -65,13 +65,13 @@ def test_the_example_with_one_value_changed(
     """The example with one line cut, doubled, or its value replaced is a plan or is told."""
     lines = list(LINES)
     key, colon, _ = lines[line].partition(":")
-    changed = [
-        lambda: [],
-        lambda: [lines[line], lines[line]],
-        lambda: [f"{key}{colon} {token}"],
-        lambda: [lines[line].replace("}", f", {token}: {token}}}", 1)],
-    ][how]()
-    lines[line : line + 1] = changed
+    changed: tuple[list[str], ...] = (
+        [],
+        [lines[line], lines[line]],
+        [f"{key}{colon} {token}"],
+        [lines[line].replace("}", f", {token}: {token}}}", 1)],
+    )
+    lines[line : line + 1] = changed[how]
     load_or_tell(tmp_path, "\n".join(lines))
 
 

@@ -87,10 +87,10 @@ def test_units_become_those_of_the_role(
         "oxygen: i.a, pressure: i.b, temperature: i.c",
     )
     assert plans["a"].factor == pytest.approx(1e-3)
-    assert plans["a"].valid == (0.0, pytest.approx(1.0))
+    assert plans["a"].valid == pytest.approx((0.0, 1.0))
     assert plans["a"].floor == pytest.approx(0.01)
     assert plans["b"].factor == pytest.approx(0.01)
-    assert plans["b"].valid == (pytest.approx(-50.0), pytest.approx(50.0))
+    assert plans["b"].valid == pytest.approx((-50.0, 50.0))
     assert plans["c"].factor == 1.0
     assert plans["c"].shift == pytest.approx(-273.15)
 

@@ -133,7 +133,7 @@ def test_what_is_secret_is_closed(root: Path) -> None:
     etc = root / "etc" / "mosquitto"
     for path in [*etc.rglob("*.key"), *(etc / "dewline-passwords").iterdir()]:
         assert path.stat().st_mode & 0o037 == 0, path
-    for path in contents(root):
-        if "dewline-passwords" not in path:
+    for name in contents(root):
+        if "dewline-passwords" not in name:
             for drawn in (etc / "dewline-passwords").iterdir():
-                assert drawn.read_bytes().strip() not in Path(path).read_bytes()
+                assert drawn.read_bytes().strip() not in Path(name).read_bytes()

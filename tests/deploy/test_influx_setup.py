@@ -106,8 +106,8 @@ def second() -> Iterator[Second]:
 def test_influxdb_2_gets_bucket_and_mapping_once(second: Second, tmp_path: Path) -> None:
     """A bucket that forgets nothing, and InfluxQL finds it by its name; again: no change."""
     (tmp_path / "admin.token").write_text(f"{TOKEN}\n")
-    words = (second.url, "--bucket", "gloveboxes", "--org", "saltmarsh")
-    words = (*words, "--token-file", str(tmp_path / "admin.token"))
+    words = [second.url, "--bucket", "gloveboxes", "--org", "saltmarsh"]
+    words += ["--token-file", str(tmp_path / "admin.token")]
     assert "made the bucket and the mapping" in run(*words)
     (bucket,) = second.buckets
     assert (bucket["name"], bucket["retentionRules"]) == ("gloveboxes", [])

@@ -10,6 +10,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -57,6 +58,11 @@ def until(journal: Path, law: Callable[[], bool]) -> None:
         time.sleep(0.2)
 
 
+def is_shifted(journal: Path, hours: int) -> bool:
+    """Whether the newest offset of wall clock to monotonic clock is that many hours."""
+    return abs(offset_ms(journal) - hours * HOUR_MS) < 5000
+
+
 def test_a_step_of_an_hour_either_way_changes_no_alarm(
     tmp_path: Path, free_port: Callable[[], int]
 ) -> None:
@@ -86,7 +92,7 @@ def test_a_step_of_an_hour_either_way_changes_no_alarm(
             before, began, begun_ms = rows(journal, events), time.monotonic(), newest_ms(journal)
             for word, hours in (("+3600", 1), ("-3600", -1)):
                 step.write_text(f"{word}\n")
-                until(journal, lambda h=hours: abs(offset_ms(journal) - h * HOUR_MS) < 5000)
+                until(journal, partial(is_shifted, journal, hours))
             passed_ms = newest_ms(journal) - begun_ms
             assert abs(passed_ms - 1000 * (time.monotonic() - began)) < 10_000
             after = rows(journal, events)

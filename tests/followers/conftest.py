@@ -192,7 +192,7 @@ class Story:
         alarm: str = "heron.moisture-high",
         at_s: float = 0.0,
         **more: Any,
-    ) -> dict[str, Any]:
+    ) -> Any:
         """The next event; its state follows from the transition unless it is given."""
         self.seq += 1
         time_ms = START_MS + round(at_s * 1000)

@@ -21,8 +21,9 @@ from dewline.followers.mqtt.commands import (
     parse_untrusted,
     token_of,
 )
+from dewline.followers.mqtt.messages import ResultMessage
 from dewline.followers.secret import TokenFile
-from dewline.readings import Command, compact_json
+from dewline.readings import compact_json
 
 GOOD = {"command": "acknowledge", "alarm": "heron.moisture-high", "by": "mira"}
 RESULT_KEYS = {"ref", "command", "alarm", "ok", "message", "event_id"}
@@ -32,10 +33,10 @@ class Watch:
     """Takes commands and says what it is told to say."""
 
     def __init__(self, reply: Reply | Exception | None = None) -> None:
-        self.taken = []
+        self.taken: list[dict[str, Any]] = []
         self.reply = reply or Reply(True, "acknowledged", "00c0ffee00c0ffee")
 
-    def submit(self, command: Command) -> Reply:
+    def submit(self, command: dict[str, Any]) -> Reply:
         self.taken.append(command)
         if isinstance(self.reply, Exception):
             raise self.reply
@@ -60,9 +61,15 @@ def handler(watch: Watch) -> CommandHandler:
     return CommandHandler(watch.submit, None, Stopwatch())
 
 
-async def ask(handler: CommandHandler, document: object) -> dict[str, Any]:
+async def answer_of(handler: CommandHandler, document: object) -> ResultMessage | None:
     payload = document if isinstance(document, bytes) else json.dumps(document).encode()
     return await handler.answer(payload)
+
+
+async def ask(handler: CommandHandler, document: object) -> ResultMessage:
+    answer = await answer_of(handler, document)
+    assert answer is not None
+    return answer
 
 
 async def test_a_good_command_reaches_the_watch_and_is_answered(
@@ -178,7 +185,7 @@ async def test_a_refusal_of_the_watch_is_an_answer(watch: Watch) -> None:
 async def test_submit_may_be_awaited() -> None:
     """A service that must wait for the record may give an awaitable."""
 
-    async def submit(command):
+    async def submit(command: dict[str, Any]) -> Reply:
         return Reply(True, command["command"])
 
     assert (await ask(CommandHandler(submit, None, Stopwatch()), GOOD))["message"] == "acknowledge"
@@ -255,7 +262,7 @@ async def test_a_flood_is_refused_then_left_unanswered(watch: Watch, token_file:
     """Bad commands are answered only so often, and never use up the allowance of good ones."""
     stopwatch = Stopwatch()
     handler = CommandHandler(watch.submit, TokenFile(token_file), stopwatch)
-    answers = [await ask(handler, GOOD) for _ in range(100)]
+    answers = [await answer_of(handler, GOOD) for _ in range(100)]
     assert [a is not None for a in answers] == [True] * 20 + [False] * 80
     assert (await ask(handler, {**GOOD, "token": "s3cret-reed"}))["ok"]
 

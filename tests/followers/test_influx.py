@@ -23,18 +23,20 @@ from dewline.errors import FollowerError
 from dewline.events import Entry, Event, LedgerRow, Outcome
 from dewline.followers.influx.client import store
 from dewline.followers.influx.follower import InfluxFollower
-from dewline.followers.influx.rewind import Mark
+from dewline.followers.influx.rewind import Mark, Rewind
 from dewline.journal import Journal, Reader
 from dewline.readings import Quality, Reading, Scan
 from tests.conftest import Server
 
+TASKS: dict[InfluxFollower, asyncio.Task[None]] = {}
+"""The running followers of a test."""
 BASE_MS = round(time.time() * 1000) - 3_600_000
 TOKEN = "canary-sedge-77"
 
 
 def get(url: str, **query: str) -> str:
     with urllib.request.urlopen(f"{url}?{urllib.parse.urlencode(query)}", timeout=10) as answer:
-        return answer.read().decode()
+        return str(answer.read().decode())
 
 
 async def stored(
@@ -64,7 +66,7 @@ def scan(seq: int, **readings: Reading | float) -> Entry:
     return Entry(seq, Scan(BASE_MS + seq * 1000, seq * 1000, "panel", full), Outcome())
 
 
-def event(seq: int, value: float = 1.5) -> Event:
+def event(seq: int, value: float | None = 1.5) -> Event:
     return Event(
         id=f"{seq:016x}",
         seq=seq,
@@ -96,7 +98,6 @@ async def follow(
 ) -> AsyncIterator[Callable[..., InfluxFollower]]:
     """``follow(url)``: a running follower of the journal; ``advances`` are its stored cursors."""
     monkeypatch.setattr("dewline.followers.influx.follower.SEND_EVERY_S", 0.1)
-    tasks = []
 
     def start(url: str, **more: Any) -> InfluxFollower:
         follower = InfluxFollower(
@@ -109,20 +110,26 @@ async def follow(
             **more,
         )
         journal.on_commit(follower.committed)
-        follower.task = asyncio.create_task(follower.run())
-        tasks.append(follower.task)
+        TASKS[follower] = asyncio.create_task(follower.run())
         return follower
 
     yield start
-    for task in tasks:
+    for task in TASKS.values():
         task.cancel()
         with contextlib.suppress(asyncio.CancelledError):
             await task
+    TASKS.clear()
 
 
 def advance(journal: Journal, mark: Mark) -> None:
     journal.advance("influx", item_seq=mark.item_seq, event_seq=mark.event_seq)
     journal.advance("influx-ledger", event_seq=mark.ledger_row)
+
+
+def rewind(follower: InfluxFollower) -> Rewind:
+    """How far it has sent; it has read its cursors by then."""
+    assert follower._rewind is not None
+    return follower._rewind
 
 
 async def until(condition: Callable[[], object], within_s: float = 20.0) -> None:
@@ -134,7 +141,7 @@ async def until(condition: Callable[[], object], within_s: float = 20.0) -> None
 
 async def finish(follower: InfluxFollower) -> None:
     follower.stop()
-    await asyncio.wait_for(follower.task, 15)
+    await asyncio.wait_for(TASKS[follower], 60)
 
 
 async def test_readings_events_and_ledger_rows_arrive(
@@ -157,16 +164,20 @@ async def test_readings_events_and_ledger_rows_arrive(
     codes = await stored(victoria, "reading_code")
     (bad,) = [points for key, points in codes.items() if dict(key)["signal"] == "pressure"]
     assert bad == {BASE_MS + 1000: 20}
-    ((tags, points),) = (await stored(victoria, "event_value")).items()
+    ((key, points),) = (await stored(victoria, "event_value")).items()
     assert points == {BASE_MS + 1000: 1.5}
-    assert dict(tags)["alarm"] == "moisture-high"
+    assert dict(key)["alarm"] == "moisture-high"
     ((_, points),) = (await stored(victoria, "ledger_dose_cm3")).items()
     assert points == {BASE_MS + 1500: 2.5}
 
 
 async def finish_after_sending(follower: InfluxFollower, item_seq: int) -> None:
-    await until(lambda: follower._rewind and follower._rewind.sent.item_seq >= item_seq)
+    await until_sent(follower, item_seq)
     await finish(follower)
+
+
+async def until_sent(follower: InfluxFollower, item_seq: int) -> None:
+    await until(lambda: follower._rewind and follower._rewind.sent.item_seq >= item_seq)
 
 
 async def test_a_resend_changes_nothing(
@@ -263,11 +274,14 @@ class Front:
 
     def __init__(self, behind: str) -> None:
         self.behind = behind
-        self.answers = []  # (status, headers) to give before anything is handed on
+        self.url = ""
+        self.answers: list[
+            tuple[int, dict[str, str]]
+        ] = []  # (status, headers) to give before anything is handed on
         self.largest = 10**9  # bytes; a longer body is a 413
-        self.sizes = []
-        self.tokens = set()
-        self.moments = []
+        self.sizes: list[int] = []
+        self.tokens: set[str | None] = set()
+        self.moments: list[float] = []
 
     async def write(self, request: web.Request) -> web.Response:
         self.tokens.add(request.headers.get("Authorization"))
@@ -307,7 +321,8 @@ async def front(influxd: Server, free_port: Callable[[], int]) -> AsyncIterator[
 def influxql(server: Server, query: str) -> dict[str, Any]:
     body = urllib.parse.urlencode({"q": query, "db": "gloveboxes"}).encode()
     with urllib.request.urlopen(f"{server.url}/query", body, timeout=10) as answer:
-        return json.loads(answer.read())
+        found: dict[str, Any] = json.loads(answer.read())
+        return found
 
 
 def count(server: Server, field: str, measurement: str) -> int:
@@ -471,7 +486,7 @@ async def test_a_row_that_closes_late_arrives(
     await until(lambda: follower._rewind and follower._rewind.sent == (199, 0, 1))
     journal.append(Entry(199, None, Outcome((), {}, (late,))))
     await journal.flush()
-    await until(lambda: follower._rewind.sent.ledger_row == 2)
+    await until(lambda: rewind(follower).sent.ledger_row == 2)
     await finish(follower)
     (row,) = influxql(influxd, "SELECT * FROM ledger WHERE kind='leak-test'")["results"][0][
         "series"
@@ -510,12 +525,12 @@ async def test_the_canary_is_found_again(
     for seq in range(1, 6):
         journal.append(scan(seq, moisture=seq))
         await journal.flush()
-        await until(lambda seq=seq: follower._rewind.sent.item_seq >= seq)
+        await until_sent(follower, seq)
     proven = follower._canary.proven_s
     await until(lambda: follower._canary.proven_s > proven + 130)
     journal.append(scan(6, moisture=6))
     await journal.flush()
-    await until(lambda: follower._rewind.kept.item_seq == 5)
+    await until(lambda: rewind(follower).kept.item_seq == 5)
     await finish(follower)
 
 
@@ -549,8 +564,8 @@ async def test_a_store_that_forgets_what_it_acknowledges_is_found_out(
     assert "is not found in it" in caplog.text
     journal.append(scan(2, moisture=2))
     await journal.flush()
-    await until(lambda: follower._rewind.sent.item_seq == 2)
-    assert follower._rewind.kept.item_seq == 0
+    await until(lambda: rewind(follower).sent.item_seq == 2)
+    assert rewind(follower).kept.item_seq == 0
     before = follower.statistics().published
     clock.shift_ms = 0
     await until(lambda: follower.statistics().seconds_behind == 0)
@@ -573,7 +588,7 @@ async def test_a_store_that_may_not_be_read_is_taken_at_its_word(
     await journal.flush()
     follower = follow(front.url, monotonic=Wait(60))
     await until(lambda: "taken at its word" in caplog.text)
-    await until(lambda: follower._rewind.sent.item_seq == 1)
+    await until(lambda: rewind(follower).sent.item_seq == 1)
     assert follower.statistics().seconds_behind == 0
     assert follower._canary.proven_s == float("inf")
     await finish(follower)

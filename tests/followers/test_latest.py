@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 
 from dewline.followers.mqtt.latest import LatestReadings
-from dewline.live.status import Latest
 from dewline.readings import Quality, Reading
 
 
@@ -13,7 +12,7 @@ def good(value: float) -> dict[str, Reading]:
     return {"heron.moisture": Reading(value, Quality.GOOD)}
 
 
-def shown(latest: Latest, now_s: float) -> list[tuple[str, float | None]]:
+def shown(latest: LatestReadings, now_s: float) -> list[tuple[str, float | None]]:
     return [(signal, document["value"]) for signal, document in latest.due(now_s)]
 
 

@@ -10,6 +10,7 @@ from typing import Any
 
 import paho.mqtt.client as paho
 import pytest
+from paho.mqtt.enums import CallbackAPIVersion
 
 from dewline.errors import JournalError
 from dewline.events import Entry, LedgerRow, Outcome
@@ -239,7 +240,7 @@ async def test_many_orphans(
     broker: Broker, running: Callable[..., Any], subscribe: Callable[..., Any]
 ) -> None:
     """1 500 orphans at once are all found and cleared: more than a broker's default queue."""
-    client = paho.Client(paho.CallbackAPIVersion.VERSION2)
+    client = paho.Client(CallbackAPIVersion.VERSION2)
     client.connect("127.0.0.1", broker.port)
     client.loop_start()
     for number in range(1500):

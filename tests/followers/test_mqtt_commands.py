@@ -38,7 +38,7 @@ async def connected_with_commands(
     heard: Subscriber, broker: Broker, running: Callable[..., Any], **plan: Any
 ) -> MqttFollower:
     """A follower that has subscribed to commands: its heartbeat comes after that."""
-    follower = await running(broker.port, **plan)
+    follower: MqttFollower = await running(broker.port, **plan)
     await heard.until(lambda s: s.messages(f"{SITE}/heartbeat"))
     return follower
 

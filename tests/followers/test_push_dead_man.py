@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import logging
-from collections.abc import AsyncIterator, Callable, Iterable
+from collections.abc import AsyncIterator, Callable
 from pathlib import Path
 
 import pytest
@@ -23,7 +23,7 @@ async def start(tmp_path: Path) -> AsyncIterator[Callable[..., Heartbeat]]:
     """``start(text, behind)``: a running pinger whose file holds ``text``."""
     tasks = []
 
-    def run(text: str, behind: Callable[[], Iterable[str]] = lambda: ()) -> Heartbeat:
+    def run(text: str, behind: Callable[[], tuple[str, ...]] = lambda: ()) -> Heartbeat:
         file = tmp_path / "ping.url"
         file.write_text(text)
         pinger = Heartbeat(HeartbeatPlan(url_file=file, every_ms=50), RealClock(), behind)
@@ -41,7 +41,7 @@ async def test_it_pings_while_all_advance_and_not_while_anything_stands(
     start: Callable[..., Heartbeat], sink: Sink
 ) -> None:
     """Silence outside begins with the first part that stands still, and ends with it."""
-    still = []
+    still: list[str] = []
     start(f"http://127.0.0.1:{sink.port}/{SECRET}", lambda: tuple(still))
     await sink.until(3)
     assert {path for _, path, _ in sink.got} == {f"/{SECRET}"}

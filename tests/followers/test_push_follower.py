@@ -13,7 +13,7 @@ import pytest
 
 from dewline.clock import RealClock
 from dewline.config.plan import ContactPlan, JournalPlan, Plan
-from dewline.events import Entry, Event, Outcome
+from dewline.events import Entry, Event, Outcome, State, Transition
 from dewline.followers.push import follower as push
 from dewline.followers.push import outbox
 from dewline.followers.push.follower import PushFollower
@@ -23,6 +23,9 @@ from tests.conftest import Answer, Sink
 
 PLACES = ("heron", "egret", "daemon")
 
+Happening = tuple[Transition, str, dict[str, Any]]
+"""Transition, alarm, fields."""
+
 
 class Desk:
     """A record with alarms happening in it, and a push follower on it that can be stopped."""
@@ -30,10 +33,10 @@ class Desk:
     def __init__(self, folder: Path, journal: Journal) -> None:
         self.folder = folder
         self.journal = journal
-        self.contacts = {}
+        self.contacts: dict[str, ContactPlan] = {}
         self.seq = 0
-        self.follower = None
-        self._task = None
+        self.follower: PushFollower | None = None
+        self._task: asyncio.Task[None] | None = None
 
     def contact(self, name: str, sink: Sink, **more: Any) -> None:
         """A contact reached through ``sink``; quick to find it silent."""
@@ -53,19 +56,26 @@ class Desk:
             box_contacts=dict.fromkeys(PLACES, first),
         )
 
-    def start(self) -> None:
+    def start(self, clock: RealClock | None = None) -> None:
         self.follower = PushFollower(
             self.plan(),
-            RealClock(),
+            clock or RealClock(),
             reader=lambda: Reader(self.journal.path),
             advance=lambda name, seq: self.journal.advance(name, event_seq=seq),
             dead_letter=lambda *letter: self.journal.put_dead_letter("push", *letter),
         )
         self._task = asyncio.create_task(self.follower.run())
 
+    @property
+    def running(self) -> PushFollower:
+        """The follower, which has been started."""
+        assert self.follower is not None
+        return self.follower
+
     async def stop(self) -> None:
         """A clean stop."""
-        self.follower.stop()
+        assert self._task is not None
+        self.running.stop()
         await self._task
         await self.journal.flush()
         self.follower = None
@@ -79,7 +89,7 @@ class Desk:
         await self.journal.flush()
         self.follower = None
 
-    async def happen(self, *events: tuple[str, str, dict[str, Any]], ago_s: float = 0.0) -> None:
+    async def happen(self, *events: Happening, ago_s: float = 0.0) -> None:
         """(transition, alarm, fields) each; committed together."""
         entries = [Entry(self.seq + 1, None, Outcome(events=self._events(events, ago_s)))]
         for entry in entries:
@@ -88,11 +98,13 @@ class Desk:
         if self.follower is not None:
             self.follower.committed(entries)
 
-    def _events(
-        self, events: Iterable[tuple[str, str, dict[str, Any]]], ago_s: float
-    ) -> tuple[Event, ...]:
+    def _events(self, events: Iterable[Happening], ago_s: float) -> tuple[Event, ...]:
         made = []
-        states = {"raised": "unacknowledged", "acknowledged": "acknowledged", "cleared": "normal"}
+        states: dict[Transition, State] = {
+            "raised": "unacknowledged",
+            "acknowledged": "acknowledged",
+            "cleared": "normal",
+        }
         for transition, alarm, fields in events:
             self.seq += 1
             time_ms = round((time.time() - ago_s) * 1000)
@@ -150,11 +162,11 @@ async def desk(tmp_path: Path) -> AsyncIterator[Desk]:
     journal.close()
 
 
-def raised(alarm: str = "heron.moisture-high", **fields: Any) -> tuple[str, str, dict[str, Any]]:
+def raised(alarm: str = "heron.moisture-high", **fields: Any) -> Happening:
     return ("raised", alarm, fields)
 
 
-def cleared(alarm: str = "heron.moisture-high", **fields: Any) -> tuple[str, str, dict[str, Any]]:
+def cleared(alarm: str = "heron.moisture-high", **fields: Any) -> Happening:
     return ("cleared", alarm, fields)
 
 
@@ -168,7 +180,7 @@ async def test_an_alarm_pages_and_its_end_pages(desk: Desk, sink: Sink) -> None:
     await sink.until(2)
     await desk.told_up_to("night-desk", 3)
     assert sink.titles() == ["high · saltmarsh", "over · saltmarsh"]
-    statistics = desk.follower.statistics()
+    statistics = desk.running.statistics()
     assert (statistics.events_behind, statistics.published, statistics.errors) == (0, 2, 0)
 
 
@@ -209,7 +221,7 @@ async def test_one_provider_away_keeps_nobody_else_waiting(
     await desk.told_up_to("day-desk", 1)
     await desk.told_up_to("night-desk", 1)
     assert len(good.got) == 1
-    assert not desk.follower.statistics().events_behind
+    assert not desk.running.statistics().events_behind
 
 
 async def test_retry_after_is_kept(desk: Desk, sink: Sink, answer: type[Answer]) -> None:
@@ -275,7 +287,7 @@ async def test_a_wrong_address_loses_nothing(desk: Desk, sink: Sink, answer: typ
     desk.start()
     await desk.happen(raised())
     await sink.until(2)
-    assert desk.follower.statistics().events_behind == 1
+    assert desk.running.statistics().events_behind == 1
     sink.usual = answer(200)
     await desk.told_up_to("night-desk", 1)
 
@@ -363,11 +375,11 @@ async def test_what_the_disk_refuses_pages_all_the_same(desk: Desk, sink: Sink) 
     await sink.until(1)
     event = desk._events([raised()], 0.0)[0]
     entry = Entry(9, None, Outcome(events=(event,)))
-    desk.follower.held([entry])
+    desk.running.held([entry])
     await sink.until(2)
     desk.journal.append(entry)
     await desk.journal.flush()
-    desk.follower.committed([entry])
+    desk.running.committed([entry])
     await desk.told_up_to("night-desk", 2)
     assert len(sink.got) == 2
 
@@ -376,14 +388,7 @@ async def test_a_test_page_comes_every_day_at_its_minute(desk: Desk, sink: Sink)
     """``test_at``: a page that says it is one, at that minute of the site's day."""
     start_ms = 1_772_417_640_000 - 3_000  # three seconds before 02:14 in Lisbon
     desk.contact("night-desk", sink, test_at_minute=2 * 60 + 14)
-    desk.follower = PushFollower(
-        desk.plan(),
-        RealClock(speed=10.0, epoch_ms=start_ms),
-        reader=lambda: Reader(desk.journal.path),
-        advance=lambda *_: None,
-        dead_letter=lambda *_: None,
-    )
-    desk._task = asyncio.create_task(desk.follower.run())
+    desk.start(RealClock(speed=10.0, epoch_ms=start_ms))
     await sink.until(1, within_s=5)
     assert sink.texts()[0].startswith("TEST for night-desk, 02:14")
 
@@ -394,18 +399,7 @@ async def test_what_came_before_his_hours_is_told_when_they_begin_and_once(
     """Raised at 02:13:30, his hours from 02:14 on: one page then; a restart says nothing more."""
     start_ms = 1_772_417_640_000 - 6_000  # six seconds before 02:14 in Lisbon
     desk.contact("day-desk", sink, hours=(2 * 60 + 14, 3 * 60))
-
-    def start() -> None:
-        desk.follower = PushFollower(
-            desk.plan(),
-            RealClock(speed=10.0, epoch_ms=start_ms),
-            reader=lambda: Reader(desk.journal.path),
-            advance=lambda name, seq: desk.journal.advance(name, event_seq=seq),
-            dead_letter=lambda *letter: desk.journal.put_dead_letter("push", *letter),
-        )
-        desk._task = asyncio.create_task(desk.follower.run())
-
-    start()
+    desk.start(RealClock(speed=10.0, epoch_ms=start_ms))
     await desk.happen(raised(), ago_s=time.time() - start_ms / 1000 + 30)
     await desk.told_up_to("day-desk", 1)
     assert sink.got == []
@@ -414,7 +408,7 @@ async def test_what_came_before_his_hours_is_told_when_they_begin_and_once(
     await desk.told_up_to("day-desk.waited", 1)
     await desk.stop()
     start_ms += 60_000
-    start()
+    desk.start(RealClock(speed=10.0, epoch_ms=start_ms))
     await desk.happen(cleared(), ago_s=time.time() - start_ms / 1000 - 1)
     await sink.until(2)
     assert sink.titles() == ["high · saltmarsh", "over · saltmarsh"]

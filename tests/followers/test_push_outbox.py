@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from dewline.followers.push.outbox import DIGEST_EVERY_MS, GATHER_MS
+from dewline.followers.push.outbox import DIGEST_EVERY_MS, GATHER_MS, Batch
 from dewline.followers.push.page_text import PageWriter
 from dewline.followers.push.rate_limit import ORDINARY, RESERVE, Quota
 from dewline.hours import zone_of
@@ -66,6 +66,7 @@ def test_a_page_on_its_way_when_it_is_acknowledged_still_has_its_end_told(
     phone = phone_of()
     phone.hear(story.tell("raised"))
     batch = phone.outbox.next(START_MS + 3000)
+    assert isinstance(batch, Batch)
     phone.outbox.tried(batch)
     phone.hear(story.tell("acknowledged", at_s=4), 4)
     assert not phone.outbox.wants(batch)
@@ -242,6 +243,7 @@ def test_the_quota_keeps_a_reserve_for_what_is_critical(
         quota.spend(START_MS + 5_000_000, critical=False)
     wait_ms = phone.send(5000)
     assert [p.tone for p in phone.pages] == ["critical"]
+    assert wait_ms is not None
     assert wait_ms - (START_MS + 5_000_000) == pytest.approx(HOUR_MS / 3, rel=0.01)
     phone.send(5000 + 1300)
     assert len(phone.batches) == 2

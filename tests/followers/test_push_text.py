@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from dewline.config import load
-from dewline.events import Cause, Event, Outlook
+from dewline.events import Cause, Event, Outlook, Transition
 from dewline.followers.push import cause_words
 from dewline.followers.push.page_text import Notified, Page, PageWriter
 from dewline.followers.push.phrases import clock, duration, figure
@@ -218,8 +218,8 @@ def test_no_text_is_ever_too_long(
     caution: str,
     why: str,
     value: float | None,
-    transition: str,
-    late_s: float,
+    transition: Transition,
+    late_s: int,
     place: str,
 ) -> None:
     """Whatever an event says: title and text stay under 200, and there is a next step."""
@@ -371,7 +371,7 @@ def test_what_ends_with_its_guard_is_not_told_as_over(story: Story) -> None:
     alarm, signal = "heron.pump-down-slow", "heron.large_pressure"
     guard = Guard("heron.large_evacuating", "above", 0.5)
     pages = writer(rule(alarm, Above(6.0), signal=signal, unit="mbar", only_while=guard))
-    fields = {"signal": signal, "unit": "mbar", "limit": 6.0, "limit_unit": "mbar"}
+    fields: dict[str, Any] = {"signal": signal, "unit": "mbar", "limit": 6.0, "limit_unit": "mbar"}
     raised = story.tell("raised", alarm, value=22.9, **fields)
     for value, begins in ((24.7, "NOT JUDGED any more at 02:44"), (4.0, "OVER at 02:44")):
         ended = story.tell("returned", alarm, 1800, value=value, **fields)

@@ -44,11 +44,11 @@ def test_a_rigid_hold_is_the_two_point_sum() -> None:
     """Straight lines in a rigid box: the rate of ``leak.pressure_hold`` between its ends."""
     readings = line(-0.8, 0.3, -0.6)
     found = hold.evaluate(readings, 1200, RIGID, PERFECT)
-    ends = [
+    start, end = (
         leak.HoldPoint(r.gauge_mbar * 100, r.gas_c + 273.15, r.barometer_mbar * 100)
         for r in (readings[0], readings[-1])
-    ]
-    two_points = leak.pressure_hold(1.2, *ends, 3600)
+    )
+    two_points = leak.pressure_hold(1.2, start, end, 3600)
     assert found.per_h == pytest.approx(two_points.hourly_rate_per_h, rel=2e-3)
     assert found.raw_l_h == pytest.approx(-0.8 * 1200 / 1018, rel=2e-3)
 

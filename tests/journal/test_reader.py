@@ -17,7 +17,7 @@ from dewline.errors import JournalError
 from dewline.events import Entry, Event, Outcome
 from dewline.journal import Reader
 from dewline.journal.schema import connect
-from dewline.readings import Command, Scan
+from dewline.readings import Command, CommandName, Scan
 from tests.journal.conftest import Opener
 
 
@@ -73,7 +73,8 @@ async def test_the_alarm_table_has_the_last_word_of_every_alarm(
 async def test_notes_are_found_by_time(opened: Opener, path: Path) -> None:
     """Only commands that are notes become notes."""
     async with opened() as journal:
-        for seq, name in enumerate(("note", "acknowledge", "note"), 1):
+        names: tuple[CommandName, ...] = ("note", "acknowledge", "note")
+        for seq, name in enumerate(names, 1):
             command = Command(seq * 1000, seq * 1000, "socket", name, "anna", box="heron", why="x")
             journal.append(Entry(seq, command, Outcome()))
         await journal.flush()
@@ -101,7 +102,8 @@ def test_a_series_holds_every_reading_of_its_stretch_though_the_clock_stepped(
     path = tmp_path_factory.mktemp("series") / "s.db"
     connection = connect(path)
     connection.execute("INSERT INTO signal VALUES (1, 'heron.a', 'ppm', 'measured')")
-    rows, time_ms = [], 10_000_000
+    rows: list[tuple[int, int, int]] = []
+    time_ms = 10_000_000
     for step_ms, count in steps:
         time_ms += step_ms
         for _ in range(count):

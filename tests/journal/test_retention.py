@@ -45,11 +45,11 @@ def by_hand(
     rows: Iterable[tuple[int, int, float | None, int]],
 ) -> Iterator[tuple[int, float | None, float | None, float | None, int, int]]:
     """The minutes of those rows, by Python's statistics module."""
-    minutes = {}
+    minutes: dict[int, list[tuple[float | None, int]]] = {}
     for _, time_ms, value, quality in rows:
         minutes.setdefault(time_ms // 60_000 * 60_000, []).append((value, quality))
     for time_ms, found in sorted(minutes.items()):
-        good = [value for value, quality in found if quality < 10]
+        good = [value for value, quality in found if quality < 10 and value is not None]
         mean = statistics.fmean(good) if good else None
         low, high = (min(good), max(good)) if good else (None, None)
         yield (time_ms, mean, low, high, len(good), max(quality for _, quality in found))

@@ -15,7 +15,7 @@ from typing import Any
 
 import pytest
 
-from dewline.events import Event
+from dewline.events import Event, EventDocument
 from dewline.reports.alarm_performance import (
     DAY_MS,
     HOUR_MS,
@@ -39,7 +39,7 @@ STATES = {
 }
 
 
-def record(*rows: tuple[Any, ...]) -> list[dict[str, Any]]:
+def record(*rows: tuple[Any, ...]) -> list[EventDocument]:
     """Documents of (minute, alarm, transition, fields)."""
     made = []
     for seq, (minute, alarm, transition, *more) in enumerate(rows, 1):

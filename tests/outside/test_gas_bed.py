@@ -106,6 +106,7 @@ def test_cleanup_solves_its_equation() -> None:
         outlet_ppm=0.1,
     )
     seconds = box.time_to_s(100, 3)
+    assert seconds is not None
 
     def per_hour(_: float, c: float) -> float:
         return (5e-4 * 1.2 * (209_460 - c) + 1.76 - 57 * (c - 0.1)) / 1.2

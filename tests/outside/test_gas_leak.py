@@ -7,6 +7,7 @@ both FROM MEMORY, the standard itself was not seen.
 
 import csv
 from pathlib import Path
+from typing import Any
 
 import pint
 import pytest
@@ -20,7 +21,7 @@ from dewline.gas.leak import HoldPoint
 DATA = Path(__file__).parent / "data"
 HOLDS = list(csv.DictReader((DATA / "leak_hold.csv").read_text().splitlines()))
 OXYGEN = list(csv.DictReader((DATA / "o2_method.csv").read_text().splitlines()))
-UREG = pint.UnitRegistry()
+UREG: pint.UnitRegistry[float] = pint.UnitRegistry()
 RESOLUTION_PA = 5.0
 
 
@@ -74,7 +75,7 @@ def test_pressure_hold_is_a_mole_balance(row: dict[str, str]) -> None:
     q, volume = UREG.Quantity, UREG.Quantity(float(row["V_m3"]), "m^3")
     gas_constant = q(8.314462618, "J/mol/K")
 
-    def moles(n: int) -> pint.Quantity:
+    def moles(n: int) -> Any:
         total = q(float(row[f"baro{n}_mbar"]), "mbar") + q(float(row[f"pg{n}_mbar"]), "mbar")
         return total * volume / (gas_constant * q(float(row[f"T{n}_K"]), "K"))
 

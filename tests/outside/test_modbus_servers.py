@@ -70,7 +70,7 @@ EXPECTED: dict[str, float] = {
 
 
 def instrument(unit: int) -> InstrumentPlan:
-    feeds = {r.name: (f"heron.{r.name}",) for r in REGISTERS}
+    feeds: dict[str, tuple[str, ...]] = {r.name: (f"heron.{r.name}",) for r in REGISTERS}
     return InstrumentPlan(
         name="i", bus="b", profile="p", registers=REGISTERS, feeds=feeds, unit=unit, timeout_ms=1000
     )
@@ -145,7 +145,7 @@ async def pymodbus_tcp(free_port: Callable[[], int]) -> AsyncIterator[int]:
     server = ModbusTcpServer([simulated(3)], address=("127.0.0.1", port))
     await server.serve_forever(background=True)
     yield port
-    await server.shutdown()
+    await server.shutdown()  # type: ignore[no-untyped-call] # pymodbus leaves it untyped
 
 
 async def test_pymodbus_server_over_tcp(pymodbus_tcp: int) -> None:
@@ -161,7 +161,7 @@ async def test_pymodbus_server_over_rtu(pty_pair: tuple[str, str]) -> None:
     try:
         check(await read_all(bus, 3))
     finally:
-        await server.shutdown()
+        await server.shutdown()  # type: ignore[no-untyped-call] # pymodbus leaves it untyped
 
 
 def routes(server: Any) -> None:

@@ -165,7 +165,7 @@ def table(found: list[Asked]) -> list[dict[str, Any]]:
 
 def misses(row: Mapping[str, Any]) -> bool:
     """Whether a row that can be foreseen was not."""
-    return row["bed"] != "cells, doses" and row["within_percent"] < WANTED_PERCENT
+    return row["bed"] != "cells, doses" and float(row["within_percent"]) < WANTED_PERCENT
 
 
 def main() -> int:

@@ -16,6 +16,7 @@ import pytest
 
 from dewline.events import Event, LedgerRow
 from dewline.watch.watch import Watch
+from dewline.watch_plan import WatchPlan
 from tests.score.bench import Told
 from tests.score.conftest import Telling
 
@@ -156,6 +157,7 @@ def test_story_2_a_pinhole_loses_gas_first_and_lets_air_in_below_the_room(
     assert loss.cause.name == "gas-loss"
     assert any("lost in the quiet night" in line for line in loss.cause.evidence)
     assert loss.at_ms < left_low_ms
+    assert loss.value is not None
     assert 1.0 < loss.value < 2.5, "L/h; a tight box fills 0.2"
     assert within(leak, left_low_ms, 1200), brief(raised(told))
     assert leak.cause.name == "leak-at-low-pressure"
@@ -183,7 +185,12 @@ def test_story_3_a_leak_before_the_blower_is_named_after_the_first_stop(
         "boxes": {"heron": {"gas": "argon", "supply": "house-argon"}},
     }
     watches: list[Watch] = []
-    monkeypatch.setattr("bench.Watch", lambda plan: watches.append(Watch(plan)) or watches[-1])
+
+    def kept(plan: WatchPlan) -> Watch:
+        watches.append(Watch(plan))
+        return watches[-1]
+
+    monkeypatch.setattr("tests.score.bench.Watch", kept)
     told = telling("suction-leak", hours=10, change=argon, follow=(("heron", "nitrogen_in_argon"),))
     stop_ms = ms(SECOND_DAY, "03:00:00")
     before = [e for e in told.events if e.alarm == "heron.oxygen-raised" and e.time_ms < stop_ms]

@@ -166,13 +166,13 @@ def test_frozen_register_and_frozen_block() -> None:
     """One frozen register repeats while its neighbours live; a frozen block repeats bit for bit."""
     one = analyzer()
     one.act("freeze", {"register": "o2"})
-    before = one.words()["input"].copy()
+    before = dict(one.words()["input"])
     told(one, 3600, 5, oxygen=50.0, moisture=30.0)
     after = one.words()["input"]
     assert [after[a] for a in (0, 1)] == [before[a] for a in (0, 1)]
     assert [after[a] for a in (2, 3)] != [before[a] for a in (2, 3)]
     one.act("freeze", {})
-    block = one.words()["input"].copy()
+    block = dict(one.words()["input"])
     told(one, 3605, 60, moisture=99.0)
     assert one.words()["input"] == block
 

@@ -283,12 +283,13 @@ async def test_streamer(served: Served, tmp_path: Path) -> None:
         sound = await next_line()
         assert sound.startswith(b"FP -")
         assert sound.endswith(b" mbar\r\n")
-        for kind, law in {
+        laws: dict[str, Callable[[bytes], bool]] = {
             "silence": lambda got: got == b"",
             "cut": lambda got: 0 < len(got) < len(sound) and b"\n" not in got,
             "noise-before": lambda got: b"FP -" in got and not got.startswith(b"FP -"),
             "noise-after": lambda got: b" mbar\r\n" in got and not got.endswith(b" mbar\r\n"),
-        }.items():
+        }
+        for kind, law in laws.items():
             fault = scene.faults.add({"kind": kind, "link": "frost"})
             assert law(await next_line()), kind
             scene.faults.clear(fault.id)

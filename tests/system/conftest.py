@@ -99,7 +99,7 @@ class Daemon:
         assert self.process is not None
         assert self.process.poll() is None, self.log.read_text()[-3000:]
         try:
-            return ask(self.socket, {"ask": "status"})["state"] == "running"
+            return bool(ask(self.socket, {"ask": "status"})["state"] == "running")
         except NoDaemon:
             return False
 

@@ -16,7 +16,7 @@ from dewline.config import load
 from dewline.config.plan import Plan
 from dewline.events import Entry
 from dewline.followers.push.outbox import Batch, Outbox
-from dewline.followers.push.page_text import PageWriter
+from dewline.followers.push.page_text import Page, PageWriter
 from dewline.hours import zone_of
 from dewline.readings import QUALITY_BY_TEXT, Command, Quality, Reading, Resumed, Scan
 from dewline.replay.drive import Drive
@@ -69,7 +69,7 @@ class Night:
             )
             for name, contact in self.plan.contacts.items()
         }
-        self.pages = []
+        self.pages: list[tuple[str, Page]] = []
         self.readings = 0
         self.passed_ms = 0
         self.drive = Drive(Watch(self.plan.watch), self.plan.hash, self._record)

@@ -11,14 +11,14 @@ from typing import Any
 import pytest
 
 from dewline.config import load
-from dewline.events import Entry
+from dewline.events import Entry, EventDocument
 from dewline.readings import Resumed
 from dewline.replay.drive import Drive
 from dewline.replay.replay import csv_scans
 from dewline.watch.watch import Watch
 
 
-def told(plan: Any, csv: Path, restore_every: int | None) -> list[dict[str, Any]]:
+def told(plan: Any, csv: Path, restore_every: int | None) -> list[EventDocument]:
     """Event documents of a CSV; the watch is saved, put through JSON and restored now and then."""
     found: list[Entry] = []
     drive = Drive(Watch(plan.watch), plan.hash, found.append)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from typing import Any
 
 import pytest
@@ -102,11 +102,13 @@ class Bench:
         at_s = 0.0 if self.drive.at_ms is None else (self.drive.at_ms - START_MS) / 1000
         self.derived += [(at_s, name, r.value) for name, r in entry.outcome.readings.items()]
 
-    def at(self, seconds: float, box: str = "heron", **values: float | Reading | None) -> Outcome:
+    def at(
+        self, seconds: float, box: str = "heron", /, **values: float | Reading | None
+    ) -> Outcome:
         """A scan of ``role=value`` pairs; None is no answer."""
         return self.scan(seconds, {f"{box}.{role}": value for role, value in values.items()})
 
-    def scan(self, seconds: float, values: dict[str, float | Reading | None]) -> Outcome:
+    def scan(self, seconds: float, values: Mapping[str, float | Reading | None]) -> Outcome:
         self.now_s = seconds
         at_ms = START_MS + round(seconds * 1000)
         readings = {name: _reading(value) for name, value in values.items()}

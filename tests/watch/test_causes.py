@@ -9,7 +9,7 @@ import re
 from collections.abc import Callable
 from pathlib import Path
 from types import SimpleNamespace
-from typing import get_args
+from typing import Any, get_args
 
 import pytest
 
@@ -180,7 +180,7 @@ def test_a_level_that_falls_again_was_not_held() -> None:
 
     def told(now: float) -> tuple[str, ...]:
         oxygen = Rise("oxygen", "step", 0.06, now, 168.0, 5.0, 0.3, -900.0, 0.0)
-        view = SimpleNamespace(rises={"oxygen": oxygen}, doubts=(), tau_min=lambda: 1.27)
+        view: Any = SimpleNamespace(rises={"oxygen": oxygen}, doubts=(), tau_min=lambda: 1.27)
         cause = judge(GAS, dict(gas_facts(view)))
         return (cause.name, *cause.also)
 
@@ -197,7 +197,8 @@ def test_a_supply_that_has_shown_nothing_for_days_has_no_usual_pressure() -> Non
         history = SimpleNamespace(
             now=lambda _: bar, typical=lambda *_: usual, series=lambda *_: [], number=0
         )
-        return dict(supply_facts(SimpleNamespace(history=history)))
+        view: Any = SimpleNamespace(history=history)
+        return dict(supply_facts(view))
 
     assert found(4000.0, 6000.0)["supply-low"].truth == 1.0
     nothing = found(0.0, 0.0)
@@ -288,12 +289,15 @@ def test_a_block_that_stands_still_is_frozen_until_one_number_moves(
     b = bench(make_rule("high", "oxygen", Above(10.0)))
     numbers = {"oxygen": 1.0, "moisture": 2.0, "pressure": 3.0, "temperature": 22.0,
                "blower_speed": 80.0, "pressure_low": 2.0, "pressure_high": 4.0}  # fmt: skip
-    signal = b.watch._signals["heron.oxygen"]
+
+    def quality() -> Quality:
+        return b.watch._signals["heron.oxygen"].quality
+
     for second in range(0, 320):
         b.at(second, **numbers)
-    assert signal.quality == Quality.FROZEN
+    assert quality() == Quality.FROZEN
     b.at(320, **{**numbers, "oxygen": 12.0})
-    assert signal.quality == Quality.GOOD
+    assert quality() == Quality.GOOD
     assert [t for _, t, _ in b.told()] == ["raised"]
 
 

@@ -18,7 +18,7 @@ import yaml
 
 from dewline.config import Plan, load
 from dewline.events import Entry
-from dewline.readings import Command, Item, Quality, Reading, Resumed, Scan
+from dewline.readings import Command, Quality, Reading, Resumed, Scan
 from dewline.replay.drive import Drive
 from dewline.watch.watch import Watch
 from dewline_sim import story as stories
@@ -51,7 +51,7 @@ def plan(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactor
 
 def limits(plan: Plan) -> dict[str, list[float]]:
     """Signal -> the numbers that its rules hold it against."""
-    found = defaultdict(list)
+    found: defaultdict[str, list[float]] = defaultdict(list)
     for rule in plan.watch.rules.values():
         ends = (getattr(rule.condition, name, None) for name in ("limit", "low", "high"))
         found[rule.signal] += [float(end) for end in ends if isinstance(end, int | float)]
@@ -75,7 +75,7 @@ class Noise:
         self._wander = self._chance.choice((0.001, 0.01, 0.1, 1.0))
         self._flip = self._chance.choice((0.001, 0.01, 0.1))
 
-    def items(self, scans: int) -> Iterator[Item]:
+    def items(self, scans: int) -> Iterator[Scan | Command | Resumed]:
         """What comes to the watch, in order."""
         at_ms, chance = START_MS, self._chance
         yield Resumed(at_ms, at_ms, "start", 0, self._plan.hash)
@@ -84,8 +84,9 @@ class Noise:
             if draw < 0.0003:
                 gap_ms = chance.choice(GAPS_MS)
                 at_ms += gap_ms
-                reason = "restart" if gap_ms else "reload"
-                yield Resumed(at_ms, at_ms, reason, gap_ms, self._plan.hash)
+                yield Resumed(
+                    at_ms, at_ms, "restart" if gap_ms else "reload", gap_ms, self._plan.hash
+                )
             elif draw < 0.001:
                 box, kind = chance.choice(sorted(self._plan.watch.boxes)), chance.choice(NOTES)
                 yield Command(at_ms, at_ms, "mqtt", "note", by="sedge", box=box, kind=kind, why="")

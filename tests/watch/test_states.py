@@ -30,6 +30,9 @@ def test_letters_are_those_of_the_standard_s_diagram() -> None:
     assert "".join(LETTERS[state] for state in get_args(State)) == "ABCDEFGHI"
 
 
+ENDS_OF_OVERLAYS: tuple[Trigger, ...] = ("unshelve", "return", "unsuppress")
+
+
 def test_every_state_can_be_reached_and_left() -> None:
     """No state is a trap and none is unreachable."""
     for state in get_args(State):
@@ -39,7 +42,7 @@ def test_every_state_can_be_reached_and_left() -> None:
 
 @pytest.mark.parametrize("state", get_args(State))
 @pytest.mark.parametrize("trigger", get_args(Trigger))
-def test_what_is_absent_is_illegal(state: str, trigger: str) -> None:
+def test_what_is_absent_is_illegal(state: State, trigger: Trigger) -> None:
     """find gives a row of the table for exactly this state and trigger, or nothing."""
     has_rows = any(row.state == state and row.trigger == trigger for row in TABLE)
     for facts in ALL_FACTS:
@@ -74,9 +77,9 @@ def test_a_latch_is_left_only_by_reset_overlay_or_a_new_raise() -> None:
             assert row.trigger in ("reset", "retire")
     for facts in ALL_FACTS:
         for overlay in OVERLAYS:
-            for trigger in ("unshelve", "return", "unsuppress"):
-                row = find(overlay, trigger, facts)
-                assert row is None or row.to != "normal" or not facts["latched"]
+            for trigger in ENDS_OF_OVERLAYS:
+                found = find(overlay, trigger, facts)
+                assert found is None or found.to != "normal" or not facts["latched"]
 
 
 def test_overlays_keep_their_precedence() -> None:

@@ -97,6 +97,7 @@ def test_what_is_saved_goes_on_as_if_nothing_had_been() -> None:
     assert told(first, levels[:124]) is None
     second.restore(json.loads(json.dumps(first.save())))
     rest = told(second, levels[124:], from_min=124)
+    assert rest is not None
     assert at == 124 + rest
 
 

@@ -214,7 +214,7 @@ def test_whoever_is_off_duty_in_a_chain_is_passed_over(high: Callable[..., Bench
     b.at(0, oxygen=11.0)
     b.wait(3600)
     assert [t for t, kind, _ in b.told() if kind == "escalated"] == [15 * MIN, 15 * MIN]
-    assert [e.why.partition(":")[0] for e in b.events[1:]] == ["day-desk", "lab-head"]
+    assert [str(e.why).partition(":")[0] for e in b.events[1:]] == ["day-desk", "lab-head"]
 
 
 def test_what_waited_for_the_morning_has_its_day_priority_then(

@@ -22,7 +22,7 @@ class Root:
 
     def make(self, mirror: str | None, packages: str) -> None:
         words = ["--variant=minbase", f"--include={packages}", "bookworm"]
-        where = [self.path, *([mirror] if mirror else [])]
+        where = [str(self.path), *([mirror] if mirror else [])]
         subprocess.run(["debootstrap", *words, *where], check=True)
         shutil.copy("/etc/resolv.conf", self.path / "etc/resolv.conf")
 

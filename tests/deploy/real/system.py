@@ -24,7 +24,7 @@ import time
 from collections.abc import Iterator
 from pathlib import Path
 
-from fresh_root import CLONE, Root, differences
+from tests.deploy.real.fresh_root import CLONE, Root, differences
 
 HERE = Path(__file__).parent
 PACKAGES = "systemd-sysv,dbus,mosquitto,mosquitto-clients"
