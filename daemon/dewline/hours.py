@@ -36,6 +36,13 @@ class LocalTime:
         local = datetime.fromtimestamp(self.label(at_ms) / 1000, self._zone)
         return local.toordinal(), local.hour * 60 + local.minute
 
+    def next_within(self, span: Span | None, at_ms: int) -> int:
+        """The first moment of watch time from ``at_ms`` on that lies within the span of any day."""
+        wall_ms = self.label(at_ms)
+        if span is None or within(span, wall_ms, self._zone):
+            return at_ms
+        return next_moment(span[0], wall_ms, self._zone) - self.offset_ms
+
 
 def moment(day: date, minute: int, zone: tzinfo) -> int:
     """UTC epoch in ms at which ``minute`` after midnight comes on that local date."""

@@ -291,7 +291,7 @@ def test_a_block_that_stands_still_is_frozen_until_one_number_moves(
                "blower_speed": 80.0, "pressure_low": 2.0, "pressure_high": 4.0}  # fmt: skip
 
     def quality() -> Quality:
-        return b.watch._signals["heron.oxygen"].quality
+        return b.watch._parts.signals["heron.oxygen"].quality
 
     for second in range(0, 320):
         b.at(second, **numbers)
@@ -309,4 +309,4 @@ def test_a_block_of_zeros_is_never_clean(
     b.at(0, oxygen=12.0, moisture=2.0, pressure=3.0, temperature=22.0)
     b.at(1, oxygen=0.0, moisture=0.0, pressure=0.0, temperature=0.0)
     assert [t for _, t, _ in b.told()] == ["raised"]
-    assert b.watch._signals["heron.oxygen"].quality == Quality.INSTRUMENT_FAULT
+    assert b.watch._parts.signals["heron.oxygen"].quality == Quality.INSTRUMENT_FAULT

@@ -375,8 +375,8 @@ def test_quiet_readings_are_judged_no_differently(program: list[tuple[str, Any, 
     """The quiet band is only a short cut: with every band shut the same events follow."""
     fast, slow = Run(False), Run(False)
     for step in program:
-        for signal in slow.drive.watch._signals.values():
-            signal.bands.insert(0, lambda: (1.0, 0.0))
+        for signal in slow.drive.watch._parts.signals.values():
+            signal.add_band(lambda: (1.0, 0.0))
             signal.update_band(slow.drive.watch.at_ms)
         fast.step(*step)
         slow.step(*step)

@@ -73,8 +73,8 @@ def told(plan: WatchPlan, spells: Any, *, shut: bool) -> list[Any]:
 
     drive = Drive(Watch(plan), "full", record)
     if shut:
-        for signal in drive.watch._signals.values():
-            signal.bands.append(lambda: (1.0, 0.0))
+        for signal in drive.watch._parts.signals.values():
+            signal.add_band(lambda: (1.0, 0.0))
     at_ms = START_MS
     for oxygen, moisture, quality, step_ms, scans in spells:
         for n in range(scans):
@@ -113,13 +113,13 @@ def test_while_one_delay_runs_its_neighbours_are_not_asked(
     )
     b.at(0, oxygen=2.0)
     asked: list[str] = []
-    hear = RuleEvaluator.hear
+    evaluate = RuleEvaluator.evaluate
 
     def noting(evaluator: RuleEvaluator, at_ms: int) -> bool:
         asked.append(evaluator.kind)
-        return hear(evaluator, at_ms)
+        return evaluate(evaluator, at_ms)
 
-    monkeypatch.setattr(RuleEvaluator, "hear", noting)
+    monkeypatch.setattr(RuleEvaluator, "evaluate", noting)
     for second in range(1, DELAYED):
         b.at(second, oxygen=2.0 + second / 100)
     assert len(asked) == DELAYED - 1

@@ -7,13 +7,10 @@ from typing import get_args
 
 import pytest
 
-from dewline.events import State
+from dewline.events import ACTIVE_STATES, LATCHED_STATES, OVERLAY_STATES, State
 from dewline.watch.alarms.states import (
-    ACTIVE,
-    LATCHED,
     LEGAL,
     LETTERS,
-    OVERLAYS,
     TABLE,
     Fact,
     Trigger,
@@ -67,16 +64,16 @@ def test_a_plain_state_agrees_with_the_condition() -> None:
             row = find(state, "active", facts)
             assert row is None or row.to == "unacknowledged"
             row = find(state, "clear", facts)
-            assert row is None or row.to not in ACTIVE
+            assert row is None or row.to not in ACTIVE_STATES
 
 
 def test_a_latch_is_left_only_by_reset_overlay_or_a_new_raise() -> None:
     """From E and F nothing but reset (or the end of the rule) leads to normal."""
     for row in TABLE:
-        if row.state in LATCHED and row.to == "normal":
+        if row.state in LATCHED_STATES and row.to == "normal":
             assert row.trigger in ("reset", "retire")
     for facts in ALL_FACTS:
-        for overlay in OVERLAYS:
+        for overlay in OVERLAY_STATES:
             for trigger in ENDS_OF_OVERLAYS:
                 found = find(overlay, trigger, facts)
                 assert found is None or found.to != "normal" or not facts["latched"]

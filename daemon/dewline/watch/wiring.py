@@ -1,17 +1,28 @@
-"""Builds the working parts of a watch from its plan and ties them together once.
+"""Builds the working parts of a watch from its plan and connects them once.
 
-After this nothing is looked up by name on the way of a reading but its slot.
+After this a reading is looked up by the name of its signal, and nothing else by any name.
 """
 
 from __future__ import annotations
 
+from collections import defaultdict
 from functools import partial
 
+from dewline.readings import Reading
+from dewline.typed_json import Json
 from dewline.watch.alarms.alarm import Alarm
-from dewline.watch.alarms.suppression import ranks
+from dewline.watch.alarms.engine import AlarmEngine
+from dewline.watch.alarms.event_writer import EventWriter
+from dewline.watch.alarms.rates import AlarmRate
+from dewline.watch.alarms.rule_runner import Dependents, RuleRunner
+from dewline.watch.alarms.suppression import Suppression, ranks
+from dewline.watch.alarms.timers import Timers
+from dewline.watch.alarms.view import AlarmView
+from dewline.watch.causes.explain import Explain
 from dewline.watch.conditions.compile import ZERO_PPM, compile_condition
 from dewline.watch.conditions.evaluator import RuleEvaluator, RuleGuard
-from dewline.watch.derived.derive import SLOPE_OVER_MS, Derive, slope_name
+from dewline.watch.derived.derive import SLOPE_OVER_MS, Derive, DerivedReadings, slope_name
+from dewline.watch.saved import Kept, State, part_of
 from dewline.watch.sensors.plausibility import Sensors
 from dewline.watch.signals.modes import BoxModes
 from dewline.watch.signals.signal_state import STALE_MS, STALE_POLLS, AnalyzerGate, SignalState
@@ -22,114 +33,168 @@ GATED_ROLES = ("oxygen", "moisture")
 RATE_ROLES = ("alarm-rate", "alarm_rate")
 
 
-class Wiring:
-    """The parts: slots, alarms (parents first), modes, gates, derived signals."""
+class Wiring(Kept):
+    """The parts of a watch, connected.
+
+    ``alarms``: parents first. ``derived``: the signals that the watch writes itself.
+    ``rate_signal``: where the number of new alarms is written, if the plan has such a signal.
+    ``dependents``: what depends on each signal.
+    """
+
+    KEPT = ("writer", "signals", "gates", "modes", "alarms", "rate")
+    writer: EventWriter
+    signals: dict[str, SignalState]
+    gates: dict[str, AnalyzerGate]
+    modes: dict[str, BoxModes]
+    alarms: dict[str, Alarm]
+    rate: AlarmRate
 
     def __init__(self, plan: WatchPlan) -> None:
         self.plan = plan
-        self.signals: dict[str, SignalState] = {}
-        self.derived: set[SignalState] = set()  # written by the watch itself
+        self.signals = {}
         self._stale_ms = {
             rule.signal: rule.condition.after_ms
             for rule in plan.rules.values()
             if isinstance(rule.condition, StaleAfter)
         }
+        switches = (f"{box}.analyzer_on" for box in plan.boxes)
+        self.gates = {name: AnalyzerGate() for name in switches if name in plan.signals}
         for name in plan.signals:
             self.signal(name)
         self.derive = Derive(plan)
-        self._wire_slopes()
+        self.derived = self._wire_slopes()
         self.alarms = self._wire_alarms()
-        self.modes = self._wire_modes()
+        self.modes = {box: BoxModes(box, plan, self.signals) for box in plan.boxes}
         self.derived.update(self.derive.furnish(self.signals, self.modes, self.signal))
         self.sensors = Sensors(plan, self.signals, self.signal)
         self.derived.update(self.sensors.written())
-        self.gates = self._wire_gates()
         self.rate_signal = self._find_rate_signal()
+        self.dependents = self._connect()
+        self.rate = AlarmRate()
+        self.explain = Explain(plan, self.signals, self.modes, self.derive)
+        self.writer = EventWriter(plan, self.derive.clock, self.explain.explain)
+        suppression = Suppression(self.alarms, self.modes)
+        self.engine = AlarmEngine(plan, self.writer, suppression, self.rate, self.rate_signal)
+        self.rules = RuleRunner(self.alarms.values(), self.dependents, self.engine)
+        self.timers = Timers(plan, self.alarms, self.engine, self.derive.clock)
 
     def signal(self, name: str) -> SignalState:
-        """The slot of a signal, made at the first asking."""
+        """The state of a signal, made when it is first asked for."""
         if name not in self.signals:
             plan = self.plan.signals.get(name)
             every_ms = plan.every_ms if plan is not None else 0
             stale_ms = self._stale_ms.get(name, max(STALE_MS, STALE_POLLS * every_ms))
-            self.signals[name] = SignalState(
-                name, plan.unit if plan is not None else None, stale_ms
-            )
+            unit = plan.unit if plan is not None else None
+            self.signals[name] = SignalState(name, unit, stale_ms, self._gate(name))
         return self.signals[name]
 
-    def zero_ppm(self, signal: str) -> float:
-        """How far the zero of a signal's sensor may be off, ppm."""
+    def _gate(self, name: str) -> AnalyzerGate | None:
+        box, _, role = name.partition(".")
+        return self.gates.get(f"{box}.analyzer_on") if role in GATED_ROLES else None
+
+    def gated(self, switch: str) -> list[SignalState]:
+        """The signals that an ``analyzer_on`` switches."""
+        gate = self.gates[switch]
+        return [signal for signal in self.signals.values() if signal.gate is gate]
+
+    def _zero_ppm(self, signal: str) -> float:
+        """How far the zero of a signal's sensor may be off, in ppm."""
         box, _, role = signal.partition(".")
         plan = self.plan.boxes.get(box)
         known = [a.zero_uncertainty_ppm for a in plan.analyzers if a.role == role] if plan else []
         return known[0] if known else ZERO_PPM
 
-    def window(self, signal: SignalState, over_ms: int) -> MedianWindow:
-        """The slope window of a signal over that time; rules of one time share it."""
+    def _window(self, signal: SignalState, over_ms: int) -> MedianWindow:
+        """The slope window of a signal over that time; rules of the same time share it."""
         for window in signal.windows:
             if isinstance(window, MedianWindow) and window.over_ms == over_ms:
                 return window
         window = MedianWindow(over_ms)
-        signal.windows = (*signal.windows, window)
+        signal.add_window(window)
         return window
 
-    def _wire_slopes(self) -> None:
+    def _wire_slopes(self) -> set[SignalState]:
+        targets = set()
         for name, plan in self.plan.signals.items():
             into = slope_name(plan, self.plan)
             if into is not None:
                 target = self.signal(into)
                 target.unit = target.unit or "ppm/h"
-                self.derived.add(target)
-                self.derive.slope(self.window(self.signal(name), SLOPE_OVER_MS), target)
+                targets.add(target)
+                self.derive.slope(self._window(self.signal(name), SLOPE_OVER_MS), target)
+        return targets
 
     def _wire_alarms(self) -> dict[str, Alarm]:
         depth = ranks(self.plan.rules)
         names = sorted(self.plan.rules, key=lambda name: depth[name])
-        alarms = {name: self._wire_alarm(self.plan.rules[name]) for name in names}
-        for rank, alarm in enumerate(alarms.values()):
-            alarm.rank = rank
-        return alarms
+        return {name: self._wire_alarm(self.plan.rules[name], n) for n, name in enumerate(names)}
 
-    def _wire_alarm(self, rule: RulePlan) -> Alarm:
-        condition = compile_condition(rule, self.signal, self.window, self.zero_ppm)
+    def _wire_alarm(self, rule: RulePlan, rank: int) -> Alarm:
+        condition = compile_condition(rule, self.signal, self._window, self._zero_ppm)
         guard = rule.only_while and RuleGuard(rule.only_while, self.signal(rule.only_while.signal))
-        evaluator = RuleEvaluator(rule, condition, guard or None)
-        alarm = Alarm(rule, evaluator)
-        condition.signal.alarms.append(alarm)
-        if condition.windowed:
-            condition.signal.windowed.append(alarm)
-        condition.signal.bands.append(evaluator.band)
-        for limit_signal in condition.limit_signals():
-            limit_signal.dependents.append(condition.signal)
-            limit_signal.bands.append(limit_signal.exact_band)
-        if guard:
-            guard.signal.guarded.append(alarm)
-            guard.signal.bands.append(guard.band)
-        return alarm
+        return Alarm(rule, RuleEvaluator(rule, condition, guard or None), rank)
 
-    def _wire_modes(self) -> dict[str, BoxModes]:
-        modes = {box: BoxModes(box, self.plan, self.signals) for box in self.plan.boxes}
-        for box in modes.values():
-            for signal in box.listened():
-                signal.modes.append(box)
-                signal.bands.append(partial(box.band, signal))
-        return modes
+    def _connect(self) -> dict[SignalState, Dependents]:
+        """Give every signal the bands and delays of what depends on it; who that is."""
+        alarms: dict[SignalState, list[Alarm]] = defaultdict(list)
+        guarded: dict[SignalState, list[Alarm]] = defaultdict(list)
+        limited: dict[SignalState, list[SignalState]] = defaultdict(list)
+        modes: dict[SignalState, list[BoxModes]] = defaultdict(list)
+        for alarm in self.alarms.values():
+            evaluator = alarm.evaluator
+            alarms[alarm.signal].append(alarm)
+            alarm.signal.add_rule(evaluator.band, evaluator.delay.runs)
+            for limit_signal in evaluator.condition.limit_signals():
+                limited[limit_signal].append(alarm.signal)
+                limit_signal.add_band(limit_signal.exact_band)
+            if evaluator.guard is not None:
+                guarded[evaluator.guard.signal].append(alarm)
+                evaluator.guard.signal.add_band(evaluator.guard.band)
+        for box in self.modes.values():
+            for signal in box.inputs():
+                modes[signal].append(box)
+                signal.add_band(partial(box.band, signal))
+        return {
+            signal: Dependents(
+                tuple(alarms[signal]),
+                tuple(a for a in alarms[signal] if a.evaluator.condition.windowed),
+                tuple(guarded[signal]),
+                tuple(modes[signal]),
+                tuple(limited[signal]),
+            )
+            for signal in self.signals.values()
+        }
 
-    def _wire_gates(self) -> dict[str, AnalyzerGate]:
-        gates: dict[str, AnalyzerGate] = {}
-        for box in self.plan.boxes:
-            switch = f"{box}.analyzer_on"
-            if switch in self.signals:
-                gates[switch] = AnalyzerGate()
-                for signal in self.gated(switch):
-                    signal.gate = gates[switch]
-        return gates
+    def view_of(self, alarm: str) -> AlarmView | None:
+        """An alarm as it stands now; None where no rule has that name."""
+        found = self.alarms.get(alarm)
+        return None if found is None else found.view()
 
-    def gated(self, switch: str) -> list[SignalState]:
-        """The signals that an ``analyzer_on`` switches."""
-        box = switch.partition(".")[0]
-        names = (f"{box}.{role}" for role in GATED_ROLES)
-        return [self.signals[name] for name in names if name in self.signals]
+    def reset_signals(self, at_ms: int) -> None:
+        """Forget all readings: nothing was watched before ``at_ms``."""
+        for signal in self.signals.values():
+            signal.reset(at_ms)
+
+    def save(self) -> dict[str, Json]:
+        """The state of all parts."""
+        return {
+            **super().save(),
+            "derive": self.derive.save(),
+            "explain": self.explain.save(),
+            "sensors": self.sensors.save(),
+        }
+
+    def restore(self, state: State) -> None:
+        """Restore all parts, and what follows from several of them."""
+        super().restore(state)
+        if "derive" in state:
+            self.derive.restore(part_of(state, "derive"))
+        if "explain" in state:
+            self.explain.restore(part_of(state, "explain"))
+        if "sensors" in state:
+            self.sensors.restore(part_of(state, "sensors"))
+            self.explain.doubts = self.sensors.words()
+        self.engine.held = {a for a in self.alarms.values() if a.hold is not None}
 
     def _find_rate_signal(self) -> SignalState | None:
         for name, plan in self.plan.signals.items():
@@ -137,3 +202,13 @@ class Wiring:
                 self.derived.add(self.signals[name])
                 return self.signals[name]
         return None
+
+
+def write_derived(
+    at_ms: int, derived: DerivedReadings, readings: dict[str, Reading]
+) -> list[SignalState]:
+    """Put derived readings beside the measured ``readings``; gives the signals written."""
+    for into, reading in derived:
+        readings[into.name] = reading
+        into.update(at_ms, reading.value, reading.quality)
+    return [into for into, _ in derived]

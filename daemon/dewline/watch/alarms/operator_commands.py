@@ -1,4 +1,4 @@
-"""What people may do to alarms, and the plain words they get back."""
+"""What people may do to alarms and boxes, and the answers they get."""
 
 from __future__ import annotations
 
@@ -8,9 +8,11 @@ from difflib import get_close_matches
 from dewline.errors import CommandError
 from dewline.events import Event, Reply
 from dewline.readings import Command
-from dewline.watch.alarms.alarm import Alarm, AlarmEngine
+from dewline.watch.alarms.alarm import Alarm
+from dewline.watch.alarms.engine import AlarmEngine
 from dewline.watch.alarms.states import Trigger
 from dewline.watch.alarms.suppression import duration
+from dewline.watch.alarms.view import Details
 from dewline.watch.signals.modes import NOTE_KINDS, BoxModes
 from dewline.watch_plan import WatchPlan
 
@@ -19,7 +21,10 @@ LONGEST_CRITICAL_SHELF_S = 15 * 60.0
 
 
 class OperatorCommands:
-    """Carries out commands. Every refusal says why and what to do instead."""
+    """Carries out commands. Every refusal says why and what to do instead.
+
+    ``remember`` is called with each note: box, kind, watch time in ms.
+    """
 
     def __init__(
         self,
@@ -29,7 +34,7 @@ class OperatorCommands:
         modes: Mapping[str, BoxModes],
         remember: Callable[[str, str, int], None],
     ) -> None:
-        self._remember = remember  # a note: box, kind, at_ms
+        self._remember = remember
         self._boxes = plan.boxes
         self._alarms = alarms
         self._engine = engine
@@ -44,7 +49,7 @@ class OperatorCommands:
         }
 
     def obey(self, command: Command) -> Reply:
-        """Do it or say why not; never raises."""
+        """Do what the command says, or answer why not; never raises."""
         try:
             if command.command == "note":
                 return self._note(command)
@@ -65,7 +70,7 @@ class OperatorCommands:
         raise CommandError(f"no alarm {name!r}{_near(name, self._alarms)}")
 
     def _do(self, alarm: Alarm, trigger: Trigger, command: Command, refusal: str) -> Event:
-        event = self._engine.move(alarm, trigger, by=command.by, why=command.why)
+        event = self._engine.move(alarm, trigger, Details(by=command.by, why=command.why))
         if event is None:
             raise CommandError(f"{alarm.plan.alarm} is {alarm.state}: {refusal}")
         return event
@@ -92,9 +97,8 @@ class OperatorCommands:
             longest = duration(round(longest_s * 1000))
             raise CommandError(f"shelving {name} needs an end, at most {longest} from now")
         until_ms = command.at_ms + max(1, round(command.for_s * 1000))
-        event = self._engine.move(
-            alarm, "shelve", by=command.by, why=command.why, until_ms=until_ms
-        )
+        details = Details(by=command.by, why=command.why, until_ms=until_ms)
+        event = self._engine.move(alarm, "shelve", details)
         if event is None:
             raise CommandError(f"{name} is {alarm.state}: it cannot be shelved now")
         alarm.shelved_until_ms = until_ms

@@ -1,8 +1,8 @@
-"""How often alarms come: chattering of one, flood of all.
+"""How often alarms come: the chattering of one alarm, the flood of all.
 
-Figures of ISA-18.2 / EEMUA 191 as the trade quotes them (from memory): three
-raise/return cycles in a minute chatter; more than ten new alarms in ten minutes
-are a flood, which is over below five.
+Figures of ISA-18.2 / EEMUA 191 as commonly quoted (from memory): three raise/return cycles in a
+minute are chattering; more than ten new alarms in ten minutes are a flood, which is over below
+five.
 """
 
 from __future__ import annotations
@@ -10,7 +10,8 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Iterable
 
-from dewline.watch.signals.slope import NEVER_MS
+from dewline.watch.saved import Kept
+from dewline.watch.signals.window import NEVER_MS
 
 CYCLE_WINDOW_MS = 60_000
 CYCLES = 3
@@ -47,28 +48,31 @@ def flood(was: bool, count: int) -> bool:
     return count >= FLOOD_OVER_BELOW if was else count > FLOOD_ABOVE
 
 
-class AlarmRate:
-    """New alarms in the last ten minutes."""
+class AlarmRate(Kept):
+    """Counts the new alarms of the last ten minutes.
 
-    __slots__ = ("_times_ms",)
+    ``published``: the count that was last published as a signal.
+    """
+
+    __slots__ = ("_times_ms", "published")
+    KEPT = ("_times_ms", "published")
+    _times_ms: deque[int]
+    published: int
 
     def __init__(self) -> None:
-        self._times_ms: deque[int] = deque()
+        self._times_ms = deque()
+        self.published = 0
 
     def add(self, at_ms: int) -> None:
+        """Count one new alarm."""
         self._times_ms.append(at_ms)
 
     def count(self, at_ms: int) -> int:
+        """New alarms in the ten minutes before ``at_ms``, and forget the older ones."""
         while self._times_ms and self._times_ms[0] <= at_ms - RATE_WINDOW_MS:
             self._times_ms.popleft()
         return len(self._times_ms)
 
     def due_ms(self, at_ms: int) -> int:
-        """When the count next falls; far away when there is nothing to fall."""
+        """When the count falls next; never while it is 0."""
         return self._times_ms[0] + RATE_WINDOW_MS if self.count(at_ms) else NEVER_MS
-
-    def save(self) -> list[int]:
-        return list(self._times_ms)
-
-    def restore(self, state: list[int]) -> None:
-        self._times_ms = deque(state)

@@ -1,10 +1,10 @@
-"""The life of an alarm as a table: what is absent is illegal.
+"""The states of an alarm and the legal moves between them, as a table.
 
-States and moves after ISA-18.2 / IEC 62682 (letters A-I of its state
-diagram). Rows marked ``TABLE`` are the standard's; ``PRECEDENCE`` rows follow
-from one alarm being under several overlays at once (out-of-service > shelved >
-suppressed); ``LATCH`` rows keep a latch through an overlay; ``NOTICE`` rows
-say something about an alarm without moving it.
+States and moves after ISA-18.2 / IEC 62682 (letters A-I of its state diagram); a move that is
+not in the table is illegal. Rows marked ``TABLE`` are the standard's; ``PRECEDENCE`` rows
+follow from one alarm being under several overlays at once (out-of-service > shelved >
+suppressed); ``LATCH`` rows keep a latch through an overlay; ``NOTICE`` rows write an event
+without a change of state.
 """
 
 from __future__ import annotations
@@ -35,9 +35,6 @@ Origin = Literal["TABLE", "PRECEDENCE", "LATCH", "NOTICE"]
 LETTERS: Mapping[State, str] = dict(zip(get_args(State), "ABCDEFGHI", strict=False))
 # The order of State puts latched-* at E and F and shelved, suppressed, out-of-service at G, H, I.
 PLAIN: tuple[State, ...] = get_args(State)[:6]
-OVERLAYS: tuple[State, ...] = ("out-of-service", "shelved", "suppressed")
-ACTIVE: frozenset[State] = frozenset({"unacknowledged", "acknowledged"})
-LATCHED: frozenset[State] = frozenset({"latched-unacknowledged", "latched-acknowledged"})
 
 
 class StateRow(NamedTuple):
@@ -126,7 +123,7 @@ def _rows() -> Iterator[StateRow]:
 
 
 TABLE: tuple[StateRow, ...] = tuple(_rows())
-# Said about an alarm wherever it stands; never a move.
+# Events that may be written about an alarm in any state, and change none.
 REMARKS: frozenset[Transition] = frozenset({"chattering", "cause-changed"})
 
 _BY_STATE: dict[tuple[State, Trigger], tuple[StateRow, ...]] = {
@@ -149,7 +146,7 @@ def find(state: State, trigger: Trigger, facts: Mapping[Fact, bool]) -> StateRow
 
 
 def state_diagram() -> str:
-    """The table as a Mermaid state diagram, for people. Generated, so it cannot be wrong."""
+    """The table as a Mermaid state diagram, generated so that it always agrees with the table."""
     lines = ["stateDiagram-v2", "    [*] --> normal"]
     lines += [f"    {_word(state)}: {LETTERS[state]} {state}" for state in get_args(State)]
     seen: set[str] = set()

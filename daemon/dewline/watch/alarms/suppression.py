@@ -1,22 +1,20 @@
-"""Parents first: who keeps whom quiet, and when a child is let go.
+"""Suppression: what holds an alarm back, and when it is released.
 
-A parent holds its children while its condition is true, even inside its own
-on-delay, and while it is active. A mode holds a rule until its longest time. A
-held child is let go only on readings newer than the end of what held it, once it
-is settled that it stands: a slope when all it is drawn from is newer, a level
-when it is not on its way back by itself (what a restart, a purge or a transfer
-leaves behind is no new trouble). Silence has no readings: a stale rule is let go
-60 s after that end. ``critical`` and ``latch`` rules are never held.
+A parent holds its children while its condition is true, even during its own on-delay, and while
+it is active. A mode of the box holds a rule, at most for the longest time the rule allows. A
+held alarm is released only by readings newer than the end of what held it, and once it is
+certain that it stands: a slope when all readings it is computed from are newer, a level when it
+does not go back by itself (what a restart, a purge or a transfer leaves behind is no new
+trouble). Silence has no readings: a stale rule is released 60 s after that end. ``critical``
+and ``latch`` rules are never held.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass
-from typing import TYPE_CHECKING, Any
 
-from dewline.events import PRIORITIES
-from dewline.watch.alarms.states import ACTIVE
+from dewline.events import ACTIVE_STATES, PRIORITIES
+from dewline.watch.alarms.alarm import Alarm, Hold
 from dewline.watch.signals.modes import BoxModes
 from dewline.watch.signals.signal_state import FIRST_BAD
 from dewline.watch_plan import (
@@ -33,50 +31,18 @@ from dewline.watch_plan import (
     StaleAfter,
 )
 
-if TYPE_CHECKING:
-    from dewline.watch.alarms.alarm import Alarm
-
-LET_GO_MS = 60_000
-# How long a level is looked at for its way back, how much of its excess has to go from one
-# look to the next, and how long that is believed. Common practice, no source.
-LOOK_MS = 10 * 60_000
+RELEASE_STALE_MS = 60_000
+# Whether a level goes back by itself: its excess over the limit is compared every COMPARE_MS; it
+# has to fall below LESS_SHARE of the one before, a rise above MORE_SHARE ends the wait, and the
+# wait lasts at most LONGEST_WAIT_MS. Common practice, no source.
+COMPARE_MS = 10 * 60_000
 LESS_SHARE, MORE_SHARE = 0.98, 1.1
-WAY_BACK_MS = 6 * 3_600_000
+LONGEST_WAIT_MS = 6 * 3_600_000
 LEVELS = (Above, Below, Outside, AboveOwn)
 
 
-@dataclass(slots=True)
-class Hold:
-    """What holds an alarm: a parent alarm, or a mode. ``ended_ms``: when it stopped holding.
-
-    ``led_by``: the told alarm that already speaks of the same level of the same
-    signal. A look at the level began at ``mark_ms``: ``mark`` is how far past its
-    limit it was at best before, ``best`` since.
-    """
-
-    under: str | None
-    mode: Mode | None
-    ended_ms: int | None = None
-    over: str = ""  # why it ended, in words
-    led_by: str | None = None
-    mark_ms: int | None = None
-    mark: float = 0.0
-    best: float = 0.0
-
-    @property
-    def why(self) -> str | None:
-        return self.mode
-
-    def save(self) -> dict[str, Any]:
-        return asdict(self)
-
-    @staticmethod
-    def restored(state: dict[str, Any]) -> Hold:
-        return Hold(**state)
-
-
 class Suppression:
-    """Knows the parents and the modes of every alarm."""
+    """Decides by the parents and the box of each alarm whether it is held."""
 
     def __init__(self, alarms: Mapping[str, Alarm], modes: Mapping[str, BoxModes]) -> None:
         self._alarms = alarms
@@ -86,13 +52,17 @@ class Suppression:
             for name, alarm in alarms.items()
         }
 
-    def telling(self, place: str) -> Mode | None:
-        """The mode an event of ``place`` names."""
+    def mode_of(self, place: str) -> Mode | None:
+        """The mode that an event of ``place`` names; None where it is no box or has none."""
         box = self._modes.get(place)
-        return box.telling() if box is not None else None
+        return box.foremost() if box is not None else None
 
     def hold_of(self, alarm: Alarm, at_ms: int) -> Hold | None:
-        """What keeps this alarm quiet now, if anything does."""
+        """What holds this alarm back now; None if nothing does.
+
+        A regeneration does not count while the box circulates: it is on another bed, or the
+        bit has stuck, and the bed that cleans this box has to clean.
+        """
         plan = alarm.plan
         if plan.priority == "critical" or plan.latch:
             return None
@@ -104,40 +74,40 @@ class Suppression:
         if box is not None:
             for mode, longest_ms in plan.suppress_while:
                 if mode == "regenerating" and "circulating" in box.since:
-                    continue  # on another bed, or the bit has stuck: what cleans has to clean
+                    continue
                 if mode in box.since and at_ms - box.since[mode] < longest_ms:
                     return Hold(None, mode)
         return None
 
     def _leader(self, alarm: Alarm, parent: Alarm) -> str | None:
-        """The told alarm that speaks for ``alarm``: a graver level of the same signal."""
+        """The alarm that called people on behalf of ``alarm``: a worse level of its signal."""
         if parent.signal is not alarm.signal or not (is_level(parent) and is_level(alarm)):
             return None
-        if parent.state in ACTIVE:
+        if parent.state in ACTIVE_STATES:
             return parent.plan.alarm
         return parent.hold.led_by if parent.hold is not None else None
 
-    def lead_of(self, hold: Hold) -> Alarm | None:
-        """Whoever has been told of that alarm has been told of what it led."""
+    def leader_of(self, hold: Hold) -> Alarm | None:
+        """The alarm that has already called people on behalf of the held one."""
         return self._alarms.get(hold.led_by) if hold.led_by is not None else None
 
-    def may_go(self, alarm: Alarm, at_ms: int) -> bool:
-        """Whether a held alarm is to be let go; keeps the end of its hold in mind."""
-        hold = alarm.hold
-        if hold is None:
-            return False
-        delay, lead = alarm.evaluator.delay, self.lead_of(hold)
+    def may_release(self, alarm: Alarm, hold: Hold, at_ms: int) -> bool:
+        """Whether a held alarm is to be released now; notes the end of its hold in ``hold``.
+
+        An alarm under a leader waits until both are over, since the people who know of the
+        leader wait to hear that all of it is over.
+        """
+        delay, leader = alarm.evaluator.delay, self.leader_of(hold)
         current = self.hold_of(alarm, at_ms)
         if current is not None:
             hold.ended_ms = hold.mark_ms = None
             hold.led_by = current.led_by or hold.led_by
             hold.over = f"{hold.led_by} is over"
-            # Whoever was told of what led it waits to hear that all of it is over.
-            return lead is not None and lead.evaluator.delay.idle and delay.idle
+            return leader is not None and leader.evaluator.delay.idle and delay.idle
         if hold.ended_ms is None:
             hold.ended_ms = at_ms
             hold.over = self._over(alarm.plan, hold, at_ms)
-        # One that is on its way back is not told as standing: wait until that is settled.
+        # While a delay runs it is not certain that it stands: wait until the delay is over.
         if delay.active != delay.raw:
             return False
         if not delay.active:
@@ -145,20 +115,20 @@ class Suppression:
         return self._stands(alarm, hold, at_ms)
 
     def _stands(self, alarm: Alarm, hold: Hold, at_ms: int) -> bool:
-        """It is certain that it stands of itself, now that nothing holds it any more."""
+        """Whether it is certain that it stands, now that nothing holds it any more."""
         ended_ms = at_ms if hold.ended_ms is None else hold.ended_ms
         if isinstance(alarm.plan.condition, StaleAfter):
-            return at_ms - ended_ms >= LET_GO_MS
+            return at_ms - ended_ms >= RELEASE_STALE_MS
         if alarm.signal.alive_ms <= ended_ms or alarm.signal.quality >= FIRST_BAD:
             return False
-        if self._longer(alarm.plan, hold, ended_ms) or self.lead_of(hold) is not None:
-            return True  # the longest time is over; or those concerned know already
-        if at_ms - ended_ms < drawn_from_ms(alarm.plan):
+        if self._longer(alarm.plan, hold, ended_ms) or self.leader_of(hold) is not None:
+            return True  # the longest time is over, or the people concerned know already
+        if at_ms - ended_ms < computed_from_ms(alarm.plan):
             return False
-        return at_ms - ended_ms >= WAY_BACK_MS or not _mends(alarm, hold, at_ms)
+        return at_ms - ended_ms >= LONGEST_WAIT_MS or not _goes_back(alarm, hold, at_ms)
 
     def _longer(self, plan: RulePlan, hold: Hold, at_ms: int) -> bool:
-        """The mode goes on, past the longest time for which it may silence."""
+        """Whether the mode goes on past the longest time for which it may hold the rule."""
         box = self._modes.get(plan.place)
         if hold.mode is None or box is None or hold.mode not in box.since:
             return False
@@ -166,6 +136,7 @@ class Suppression:
         return at_ms - box.since[hold.mode] >= longest_ms
 
     def _over(self, plan: RulePlan, hold: Hold, at_ms: int) -> str:
+        """Why the hold ended, as a sentence for people."""
         if hold.mode is None:
             return f"{hold.under} is over"
         if self._longer(plan, hold, at_ms):
@@ -175,19 +146,23 @@ class Suppression:
 
 
 def is_level(alarm: Alarm) -> bool:
+    """Whether its condition is about how high or low the signal is, or will be."""
     return isinstance(alarm.plan.condition, (*LEVELS, Reaches))
 
 
-def leads(graver: Alarm, alarm: Alarm) -> bool:
-    """Whether one level speaks for another, as its parent or by its urgency."""
-    if graver.signal is not alarm.signal or not (is_level(graver) and is_level(alarm)):
+def leads(worse: Alarm, alarm: Alarm) -> bool:
+    """Whether a call about the level ``worse`` is one about ``alarm`` too.
+
+    It is if both are levels of one signal, and ``worse`` is its parent or more urgent.
+    """
+    if worse.signal is not alarm.signal or not (is_level(worse) and is_level(alarm)):
         return False
-    urgent = PRIORITIES.index(graver.priority) < PRIORITIES.index(alarm.priority)
-    return graver.plan.alarm in alarm.plan.under or urgent
+    urgent = PRIORITIES.index(worse.priority) < PRIORITIES.index(alarm.priority)
+    return worse.plan.alarm in alarm.plan.under or urgent
 
 
-def drawn_from_ms(plan: RulePlan) -> int:
-    """The time of which the verdict speaks: until it has passed, the verdict is of old readings."""
+def computed_from_ms(plan: RulePlan) -> int:
+    """How far back the readings reach from which a rule is computed, in ms."""
     match plan.condition:
         case Rising(over_ms=over_ms) | Falling(over_ms=over_ms):
             return over_ms
@@ -197,27 +172,27 @@ def drawn_from_ms(plan: RulePlan) -> int:
             return 0
 
 
-def _mends(alarm: Alarm, hold: Hold, at_ms: int) -> bool:
-    """A level on its way back: its excess grows less from look to look."""
+def _goes_back(alarm: Alarm, hold: Hold, at_ms: int) -> bool:
+    """Whether a level goes back by itself: its excess over the limit falls all the time."""
     excess = _excess(alarm.plan, alarm.plan.condition, alarm)
     if excess is None:
         return False
     if hold.mark_ms is None:
         hold.mark_ms, hold.mark, hold.best = at_ms, excess, excess
     if excess <= (alarm.plan.deadband or 0.0):
-        return True  # past its limit no more, only not yet clear of it
+        return True  # within the limit again, only not yet clear of the deadband
     if excess > MORE_SHARE * hold.mark:
         return False
-    hold.best = min(hold.best, excess)  # the lowest of many: noise moves it least
-    if at_ms - hold.mark_ms < LOOK_MS:
+    hold.best = min(hold.best, excess)  # of many readings noise moves the lowest one least
+    if at_ms - hold.mark_ms < COMPARE_MS:
         return True
-    mends = hold.best < LESS_SHARE * hold.mark
+    falls = hold.best < LESS_SHARE * hold.mark
     hold.mark_ms, hold.mark, hold.best = at_ms, hold.best, excess
-    return mends
+    return falls
 
 
 def _excess(plan: RulePlan, condition: ConditionPlan, alarm: Alarm) -> float | None:
-    """How far a level is past where it would be over; None for what is no level."""
+    """How far a level is past the value at which it would be over; None for other rules."""
     value, limit = alarm.signal.value, alarm.evaluator.condition.limit()
     if value is None or limit is None or not isinstance(condition, LEVELS):
         return None
@@ -226,6 +201,7 @@ def _excess(plan: RulePlan, condition: ConditionPlan, alarm: Alarm) -> float | N
 
 
 def duration(ms: int) -> str:
+    """A time in words: ``8 h``, ``15 min``, ``90 s``."""
     for size, unit in ((3_600_000, "h"), (60_000, "min")):
         if ms >= size and ms % size == 0:
             return f"{ms // size} {unit}"
@@ -233,9 +209,9 @@ def duration(ms: int) -> str:
 
 
 def ranks(rules: Mapping[str, RulePlan]) -> dict[str, int]:
-    """Depth of every alarm below its furthest ancestor, so that parents are judged first.
+    """Depth of every alarm below its furthest ancestor, so that parents are evaluated first.
 
-    The config refuses cycles; one that slips in is cut where it closes.
+    The config refuses cycles; in a plan that has one it is cut where it closes.
     """
     depth: dict[str, int] = {}
 

@@ -1,93 +1,112 @@
-"""Timers of people: shelve ends, reminders, escalations. Moved by ticks."""
+"""What time alone does to an alarm: the end of a shelf, reminders, escalations."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from typing import NamedTuple
 
-from dewline.events import PRIORITIES
-from dewline.hours import OFF_DUTY
-from dewline.watch.alarms.alarm import Alarm, AlarmEngine
+from dewline.events import CALLING_STATES, PRIORITIES
+from dewline.hours import OFF_DUTY, LocalTime
+from dewline.watch.alarms.alarm import Alarm
+from dewline.watch.alarms.engine import AlarmEngine
 from dewline.watch.alarms.suppression import duration, leads
-from dewline.watch.signals.slope import NEVER_MS
+from dewline.watch.alarms.view import Details
+from dewline.watch.signals.signal_state import SignalState
+from dewline.watch.signals.window import NEVER_MS
 from dewline.watch_plan import Escalation, OnCall, WatchPlan
-
-WAITING = frozenset({"unacknowledged", "latched-unacknowledged"})
 
 
 class Step(NamedTuple):
-    """An escalation to come: when, and why."""
+    """An escalation to come: when, and why. ``off_duty``: nobody was there to be asked before."""
 
     escalation: Escalation
     due_ms: int
     why: str
+    off_duty: bool = False
 
 
 class Timers:
-    """Ends what is due and knows what is due next."""
+    """Does what is due about an alarm, and knows when something is due next."""
 
-    def __init__(self, plan: WatchPlan, engine: AlarmEngine) -> None:
-        self._escalations = plan.escalations
-        self._on_call = plan.on_call
+    def __init__(
+        self,
+        plan: WatchPlan,
+        alarms: Mapping[str, Alarm],
+        engine: AlarmEngine,
+        local_time: LocalTime,
+    ) -> None:
+        self._plan = plan
         self._engine = engine
+        self._local = local_time
+        self._of_signal: dict[SignalState, list[Alarm]] = {}
+        for alarm in alarms.values():
+            self._of_signal.setdefault(alarm.signal, []).append(alarm)
 
     def tick(self, alarm: Alarm, at_ms: int) -> None:
-        """Do everything about ``alarm`` that is due by ``at_ms``."""
+        """Do everything about ``alarm`` that is due by ``at_ms``.
+
+        Nobody is called about an alarm in its off-delay, since it is about to end.
+        """
         if alarm.shelved_until_ms is not None and alarm.shelved_until_ms <= at_ms:
             alarm.shelved_until_ms = None
-            self._engine.move(alarm, "unshelve", why="time is up")
-        if _on_its_way_back(alarm):
+            self._engine.move(alarm, "unshelve", Details(why="time is up"))
+        if alarm.in_off_delay:
             return
         if alarm.remind_ms is not None and alarm.remind_ms <= at_ms:
             every_ms = alarm.plan.remind_every_ms
-            self._engine.move(alarm, "remind", why=f"every {duration(every_ms or 0)}")
-        if alarm.unseen_since_ms is not None and alarm.state in WAITING:
+            self._engine.move(alarm, "remind", Details(why=f"every {duration(every_ms or 0)}"))
+        if _waits(alarm):
             for step in self._ahead(alarm):
                 if step.due_ms <= at_ms:
-                    self._escalate(alarm, step.escalation, at_ms, step.why)
+                    self._escalate(alarm, step, at_ms)
             if self._morning_ms(alarm) <= at_ms:
-                self._lift(alarm)
-
-    def _morning_ms(self, alarm: Alarm) -> int:
-        """When the night's lower priority of an alarm ends; far away where it has none."""
-        day = alarm.plan.priority
-        lowered = PRIORITIES.index(alarm.priority) > PRIORITIES.index(day)
-        if alarm.plan.night is None or not lowered or alarm.unseen_since_ms is None:
-            return NEVER_MS
-        return self._engine.writer.staffed_ms(alarm.unseen_since_ms)
-
-    def _lift(self, alarm: Alarm) -> None:
-        """The night is over: what could wait for the morning has waited."""
-        alarm.priority = alarm.plan.priority
-        self._engine.move(alarm, "remind", why="waited for the morning")
+                self._raise_priority(alarm)
 
     def due_ms(self, alarm: Alarm) -> Iterator[int]:
-        """The moments at which ``tick`` will have something to do."""
+        """The moments at which ``tick`` will have something to do.
+
+        None for an alarm in its off-delay: the watch asks about all alarms once a minute.
+        """
         if alarm.shelved_until_ms is not None:
             yield alarm.shelved_until_ms
-        if _on_its_way_back(alarm):
-            return  # asked again at the watch's next look at everything
+        if alarm.in_off_delay:
+            return
         if alarm.remind_ms is not None:
             yield alarm.remind_ms
-        if alarm.unseen_since_ms is not None and alarm.state in WAITING:
+        if _waits(alarm):
             yield from (step.due_ms for step in self._ahead(alarm))
             yield self._morning_ms(alarm)
 
-    def _escalate(self, alarm: Alarm, escalation: Escalation, at_ms: int, why: str) -> None:
+    def _morning_ms(self, alarm: Alarm) -> int:
+        """When the lower priority of the night ends for an alarm; never where it has none."""
+        day = alarm.plan.priority
+        lowered = PRIORITIES.index(alarm.priority) > PRIORITIES.index(day)
+        since_ms = alarm.unacknowledged_since_ms
+        if alarm.plan.night is None or not lowered or since_ms is None:
+            return NEVER_MS
+        return self._local.next_within(self._plan.staffed, since_ms)
+
+    def _raise_priority(self, alarm: Alarm) -> None:
+        """The night is over: give the alarm the priority of the day and call people again."""
+        alarm.priority = alarm.plan.priority
+        self._engine.move(alarm, "remind", Details(why="waited for the morning"))
+
+    def _escalate(self, alarm: Alarm, step: Step, at_ms: int) -> None:
+        escalation = step.escalation
         alarm.escalated[escalation.contact] = at_ms
-        # First the contact it goes to, then a colon: push takes the name from here.
-        self._engine.move(alarm, "escalate", why=f"{escalation.then}: {why}")
+        details = Details(to=escalation.then, off_duty=step.off_duty, why=step.why)
+        self._engine.move(alarm, "escalate", details)
 
     def _ahead(self, alarm: Alarm) -> Iterator[Step]:
-        """Escalations of this alarm not yet done, each with its moment and its reason.
+        """The escalations of this alarm that have not gone out yet.
 
-        A contact's time runs from when he was told: from the raise, or from the
-        escalation that went to him, or from when he comes on duty. Where neither he
-        nor anybody else is there to be told, it goes on to the next one at once.
+        A contact's time runs from when they were told: from the raise, or from the escalation
+        that went to them, or from when they come on duty. Where neither they nor anybody else
+        is there to be told, the alarm escalates to the next contact at once.
         """
-        if _spoken_for(alarm):
+        if self._answered_elsewhere(alarm):
             return
-        mine = [e for e in self._escalations if _concerns(e, alarm)]
+        mine = [e for e in self._plan.escalations if _concerns(e, alarm)]
         for escalation in mine:
             if escalation.contact in alarm.escalated:
                 continue
@@ -95,16 +114,15 @@ class Timers:
             starts = [alarm.escalated[c] for c in before if c in alarm.escalated]
             if before and not starts:
                 continue
-            start_ms = min(starts) if before else _asked_ms(alarm, escalation)
+            start_ms = min(starts) if before else self._asked_ms(alarm, escalation)
             if start_ms is not None:
                 yield self._step(alarm, escalation, start_ms, chained=bool(before))
 
     def _step(self, alarm: Alarm, escalation: Escalation, start_ms: int, *, chained: bool) -> Step:
-        clock = self._engine.writer
         name, after_ms = escalation.contact, escalation.after_ms
-        told_ms = clock.on_duty_ms(escalation.hours, start_ms)
+        told_ms = self._local.next_within(escalation.hours, start_ms)
         if told_ms > start_ms and (chained or not self._somebody(alarm, start_ms)):
-            return Step(escalation, start_ms, f"{OFF_DUTY}, {name} is off duty")
+            return Step(escalation, start_ms, f"{OFF_DUTY}, {name} is off duty", off_duty=True)
         return Step(
             escalation,
             told_ms + after_ms,
@@ -114,42 +132,47 @@ class Timers:
     def _somebody(self, alarm: Alarm, at_ms: int) -> bool:
         """Whether anybody was on duty whom this alarm pages first."""
         return any(
-            _concerns(who, alarm) and self._engine.writer.on_duty_ms(who.hours, at_ms) == at_ms
-            for who in self._on_call
+            _concerns(who, alarm) and self._local.next_within(who.hours, at_ms) == at_ms
+            for who in self._plan.on_call
         )
 
+    def _answered_elsewhere(self, alarm: Alarm) -> bool:
+        """Whether a worse level of the same signal calls people, or has been acknowledged.
 
-def _on_its_way_back(alarm: Alarm) -> bool:
-    """Over but for its off-delay: nobody is called for what is about to end."""
-    return alarm.active and not alarm.evaluator.delay.raw
+        One answer is enough for both.
+        """
+        return any(
+            leads(other, alarm)
+            and (_calls(other) or _acknowledged_since(other, alarm.unacknowledged_since_ms))
+            for other in self._of_signal[alarm.signal]
+        )
+
+    def _asked_ms(self, alarm: Alarm, escalation: Escalation) -> int | None:
+        """Since when nobody has answered this alarm, or a milder level that called before it."""
+        calls = [
+            other.unacknowledged_since_ms
+            for other in self._of_signal[alarm.signal]
+            if other is alarm
+            or (
+                other.state in CALLING_STATES
+                and leads(alarm, other)
+                and _concerns(escalation, other)
+            )
+        ]
+        return min((ms for ms in calls if ms is not None), default=None)
 
 
-def _spoken_for(alarm: Alarm) -> bool:
-    """A graver level of the same signal calls for an answer, or has had it: one is enough."""
-    return any(
-        leads(other, alarm) and (_calls(other) or _seen_since(other, alarm.unseen_since_ms))
-        for other in alarm.signal.alarms
-    )
+def _waits(alarm: Alarm) -> bool:
+    return alarm.unacknowledged_since_ms is not None and alarm.state in CALLING_STATES
 
 
 def _calls(alarm: Alarm) -> bool:
-    return alarm.state == "unacknowledged" and not _on_its_way_back(alarm)
+    return alarm.state == "unacknowledged" and not alarm.in_off_delay
 
 
-def _seen_since(alarm: Alarm, since_ms: int | None) -> bool:
-    seen_ms = alarm.seen_ms
-    return seen_ms is not None and since_ms is not None and seen_ms >= since_ms
-
-
-def _asked_ms(alarm: Alarm, escalation: Escalation) -> int | None:
-    """Since when nobody has answered: a graver level goes on from the milder one's call."""
-    calls = [
-        other.unseen_since_ms
-        for other in alarm.signal.alarms
-        if other is alarm
-        or (other.state in WAITING and leads(alarm, other) and _concerns(escalation, other))
-    ]
-    return min((ms for ms in calls if ms is not None), default=None)
+def _acknowledged_since(alarm: Alarm, since_ms: int | None) -> bool:
+    known_ms = alarm.acknowledged_ms
+    return known_ms is not None and since_ms is not None and known_ms >= since_ms
 
 
 def _concerns(who: Escalation | OnCall, alarm: Alarm) -> bool:

@@ -6,13 +6,13 @@ as ``cause-changed``, when it has led for two looks in a row.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
 from dewline.events import UNKNOWN_CAUSE, Cause, Outlook, Transition
 from dewline.readings import Quality, Reading
-from dewline.watch.alarms.alarm import Alarm, AlarmEngine
+from dewline.watch.alarms.view import AlarmView
 from dewline.watch.causes.facts import Fact, Facts, Neighbour, View, gather
 from dewline.watch.causes.family import BED_ROLES, ROOM_ROLES, SUPPLY_ROLES, family_of, limit_of
 from dewline.watch.causes.gas_facts import gas_facts, ratio_facts, source_facts
@@ -166,15 +166,21 @@ class Explain:
         """A person noted something."""
         self._notes[box] = [*self._notes.get(box, []), [kind, at_ms]][-NOTES_KEPT:]
 
-    def rejudge(self, at_ms: int, alarms: Mapping[str, Alarm], engine: AlarmEngine) -> None:
-        """Look again at every alarm that stands; tell what changed."""
+    def rejudge(
+        self, at_ms: int, view_of: Callable[[str], AlarmView | None]
+    ) -> list[tuple[str, str]]:
+        """Judge again every alarm that stands; gives those with another cause, and its name."""
         self.again_ms = (at_ms // MINUTE_MS + 1) * MINUTE_MS
+        changed = []
         for name in list(self._standing):
-            alarm = alarms.get(name)
+            alarm = view_of(name)
             if alarm is None or (alarm.state == "normal" and not alarm.active):
                 del self._standing[name]
             elif alarm.state in STANDS and self._is_time(name, at_ms) and _goes_on(alarm):
-                self._again(alarm, at_ms, engine)
+                cause = self._again(alarm, at_ms)
+                if cause is not None:
+                    changed.append((name, cause))
+        return changed
 
     def _is_time(self, name: str, at_ms: int) -> bool:
         """By the minutes of the watch, so that alarms that stand together are looked at in one."""
@@ -185,23 +191,25 @@ class Explain:
         every = next((minutes for until_ms, minutes in OFTEN if age_ms < until_ms), SELDOM)
         return at_ms // MINUTE_MS % every == 0
 
-    def _again(self, alarm: Alarm, at_ms: int, engine: AlarmEngine) -> None:
+    def _again(self, alarm: AlarmView, at_ms: int) -> str | None:
+        """The name of the cause, if it is another one than was told, and has been for two looks."""
         held = self._standing[alarm.plan.alarm]
         cause = self._judge(alarm, at_ms, held.cause.name)
         if cause.name == held.cause.name:
             held.cause, held.led = cause, 0
-            return
+            return None
         held.led += 1
         news = cause.name != UNKNOWN and cause.name not in held.told
         if held.led >= 2 and news:
             held.cause, held.led = cause, 0
             held.told.append(cause.name)
-            engine.tell_cause(alarm, cause.name)
+            return cause.name
+        return None
 
     # ---------------------------------------------------------------- judging
 
     def explain(
-        self, alarm: Alarm, transition: Transition, at_ms: int
+        self, alarm: AlarmView, transition: Transition, at_ms: int
     ) -> tuple[Cause, Outlook | None]:
         """Cause, as last judged, and outlook, as of now, of an event that is being written."""
         name = alarm.plan.alarm
@@ -214,7 +222,7 @@ class Explain:
             return UNKNOWN_CAUSE, None
         return known.cause, self._outlook(alarm) if alarm.active else None
 
-    def _judge(self, alarm: Alarm, at_ms: int, told: str = "") -> Cause:
+    def _judge(self, alarm: AlarmView, at_ms: int, told: str = "") -> Cause:
         family, gas = family_of(alarm.plan)
         box = alarm.plan.place if alarm.plan.place in self._histories else None
         if box is None:
@@ -225,7 +233,7 @@ class Explain:
             self._solvent_ms[box] = at_ms
         return cause
 
-    def _beyond_boxes(self, alarm: Alarm, family: str, at_ms: int) -> Cause:
+    def _beyond_boxes(self, alarm: AlarmView, family: str, at_ms: int) -> Cause:
         """An alarm of a service or of the watcher itself: seen from the box that draws most."""
         place = alarm.plan.place
         fed = [b.name for b in self._plan.boxes.values() if place in (b.supply, b.purifier)]
@@ -318,7 +326,7 @@ class Explain:
 
     # ---------------------------------------------------------------- outlook
 
-    def _outlook(self, alarm: Alarm) -> Outlook | None:
+    def _outlook(self, alarm: AlarmView) -> Outlook | None:
         """When the gas that the alarm is about reaches its limit, or is clean again."""
         _, gas = family_of(alarm.plan)
         box = self._plan.boxes.get(alarm.plan.place)
@@ -370,6 +378,6 @@ class Explain:
         self._rises = None
 
 
-def _goes_on(alarm: Alarm) -> bool:
+def _goes_on(alarm: AlarmView) -> bool:
     """One on its way back keeps the cause it has."""
-    return alarm.active and alarm.evaluator.delay.raw
+    return alarm.active and not alarm.in_off_delay

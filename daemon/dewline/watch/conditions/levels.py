@@ -5,14 +5,13 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Callable
 from math import inf
-from typing import Any
 
 from dewline.readings import Quality
-from dewline.watch.conditions.condition import StatelessCondition
+from dewline.watch.conditions.condition import Condition
 from dewline.watch.signals.signal_state import (
+    EMPTY_BAND,
     EVERYTHING,
     FIRST_UNCERTAIN,
-    NOTHING_QUIET,
     Band,
     SignalState,
 )
@@ -39,8 +38,14 @@ class Limit:
         return None if usable is None else usable * self._times
 
 
-class Level(StatelessCondition):
-    """Above, below, outside, true and false: a value against one or two limits."""
+class Level(Condition):
+    """A value against one or two limits: above, below, outside, and the bits.
+
+    ``_crossed_high``: which limit was crossed last, for the event to show.
+    """
+
+    KEPT = ("_crossed_high",)
+    _crossed_high: bool
 
     def __init__(
         self, signal: SignalState, low: Limit | None, high: Limit | None, deadband: float
@@ -49,9 +54,10 @@ class Level(StatelessCondition):
         self.low = low
         self.high = high
         self._deadband = deadband
-        self._crossed = high or low
+        self._crossed_high = high is not None
 
     def limit_signals(self) -> tuple[SignalState, ...]:
+        """The signals that hold its limits; a limit that is a number has none."""
         limits = (self.low, self.high)
         return tuple(x.signal for x in limits if x is not None and x.signal is not None)
 
@@ -62,12 +68,17 @@ class Level(StatelessCondition):
         return (-inf if low is None else low, inf if high is None else high)
 
     def _blind(self) -> bool:
-        """A limit signal is bad: nothing may clear."""
+        """Whether the signal of a limit is bad: nothing may clear."""
         return (self.low is not None and self.low.value is None) or (
             self.high is not None and self.high.value is None
         )
 
     def truth(self, at_ms: int, active: bool) -> bool | None:
+        """Whether the value is beyond a limit, or while active within the deadband of it.
+
+        Over-range and under-range count on their own side only; other doubtful qualities, and
+        a bad limit where the value is beyond none, give None.
+        """
         quality, value = self.signal.quality, self.signal.value
         if quality >= Quality.WARMING_UP or value is None:
             return None
@@ -85,18 +96,22 @@ class Level(StatelessCondition):
         return not low + self._deadband < value < high - self._deadband
 
     def _cross(self, high: bool) -> bool:
-        self._crossed = self.high if high else self.low
+        self._crossed_high = high
         return True
 
     def band(self) -> Band:
+        """Between the limits."""
         low, high = self.bounds()
         return (max(low, EVERYTHING[0]), min(high, EVERYTHING[1]))
 
     def held_band(self) -> Band:
-        """Beyond the limit and its deadband; a limit that is crossed anew is told anew."""
+        """Beyond the limit, or within its deadband: crossing the limit again is outside it.
+
+        The event shows the limit that was crossed last, so a new crossing has to be noticed.
+        """
         value = self.signal.value
         if value is None or self._blind():
-            return NOTHING_QUIET
+            return EMPTY_BAND
         low, high = self.bounds()
         if value > high:
             return (high - self._deadband, EVERYTHING[1])
@@ -104,20 +119,16 @@ class Level(StatelessCondition):
             return (EVERYTHING[0], low + self._deadband)
         if value >= high - self._deadband:
             return (high - self._deadband, high)
-        return (low, low + self._deadband) if value <= low + self._deadband else NOTHING_QUIET
+        return (low, low + self._deadband) if value <= low + self._deadband else EMPTY_BAND
 
     def limit(self) -> float | None:
-        return self._crossed.value if self._crossed is not None else None
-
-    def save(self) -> dict[str, Any]:
-        return {"crossed_high": self._crossed is self.high}
-
-    def restore(self, state: dict[str, Any]) -> None:
-        self._crossed = (self.high if state["crossed_high"] else self.low) or self._crossed
+        """The limit that was crossed last."""
+        side = self.high if self._crossed_high else self.low
+        return side.value if side is not None else None
 
 
 class Switch(Level):
-    """``true_for`` and ``false_for``: a level whose own time is shown as the limit."""
+    """``true_for`` and ``false_for``: a bit as a level, with the rule's own time as its limit."""
 
     def __init__(self, signal: SignalState, on: bool, for_ms: int, signal_of: SignalOf) -> None:
         half = Limit(0.5, signal_of)
@@ -125,11 +136,20 @@ class Switch(Level):
         self._for_ms = for_ms
 
     def limit(self) -> float | None:
+        """The time for which the bit has to stand, in seconds."""
         return self._for_ms / 1000
 
 
-class Counted(StatelessCondition):
-    """A level that began ``count`` times in the window (t - within, t]."""
+class Counted(Condition):
+    """A level that began ``count`` times in the window (t - within, t].
+
+    ``_begun``: watch times (ms) at which it began, the last ``count`` of them.
+    """
+
+    KEPT = ("_inside", "_begun", "_level")
+    _inside: bool
+    _begun: deque[int]
+    _level: Level
 
     def __init__(self, level: Level, count: int, within_ms: int) -> None:
         self.signal = level.signal
@@ -137,12 +157,14 @@ class Counted(StatelessCondition):
         self._count = count
         self._within_ms = within_ms
         self._inside = False
-        self._begun: deque[int] = deque(maxlen=count)
+        self._begun = deque(maxlen=count)
 
     def limit_signals(self) -> tuple[SignalState, ...]:
+        """The signals that hold the limits of the level."""
         return self._level.limit_signals()
 
     def truth(self, at_ms: int, active: bool) -> bool | None:
+        """Whether the level began often enough; None where the level says nothing."""
         inside = self._level.truth(at_ms, self._inside)
         if inside is None:
             return None
@@ -152,18 +174,13 @@ class Counted(StatelessCondition):
         return len(self._begun) == self._count and self._begun[0] > at_ms - self._within_ms
 
     def band(self) -> Band:
-        return NOTHING_QUIET if self._inside else self._level.band()
+        """The band of the level; none inside it, where its end has to be noticed."""
+        return EMPTY_BAND if self._inside else self._level.band()
 
     def limit(self) -> float | None:
+        """How many times."""
         return float(self._count)
 
     def began(self, at_ms: int) -> int:
+        """When the first of the counted times began."""
         return self._begun[0] if self._begun else at_ms
-
-    def save(self) -> dict[str, Any]:
-        return {"inside": self._inside, "begun": list(self._begun), "level": self._level.save()}
-
-    def restore(self, state: dict[str, Any]) -> None:
-        self._inside = state["inside"]
-        self._begun.extend(state["begun"])
-        self._level.restore(state["level"])

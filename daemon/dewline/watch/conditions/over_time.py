@@ -1,16 +1,15 @@
-"""Conditions on a stretch of time: slopes, outlooks, silence, a value that stands still."""
+"""Conditions over a time: slopes, forecasts, silence, a value that does not change."""
 
 from __future__ import annotations
 
 from math import inf
-from typing import Any
 
-from dewline.watch.conditions.condition import StatelessCondition
+from dewline.watch.conditions.condition import Condition
 from dewline.watch.derived.forecast import Forecast, reach
 from dewline.watch.signals.signal_state import (
+    EMPTY_BAND,
     EVERYTHING,
     FIRST_UNCERTAIN,
-    NOTHING_QUIET,
     Band,
     SignalState,
     above_band,
@@ -20,12 +19,17 @@ from dewline.watch.signals.slope import MedianWindow
 from dewline.watch_plan import Falling, Reaches, Rising, RulePlan
 
 SLOPE_DEADBAND = 0.2
-SWEPT_MS = 60_000  # the watch asks every rule so often when it is due
-STAYS_TIMES = 1.5  # an outlook that stands is over when it is this much further away
+SWEPT_MS = 60_000  # at least so often the watch asks every timed rule when it is due
+STAYS_TIMES = 1.5  # an active forecast is over when the limit is this much further away
 
 
-class Slope(StatelessCondition):
-    """Rising or falling: judged when a median closes, held between."""
+class Slope(Condition):
+    """Rising or falling: evaluated when a median of the window closes, unchanged in between.
+
+    Slopes are in the signal's unit per hour. It raises when the bound of the interval that is
+    nearer to zero exceeds the rule's slope, and is over when the slope itself is below it by
+    the deadband (a fifth of the rule's slope, unless the rule says otherwise).
+    """
 
     windowed = True
 
@@ -41,6 +45,7 @@ class Slope(StatelessCondition):
         self._confidence = condition.confidence
 
     def truth(self, at_ms: int, active: bool) -> bool | None:
+        """None until the window has enough medians for a slope."""
         if self.signal.quality >= FIRST_UNCERTAIN:
             return None
         estimate = self._window.estimate(self._confidence)
@@ -52,16 +57,22 @@ class Slope(StatelessCondition):
         return bound > self._per_h
 
     def band(self) -> Band:
-        return EVERYTHING  # a closing median is loud by itself
+        """Every value: the median that closes is evaluated whatever its value."""
+        return EVERYTHING
 
     held_band = band
 
     def limit(self) -> float | None:
+        """The rule's slope per hour, negative for falling."""
         return self._per_h * self._sign
 
 
-class Foreseen(StatelessCondition):
-    """Reaches a limit within a time, by the outlook; judged when a median closes."""
+class Foreseen(Condition):
+    """The signal will reach a limit within a time, by the forecast of its window.
+
+    Evaluated when a median of the window closes. While it is active the limit may be one and a
+    half times as far away.
+    """
 
     windowed = True
 
@@ -72,25 +83,27 @@ class Foreseen(StatelessCondition):
         self._window = window
         self._plan = plan
         self._zero_ppm = zero_ppm
-        self._asked = 0
-        self._told: Forecast | None = None
+        self._computed_for_ms = 0  # ``closes_at`` of the window when the forecast was computed
+        self._last: Forecast | None = None
 
     def _forecast(self) -> Forecast | None:
-        if self._asked != self._window.closes_at:
-            self._asked = self._window.closes_at
+        """The forecast of the medians so far, computed once for each median that closes."""
+        if self._computed_for_ms != self._window.closes_at:
+            self._computed_for_ms = self._window.closes_at
             hours = self._window.bucket_ms / 3_600_000
-            # Before the last one: exactly the same times for every window without a gap.
+            # Hours before the last median: the same numbers for every window without a gap.
             last = self._window.points[-1][0] if self._window.points else 0
             points = [((number - last) * hours, value) for number, value in self._window.points]
             role = self.signal.name.rpartition(".")[2]
-            self._told = reach(points, self._plan.limit, self._zero_ppm, role)
-        return self._told
+            self._last = reach(points, self._plan.limit, self._zero_ppm, role)
+        return self._last
 
     def truth(self, at_ms: int, active: bool) -> bool | None:
+        """Beyond the limit it cannot raise, since the rule of the level itself does that."""
         if self.signal.quality >= FIRST_UNCERTAIN or self.signal.value is None:
             return None
         if self.signal.value >= self._plan.limit:
-            return True if active else None  # the level's own rule speaks
+            return True if active else None
         forecast = self._forecast()
         if forecast is None:
             return False
@@ -98,59 +111,71 @@ class Foreseen(StatelessCondition):
         return forecast.hours <= within
 
     def band(self) -> Band:
-        return EVERYTHING  # a closing median is loud by itself
+        """Every value: the median that closes is evaluated whatever its value."""
+        return EVERYTHING
 
     def held_band(self) -> Band:
-        """Its side of the limit: a forecast changes only when a median closes."""
+        """The value's side of the limit: a forecast changes only when a median closes."""
         value, limit = self.signal.value, self._plan.limit
         if value is None:
-            return NOTHING_QUIET
+            return EMPTY_BAND
         return below_band(value, limit) if value < limit else (limit, EVERYTHING[1])
 
     def limit(self) -> float | None:
+        """The limit that will be reached."""
         return self._plan.limit
 
 
-class Stale(StatelessCondition):
-    """No usable reading for a while. Moved by ticks; a reading that is not bad ends it."""
+class Stale(Condition):
+    """No usable reading for ``after_ms``. Time raises it; a reading that is not bad ends it.
+
+    The time runs from the last usable reading, but never from before ``from_ms``: a restart,
+    or the moment at which the rule's guard began to hold.
+    """
 
     timed = True
+    KEPT = ("from_ms",)
+    from_ms: int
 
     def __init__(self, signal: SignalState, after_ms: int) -> None:
         self.signal = signal
         self._after_ms = after_ms
-        self.from_ms = 0  # the clock never starts before the guard let the rule speak
+        self.from_ms = 0
 
     def _alive_ms(self) -> int:
         return max(self.signal.alive_ms, self.from_ms)
 
     def truth(self, at_ms: int, active: bool) -> bool | None:
+        """Whether the signal has been silent for so long."""
         return at_ms - self._alive_ms() >= self._after_ms
 
     def band(self) -> Band:
+        """Every value: any usable reading begins the time again."""
         return EVERYTHING
 
     def limit(self) -> float | None:
+        """The time of silence, in seconds."""
         return self._after_ms / 1000
 
     def began(self, at_ms: int) -> int:
+        """The last usable reading."""
         return self._alive_ms()
 
     def due_ms(self) -> int | None:
+        """When the signal will have been silent for so long."""
         return self._alive_ms() + self._after_ms
 
     def reset(self, at_ms: int) -> None:
+        """Begin the time of silence at ``at_ms``."""
         self.from_ms = at_ms
 
-    def save(self) -> dict[str, Any]:
-        return {"from_ms": self.from_ms}
 
-    def restore(self, state: dict[str, Any]) -> None:
-        self.from_ms = state["from_ms"]
+class Unchanged(Condition):
+    """The same good value, unbroken, for ``for_ms``.
 
-
-class Unchanged(StatelessCondition):
-    """The very same good value, unbroken, for a while; small values do not count."""
+    Values at or below ``ignore_below`` do not count: an analyzer at its floor shows the same
+    number for hours and is not frozen.
+    """
 
     timed = True
 
@@ -160,18 +185,22 @@ class Unchanged(StatelessCondition):
         self._ignore_below = -inf if ignore_below is None else ignore_below
 
     def truth(self, at_ms: int, active: bool) -> bool | None:
+        """None where the signal is silent: that is another rule's matter."""
         signal = self.signal
         if signal.quality >= FIRST_UNCERTAIN or signal.value is None:
             return None
         if at_ms - signal.alive_ms >= signal.stale_ms:
-            return None  # it is silent, not frozen
+            return None
         return signal.value > self._ignore_below and at_ms - signal.same_since_ms >= self._for_ms
 
     def _ignored(self) -> bool:
         return self.signal.value is not None and self.signal.value <= self._ignore_below
 
     def band(self) -> Band:
-        """Its side of what is ignored: when it is due hangs on that, looked at every minute."""
+        """The value's side of ``ignore_below``, on which ``due_ms`` depends.
+
+        Above it a rule of a minute or more needs no reading: it is asked once a minute.
+        """
         if self._ignored():
             return (EVERYTHING[0], self._ignore_below)
         if self._for_ms >= SWEPT_MS:
@@ -179,12 +208,15 @@ class Unchanged(StatelessCondition):
         return above_band(inf, self._ignore_below)
 
     def limit(self) -> float | None:
+        """The time without a change, in seconds."""
         return self._for_ms / 1000
 
     def began(self, at_ms: int) -> int:
+        """The first of the equal readings."""
         return self.signal.same_since_ms
 
     def due_ms(self) -> int | None:
+        """When the value will not have changed for so long; None while it does not count."""
         if self._ignored() or self.signal.quality >= FIRST_UNCERTAIN:
             return None
         return self.signal.same_since_ms + self._for_ms

@@ -99,7 +99,7 @@ class BoxBooks(Kept):
                 self._hang(book.chamber.pressure, book.run, book.chamber.bucket)
 
     def _hang(self, signal: SignalState, take: Callable[[int, Run], None], bucket: Bucket) -> None:
-        signal.windows = (*signal.windows, bucket)
+        signal.add_window(bucket)
         self.buckets[bucket] = take
 
     def listen(self, listen: Listen) -> None:
@@ -215,7 +215,7 @@ class BoxBooks(Kept):
         step_s = (run.to_ms - run.from_ms) / 1000 / len(run.values)
         kick = max((abs(b - a) for a, b in pairwise(run.values)), default=0.0)
         if kick > KICK_MBAR_S * step_s or _spread(run.values) > UNREST_MBAR:
-            self.facts.modes.hands(at_ms)
+            self.facts.modes.mark_working(at_ms)
 
     def _valves_at_work(self) -> bool:
         signals = [self.facts.own(r) for r in ("fill_valve", "relief_valve", "purging")]

@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 from statistics import fmean
-from typing import Any, NamedTuple
+from typing import NamedTuple
+
+from dewline.watch.saved import State
+from dewline.watch.signals.window import Window
 
 BUCKET_MS = 10_000
 LARGEST = 1e7  # beyond any ppm, mbar or m³/h: what is larger is no measurement
@@ -29,17 +32,21 @@ class Run(NamedTuple):
         return (self.to_ms - self.from_ms) / 3_600_000
 
 
-class Bucket:
+class Bucket(Window):
     """Gathers the readings of 10 s; the first one after them closes it.
 
     Hangs on a slot like a slope's window, so that a quiet reading costs it one append.
     """
 
     __slots__ = ("closed", "closes_at", "from_ms", "over_ms", "values")
+    KEPT = ("values", "from_ms", "closes_at")
+    values: list[float]
+    from_ms: int
+    closes_at: int
 
     def __init__(self, over_ms: int = BUCKET_MS) -> None:
         self.over_ms = over_ms
-        self.values: list[float] = []
+        self.values = []
         self.from_ms = 0
         self.closes_at = 0
         self.closed: Run | None = None  # the run closed last, until it is fetched
@@ -78,14 +85,10 @@ class Bucket:
         self.from_ms = self.closes_at = 0
         self.closed = None
 
-    def save(self) -> dict[str, Any]:
-        return {"values": list(self.values), "from_ms": self.from_ms, "closes_at": self.closes_at}
-
-    def restore(self, state: dict[str, Any]) -> None:
+    def restore(self, state: State) -> None:
+        """Restore what has gathered so far; a run that was closed has been fetched."""
         self.clear()
-        self.values.extend(state["values"])
-        self.from_ms = state["from_ms"]
-        self.closes_at = state["closes_at"]
+        super().restore(state)
 
 
 def _run(from_ms: int, to_ms: int, values: list[float]) -> Run | None:

@@ -20,8 +20,9 @@ from dewline.watch.derived.facts import BoxFacts
 from dewline.watch.derived.purifier import PurifierBooks
 from dewline.watch.ledgers.rows import RowBook
 from dewline.watch.signals.modes import BoxModes
-from dewline.watch.signals.signal_state import STALE_POLLS, Band, SignalState, Window
+from dewline.watch.signals.signal_state import STALE_POLLS, Band, SignalState
 from dewline.watch.signals.slope import MEDIANS, MedianWindow
+from dewline.watch.signals.window import Window
 from dewline.watch_plan import SignalPlan, WatchPlan
 
 SLOPE_OVER_MS = 30 * 60_000
@@ -115,7 +116,7 @@ class Derive:
         band: Callable[[SignalState], Band] | None = None,
     ) -> None:
         if band is not None:
-            signal.bands.append(partial(band, signal))
+            signal.add_band(partial(band, signal))
         self._listeners.setdefault(signal, []).append(hear)
 
     def _tell(self, box: str, role: str, reading: Reading) -> None:

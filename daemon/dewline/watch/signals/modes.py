@@ -1,25 +1,25 @@
-"""What a box is doing, from its signals and from notes.
+"""What a box is doing: its modes, from its signals and from people's notes.
 
-Each mode has a *since*, from which the longest time of a suppression counts. A
-bit whose reading is bad leaves its mode as it was. All durations are common
-practice, no source.
+Each mode has the time at which it began, from which the longest time of a suppression counts. A
+bit whose reading is bad leaves its mode as it was. All durations are common practice, no source.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Any
 
 from dewline.readings import Quality
+from dewline.watch.saved import Kept
 from dewline.watch.signals.signal_state import (
+    EMPTY_BAND,
     EVERYTHING,
     FIRST_BAD,
-    NOTHING_QUIET,
     Band,
     SignalState,
     above_band,
     below_band,
 )
+from dewline.watch.signals.window import NEVER_MS
 from dewline.watch_plan import Mode, WatchPlan
 
 HOUR_MS = 3_600_000
@@ -30,7 +30,7 @@ RECOVERING_MS = 12 * HOUR_MS
 OPENED_NOTE_MS = 24 * HOUR_MS
 AFTER_HANDS_MS = 5 * 60_000
 REDUCED_SHARE = 0.7
-STANDING_SHARE = 0.05  # of the usual speed: below, it stands and is not reduced
+STANDING_SHARE = 0.05  # of the usual speed: below it the blower stands and is not reduced
 SPEEDS_KEPT = 168  # one an hour for a week
 
 # The mode a note sets, and for how long unless a note says it is over.
@@ -46,8 +46,8 @@ NOTE_KINDS = (
 )
 OVER_WORDS = ("over", "done", "end", "ended", "finished")
 
-# First is most telling: what an event names when several hold.
-TELLING: tuple[Mode, ...] = (
+# When several modes hold, an event names the first of these.
+IN_ORDER: tuple[Mode, ...] = (
     "opened",
     "commissioning",
     "recovering",
@@ -63,21 +63,34 @@ TELLING: tuple[Mode, ...] = (
 )
 
 
-class BoxModes:
-    """The modes of one box. ``since`` maps each mode that holds to its start."""
+class BoxModes(Kept):
+    """The modes of one box, in watch time (ms).
+
+    ``since``: when each mode that holds began. ``_until``: when a mode that a note or a timer
+    set is over. ``_aired``: the box was seen open since the note that said so, or without one.
+    ``_speeds``: blower speed or flow once an hour, newest last.
+    """
+
+    KEPT = ("since", "_until", "_aired", "_inner_open", "_speeds", "_next_speed_ms")
+    since: dict[Mode, int]
+    _until: dict[Mode, int]
+    _aired: bool
+    _inner_open: bool
+    _speeds: list[float]
+    _next_speed_ms: int
 
     def __init__(self, box: str, plan: WatchPlan, signals: dict[str, SignalState]) -> None:
         self.box = box
-        self.since: dict[Mode, int] = {}
-        self._until: dict[Mode, int] = {}
+        self.since = {}
+        self._until = {}
         self._aired = False
         self._inner_open = False
-        self._speeds: list[float] = []
+        self._speeds = []
         self._next_speed_ms = 0
         self._signals = signals
         places = (box, plan.boxes[box].purifier)
         self._oxygen = signals.get(f"{box}.oxygen")
-        # The blower's own figure, or else what it moves.
+        # The blower's speed, or else the flow that it moves.
         self._speed = signals.get(f"{box}.blower_speed") or signals.get(f"{box}.circulation_flow")
         self._circulating = signals.get(f"{box}.circulating")
         self._purging = self._present(f"{box}.purging")
@@ -90,42 +103,45 @@ class BoxModes:
     def _present(self, *names: str) -> tuple[SignalState, ...]:
         return tuple(self._signals[name] for name in names if name in self._signals)
 
-    def listened(self) -> Iterator[SignalState]:
-        """Every signal a mode hangs on."""
+    def inputs(self) -> Iterator[SignalState]:
+        """Every signal on which a mode depends."""
         yield from (*self._purging, *self._regenerating, *self._inner, *self._chamber)
         yield from (s for s in (self._oxygen, self._speed, self._circulating) if s is not None)
 
     def band(self, signal: SignalState) -> Band:
-        """Values of ``signal`` that leave the modes as they are."""
+        """The values of ``signal`` that leave the modes as they are."""
         if signal.value is None:
-            return NOTHING_QUIET
+            return EMPTY_BAND
         if signal is self._oxygen:
             waiting = "opened" in self.since or "opened" in self._until
-            return NOTHING_QUIET if waiting else (EVERYTHING[0], OPENED_ABOVE_PPM)
+            return EMPTY_BAND if waiting else (EVERYTHING[0], OPENED_ABOVE_PPM)
         if signal is self._speed:
             slow = self._slow_below()
             still = STANDING_SHARE / REDUCED_SHARE * slow
             return below_band(signal.value, still if signal.value < still else slow)
         return above_band(signal.value, 0.5)
 
-    def hear(self, at_ms: int) -> None:
-        """Some signal of the box changed: find the modes anew."""
+    def update(self, at_ms: int) -> None:
+        """Determine the modes again, after a change of an input or of the time."""
         self._set("purging", _any_on(self._purging), at_ms)
         self._set("regenerating", _any_on(self._regenerating), at_ms)
-        self._hear_circulation(at_ms)
-        self._hear_chambers(at_ms)
-        self._hear_opening(at_ms)
+        self._update_circulation(at_ms)
+        self._update_chambers(at_ms)
+        self._update_opening(at_ms)
         for mode in ("solvent-work", "commissioning", "outgassing", "recovering", "working"):
             self._set(mode, self._until.get(mode, 0) > at_ms, at_ms)
         self._until = {m: t for m, t in self._until.items() if t > at_ms}
 
     def tick(self, at_ms: int) -> None:
-        """Time went on."""
+        """What is due by ``at_ms``: the hourly sample of the speed, modes that are over."""
         self._sample_speed(at_ms)
-        self.hear(at_ms)
+        self.update(at_ms)
 
     def note(self, kind: str, text: str, at_ms: int) -> None:
-        """A person's note; kinds that set a mode do so, ``over`` as first word ends it."""
+        """Apply a person's note: of a kind in ``NOTE_MODES`` it sets that mode for a while.
+
+        A text that begins with one of ``OVER_WORDS`` ends the mode.
+        """
         if kind not in NOTE_MODES:
             return
         mode, lasts_ms = NOTE_MODES[kind]
@@ -135,22 +151,23 @@ class BoxModes:
         else:
             self._until[mode] = at_ms + lasts_ms
             self._aired = self._aired and mode != "opened"
-        self.hear(at_ms)
+        self.update(at_ms)
 
-    def hands(self, at_ms: int) -> None:
-        """The pressure says that somebody is at it; so it is until 5 min after the last move."""
+    def mark_working(self, at_ms: int) -> None:
+        """The pressure shows hands in the gloves: the mode working, until 5 min later."""
         self._until["working"] = at_ms + AFTER_HANDS_MS
         self._set("working", True, at_ms)
 
-    def telling(self) -> Mode | None:
-        """The one an event names."""
-        return next((m for m in TELLING if m in self.since), None)
+    def foremost(self) -> Mode | None:
+        """The mode that an event names; None where none holds."""
+        return next((m for m in IN_ORDER if m in self.since), None)
 
     def due_ms(self) -> int:
+        """When ``tick`` has something to do next."""
         ends = [*self._until.values()]
         if self._speed is not None:
             ends.append(self._next_speed_ms)
-        return min(ends, default=1 << 62)
+        return min(ends, default=NEVER_MS)
 
     def _set(self, mode: Mode, holds: bool | None, at_ms: int) -> None:
         if holds is False:
@@ -158,7 +175,7 @@ class BoxModes:
         elif holds:
             self.since.setdefault(mode, at_ms)
 
-    def _hear_circulation(self, at_ms: int) -> None:
+    def _update_circulation(self, at_ms: int) -> None:
         on = _any_on((self._circulating,)) if self._circulating is not None else None
         self._set("circulating", on, at_ms)
         self._set("isolated", None if on is None else not on, at_ms)
@@ -166,8 +183,8 @@ class BoxModes:
             usual = self._slow_below() / REDUCED_SHARE
             self._set("reduced", _slow(self._speed.usable, usual), at_ms)
 
-    def _hear_chambers(self, at_ms: int) -> None:
-        """A transfer lasts while a chamber is at work, and 30 min past the inner door."""
+    def _update_chambers(self, at_ms: int) -> None:
+        """A transfer lasts while a chamber works or the inner door is open, and 30 min more."""
         inner, busy = _any_on(self._inner), _any_on(self._chamber)
         if inner is False and self._inner_open:
             self._until["transferring"] = at_ms + AFTER_INNER_DOOR_MS
@@ -177,11 +194,13 @@ class BoxModes:
         after = self._until.get("transferring", 0) > at_ms
         self._set("transferring", bool(busy or self._inner_open or after), at_ms)
 
-    def _hear_opening(self, at_ms: int) -> None:
-        """Opened: oxygen above 5 %, or said in a note; over when it is seen below again."""
+    def _update_opening(self, at_ms: int) -> None:
+        """Opened: oxygen above 5 %, or a note says so; over when oxygen is seen below again.
+
+        Under a note a saturated cell is as good a sign of air as a number.
+        """
         aired = self._above_opening()
         said = self._until.get("opened", 0) > at_ms
-        # Under a note a saturated cell is as good a sign of air as a number.
         self._aired = self._aired or aired is True or (said and self._saturated())
         if aired is False and self._aired:
             said = self._aired = False
@@ -198,7 +217,7 @@ class BoxModes:
         return self._oxygen is not None and self._oxygen.quality == Quality.OVER_RANGE
 
     def _above_opening(self) -> bool | None:
-        """None where oxygen does not tell: no signal, bad, or saturated below 5 %."""
+        """Whether oxygen is above 5 %; None without a usable reading, or saturated below 5 %."""
         signal = self._oxygen
         if signal is None or signal.value is None or signal.quality >= FIRST_BAD:
             return None
@@ -207,10 +226,10 @@ class BoxModes:
         return False if signal.quality <= Quality.LOW else None
 
     def _slow_below(self) -> float:
-        """70 % of the usual speed: the upper tenth of a week of hourly values.
+        """70 % of the usual speed, which is the 90th percentile of a week of hourly values.
 
-        Not their median, because a box that rests every night and weekend
-        spends most of its hours at the reduced speed.
+        Not their median, because a box that is set back every night and weekend spends most of
+        its hours at the reduced speed.
         """
         if not self._speeds:
             return 0.0
@@ -222,24 +241,6 @@ class BoxModes:
         self._next_speed_ms = at_ms + HOUR_MS
         if self._speed.usable:
             self._speeds = [*self._speeds, self._speed.usable][-SPEEDS_KEPT:]
-
-    def save(self) -> dict[str, Any]:
-        return {
-            "since": dict(self.since),
-            "until": dict(self._until),
-            "aired": self._aired,
-            "inner_open": self._inner_open,
-            "speeds": list(self._speeds),
-            "next_speed_ms": self._next_speed_ms,
-        }
-
-    def restore(self, state: dict[str, Any]) -> None:
-        self.since = dict(state["since"])
-        self._until = dict(state["until"])
-        self._aired = state["aired"]
-        self._inner_open = state["inner_open"]
-        self._speeds = list(state["speeds"])
-        self._next_speed_ms = state["next_speed_ms"]
 
 
 def _slow(speed: float, usual: float) -> bool:

@@ -1,25 +1,22 @@
-"""What the watch knows of each signal right now, and the quiet band that keeps it fast.
+"""The present state of each signal, and the band of values that changes nothing.
 
-Most readings change nothing: every rule on the signal is idle and the value is
-far from every limit. ``SignalState.lo`` .. ``SignalState.hi`` is the band in which that is
-so; a good reading inside it costs one comparison. Everything else is *loud*
-and goes through ``take`` and the rules. Rules whose delay runs are *restless*:
-they hear every reading, the others of the signal only those outside the band.
+Most readings change nothing: no delay of a rule runs on the signal, and the value is far from
+every limit. ``SignalState.lo`` .. ``SignalState.hi`` is the band in which that is so; a good
+reading inside it costs one comparison. A reading outside the band goes through ``update`` and
+the rules. While the delay of a rule runs, that rule is evaluated at every reading; the other
+rules of the signal only at readings outside the band.
 """
 
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Mapping
 from math import inf, isfinite, nextafter
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import ClassVar
 
 from dewline.readings import Quality
-from dewline.watch.signals.slope import NEVER_MS
-
-if TYPE_CHECKING:
-    from dewline.watch.alarms.alarm import Alarm
-    from dewline.watch.signals.modes import BoxModes
+from dewline.watch.saved import Kept
+from dewline.watch.signals.window import NEVER_MS, Window
 
 FIRST_UNCERTAIN = 10
 FIRST_BAD = 20
@@ -28,64 +25,50 @@ STALE_MS = 15_000
 STALE_POLLS = 5
 
 Band = tuple[float, float]
-EVERYTHING: Band = (-sys.float_info.max, sys.float_info.max)  # finite: inf and NaN are loud
-NOTHING_QUIET: Band = (inf, -inf)
+# Finite ends, so that infinite values and NaN are outside every band.
+EVERYTHING: Band = (-sys.float_info.max, sys.float_info.max)
+EMPTY_BAND: Band = (inf, -inf)
 
 
 def above_band(value: float, limit: float) -> Band:
-    """Where ``value > limit`` stays as it is."""
+    """The values for which ``> limit`` has the same answer as for ``value``."""
     if value > limit:
         return (nextafter(limit, inf), EVERYTHING[1])
     return (EVERYTHING[0], limit)
 
 
 def below_band(value: float, limit: float) -> Band:
-    """Where ``value < limit`` stays as it is."""
+    """The values for which ``< limit`` has the same answer as for ``value``."""
     if value < limit:
         return (EVERYTHING[0], nextafter(limit, -inf))
     return (limit, EVERYTHING[1])
 
 
-class Window(Protocol):
-    """What gathers the quiet readings of a signal; the first one at ``closes_at`` or later is loud.
-
-    Two of one signal differ in ``over_ms``.
-    """
-
-    over_ms: int
-    closes_at: int
-    values: list[float]
-
-    def add(self, at_ms: int, value: float) -> bool: ...
-
-    def clear(self) -> None: ...
-
-    def save(self) -> dict[str, Any]: ...
-
-    def restore(self, state: dict[str, Any]) -> None: ...
-
-
-class AnalyzerGate:
-    """``off`` and ``warming-up``: the two qualities the watch itself adds.
+class AnalyzerGate(Kept):
+    """``off`` and ``warming-up``: the two qualities that the watch itself adds.
 
     While a box's ``analyzer_on`` is 0 its oxygen and moisture count as off; for
     15 min after it comes back they are warming up.
     """
 
     __slots__ = ("off", "warm_at_ms")
+    KEPT = ("off", "warm_at_ms")
+    off: bool
+    warm_at_ms: int
 
     def __init__(self) -> None:
         self.off = False
         self.warm_at_ms = 0
 
-    def hear(self, at_ms: int, value: float) -> None:
-        """A usable reading of ``analyzer_on``."""
+    def update(self, at_ms: int, value: float) -> None:
+        """Take in a good reading of ``analyzer_on``."""
         on = value > 0.5
         if on and self.off:
             self.warm_at_ms = at_ms + WARMING_UP_MS
         self.off = not on
 
     def open(self, at_ms: int) -> bool:
+        """Whether the analyzers are on and warm."""
         return not self.off and at_ms >= self.warm_at_ms
 
     def qualify(self, at_ms: int, quality: Quality) -> Quality:
@@ -94,37 +77,29 @@ class AnalyzerGate:
             return quality
         return Quality.OFF if self.off else Quality.WARMING_UP
 
-    def save(self) -> dict[str, Any]:
-        return {"off": self.off, "warm_at_ms": self.warm_at_ms}
-
-    def restore(self, state: dict[str, Any]) -> None:
-        self.off = state["off"]
-        self.warm_at_ms = state["warm_at_ms"]
-
 
 Verdict = Callable[["SignalState", float | None, Quality], Quality]
 
 
-class SignalState:
-    """One signal: last value and quality, when it last lived, how long it has not moved.
+class SignalState(Kept):
+    """One signal: its last value and quality, and since when it has not changed.
 
-    ``value`` is the last number (kept through bad readings), ``alive_ms`` the
-    last time it was not bad, ``same_since_ms`` when a run of good, equal,
-    unbroken readings began.
+    ``value`` is the last number (kept through bad readings), ``alive_ms`` the last time the
+    signal was not bad, ``same_since_ms`` when a run of good, equal, unbroken readings began.
+    ``stale_ms``: after so long without a reading a run of equal readings is broken.
+    ``verdict``: lowers the quality of each reading, while the watch doubts the sensor.
+    ``delay_running``: the delay of a rule on this signal runs, as of the last ``update_band``.
     """
 
     __slots__ = (
-        "alarms",
+        "_bands",
+        "_delays",
         "alive_ms",
-        "bands",
         "closes_at",
         "delay_running",
-        "dependents",
         "gate",
-        "guarded",
         "hi",
         "lo",
-        "modes",
         "name",
         "quality",
         "same_since_ms",
@@ -132,35 +107,49 @@ class SignalState:
         "unit",
         "value",
         "verdict",
-        "windowed",
         "windows",
     )
+    KEPT = ("value", "quality", "alive_ms", "same_since_ms", "windows_by_span")
+    KEYS: ClassVar[Mapping[str, str]] = {"windows_by_span": "windows"}
+    value: float | None
+    quality: Quality
+    alive_ms: int
+    same_since_ms: int
 
-    def __init__(self, name: str, unit: str | None, stale_ms: int) -> None:
+    def __init__(
+        self, name: str, unit: str | None, stale_ms: int, gate: AnalyzerGate | None = None
+    ) -> None:
         self.name = name
         self.unit = unit
         self.stale_ms = stale_ms
-        self.value: float | None = None
+        self.gate = gate
+        self.value = None
         self.quality = Quality.NO_ANSWER
         self.alive_ms = 0
         self.same_since_ms = 0
-        self.lo, self.hi = NOTHING_QUIET
+        self.lo, self.hi = EMPTY_BAND
         self.closes_at = NEVER_MS
+        self.verdict: Verdict | None = None
+        self.delay_running = False
         self.windows: tuple[Window, ...] = ()
-        self.gate: AnalyzerGate | None = None
-        self.verdict: Verdict | None = None  # what the watch thinks of its readings
-        self.bands: list[Callable[[], Band]] = []
-        # Who listens: rules on this signal (and those of them that look at its windows),
-        # rules it guards, boxes whose modes hang on it, signals whose limits it holds.
-        self.alarms: list[Alarm] = []
-        self.windowed: list[Alarm] = []
-        self.delay_running: list[Alarm] = []  # of its rules, those whose delay runs
-        self.guarded: list[Alarm] = []
-        self.modes: list[BoxModes] = []
-        self.dependents: list[SignalState] = []
+        self._bands: list[Callable[[], Band]] = []
+        self._delays: list[Callable[[], bool]] = []
 
-    def take(self, at_ms: int, value: float | None, quality: Quality) -> tuple[Window, ...]:
-        """Lay a loud reading in; gives the windows it closed a stretch of."""
+    def add_window(self, window: Window) -> None:
+        """Have ``window`` gather the readings of this signal from now on."""
+        self.windows = (*self.windows, window)
+
+    def add_band(self, band: Callable[[], Band]) -> None:
+        """Add one that depends on this signal: ``band`` gives the values that change nothing."""
+        self._bands.append(band)
+
+    def add_rule(self, band: Callable[[], Band], delay_runs: Callable[[], bool]) -> None:
+        """Add a rule on this signal: its band, and whether its delay runs now."""
+        self._bands.append(band)
+        self._delays.append(delay_runs)
+
+    def update(self, at_ms: int, value: float | None, quality: Quality) -> tuple[Window, ...]:
+        """Take in a reading outside the band; gives the windows of which a stretch closed."""
         if value is None or not isfinite(value):
             quality = quality if quality >= FIRST_BAD else Quality.NOT_A_NUMBER
         if self.gate is not None:
@@ -185,54 +174,47 @@ class SignalState:
 
     @property
     def shown(self) -> float | None:
-        """The value an event shows: none while the reading is bad."""
+        """The value that an event shows: none while the reading is bad."""
         return self.value if self.quality < FIRST_BAD else None
 
     def update_band(self, at_ms: int) -> None:
-        """Find the quiet band anew, from everything that listens to this signal."""
+        """Compute the band again, from everything that depends on this signal."""
         lo, hi = EVERYTHING
-        judged = self.verdict is not None
-        if judged or self.quality >= FIRST_UNCERTAIN or (self.gate and not self.gate.open(at_ms)):
-            lo, hi = NOTHING_QUIET
+        doubted = self.verdict is not None
+        if doubted or self.quality >= FIRST_UNCERTAIN or (self.gate and not self.gate.open(at_ms)):
+            lo, hi = EMPTY_BAND
         else:
-            for band in self.bands:
+            for band in self._bands:
                 low, high = band()
                 lo, hi = max(lo, low), min(hi, high)
         self.lo, self.hi = lo, hi
-        self.delay_running = [a for a in self.alarms if a.evaluator.delay.pending_ms is not None]
-        self.reopen()
+        self.delay_running = any(runs() for runs in self._delays)
+        self.update_close()
 
-    def reopen(self) -> None:
-        """When the first of its windows closes next; at once while a delay runs."""
+    def update_close(self) -> None:
+        """Set ``closes_at``: when the first window closes next; at once while a delay runs."""
         self.closes_at = min([w.closes_at for w in self.windows], default=NEVER_MS)
         if self.delay_running:
             self.closes_at = 0
 
     def exact_band(self) -> Band:
-        """For a signal that holds a limit: any change is loud."""
-        return NOTHING_QUIET if self.value is None else (self.value, self.value)
+        """Of a signal that holds a limit: the present value alone, since any change matters."""
+        return EMPTY_BAND if self.value is None else (self.value, self.value)
 
     def reset(self, at_ms: int) -> None:
-        """After a gap: nothing is known, clocks and slopes begin here."""
+        """Start anew after a gap: no reading is known, times and windows begin at ``at_ms``."""
         self.quality = Quality.NO_ANSWER
         self.alive_ms = self.same_since_ms = at_ms
         for window in self.windows:
             window.clear()
 
-    def save(self) -> dict[str, Any]:
-        return {
-            "value": self.value,
-            "quality": int(self.quality),
-            "alive_ms": self.alive_ms,
-            "same_since_ms": self.same_since_ms,
-            "windows": {str(w.over_ms): w.save() for w in self.windows},
-        }
+    @property
+    def windows_by_span(self) -> dict[str, Window]:
+        """The windows by their ``over_ms``, as they stand in a saved state."""
+        return {str(window.over_ms): window for window in self.windows}
 
-    def restore(self, state: dict[str, Any]) -> None:
-        self.value = state["value"]
-        self.quality = Quality(state["quality"])
-        self.alive_ms = state["alive_ms"]
-        self.same_since_ms = state["same_since_ms"]
-        for window in self.windows:
-            if saved := state["windows"].get(str(window.over_ms)):
-                window.restore(saved)
+
+def update_bands(signals: Iterable[SignalState], at_ms: int) -> None:
+    """Compute the bands of these signals again."""
+    for signal in signals:
+        signal.update_band(at_ms)

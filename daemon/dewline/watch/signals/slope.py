@@ -17,12 +17,14 @@ from functools import cache
 from itertools import pairwise
 from math import sqrt
 from statistics import NormalDist
-from typing import Any, NamedTuple
+from typing import NamedTuple
+
+from dewline.watch.saved import State
+from dewline.watch.signals.window import Window
 
 MEDIANS = 60
 FEWEST_MEDIANS = 20
 FEWEST_EFFECTIVE = 8.0
-NEVER_MS = 1 << 62
 
 
 class Estimate(NamedTuple):
@@ -91,26 +93,32 @@ def _widening(x: Sequence[float], y: Sequence[float], slope: float) -> float:
     return n / min(n, max(FEWEST_EFFECTIVE, n * (1 - r) / (1 + r)))
 
 
-class MedianWindow:
+class MedianWindow(Window):
     """At most 60 medians of a signal over ``over_ms``; slopes in units per hour.
 
-    A median closes with the first reading after its bucket; only then are the
-    slopes brought up to date, and only by the pairs that came or went.
+    A median closes with the first reading after its bucket. Only then are the slopes of all
+    pairs of medians brought up to date, and only those of the medians that came or went.
+    ``points``: bucket number (watch time over ``bucket_ms``) and median, oldest first.
+    ``closes_at`` is 0 while no bucket is open; the next reading opens one.
     """
 
     __slots__ = ("_estimates", "_slopes", "bucket_ms", "closes_at", "over_ms", "points", "values")
+    KEPT = ("values", "points", "closes_at")
+    values: list[float]
+    points: deque[tuple[int, float]]
+    closes_at: int
 
     def __init__(self, over_ms: int) -> None:
         self.over_ms = over_ms
         self.bucket_ms = max(1, over_ms // MEDIANS)
-        self.values: list[float] = []
-        self.points: deque[tuple[int, float]] = deque()  # bucket number, median
-        self.closes_at = 0  # 0: no bucket open, the next reading opens one
+        self.values = []
+        self.points = deque()
+        self.closes_at = 0
         self._slopes: list[float] = []
         self._estimates: dict[float, Estimate | None] = {}
 
     def add(self, at_ms: int, value: float) -> bool:
-        """Take a usable reading; True when that closed a median."""
+        """Take in a good reading; True when that closed a median."""
         closed = False
         if at_ms >= self.closes_at:
             closed = bool(self.values)
@@ -122,7 +130,7 @@ class MedianWindow:
         return closed
 
     def clear(self) -> None:
-        """Start anew: nothing from before a gap may shape a slope after it."""
+        """Forget everything: nothing from before a gap may shape a slope after it."""
         self.values.clear()
         self.points.clear()
         self.closes_at = 0
@@ -135,18 +143,13 @@ class MedianWindow:
             self._estimates[confidence] = self._estimate(confidence)
         return self._estimates[confidence]
 
-    def save(self) -> dict[str, Any]:
-        return {
-            "values": list(self.values),
-            "points": [list(point) for point in self.points],
-            "closes_at": self.closes_at,
-        }
-
-    def restore(self, state: dict[str, Any]) -> None:
+    def restore(self, state: State) -> None:
+        """Restore the medians; their slopes are not saved but computed from them again."""
         self.clear()
-        self.values.extend(state["values"])
-        self.closes_at = state["closes_at"]
-        for number, value in state["points"]:
+        super().restore(state)
+        points = list(self.points)
+        self.points.clear()
+        for number, value in points:
             self._append(number, value)
 
     def _close(self, at_ms: int) -> None:
@@ -165,11 +168,11 @@ class MedianWindow:
         first = self.points.popleft()
         slopes = self._slopes
         for point in self.points:
-            # The very same division gave this slope when it came in, so it is found exactly.
+            # The same division gave this slope when it was added, so it is found exactly.
             del slopes[bisect_left(slopes, self._slope(first, point))]
 
     def _slope(self, a: tuple[int, float], b: tuple[int, float]) -> float:
-        # + 0.0 makes -0.0 into 0.0, so that a restored window gives the same text.
+        # + 0.0 turns -0.0 into 0.0, so that a restored window gives the same event text.
         return (b[1] - a[1]) / ((b[0] - a[0]) * self.bucket_ms / 3_600_000) + 0.0
 
     def _estimate(self, confidence: float) -> Estimate | None:

@@ -1,0 +1,189 @@
+"""Moves alarms: asks the state table, sets the timers and has the event written.
+
+Conditions are evaluated under every overlay as well; only nobody is told of them then. Nobody
+is woken twice by the end of a mode or of a parent: an alarm that stands already stays as it is;
+only one that would be raised is suppressed.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from dewline.events import (
+    ACTIVE_STATES,
+    CALLING_STATES,
+    LATCHED_STATES,
+    UNACKNOWLEDGED_STATES,
+    Event,
+    Priority,
+    State,
+    Transition,
+)
+from dewline.watch.alarms import rates
+from dewline.watch.alarms.alarm import Alarm
+from dewline.watch.alarms.event_writer import EventWriter
+from dewline.watch.alarms.states import StateRow, Trigger, find
+from dewline.watch.alarms.suppression import Suppression
+from dewline.watch.alarms.view import NO_DETAILS, Details
+from dewline.watch.signals.signal_state import SignalState
+from dewline.watch_plan import RulePlan, WatchPlan
+
+# People are reminded of an alarm in these.
+REMINDED: frozenset[State] = CALLING_STATES | {"acknowledged"}
+# Raised again so long after its last return it is a new alarm; sooner it is flapping, and its
+# escalations go on from the first raise. Common practice, no source.
+REST_MS = 15 * 60_000
+
+
+class AlarmEngine:
+    """Moves the alarms of a site. ``held`` are those that are suppressed.
+
+    New alarms are counted in ``rate``, but not the alarm on ``rate_signal`` itself.
+    """
+
+    def __init__(
+        self,
+        plan: WatchPlan,
+        writer: EventWriter,
+        suppression: Suppression,
+        rate: rates.AlarmRate,
+        rate_signal: SignalState | None,
+    ) -> None:
+        self._writer = writer
+        self._suppression = suppression
+        self.held: set[Alarm] = set()
+        self._rate = rate
+        self._rate_signal = rate_signal
+        self._staffed = plan.staffed
+
+    def condition_changed(self, alarm: Alarm) -> None:
+        """The condition of ``alarm`` has begun or ended: raise, return or suppress the alarm."""
+        at_ms = self._writer.at_ms
+        if not alarm.active:
+            self._count_change(alarm, self.move(alarm, "clear"), ended=True)
+            return
+        # Kept as it is labelled now: a clock that is set later, or a restart, must not move it.
+        alarm.since_time_ms = self._writer.label(alarm.evaluator.since_ms)
+        alarm.latched = alarm.latched or alarm.plan.latch
+        alarm.priority = self._priority(alarm.plan)
+        alarm.occurrence, alarm.unannounced = None, True
+        if alarm.overlaid:
+            return
+        hold = self._suppression.hold_of(alarm, at_ms)
+        if hold is None:
+            self._count_change(alarm, self.move(alarm, "active"), ended=False)
+            return
+        alarm.hold = hold
+        self.held.add(alarm)
+        self.move(alarm, "suppress", Details(under=hold.under, why=hold.mode))
+
+    def release_if_over(self, alarm: Alarm) -> None:
+        """End the suppression of a held alarm if nothing holds it any more and it may go on."""
+        hold = alarm.hold
+        if hold is None or not self._suppression.may_release(alarm, hold, self._writer.at_ms):
+            return
+        alarm.hold = None
+        self.held.discard(alarm)
+        self.move(alarm, "unsuppress", Details(under=hold.under, why=hold.over))
+        leader = self._suppression.leader_of(hold)
+        if leader is not None and alarm.state == "unacknowledged":
+            self._continue_from(alarm, leader)
+
+    def _continue_from(self, alarm: Alarm, leader: Alarm) -> None:
+        """The worse alarm is over and this one stands: people know about it already.
+
+        An acknowledgement of the leader covers this alarm; else its escalations go on here.
+        """
+        if leader.acknowledged_by is not None:
+            why = f"seen as {leader.plan.alarm}"
+            self.move(alarm, "acknowledge", Details(by=leader.acknowledged_by, why=why))
+        elif leader.unacknowledged_since_ms is not None:
+            alarm.unacknowledged_since_ms = leader.unacknowledged_since_ms
+            alarm.escalated = dict(leader.escalated)
+
+    def move(self, alarm: Alarm, trigger: Trigger, details: Details = NO_DETAILS) -> Event | None:
+        """Make the move that the state table allows, and write its event; None if there is none."""
+        hold = alarm.hold
+        if alarm.active and trigger in ("unshelve", "return") and hold is None:
+            hold = self._suppression.hold_of(alarm, self._writer.at_ms)
+        row = find(alarm.state, trigger, alarm.facts(hold))
+        if row is None:
+            return None
+        if alarm.state == "normal":
+            alarm.occurrence = None  # what happens to a normal alarm belongs to no occurrence
+        self._enter(alarm, row)
+        if trigger == "acknowledge":
+            alarm.acknowledged_by, alarm.acknowledged_ms = details.by, self._writer.at_ms
+        if row.to == "suppressed" and hold is not None:
+            alarm.hold = hold
+            self.held.add(alarm)
+            details = replace(details, under=details.under or hold.under)
+        return self._write(alarm, row.transition, details)
+
+    def change_cause(self, alarm: Alarm, cause: str) -> None:
+        """Say that the cause of an alarm that stands is now judged to be another one."""
+        self._write(alarm, "cause-changed", Details(why=cause))
+
+    def _write(self, alarm: Alarm, transition: Transition, details: Details) -> Event:
+        mode = self._suppression.mode_of(alarm.plan.place)
+        event = self._writer.write(alarm.view(), transition, mode, details)
+        alarm.occurrence, alarm.unannounced = event.occurrence, False
+        alarm.last_event = None if alarm.state == "normal" else event.document()
+        return event
+
+    def _enter(self, alarm: Alarm, row: StateRow) -> None:
+        """Enter the state of ``row``: its latch, and the timers of escalations and reminders."""
+        at_ms = self._writer.at_ms
+        was, alarm.state = alarm.state, row.to
+        alarm.latched = row.to not in ("normal", "returned") and (
+            alarm.latched or row.to in LATCHED_STATES or (alarm.plan.latch and was in ACTIVE_STATES)
+        )
+        if row.to == "unacknowledged" and row.trigger != "escalate":
+            self._begin_calling(alarm, row.trigger, at_ms)
+        elif row.to not in UNACKNOWLEDGED_STATES:
+            alarm.unacknowledged_since_ms = None
+            alarm.escalated.clear()
+        every_ms = alarm.plan.remind_every_ms
+        if row.to not in REMINDED or not every_ms:
+            alarm.remind_ms = None
+        elif row.trigger not in ("clear", "escalate"):
+            alarm.remind_ms = at_ms + every_ms
+
+    def _begin_calling(self, alarm: Alarm, trigger: Trigger, at_ms: int) -> None:
+        alarm.acknowledged_by = alarm.acknowledged_ms = None
+        if trigger == "active" and _rested(alarm, at_ms):
+            alarm.unacknowledged_since_ms = None
+            alarm.escalated.clear()
+        if alarm.unacknowledged_since_ms is None:
+            alarm.unacknowledged_since_ms = at_ms
+        if trigger == "remind":
+            return
+        alarm.priority = self._priority(alarm.plan)
+        if alarm.signal is not self._rate_signal:
+            self._rate.add(at_ms)
+
+    def _priority(self, rule: RulePlan) -> Priority:
+        """The rule's priority now: its ``night`` one while nobody is at the site."""
+        at_ms = self._writer.at_ms
+        if rule.night is None or self._writer.local_time.next_within(self._staffed, at_ms) == at_ms:
+            return rule.priority
+        return rule.night
+
+    def _count_change(self, alarm: Alarm, event: Event | None, *, ended: bool) -> None:
+        """Remember a raise or a return, and say at most once an hour that the alarm chatters."""
+        if event is None:
+            return
+        at_ms = self._writer.at_ms
+        alarm.changes.append((at_ms, ended))
+        if alarm.chattered_ms is not None and at_ms - alarm.chattered_ms < rates.CHATTER_NOTICE_MS:
+            return
+        how = rates.chatter(alarm.changes, at_ms)
+        if how is not None:
+            alarm.chattered_ms = at_ms
+            self._write(alarm, "chattering", Details(why=how))
+
+
+def _rested(alarm: Alarm, at_ms: int) -> bool:
+    """Whether its last return was long enough ago."""
+    ends = [end_ms for end_ms, ended in alarm.changes if ended]
+    return bool(ends) and at_ms - ends[-1] >= REST_MS
