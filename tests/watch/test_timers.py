@@ -28,7 +28,7 @@ def high(bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]) -> Cal
 
 
 def test_nobody_acknowledges_so_it_moves_on_along_the_chain(high: Callable[..., Bench]) -> None:
-    """15 min to the first, 30 min more to the next; each once; the name comes first."""
+    """15 min to the first, 30 min more to the next; each once; `to` names the contact."""
     b = high((DESK, HEAD))
     b.at(0, oxygen=11.0)
     b.wait(3600 * 3)
@@ -37,9 +37,10 @@ def test_nobody_acknowledges_so_it_moves_on_along_the_chain(high: Callable[..., 
         (15 * MIN, "escalated", "unacknowledged"),
         (45 * MIN, "escalated", "unacknowledged"),
     ]
-    whys = [e.why for e in b.events[1:]]
-    assert whys[0] == "lab-head: night-desk did not acknowledge within 15 min"
-    assert whys[1] == "director: lab-head did not acknowledge within 30 min"
+    assert [(e.to, e.off_duty, e.why) for e in b.events[1:]] == [
+        ("lab-head", False, "night-desk did not acknowledge within 15 min"),
+        ("director", False, "lab-head did not acknowledge within 30 min"),
+    ]
 
 
 def test_acknowledging_stops_the_chain(high: Callable[..., Bench]) -> None:
@@ -190,7 +191,8 @@ def test_who_is_off_duty_is_not_said_to_have_kept_silent(high: Callable[..., Ben
     b.at(0, oxygen=11.0)
     b.wait(EIGHT_S + 3600)
     assert b.told()[1:] == [(EIGHT_S + 15 * MIN, "escalated", "unacknowledged")]
-    assert b.events[1].why == "lab-head: day-desk did not acknowledge within 15 min"
+    assert (b.events[1].to, b.events[1].off_duty) == ("lab-head", False)
+    assert b.events[1].why == "day-desk did not acknowledge within 15 min"
 
 
 def test_where_nobody_is_on_duty_it_goes_on_at_once(high: Callable[..., Bench]) -> None:
@@ -204,7 +206,8 @@ def test_where_nobody_is_on_duty_it_goes_on_at_once(high: Callable[..., Bench]) 
         b.at(0, oxygen=11.0)
         b.wait(10)
         assert b.told()[1:] == [(1, "escalated", "unacknowledged")]
-        assert b.events[1].why == "lab-head: nobody was there, day-desk is off duty"
+        assert (b.events[1].to, b.events[1].off_duty) == ("lab-head", True)
+        assert b.events[1].why == "nobody was there, day-desk is off duty"
 
 
 def test_whoever_is_off_duty_in_a_chain_is_passed_over(high: Callable[..., Bench]) -> None:
@@ -214,7 +217,7 @@ def test_whoever_is_off_duty_in_a_chain_is_passed_over(high: Callable[..., Bench
     b.at(0, oxygen=11.0)
     b.wait(3600)
     assert [t for t, kind, _ in b.told() if kind == "escalated"] == [15 * MIN, 15 * MIN]
-    assert [str(e.why).partition(":")[0] for e in b.events[1:]] == ["day-desk", "lab-head"]
+    assert [e.to for e in b.events[1:]] == ["day-desk", "lab-head"]
 
 
 def test_what_waited_for_the_morning_has_its_day_priority_then(
