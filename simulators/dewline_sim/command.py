@@ -14,13 +14,13 @@ from typing import TextIO
 
 from dewline_sim import story as stories
 from dewline_sim.config import endpoints_of, write_config
-from dewline_sim.control import Control
+from dewline_sim.control import Control, known_acts
 from dewline_sim.instruments.instrument import ActError
 from dewline_sim.lab import Lab
 from dewline_sim.live import View
 from dewline_sim.pacing import keep_pace
 from dewline_sim.physics.spec import lab_spec
-from dewline_sim.record import CsvWriter, TruthWriter, run_through
+from dewline_sim.record import CsvWriter, TruthWriter, Writer, run_through
 from dewline_sim.scenario import TICK_MS, Scene
 from dewline_sim.server import Endpoints, Served
 from dewline_sim.setup import StoryError, spec_of
@@ -74,7 +74,7 @@ def _run(args: argparse.Namespace) -> int:
         _print_acts(scene)
         return 0
     with contextlib.ExitStack() as files:
-        writers: list[CsvWriter | TruthWriter] = []
+        writers: list[Writer] = []
         if args.truth:
             writers.append(TruthWriter(scene, files.enter_context(_written(args.truth))))
         if args.csv:
@@ -108,15 +108,13 @@ def _written(name: str) -> Iterator[TextIO]:
 
 
 def _print_acts(scene: Scene) -> None:
-    from dewline_sim.control import known_acts  # noqa: PLC0415
-
     for group, acts in known_acts(scene).items():
         print(f"{group}:")
         for name, what in acts.items():
             print(f"  {name:22} {what}")
 
 
-def _tell(scene: Scene, writers: list[CsvWriter | TruthWriter], *, quiet: bool) -> None:
+def _tell(scene: Scene, writers: list[Writer], *, quiet: bool) -> None:
     began = time.perf_counter()
     length_ms = scene.story.end_ms - scene.story.start_ms
 
@@ -144,9 +142,7 @@ def endpoints_from(args: argparse.Namespace) -> Endpoints:
     )
 
 
-async def _serve(
-    args: argparse.Namespace, scene: Scene, writers: list[CsvWriter | TruthWriter]
-) -> None:
+async def _serve(args: argparse.Namespace, scene: Scene, writers: list[Writer]) -> None:
     paced = not (args.unpaced or args.stepping or args.speed != 1.0)
     task = asyncio.current_task()
     assert task is not None
@@ -160,13 +156,13 @@ async def _serve(
             control = Control(served, Path(args.control), writers)
             await stack.enter_async_context(control)
         view = View(served, sys.stdout, writers)
-        view.greet(quiet=args.quiet)
+        view.announce(quiet=args.quiet)
         if args.stepping:
             await asyncio.Event().wait()
 
         async def advance(to_ms: int) -> None:
-            await served.advance_and_settle(to_ms)
-            view.tick(quiet=args.quiet)
+            await served.advance_with_faults(to_ms)
+            view.update(quiet=args.quiet)
 
         await keep_pace(advance, scene.now_ms, scene.story.end_ms, args.speed, TICK_MS)
 

@@ -4,24 +4,30 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
 
 import yaml
 
 from dewline_sim.server import Served
+from dewline_sim.setup import BusEntry
 from dewline_sim.story import Story
+from dewline_sim.typed_tree import Tree
 
 _INSTRUMENT_KEYS = (
     "bus", "unit", "profile", "every", "timeout", "gap_before", "turnaround", "max_registers",
     "max_gap",
 )  # fmt: skip
 _COPIED = ("services", "purifiers", "boxes", "rule_sets", "rules")
+Place = Mapping[str, str | int]
 
 
-def config_of(story: Story, places: Mapping[str, Mapping[str, Any]]) -> dict[str, Any]:
-    """The config document. ``places`` names each bus's ``host`` and ``port``, or ``port`` path."""
+def config_of(story: Story, places: Mapping[str, Place]) -> Tree:
+    """The config document. ``places`` names each bus's ``host`` and ``port``, or ``port`` path.
+
+    Of an instrument only what the watcher reads it by is taken over; places
+    and rules are copied as the story has them.
+    """
     setup = story.setup
-    document: dict[str, Any] = {
+    document: Tree = {
         "site": setup.get("site", "saltmarsh"),
         "timezone": setup.get("timezone", "UTC"),
         "staffed": "08:00-18:00",
@@ -32,32 +38,27 @@ def config_of(story: Story, places: Mapping[str, Mapping[str, Any]]) -> dict[str
             for name, entry in setup["instruments"].items()
         },
     }
-    for key in _COPIED:
-        if key in setup:
-            document[key] = setup[key]
-    return document
+    parts = dict(setup)
+    return document | {key: parts[key] for key in _COPIED if key in parts}
 
 
-def _bus(entry: Mapping[str, Any], place: Mapping[str, Any]) -> dict[str, Any]:
+def _bus(entry: BusEntry, place: Place) -> Tree:
     if entry["kind"] == "tcp":
         return {"modbus_tcp": dict(place)}
-    kind = "modbus_rtu" if entry["kind"] == "rtu" else "ascii"
-    return {
-        kind: {**place, "baud": int(entry.get("baud", 19_200 if kind == "modbus_rtu" else 9600))}
-    }
+    kind, usual = ("modbus_rtu", 19_200) if entry["kind"] == "rtu" else ("ascii", 9600)
+    return {kind: {**place, "baud": entry.get("baud", usual)}}
 
 
-def endpoints_of(served: Served) -> dict[str, dict[str, Any]]:
+def endpoints_of(served: Served) -> dict[str, Place]:
     """Where each bus of a served lab is found."""
-    found: dict[str, dict[str, Any]] = {
+    tcp: dict[str, Place] = {
         bus: {"host": served.endpoints.host, "port": link.port}
         for bus, link in served.ports.items()
     }
-    found |= {bus: {"port": str(line.port.path)} for bus, line in served.lines.items()}
-    return found
+    return tcp | {bus: {"port": str(line.port.path)} for bus, line in served.lines.items()}
 
 
-def write_config(folder: Path, story: Story, places: Mapping[str, Mapping[str, Any]]) -> Path:
+def write_config(folder: Path, story: Story, places: Mapping[str, Place]) -> Path:
     """Write ``dewline.yaml`` for a served story into ``folder``.
 
     The broker is looked for where a machine's own is: on loopback, on the port that IANA keeps

@@ -16,28 +16,34 @@ import asyncio
 import json
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import Required, TypedDict
 
 from dewline_sim.faults import KINDS
 from dewline_sim.instruments.instrument import ACTS
-from dewline_sim.record import CsvWriter, TruthWriter
+from dewline_sim.record import Writer
 from dewline_sim.scenario import Scene
 from dewline_sim.server import Served
+from dewline_sim.typed_tree import Tree, build, tree_of
 
-ASKED = (
+REQUESTS = (
     "advance_to_ms", "hello", "fault", "clear", "act", "counts", "truth", "shown", "acts",
 )  # fmt: skip
-Writer = CsvWriter | TruthWriter
+Answer = Callable[[Mapping[str, object]], None]
+_Act = TypedDict(
+    "_Act",
+    {"do": Required[str], "place": str | None, "instrument": str | None, "with": Tree | None},
+    total=False,
+)
 
 
-def known_acts(scene: Scene) -> dict[str, Mapping[str, str]]:
+def known_acts(scene: Scene) -> Mapping[str, Mapping[str, str]]:
     """Everything that can be done to a lab, by group, with its meaning."""
     faults = {kind: what for kind, (_, what) in KINDS.items()}
     return {"lab": scene.lab.acts(), "instrument": ACTS, "fault": faults}
 
 
 class Control:
-    """Serves one lab's control socket."""
+    """Serves one lab's control socket. ``writers`` record the scene at every advance."""
 
     def __init__(self, served: Served, path: Path, writers: Sequence[Writer] = ()) -> None:
         self.served = served
@@ -48,11 +54,13 @@ class Control:
         self._tasks: set[asyncio.Task[None]] = set()
 
     async def start(self) -> None:
+        """Listen on the socket, in place of a file left there."""
         self.path.unlink(missing_ok=True)
         loop = asyncio.get_running_loop()
-        self._server = await loop.create_unix_server(lambda: _Line(self), str(self.path))
+        self._server = await loop.create_unix_server(lambda: _Connection(self), str(self.path))
 
     async def stop(self) -> None:
+        """Close the socket and every connection; what has not been answered never is."""
         if self._server is not None:
             self._server.close()
             for transport in list(self._open):
@@ -69,62 +77,77 @@ class Control:
     async def __aexit__(self, *exc: object) -> None:
         await self.stop()
 
-    def hear(self, line: bytes, reply: Callable[[dict[str, Any]], None]) -> None:
-        """Do what one line asks; ``reply`` may be called a little later."""
+    def receive(self, line: bytes, answer: Answer) -> None:
+        """Do what one line asks. ``answer`` is called once, perhaps a little later.
+
+        A request that cannot be read or carried out is answered with an error.
+        """
         try:
             asked = json.loads(line)
             if "advance_to_ms" in asked:
-                self._advance(int(asked["advance_to_ms"]), reply)
+                self._advance(int(asked["advance_to_ms"]), answer)
             else:
-                self._do(asked, reply)
+                self._do(asked, answer)
         except (ValueError, TypeError, KeyError, AttributeError) as error:
-            reply({"error": str(error) or type(error).__name__})
+            answer({"error": str(error) or type(error).__name__})
 
-    def _advance(self, to_ms: int, reply: Callable[[dict[str, Any]], None]) -> None:
+    def _advance(self, to_ms: int, answer: Answer) -> None:
         unsettled = self.served.advance(to_ms)
         for writer in self._writers:
             writer.write()
         if unsettled:
-            self._settle({"served_ms": to_ms}, reply)
+            self._apply_faults({"served_ms": to_ms}, answer)
         else:
-            reply({"served_ms": to_ms})
+            answer({"served_ms": to_ms})
 
-    def _settle(self, answer: dict[str, Any], reply: Callable[[dict[str, Any]], None]) -> None:
-        async def settle() -> None:
-            await self.served.settle()
-            reply(answer)
+    def _apply_faults(self, document: Mapping[str, object], answer: Answer) -> None:
+        """Answer once every link stands as the faults have it."""
 
-        task = asyncio.get_running_loop().create_task(settle())
+        async def apply() -> None:
+            await self.served.apply_faults()
+            answer(document)
+
+        task = asyncio.get_running_loop().create_task(apply())
         self._tasks.add(task)
         task.add_done_callback(self._tasks.discard)
 
-    def _do(self, asked: Mapping[str, Any], reply: Callable[[dict[str, Any]], None]) -> None:
-        scene = self.served.scene
+    def _do(self, asked: Tree, answer: Answer) -> None:
+        faults = self.served.scene.faults
         if "fault" in asked:
-            self._settle({"fault": scene.faults.add(asked["fault"]).id}, reply)
+            self._apply_faults({"fault": faults.add(tree_of(asked["fault"], "fault")).id}, answer)
         elif "clear" in asked:
-            which = None if asked["clear"] == "all" else int(asked["clear"])
-            self._settle({"cleared": scene.faults.clear(which)}, reply)
+            which = None if asked["clear"] == "all" else int(str(asked["clear"]))
+            self._apply_faults({"cleared": faults.clear(which)}, answer)
         elif "act" in asked:
-            act = asked["act"]
-            with self.served.lock:
-                scene.act(act["do"], act.get("place"), act.get("instrument"), act.get("with") or {})
-            reply({"done": True})
-        elif "hello" in asked:
-            reply({"now_ms": scene.now_ms, "end_ms": scene.story.end_ms, "story": scene.story.name})
-        elif "counts" in asked:
-            reply({"counts": self.served.counts()})
-        elif "truth" in asked:
-            reply({"now_ms": scene.now_ms, "truth": dict(scene.lab.truth(asked["truth"]))})
-        elif "shown" in asked:
-            reply({"now_ms": scene.now_ms, "shown": {s: [v, q] for s, v, q in scene.shown()}})
-        elif "acts" in asked:
-            reply(known_acts(scene))
+            self._act(build(_Act, asked["act"], "act"))
+            answer({"done": True})
         else:
-            reply({"error": f"ask for {', '.join(ASKED)}"})
+            answer(self._told(asked))
+
+    def _act(self, act: _Act) -> None:
+        with self.served.lock:
+            self.served.scene.act(
+                act["do"], act.get("place"), act.get("instrument"), act.get("with") or {}
+            )
+
+    def _told(self, asked: Tree) -> Mapping[str, object]:
+        """The answer to a question that changes nothing."""
+        scene = self.served.scene
+        if "hello" in asked:
+            story = scene.story
+            return {"now_ms": scene.now_ms, "end_ms": story.end_ms, "story": story.name}
+        if "counts" in asked:
+            return {"counts": self.served.counts()}
+        if "truth" in asked:
+            return {"now_ms": scene.now_ms, "truth": dict(scene.lab.truth(str(asked["truth"])))}
+        if "shown" in asked:
+            return {"now_ms": scene.now_ms, "shown": {s: [v, q] for s, v, q in scene.shown()}}
+        if "acts" in asked:
+            return known_acts(scene)
+        return {"error": f"ask for {', '.join(REQUESTS)}"}
 
 
-class _Line(asyncio.Protocol):
+class _Connection(asyncio.Protocol):
     def __init__(self, control: Control) -> None:
         self._control = control
         self._buffer = b""
@@ -144,8 +167,8 @@ class _Line(asyncio.Protocol):
         self._buffer += data
         *lines, self._buffer = self._buffer.split(b"\n")
         for line in lines:
-            self._control.hear(line, self._reply)
+            self._control.receive(line, self._answer)
 
-    def _reply(self, answer: dict[str, Any]) -> None:
+    def _answer(self, document: Mapping[str, object]) -> None:
         if self._transport is not None:
-            self._transport.write(json.dumps(answer).encode() + b"\n")
+            self._transport.write(json.dumps(document).encode() + b"\n")

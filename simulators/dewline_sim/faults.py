@@ -11,9 +11,12 @@ from __future__ import annotations
 
 import itertools
 import random
+from collections import Counter
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
-from typing import Any, Literal
+from dataclasses import dataclass, fields
+from typing import Literal
+
+from dewline_sim.typed_tree import build
 
 LinkKind = Literal["tcp", "rtu", "ascii"]
 Chunk = tuple[float, bytes]
@@ -41,7 +44,6 @@ KINDS: Mapping[str, tuple[tuple[LinkKind, ...], str]] = {
 }
 OF_LINK = ("drop", "half-open", "unplug")
 _DEFAULT_DELAY_S = {"late": 0.5, "slow": 0.1}
-_KEYS = {"kind", "link", "unit", "share", "delay_s", "gap_s", "code", "from_ms", "until_ms", "id"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,7 +62,11 @@ class Fault:
     until_ms: int | None = None
 
     def holds_at(self, now_ms: int) -> bool:
+        """Whether it has begun and is not over at ``now_ms``."""
         return self.from_ms <= now_ms and (self.until_ms is None or now_ms < self.until_ms)
+
+
+_KEYS = frozenset(f.name for f in fields(Fault))
 
 
 class FaultError(ValueError):
@@ -68,18 +74,26 @@ class FaultError(ValueError):
 
 
 class Faults:
-    """All faults of a lab. ``links`` names each link's kind."""
+    """All faults of a lab, known and holding now. ``links`` names each link's kind.
+
+    ``now_ms`` is the simulated time, set by the scene at every tick. Which
+    exchanges a fault with a ``share`` strikes is drawn from ``rng``.
+    """
 
     def __init__(self, links: Mapping[str, LinkKind], seed: int = 0) -> None:
         self.links = dict(links)
         self.now_ms = 0
-        self.struck: dict[str, int] = {}
+        self.struck: Counter[str] = Counter()
         self._all: dict[int, Fault] = {}
         self._ids = itertools.count(1)
         self.rng = random.Random(f"faults/{seed}")
 
-    def add(self, fault: Mapping[str, Any]) -> Fault:
-        """Switch a fault on; FaultError where it makes no sense."""
+    def add(self, fault: Mapping[str, object]) -> Fault:
+        """Switch a fault on: the fields of ``Fault`` but its ``id``, which is given here.
+
+        Raises FaultError for a kind or link that does not exist or do not fit
+        each other, and for a field that a fault does not have.
+        """
         kind, link = str(fault.get("kind")), str(fault.get("link"))
         if kind not in KINDS:
             raise FaultError(f"no fault {kind!r}; there are {', '.join(KINDS)}")
@@ -89,10 +103,8 @@ class Faults:
             raise FaultError(f"{kind} does not exist on {self.links[link]} ({link})")
         if unknown := set(fault) - _KEYS:
             raise FaultError(f"a fault has no {', '.join(sorted(unknown))}")
-        fields = (
-            {"delay_s": _DEFAULT_DELAY_S.get(kind, 0.0)} | dict(fault) | {"id": next(self._ids)}
-        )
-        made = Fault(**fields)
+        default = {"delay_s": _DEFAULT_DELAY_S.get(kind, 0.0)}
+        made = build(Fault, default | dict(fault) | {"id": next(self._ids)}, "fault")
         self._all[made.id] = made
         return made
 
@@ -131,13 +143,18 @@ class Faults:
         ]
 
     def shape(self, link: str, unit: int, request: bytes, pdu: bytes, frame: Frame) -> list[Chunk]:
-        """What leaves the instrument instead of the plain ``frame(unit, pdu)``."""
+        """What leaves the instrument instead of the plain ``frame(unit, pdu)``.
+
+        Faults of the reply's content change the PDU or the unit's number before
+        it is framed; ``_on_the_wire`` then changes the bytes and their timing.
+        No chunks: nothing is sent at all.
+        """
         strikes = self._strikes(link, unit)
         if not strikes:
             return [(0.0, frame(unit, pdu))]
         number = unit
         for fault in strikes:
-            self.struck[fault.kind] = self.struck.get(fault.kind, 0) + 1
+            self.struck[fault.kind] += 1
             if fault.kind == "exception":
                 pdu = bytes((pdu[0] | 0x80, fault.code))
             elif fault.kind == "short":
@@ -152,7 +169,7 @@ class Faults:
         """The same for a line of text that an instrument streams."""
         strikes = self._strikes(link, None)
         for fault in strikes:
-            self.struck[fault.kind] = self.struck.get(fault.kind, 0) + 1
+            self.struck[fault.kind] += 1
         return self._on_the_wire(strikes, line, b"") if strikes else [(0.0, line)]
 
     def _on_the_wire(self, strikes: list[Fault], data: bytes, request: bytes) -> list[Chunk]:

@@ -1,6 +1,6 @@
-"""Serial lines on ptys: what hangs on them (RTU units, talkers) and how bytes get out.
+"""Serial lines on ptys: what hangs on them (RTU units, text meters) and how bytes get out.
 
-A line has a *port* (the pty behind a stable path), something that ``hears``
+A line has a *port* (the pty behind a stable path), a *device* that receives
 bytes and says what to send back, and a driver: ``LoopLine`` here answers at
 once inside the event loop; ``pacing.PacedLine`` keeps the wire's time.
 """
@@ -15,12 +15,13 @@ import struct
 import termios
 import time
 import tty
-from collections.abc import Mapping
+from abc import ABC, abstractmethod
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import NamedTuple, Protocol
 
 from dewline_sim.faults import Chunk, Faults
-from dewline_sim.instruments.talkers import FrostMeter, MoistureMeter
+from dewline_sim.instruments.text_meters import FrostMeter, MoistureMeter
 from dewline_sim.modbus import Unit, crc16, rtu_frame, rtu_request_length
 
 _STALE_S = 0.05
@@ -33,11 +34,11 @@ class Reply(NamedTuple):
     chunks: list[Chunk]
 
 
-class Hearer(Protocol):
+class LineDevice(Protocol):
     """Whatever hangs on a line."""
 
-    def hear(self, data: bytes) -> list[Reply]:
-        """Bytes came in; what goes out."""
+    def receive(self, data: bytes) -> list[Reply]:
+        """Take bytes from the line; returns a reply for each whole request in them."""
 
 
 class Port:
@@ -50,6 +51,7 @@ class Port:
 
     @property
     def is_open(self) -> bool:
+        """Whether the adapter is plugged in."""
         return self.master >= 0
 
     def open(self) -> None:
@@ -71,6 +73,7 @@ class Port:
             self.master = self._slave = -1
 
     def read(self) -> bytes:
+        """What has come in; empty where nothing has, or where the far end hung up."""
         try:
             return os.read(self.master, 4096)
         except (BlockingIOError, OSError):
@@ -95,7 +98,7 @@ class Port:
 
 
 class RtuUnits:
-    """Modbus RTU units on one line."""
+    """Modbus RTU units on one line. A broken request is forgotten after 50 ms of silence."""
 
     def __init__(self, name: str, units: Mapping[int, Unit], faults: Faults) -> None:
         self.name = name
@@ -104,8 +107,8 @@ class RtuUnits:
         self._buffer = b""
         self._last = 0.0
 
-    def hear(self, data: bytes) -> list[Reply]:
-        """Whole requests in these bytes, answered. What has a wrong CRC is passed over."""
+    def receive(self, data: bytes) -> list[Reply]:
+        """Answer the whole requests in these bytes. What has a wrong CRC is passed over."""
         now = time.monotonic()
         if self._buffer and now - self._last > _STALE_S:
             self._buffer = b""
@@ -129,8 +132,8 @@ class RtuUnits:
         return self.faults.shape(self.name, number, request, reply, rtu_frame)
 
 
-class Talker:
-    """An instrument of lines of text."""
+class TextDevice:
+    """A meter of lines of text on a serial line. ``asked`` counts the questions it got."""
 
     def __init__(self, name: str, meter: FrostMeter | MoistureMeter, faults: Faults) -> None:
         self.name = name
@@ -139,69 +142,100 @@ class Talker:
         self.asked = 0
         self._buffer = b""
 
-    def hear(self, data: bytes) -> list[Reply]:
-        """A question gets its answer; a streamer does not listen."""
+    def receive(self, data: bytes) -> list[Reply]:
+        """A question gets its answer; a meter that streams does not listen."""
         if not isinstance(self.meter, MoistureMeter):
             return []
         self._buffer = (self._buffer + data)[-64:]
         replies = []
-        while self.meter.ASKED in self._buffer:
-            self._buffer = self._buffer.split(self.meter.ASKED, 1)[1]
+        while self.meter.QUESTION in self._buffer:
+            self._buffer = self._buffer.split(self.meter.QUESTION, 1)[1]
             self.asked += 1
-            replies.append(Reply(len(self.meter.ASKED), self.line()))
+            replies.append(Reply(len(self.meter.QUESTION), self.line()))
         return replies
 
     def line(self) -> list[Chunk]:
-        """The line to say now."""
+        """The line to send now, as the faults leave it; none without power."""
         if not self.meter.powered:
             return []
         return self.faults.shape_line(self.name, self.meter.line())
 
 
-class LoopLine:
-    """A line that answers at once, in the event loop; made for stepping clocks."""
+class SerialLine(ABC):
+    """A port, the device that hangs on it, and the faults that may pull the adapter out."""
 
-    def __init__(self, port: Port, hearer: Hearer, faults: Faults, name: str) -> None:
+    def __init__(self, port: Port, device: LineDevice, faults: Faults, name: str) -> None:
         self.port = port
-        self.hearer = hearer
+        self.device = device
         self.faults = faults
         self.name = name
 
+    @abstractmethod
     def start(self) -> None:
-        self.port.open()
-        asyncio.get_running_loop().add_reader(self.port.master, self._readable)
+        """Plug the adapter in and begin to answer."""
 
+    @abstractmethod
     def stop(self) -> None:
-        if self.port.is_open:
-            asyncio.get_running_loop().remove_reader(self.port.master)
-            self.port.close()
+        """Pull the adapter out; nothing happens where it is out already."""
 
-    def settle(self) -> None:
-        """Pull the adapter out or plug it in, as the faults have it."""
+    @abstractmethod
+    def send(self, chunks: list[Chunk]) -> None:
+        """Send bytes, each chunk after its delay in seconds."""
+
+    @abstractmethod
+    def delivered(self) -> None:
+        """Wait until what was sent can be read, where the line does not keep real time."""
+
+    def apply_faults(self) -> None:
+        """Pull the adapter out or plug it in, as the faults of the moment have it."""
         out = self.faults.holds("unplug", self.name)
         if out and self.port.is_open:
             self.stop()
         elif not out and not self.port.is_open:
             self.start()
 
+
+class LoopLine(SerialLine):
+    """A line that answers at once, in the event loop; made for stepping clocks."""
+
+    def start(self) -> None:
+        """Plug in, and answer from the running event loop."""
+        self.port.open()
+        asyncio.get_running_loop().add_reader(self.port.master, self._readable)
+
+    def stop(self) -> None:
+        """Pull out."""
+        if self.port.is_open:
+            asyncio.get_running_loop().remove_reader(self.port.master)
+            self.port.close()
+
     def _readable(self) -> None:
-        for reply in self.hearer.hear(self.port.read()):
+        for reply in self.device.receive(self.port.read()):
             self.send(reply.chunks)
 
     def send(self, chunks: list[Chunk]) -> None:
         """Write now, or after each chunk's delay."""
-        wait_s = 0.0
-        for delay_s, data in chunks:
-            wait_s += delay_s
-            if wait_s > 0.0:
-                asyncio.get_running_loop().call_later(wait_s, self._write, data)
-            else:
-                self._write(data)
+        write_chunks(chunks, self._write)
 
     def _write(self, data: bytes) -> None:
         if self.port.is_open:
             self.port.write(data)
 
     def delivered(self) -> None:
+        """Wait until the line just written can be read at the far end."""
         if self.port.is_open:
             self.port.delivered()
+
+
+def write_chunks(chunks: list[Chunk], write: Callable[[bytes], None]) -> None:
+    """Write each chunk after its delay (real seconds, one after the other), at once where 0.
+
+    Needs a running event loop where there is a delay.
+    """
+    wait_s = 0.0
+    for delay_s, data in chunks:
+        wait_s += delay_s
+        if wait_s > 0.0:
+            asyncio.get_running_loop().call_later(wait_s, write, data)
+        else:
+            write(data)

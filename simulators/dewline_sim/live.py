@@ -5,7 +5,7 @@ from __future__ import annotations
 import time
 from typing import TextIO
 
-from dewline_sim.record import CsvWriter, TruthWriter, iso_utc
+from dewline_sim.record import Writer, iso_utc
 from dewline_sim.server import Served
 
 _EVERY_S = 1.0
@@ -15,15 +15,18 @@ _SHOWN = ("oxygen", "moisture", "pressure")
 class View:
     """Prints where the lab is served, then every second what is true and what is shown."""
 
-    def __init__(self, served: Served, out: TextIO, writers: list[CsvWriter | TruthWriter]) -> None:
+    def __init__(self, served: Served, out: TextIO, writers: list[Writer]) -> None:
         self._served = served
         self._out = out
         self._writers = writers
         self._last = 0.0
         self._lines = 0
 
-    def greet(self, *, quiet: bool) -> None:
-        """Say what is served where. A program that waits for the ports reads this line."""
+    def announce(self, *, quiet: bool) -> None:
+        """Print what is served where, what goes wrong when (unless ``quiet``), and ``serving``.
+
+        Programs that start the simulator wait for that last line.
+        """
         for bus, link in self._served.ports.items():
             self._out.write(f"{bus}: Modbus TCP {self._served.endpoints.host}:{link.port}\n")
         for bus, line in self._served.lines.items():
@@ -35,23 +38,23 @@ class View:
         self._out.write("serving\n")
         self._out.flush()
 
-    def tick(self, *, quiet: bool) -> None:
-        """Write the records; redraw at most once a second."""
+    def update(self, *, quiet: bool) -> None:
+        """Write the records; redraw at most once a second, on a terminal in place."""
         for writer in self._writers:
             writer.write()
         now = time.monotonic()
         if quiet or now - self._last < _EVERY_S:
             return
         self._last = now
-        text = "\n".join(self.page())
+        text = "\n".join(self.lines())
         if self._out.isatty() and self._lines:
             self._out.write(f"\x1b[{self._lines}A\x1b[J")
         self._out.write(text + "\n")
         self._lines = text.count("\n") + 1
         self._out.flush()
 
-    def page(self) -> list[str]:
-        """What is true and what is shown now."""
+    def lines(self) -> list[str]:
+        """What is true and what is shown now: time, a line for each box, faults on the wire."""
         scene = self._served.scene
         shown = {signal: (value, quality) for signal, value, quality in scene.shown()}
         lines = [iso_utc(scene.now_ms)]
@@ -60,8 +63,8 @@ class View:
             cells = []
             for role in _SHOWN:
                 value, quality = shown.get(f"{place}.{role}", (None, "not read"))
-                said = "-" if value is None else f"{value:.3g}"
-                cells.append(f"{role} {truth.get(role, 0.0):.3g} shown {said} {quality}")
+                number = "-" if value is None else f"{value:.3g}"
+                cells.append(f"{role} {truth.get(role, 0.0):.3g} shown {number} {quality}")
             lines.append(f"  {place:10} " + " | ".join(cells))
         faults = [f"{f.kind} on {f.link}" for f in scene.faults.active()]
         return lines + ([f"  faults: {', '.join(faults)}"] if faults else [])

@@ -16,7 +16,7 @@ import time
 from collections.abc import Awaitable, Callable
 
 from dewline_sim.faults import Chunk, Faults
-from dewline_sim.lines import Hearer, Port
+from dewline_sim.lines import LineDevice, Port, SerialLine
 
 _SPIN_S = 0.0003
 _BURST_S = 0.001
@@ -32,7 +32,7 @@ def silence_s(baud: int) -> float:
     return 3.5 * character_s(baud) if baud <= 19_200 else 0.00175
 
 
-class PacedLine:
+class PacedLine(SerialLine):
     """A line with a thread of its own and absolute deadlines.
 
     A client writes its request into the pty in no time; the thread lets the
@@ -45,7 +45,7 @@ class PacedLine:
     def __init__(
         self,
         port: Port,
-        hearer: Hearer,
+        device: LineDevice,
         faults: Faults,
         name: str,
         *,
@@ -53,10 +53,7 @@ class PacedLine:
         lock: threading.Lock,
         frames: bool = True,
     ) -> None:
-        self.port = port
-        self.hearer = hearer
-        self.faults = faults
-        self.name = name
+        super().__init__(port, device, faults, name)
         self._character_s = character_s(baud, 11 if frames else 10)
         self._silence_s = silence_s(baud) if frames else 0.0
         self._lock = lock
@@ -69,6 +66,7 @@ class PacedLine:
         self._guard = threading.Lock()
 
     def start(self) -> None:
+        """Plug in and start the thread of the line."""
         self.port.open()
         self._ends = False
         self._wake_r, self._wake_w = os.pipe()
@@ -76,6 +74,10 @@ class PacedLine:
         self._thread.start()
 
     def stop(self) -> None:
+        """End the thread, drop what has not been sent, and pull the adapter out.
+
+        Waits for the thread: at most the time of one burst and a wake-up.
+        """
         if self._thread is None:
             return
         self._ends = True
@@ -87,16 +89,8 @@ class PacedLine:
         self._due.clear()
         self.port.close()
 
-    def settle(self) -> None:
-        """Pull the adapter out or plug it in, as the faults have it."""
-        out = self.faults.holds("unplug", self.name)
-        if out and self.port.is_open:
-            self.stop()
-        elif not out and not self.port.is_open:
-            self.start()
-
     def send(self, chunks: list[Chunk]) -> None:
-        """Unasked bytes, as soon as the wire is free."""
+        """Send unasked bytes, as soon as the wire is free."""
         self._schedule(time.perf_counter(), chunks)
         if self._thread is not None:
             os.write(self._wake_w, b"x")
@@ -120,25 +114,25 @@ class PacedLine:
                 if self._wake_r in ready:
                     os.read(self._wake_r, 64)
                 if self.port.master in ready:
-                    self._hear(came)
+                    self._receive(came)
                 continue
             with self._guard:
                 start, _, data = heapq.heappop(self._due)
-            self._let_out(max(start, self._free), data)
+            self._write_paced(max(start, self._free), data)
 
-    def _hear(self, came: float) -> None:
+    def _receive(self, came: float) -> None:
         data = self.port.read()
         if not data:
             time.sleep(_BURST_S)  # a hang-up stays readable
             return
         with self._lock:
-            replies = self.hearer.hear(data)
+            replies = self.device.receive(data)
         start = max(came, self._free)
         for reply in replies:
             start += reply.request_bytes * self._character_s + self._silence_s
             self._schedule(start, reply.chunks)
 
-    def _let_out(self, start: float, data: bytes) -> None:
+    def _write_paced(self, start: float, data: bytes) -> None:
         burst = max(1, int(_BURST_S / self._character_s))
         for i in range(0, len(data), burst):
             piece = data[i : i + burst]

@@ -1,14 +1,14 @@
-"""Writing a story down: what the instruments show (CSV) and what is true (JSON lines)."""
+"""Recording a story: what the instruments show (CSV) and what is true (JSON lines)."""
 
 from __future__ import annotations
 
 import json
 from collections.abc import Callable, Mapping
 from datetime import UTC, datetime
-from typing import Any, TextIO
+from typing import TextIO
 
 from dewline_sim.faults import Faults
-from dewline_sim.scenario import TICK_MS, Scene, Wire
+from dewline_sim.scenario import TICK_MS, Scene
 
 #: What a reader makes of a fault on the wire, as a quality word; the others do no harm.
 _SEEN_AS: Mapping[str, str] = {
@@ -36,29 +36,27 @@ class CsvWriter:
         self._scene = scene
         self._out = out
         self._wires = [w for w in scene.wires if only is None or w.signal in only]
-        self._places = [_address(scene, w) for w in self._wires]
         self.rows = 0
         out.write("time,signal,value,quality\n")
 
     def write(self) -> None:
-        """One row a signal, for the scene's moment."""
+        """Write one row for each signal, for the scene's moment.
+
+        A row of a unit that a fault on the wire strikes now has no value, and
+        the quality word that a reader would give it.
+        """
         stamp = iso_utc(self._scene.now_ms)
         faults = self._scene.faults
         rows = []
-        for wire, (bus, unit) in zip(self._wires, self._places, strict=True):
+        for wire in self._wires:
             number, quality = wire.instrument.shown(wire.register)
-            if faults.any() and (seen := seen_as(faults, bus, unit)):
+            if faults.any() and (seen := seen_as(faults, wire.bus, wire.unit)):
                 number, quality = None, seen
             rows.append(
                 f"{stamp},{wire.signal},{'' if number is None else f'{number:.6g}'},{quality}\n"
             )
         self.rows += len(rows)
         self._out.write("".join(rows))
-
-
-def _address(scene: Scene, wire: Wire) -> tuple[str, int]:
-    entry = scene.story.setup["instruments"][wire.instrument.name]
-    return entry["bus"], int(entry.get("unit", 1))
 
 
 def seen_as(faults: Faults, bus: str, unit: int) -> str | None:
@@ -94,11 +92,11 @@ class TruthWriter:
                 "to": None if wrong.to_ms is None else iso_utc(wrong.to_ms),
                 "note": wrong.note,
             }
-            self._say(line)
-        self._say({"sizes": dict(scene.story.sizes), "seed": scene.story.seed})
+            self._write_line(line)
+        self._write_line({"sizes": dict(scene.story.sizes), "seed": scene.story.seed})
 
     def write(self) -> None:
-        """The state of every place, if it is time."""
+        """Write the state of every place, if ``every_ms`` have passed since the last time."""
         now_ms = self._scene.now_ms
         due = (now_ms - self._scene.story.start_ms) // self._every_ms
         if due <= self._written:
@@ -106,16 +104,20 @@ class TruthWriter:
         self._written = due
         for place in self._scene.places:
             truth = {k: float(f"{v:.6g}") for k, v in self._scene.lab.truth(place).items()}
-            self._say({"time": iso_utc(now_ms), "place": place, "truth": truth})
+            self._write_line({"time": iso_utc(now_ms), "place": place, "truth": truth})
 
-    def _say(self, document: Mapping[str, Any]) -> None:
+    def _write_line(self, document: Mapping[str, object]) -> None:
         self._out.write(json.dumps(document) + "\n")
 
 
-def run_through(
-    scene: Scene, writers: list[CsvWriter | TruthWriter], progress: Callable[[Scene], None]
-) -> None:
-    """Tell the whole story at full speed into the writers."""
+Writer = CsvWriter | TruthWriter
+
+
+def run_through(scene: Scene, writers: list[Writer], progress: Callable[[Scene], None]) -> None:
+    """Tell the whole story at full speed into the writers.
+
+    ``progress`` is called every ten simulated minutes.
+    """
     for writer in writers:
         writer.write()
     while not scene.ended:

@@ -1,4 +1,4 @@
-"""A story being told: the lab, its instruments and its faults, moved on tick by tick.
+"""A story moved on tick by tick: the lab, its instruments and its faults.
 
 Nothing here knows a socket or a clock. ``advance`` is all there is to time, so
 the very same scene is written to CSV at full speed, served live, or moved in
@@ -9,58 +9,70 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
-from typing import Any, Protocol
+from typing import Protocol
 
 from dewline_sim.faults import Faults, LinkKind
 from dewline_sim.instruments.instrument import ActError, Instrument
 from dewline_sim.instruments.sensors import STANDARD_MBAR
-from dewline_sim.instruments.talkers import TALKERS, FrostMeter
+from dewline_sim.instruments.text_meters import TEXT_METERS, FrostMeter
+from dewline_sim.setup import InstrumentEntry, Setup
 from dewline_sim.story import Happening, Story
+from dewline_sim.typed_tree import tree_of
 
 TICK_MS = 1000
+OnLine = Callable[[str, FrostMeter], None]
 
 
 class Physics(Protocol):
-    """The lab as a scene sees it."""
+    """The lab as a scene sees it; ``dewline_sim.lab.Lab`` is the real one."""
 
-    def advance(self, to_ms: int) -> None: ...
+    def advance(self, to_ms: int) -> None:
+        """Move on to a UTC time in ms."""
 
-    def truth(self, place: str) -> Mapping[str, float]: ...
+    def truth(self, place: str) -> Mapping[str, float]:
+        """What is true at a place now, by role."""
 
-    def act(self, name: str, place: str, **params: Any) -> None: ...
+    def act(self, name: str, place: str, **params: object) -> None:
+        """Let people or a fault do something at a place now."""
 
-    def acts(self) -> Mapping[str, str]: ...
+    def acts(self) -> Mapping[str, str]:
+        """Every act with its meaning."""
 
 
 @dataclass(frozen=True, slots=True)
 class Wire:
-    """A signal's way: recorded name, instrument, register."""
+    """A signal's way: recorded name, instrument, register, and where that is on its bus."""
 
     signal: str
     instrument: Instrument
     register: str
+    bus: str
+    unit: int
 
 
 class Scene:
-    """A story with its lab. ``on_line`` is called with every talker that speaks at a tick."""
+    """A story with its lab, standing at ``now_ms`` (UTC).
+
+    ``wires`` are all signals that are read, ``buses`` the instruments by bus and
+    unit number, ``places`` those whose truth some instrument shows.
+    """
 
     def __init__(self, story: Story, lab: Physics) -> None:
         self.story = story
         self.lab = lab
         self.now_ms = story.start_ms
-        self.on_line: Callable[[str, FrostMeter], None] = lambda bus, meter: None
         setup = story.setup
         self.bus_kinds: dict[str, LinkKind] = {n: b["kind"] for n, b in setup["buses"].items()}
         self.faults = Faults(self.bus_kinds, story.seed)
-        self.instruments: dict[str, Instrument] = {}
+        entries = setup["instruments"]
+        self.instruments = {n: _instrument(n, entry, story.seed) for n, entry in entries.items()}
         self.buses: dict[str, dict[int, str]] = {n: {} for n in self.bus_kinds}
-        for name, entry in setup["instruments"].items():
-            self.instruments[name] = _instrument(name, entry, story.seed)
-            self.buses[entry["bus"]][int(entry.get("unit", 1))] = name
+        for name, entry in entries.items():
+            self.buses[entry["bus"]][entry.get("unit", 1)] = name
         self.wires = tuple(self._wires(setup))
         self._streamers = [
             (entry["bus"], meter)
-            for name, entry in setup["instruments"].items()
+            for name, entry in entries.items()
             if isinstance(meter := self.instruments[name], FrostMeter)
         ]
         self.places = sorted(
@@ -69,16 +81,15 @@ class Scene:
         self._powered = dict.fromkeys(self.instruments, True)
         self._next = 0
         self._check_wires()
-        self._tick()
+        self._tick(None)
 
-    def _wires(self, setup: Mapping[str, Any]) -> Iterator[Wire]:
-        for group in ("services", "purifiers", "site_signals", "boxes"):
-            for place, entry in (setup.get(group) or {}).items():
-                for role, wire in (entry.get("signals") or {}).items():
-                    name, _, register = wire.partition(".")
-                    if register not in self.instruments[name].channels:
-                        raise ActError(f"{place}.{role}: {name} has no register {register!r}")
-                    yield Wire(f"{place}.{role}", self.instruments[name], register)
+    def _wires(self, setup: Setup) -> Iterator[Wire]:
+        for signal, wire in _signals(setup):
+            name, _, register = wire.partition(".")
+            instrument, at = self.instruments[name], setup["instruments"][name]
+            if register not in instrument.channels:
+                raise ActError(f"{signal}: {name} has no register {register!r}")
+            yield Wire(signal, instrument, register, at["bus"], at.get("unit", 1))
 
     def _check_wires(self) -> None:
         """Whatever is read by name must be there in the lab."""
@@ -91,51 +102,64 @@ class Scene:
 
     @property
     def ended(self) -> bool:
+        """Whether the story has been told to its end."""
         return self.now_ms >= self.story.end_ms
 
-    def advance(self, to_ms: int, tick_ms: int = TICK_MS) -> None:
+    def advance(self, to_ms: int, tick_ms: int = TICK_MS, *, on_line: OnLine | None = None) -> None:
         """Tell the story up to ``to_ms``, in whole ticks.
 
         The lab is integrated in its own steps whatever the tick; a longer one only looks at
-        it more seldom, and lets what happens within it happen at its beginning.
+        it more seldom, and lets what happens within it happen at its beginning. ``on_line``
+        is called at each tick with every bus and meter that sends a line unasked.
         """
         while self.now_ms + tick_ms <= to_ms:
             self.now_ms += tick_ms
-            self._tick()
+            self._tick(on_line)
 
-    def _tick(self) -> None:
+    def _tick(self, on_line: OnLine | None) -> None:
+        self.faults.now_ms = self.now_ms
+        self._apply_happenings()
+        self.lab.advance(self.now_ms)
+        self._update_instruments()
+        if on_line is not None:
+            for bus, meter in self._streamers:
+                on_line(bus, meter)
+
+    def _apply_happenings(self) -> None:
         happenings = self.story.happenings
-        now_ms = self.now_ms
-        self.faults.now_ms = now_ms
-        while self._next < len(happenings) and happenings[self._next].at_ms <= now_ms:
-            self._happen(happenings[self._next])
+        while self._next < len(happenings) and happenings[self._next].at_ms <= self.now_ms:
+            self._apply(happenings[self._next])
             self._next += 1
-        self.lab.advance(now_ms)
+
+    def _apply(self, what: Happening) -> None:
+        if what.fault is not None:
+            self.faults.add(what.fault)
+        if what.do is not None:
+            self.act(what.do, what.place, what.instrument, what.params or {})
+
+    def _update_instruments(self) -> None:
+        """Let every instrument see the truth; one whose place has lost power loses it too."""
         truths = self.truths()
-        for instrument in self.instruments.values():
+        for name, instrument in self.instruments.items():
             powered = truths.get(instrument.place, {}).get("powered", 1.0) > 0.5
-            if powered != self._powered[instrument.name]:
-                self._powered[instrument.name] = powered
+            if powered != self._powered[name]:
+                self._powered[name] = powered
                 instrument.act("power", {"on": powered})
-            instrument.tick(now_ms, truths)
-        for bus, meter in self._streamers:
-            self.on_line(bus, meter)
+            instrument.tick(self.now_ms, truths)
 
     def truths(self) -> dict[str, dict[str, float]]:
         """The truth of every place that has an instrument, in mbar and by the roles' names."""
         barometer = self.lab.truth("site").get("barometer", STANDARD_MBAR)
         return {p: canonical(self.lab.truth(p), barometer) for p in self.places}
 
-    def _happen(self, what: Happening) -> None:
-        if what.fault is not None:
-            self.faults.add(what.fault)
-        if what.do is not None:
-            self.act(what.do, what.place, what.instrument, what.params or {})
-
     def act(
-        self, do: str, place: str | None, instrument: str | None, params: Mapping[str, Any]
+        self, do: str, place: str | None, instrument: str | None, params: Mapping[str, object]
     ) -> None:
-        """An act on the lab (``place``) or on an instrument. ActError where it is unknown."""
+        """Carry out an act on the lab (``place``) or on an instrument.
+
+        Raises ActError for an unknown instrument and where neither is named;
+        ValueError where the lab does not know the act, the place or a parameter.
+        """
         if instrument is not None:
             if instrument not in self.instruments:
                 raise ActError(f"no instrument {instrument!r}")
@@ -152,8 +176,24 @@ class Scene:
             yield wire.signal, number, quality
 
 
+def _signals(setup: Setup) -> Iterator[tuple[str, str]]:
+    """(PLACE.ROLE, INSTRUMENT.REGISTER) of each signal that is read."""
+    groups = (
+        setup.get("services"), setup.get("purifiers"), setup.get("site_signals"),
+        setup.get("boxes"),
+    )  # fmt: skip
+    for places in groups:
+        for place, entry in (places or {}).items():
+            for role, wire in tree_of(entry.get("signals"), f"{place}.signals").items():
+                yield f"{place}.{role}", str(wire)
+
+
 def canonical(truth: Mapping[str, float], barometer_mbar: float) -> dict[str, float]:
-    """The lab's truth in the units of the instruments: all pressures in mbar."""
+    """The lab's truth in the units of the instruments: all pressures in mbar.
+
+    Supplies and forming gas are in bar gauge before; every place gets the
+    barometer, and a box ``solvent_vapour``, as the registers call it.
+    """
     out = dict(truth)
     out.setdefault("barometer", barometer_mbar)
     if "level" in out:  # a supply: bar gauge
@@ -166,8 +206,8 @@ def canonical(truth: Mapping[str, float], barometer_mbar: float) -> dict[str, fl
     return out
 
 
-def _instrument(name: str, entry: Mapping[str, Any], seed: int) -> Instrument:
-    kind: type[Instrument] = TALKERS.get(entry["profile"], Instrument)
+def _instrument(name: str, entry: InstrumentEntry, seed: int) -> Instrument:
+    kind: type[Instrument] = TEXT_METERS.get(entry["profile"], Instrument)
     return kind(
         name,
         entry["profile"],

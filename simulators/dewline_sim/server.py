@@ -6,16 +6,29 @@ import threading
 from collections import Counter
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TypedDict
 
-from dewline_sim.instruments.talkers import FrostMeter, MoistureMeter
-from dewline_sim.lines import LoopLine, Port, RtuUnits, Talker
+from dewline_sim.instruments.text_meters import FrostMeter, MoistureMeter
+from dewline_sim.lines import LineDevice, LoopLine, Port, RtuUnits, SerialLine, TextDevice
 from dewline_sim.modbus import TABLE_OF_FUNCTION, WRITES, Unit
 from dewline_sim.pacing import PacedLine
 from dewline_sim.scenario import Scene
 from dewline_sim.tcp import TcpLink
 
-Line = LoopLine | PacedLine
+
+class Counts(TypedDict):
+    """What reached the units and meters, and which faults struck how often.
+
+    ``by_unit`` is bus -> unit number -> function code -> requests, ``asked``
+    the questions to text meters by bus, ``other`` neither reading nor writing.
+    """
+
+    read: int
+    write: int
+    other: int
+    by_unit: dict[str, dict[str, dict[str, int]]]
+    asked: dict[str, int]
+    struck: dict[str, int]
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,10 +52,10 @@ class Served:
         self.endpoints = endpoints
         self.lock = threading.Lock()
         self.ports: dict[str, TcpLink] = {}
-        self.lines: dict[str, Line] = {}
+        self.lines: dict[str, SerialLine] = {}
         self.units: dict[str, dict[int, Unit]] = {}
-        self._talkers: dict[str, Talker] = {}
-        self._spoke: set[str] = set()
+        self._text: dict[str, TextDevice] = {}
+        self._sent: set[str] = set()
         for bus, kind in scene.bus_kinds.items():
             if kind == "ascii":
                 self._add_text(bus, paced)
@@ -53,7 +66,6 @@ class Served:
                     self._add_rtu(bus, units, paced)
                 else:
                     self.ports[bus] = TcpLink(bus, units, scene.faults, self.lock)
-        scene.on_line = self._say
 
     def _unit(self, number: int, name: str) -> Unit:
         instrument = self.scene.instruments[name]
@@ -69,29 +81,29 @@ class Served:
     def _add_rtu(self, bus: str, units: dict[int, Unit], paced: bool) -> None:
         path = self._path(bus, self.endpoints.rtu)
         if path is not None:
-            hearer = RtuUnits(bus, units, self.scene.faults)
-            self.lines[bus] = self._line(Port(path), hearer, bus, paced, frames=True)
+            device = RtuUnits(bus, units, self.scene.faults)
+            self.lines[bus] = self._line(Port(path), device, bus, paced, frames=True)
 
     def _add_text(self, bus: str, paced: bool) -> None:
         path = self._path(bus, self.endpoints.ascii)
         meter = self.scene.instruments[next(iter(self.scene.buses[bus].values()))]
         if path is not None and isinstance(meter, FrostMeter | MoistureMeter):
-            talker = self._talkers[bus] = Talker(bus, meter, self.scene.faults)
-            self.lines[bus] = self._line(Port(path), talker, bus, paced, frames=False)
+            device = self._text[bus] = TextDevice(bus, meter, self.scene.faults)
+            self.lines[bus] = self._line(Port(path), device, bus, paced, frames=False)
 
     def _line(
-        self, port: Port, hearer: RtuUnits | Talker, bus: str, paced: bool, *, frames: bool
-    ) -> Line:
+        self, port: Port, device: LineDevice, bus: str, paced: bool, *, frames: bool
+    ) -> SerialLine:
         faults = self.scene.faults
         if not paced:
-            return LoopLine(port, hearer, faults, bus)
-        baud = int(self.scene.story.setup["buses"][bus].get("baud", 19_200))
-        return PacedLine(port, hearer, faults, bus, baud=baud, lock=self.lock, frames=frames)
+            return LoopLine(port, device, faults, bus)
+        baud = self.scene.story.setup["buses"][bus].get("baud", 19_200)
+        return PacedLine(port, device, faults, bus, baud=baud, lock=self.lock, frames=frames)
 
-    def _say(self, bus: str, meter: FrostMeter) -> None:
-        talker = self._talkers.get(bus)
-        if talker is not None and (chunks := talker.line()):
-            self._spoke.add(bus)
+    def _send_line(self, bus: str, meter: FrostMeter) -> None:
+        device = self._text.get(bus)
+        if device is not None and (chunks := device.line()):
+            self._sent.add(bus)
             self.lines[bus].send(chunks)
 
     async def start(self) -> None:
@@ -120,19 +132,19 @@ class Served:
         """Tell the scene up to ``to_ms`` and see its text lines delivered.
 
         True where links may have to be dropped, plugged or unplugged: then
-        await ``settle`` before going on.
+        await ``apply_faults`` before going on.
         """
         with self.lock:
-            self.scene.advance(to_ms)
-        for bus in self._spoke:
+            self.scene.advance(to_ms, on_line=self._send_line)
+        for bus in self._sent:
             self.lines[bus].delivered()
-        self._spoke.clear()
+        self._sent.clear()
         return self._unsettled()
 
-    async def advance_and_settle(self, to_ms: int) -> None:
-        """``advance``, and ``settle`` where that is needed."""
+    async def advance_with_faults(self, to_ms: int) -> None:
+        """``advance``, and ``apply_faults`` where that is needed."""
         if self.advance(to_ms):
-            await self.settle()
+            await self.apply_faults()
 
     def _unsettled(self) -> bool:
         faults = self.scene.faults
@@ -142,31 +154,27 @@ class Served:
             or any(not link.listening for link in self.ports.values())
         )
 
-    async def settle(self) -> None:
+    async def apply_faults(self) -> None:
         """Bring links into the state the faults of the moment ask for."""
         for link in self.ports.values():
-            await link.settle()
+            await link.apply_faults()
         for line in self.lines.values():
-            line.settle()
+            line.apply_faults()
 
-    def counts(self) -> dict[str, Any]:
-        """Requests to read and to write, the same by link, unit and function code, questions to
-        talkers, and faults that struck.
-        """
+    def counts(self) -> Counts:
+        """What was asked of the units and meters so far, and the faults that struck."""
         by_unit = {
             bus: {str(n): {str(f): c for f, c in u.counts.items()} for n, u in units.items()}
             for bus, units in self.units.items()
         }
-        total: Counter[int] = Counter()
-        for units in self.units.values():
-            for unit in units.values():
-                total += unit.counts
+        all_units = (unit for units in self.units.values() for unit in units.values())
+        total = sum((unit.counts for unit in all_units), Counter[int]())
         reads = sum(count for function, count in total.items() if function in TABLE_OF_FUNCTION)
         return {
             "read": reads,
             "write": sum(count for f, count in total.items() if f in WRITES),
             "other": sum(total.values()) - reads - sum(total[f] for f in WRITES),
             "by_unit": by_unit,
-            "asked": {bus: talker.asked for bus, talker in self._talkers.items()},
+            "asked": {bus: device.asked for bus, device in self._text.items()},
             "struck": dict(self.scene.faults.struck),
         }

@@ -8,8 +8,11 @@ story can change one of them; ``spec_of`` turns them into what the physics wants
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
-from typing import Any
+from collections.abc import Callable, Mapping, Sequence
+from typing import TypedDict
+
+from dewline_sim.faults import LinkKind
+from dewline_sim.typed_tree import Tree, tree_of
 
 _SUM = re.compile(r"=(\d+)\+N")
 
@@ -18,57 +21,133 @@ class StoryError(ValueError):
     """A story or lab that cannot be told; the text says where."""
 
 
-def expanded(document: Mapping[str, Any], names: Sequence[str]) -> dict[str, Any]:
+class _Bus(TypedDict):
+    kind: LinkKind
+
+
+class BusEntry(_Bus, total=False):
+    """A bus of the lab. ``baud`` is for serial ones."""
+
+    baud: int
+
+
+class _Instrument(TypedDict):
+    bus: str
+    profile: str
+    place: str
+
+
+class InstrumentEntry(_Instrument, total=False):
+    """An instrument of the lab: how it is read, and how it is wired to the physics.
+
+    ``wiring`` names PLACE.ROLE for a register that shows another place,
+    ``sensors`` changes what is typical of a register's sensor, ``own`` sets
+    what the instrument knows of itself. The rest is for the watcher's config.
+    """
+
+    unit: int
+    every: str
+    timeout: str
+    gap_before: str
+    turnaround: str
+    max_registers: int
+    max_gap: int
+    wiring: dict[str, str]
+    sensors: dict[str, Tree]
+    own: dict[str, float]
+
+
+class _Setup(TypedDict):
+    buses: dict[str, BusEntry]
+    instruments: dict[str, InstrumentEntry]
+
+
+class Setup(_Setup, total=False):
+    """A lab's file, laid out for its boxes, with every size filled in.
+
+    ``lab`` is the physics. Places are written as in the watcher's config, which
+    takes them over unread; here only their ``signals`` are used.
+    """
+
+    lab: Tree
+    site: str
+    timezone: str
+    draw: Tree
+    services: dict[str, Tree]
+    purifiers: dict[str, Tree]
+    boxes: dict[str, Tree]
+    site_signals: dict[str, Tree]
+    rule_sets: list[str]
+    rules: object
+
+
+def expanded(document: Mapping[str, object], names: Sequence[str]) -> Tree:
     """A lab's file with ``each`` laid out for these boxes."""
     out = {k: v for k, v in document.items() if k != "each"}
     for number, name in enumerate(names, 1):
-        out = merged(out, _for_box(document.get("each") or {}, name, number))
+        each = _mapped(document.get("each"), _for_box(name, number))
+        out = merged(out, tree_of(each, "each"))
     return out
 
 
-def _for_box(tree: Any, name: str, number: int) -> Any:
+def _for_box(name: str, number: int) -> Callable[[str], object]:
+    """Fills in one box's name and number in a text of ``each``."""
+
+    def fill(text: str) -> object:
+        if match := _SUM.fullmatch(text):
+            return int(match[1]) + number
+        return text.replace("BOX", name).replace("pN", f"p{number}")
+
+    return fill
+
+
+def filled(tree: object, sizes: Mapping[str, float]) -> object:
+    """The tree with every text ``$name`` replaced by its drawn size.
+
+    Raises StoryError for a name that is not drawn.
+    """
+
+    def fill(text: str) -> object:
+        if not text.startswith("$"):
+            return text
+        if text[1:] not in sizes:
+            raise StoryError(f"{text} is not drawn")
+        return sizes[text[1:]]
+
+    return _mapped(tree, fill)
+
+
+def _mapped(tree: object, fill: Callable[[str], object]) -> object:
+    """The tree with ``fill`` applied to every text in it, keys included."""
     if isinstance(tree, dict):
-        return {_for_box(k, name, number): _for_box(v, name, number) for k, v in tree.items()}
+        return {fill(k): _mapped(v, fill) for k, v in tree.items()}
     if isinstance(tree, list):
-        return [_for_box(v, name, number) for v in tree]
-    if not isinstance(tree, str):
-        return tree
-    if match := _SUM.fullmatch(tree):
-        return int(match[1]) + number
-    return tree.replace("BOX", name).replace("pN", f"p{number}")
+        return [_mapped(v, fill) for v in tree]
+    return fill(tree) if isinstance(tree, str) else tree
 
 
-def filled(tree: Any, sizes: Mapping[str, float]) -> Any:
-    """The tree with every ``$name`` replaced by its drawn size."""
-    if isinstance(tree, dict):
-        return {k: filled(v, sizes) for k, v in tree.items()}
-    if isinstance(tree, list):
-        return [filled(v, sizes) for v in tree]
-    if isinstance(tree, str) and tree.startswith("$"):
-        try:
-            return sizes[tree[1:]]
-        except KeyError:
-            raise StoryError(f"{tree} is not drawn") from None
-    return tree
-
-
-def merged(base: Any, over: Any) -> Any:
-    """``over`` laid over ``base``, key by key; null takes a key away."""
-    if not (isinstance(base, dict) and isinstance(over, dict)):
-        return over
+def merged(base: Mapping[str, object], over: Mapping[str, object]) -> Tree:
+    """``over`` laid over ``base``, key by key and level by level; null takes a key away."""
     out = dict(base)
     for key, value in over.items():
+        known = out.get(key)
         if value is None:
             out.pop(key, None)
+        elif isinstance(known, dict) and isinstance(value, dict):
+            out[key] = merged(known, value)
         else:
-            out[key] = merged(out.get(key), value) if key in out else value
+            out[key] = value
     return out
 
 
-def spec_of(setup: Mapping[str, Any]) -> dict[str, Any]:
+def spec_of(setup: Mapping[str, object]) -> Tree:
     """The physics' part of a lab, its places by name turned into lists."""
-    spec = dict(setup["lab"])
+    spec = dict(tree_of(setup.get("lab"), "lab"))
     for group in ("boxes", "purifiers", "services"):
-        if isinstance(spec.get(group), dict):
-            spec[group] = [{"name": name, **(entry or {})} for name, entry in spec[group].items()]
+        places = spec.get(group)
+        if isinstance(places, dict):
+            spec[group] = [
+                {"name": name, **tree_of(entry, f"lab.{group}.{name}")}
+                for name, entry in places.items()
+            ]
     return spec

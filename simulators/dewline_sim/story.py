@@ -20,22 +20,68 @@ from __future__ import annotations
 import math
 import random
 import re
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
 from datetime import datetime
 from importlib import resources
 from importlib.resources.abc import Traversable
 from pathlib import Path
-from typing import Any
+from typing import Required, TypedDict
 
 import yaml
 
-from dewline_sim.setup import StoryError, expanded, filled, merged
+from dewline_sim.setup import Setup, StoryError, expanded, filled, merged
+from dewline_sim.typed_tree import Tree, build, tree_of
 
 DAY_MS = 86_400_000
 _UNITS_MS = {"s": 1000, "min": 60_000, "h": 3_600_000, "d": DAY_MS}
 _CLOCK = re.compile(r"(\d{1,2}):(\d\d)(?::(\d\d))?")
-_KEYS = {"at", "do", "place", "with", "instrument", "fault", "for", "wrong", "right", "daily"}
+
+
+class _File(TypedDict):
+    lab: str | Tree
+    start: object  # ISO 8601; YAML reads it as a date where it is not quoted
+
+
+class StoryFile(_File, total=False):
+    """A story as it is written. ``lab`` names a lab's file or is one."""
+
+    title: str
+    about: str
+    hours: float
+    names: list[str]
+    draw: Tree | None
+    change: Tree | None
+    timeline: list[Tree] | None
+
+
+class _Cause(TypedDict):
+    cause: str
+    place: str
+
+
+class Cause(_Cause, total=False):
+    """What is wrong at a place."""
+
+    note: str
+
+
+Item = TypedDict(
+    "Item",
+    {
+        "at": Required[object],  # text, or a pair of texts
+        "do": str,
+        "place": str,
+        "with": Tree | None,
+        "instrument": str,
+        "fault": Tree,
+        "for": str,
+        "wrong": Cause,
+        "right": Cause,
+        "daily": bool,
+    },
+    total=False,
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,8 +92,8 @@ class Happening:
     do: str | None = None
     place: str | None = None
     instrument: str | None = None
-    params: Mapping[str, Any] | None = None
-    fault: Mapping[str, Any] | None = None
+    params: Mapping[str, object] | None = None
+    fault: Mapping[str, object] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,7 +117,7 @@ class Story:
     seed: int
     start_ms: int
     end_ms: int
-    setup: Mapping[str, Any]  # lab, buses, instruments, boxes, ... of the lab's file
+    setup: Setup  # lab, buses, instruments, boxes, ... of the lab's file
     happenings: tuple[Happening, ...]
     wrongs: tuple[Wrong, ...]
     sizes: Mapping[str, float]
@@ -101,81 +147,105 @@ def load(name: str, seed: int = 1, hours: float | None = None) -> Story:
     return tell(_read(file), Path(name).stem, seed, hours)
 
 
-def tell(document: Mapping[str, Any], name: str, seed: int, hours: float | None = None) -> Story:
-    """Draw the sizes and lay out the timeline of a story already read."""
-    setup = document["lab"]
-    if isinstance(setup, str):
-        setup = expanded(
-            _read(scenarios() / "labs" / f"{setup}.yaml"), document.get("names") or ["heron"]
-        )
+def tell(document: Mapping[str, object], name: str, seed: int, hours: float | None = None) -> Story:
+    """Draw the sizes and lay out the timeline of a story already read.
+
+    ``hours`` cuts it short or goes on after its last item. Raises StoryError or
+    ValueError that says where the document is wrong.
+    """
+    file = build(StoryFile, document, name)
+    lab = _lab_of(file)
     rng = random.Random(f"{seed}/{name}")
-    draw = {**(setup.get("draw") or {}), **(document.get("draw") or {})}
+    draw = {**tree_of(lab.get("draw"), f"{name}.lab.draw"), **(file.get("draw") or {})}
     sizes = {k: _drawn(v, rng) for k, v in draw.items()}
-    start_ms = round(datetime.fromisoformat(str(document["start"])).timestamp() * 1000)
-    end_ms = start_ms + round(float(hours or document["hours"]) * 3_600_000)
-    setup = filled(merged(setup, document.get("change") or {}), sizes)
-    happenings: list[Happening] = []
-    wrongs: list[Wrong] = []
-    for number, written in enumerate(document.get("timeline") or (), 1):
-        if unknown := set(written) - _KEYS:
-            raise StoryError(f"{name}: item {number} has unknown {', '.join(sorted(unknown))}")
-        item = filled(written, sizes)
-        at_ms = _when(item["at"], start_ms, rng)
-        for day in range((end_ms - at_ms) // DAY_MS + 1 if item.get("daily") else 1):
-            _lay_out(item, at_ms + day * DAY_MS, happenings, wrongs)
-    happenings.sort(key=lambda h: h.at_ms)
+    start_ms = round(datetime.fromisoformat(str(file["start"])).timestamp() * 1000)
+    end_ms = start_ms + round(float(hours or file["hours"]) * 3_600_000)
+    timeline = _Timeline(start_ms, end_ms, rng)
+    for number, written in enumerate(file.get("timeline") or (), 1):
+        timeline.add(_item(written, sizes, name, number))
     return Story(
         name,
-        str(document.get("title", name)),
-        str(document.get("about", "")),
+        file.get("title", name),
+        file.get("about", ""),
         seed,
         start_ms,
         end_ms,
-        setup,
-        tuple(happenings),
-        tuple(sorted(wrongs, key=lambda w: w.from_ms)),
+        build(Setup, filled(merged(lab, file.get("change") or {}), sizes), f"{name}.lab"),
+        tuple(sorted(timeline.happenings, key=lambda h: h.at_ms)),
+        tuple(sorted(timeline.wrongs, key=lambda w: w.from_ms)),
         sizes,
     )
 
 
-def _lay_out(
-    item: Mapping[str, Any], at_ms: int, happenings: list[Happening], wrongs: list[Wrong]
-) -> None:
-    until_ms = at_ms + duration_ms(item["for"]) if "for" in item else None
-    if fault := item.get("fault"):
-        timed = {**fault, "from_ms": at_ms, "until_ms": until_ms}
-        happenings.append(Happening(at_ms, fault=timed))
-    if do := item.get("do"):
-        happenings.append(
-            Happening(at_ms, do, item.get("place"), item.get("instrument"), item.get("with") or {})
-        )
-    if wrong := item.get("wrong"):
-        wrongs.append(
-            Wrong(wrong["cause"], wrong["place"], at_ms, until_ms, str(wrong.get("note", "")))
-        )
-    if right := item.get("right"):
-        for i, known in enumerate(wrongs):
+def _lab_of(file: StoryFile) -> Tree:
+    lab = file["lab"]
+    if isinstance(lab, str):
+        return expanded(_read(scenarios() / "labs" / f"{lab}.yaml"), file.get("names") or ["heron"])
+    return lab
+
+
+def _item(written: Tree, sizes: Mapping[str, float], name: str, number: int) -> Item:
+    if unknown := set(written) - set(Item.__annotations__):
+        raise StoryError(f"{name}: item {number} has unknown {', '.join(sorted(unknown))}")
+    return build(Item, filled(written, sizes), f"{name}: item {number}")
+
+
+class _Timeline:
+    """What happens and what is wrong, laid out item by item. Times in epoch ms."""
+
+    def __init__(self, start_ms: int, end_ms: int, rng: random.Random) -> None:
+        self.happenings: list[Happening] = []
+        self.wrongs: list[Wrong] = []
+        self._start_ms = start_ms
+        self._end_ms = end_ms
+        self._rng = rng
+
+    def add(self, item: Item) -> None:
+        """Lay out one item, on every day where it is daily."""
+        at_ms = self._when(item["at"])
+        for day in range((self._end_ms - at_ms) // DAY_MS + 1 if item.get("daily") else 1):
+            at = at_ms + day * DAY_MS
+            until_ms = at + duration_ms(item["for"]) if "for" in item else None
+            self.happenings += _happenings(item, at, until_ms)
+            if wrong := item.get("wrong"):
+                note = wrong.get("note", "")
+                self.wrongs.append(Wrong(wrong["cause"], wrong["place"], at, until_ms, note))
+            if right := item.get("right"):
+                self._set_right(right, at)
+
+    def _set_right(self, right: Cause, at_ms: int) -> None:
+        """End what is wrong with the same cause at the same place."""
+        for i, known in enumerate(self.wrongs):
             same = (known.cause, known.place) == (right["cause"], right["place"])
             if same and known.to_ms is None:
-                wrongs[i] = Wrong(known.cause, known.place, known.from_ms, at_ms, known.note)
+                self.wrongs[i] = replace(known, to_ms=at_ms)
+
+    def _when(self, at: object) -> int:
+        """A moment, or one drawn between two in whole seconds."""
+        if isinstance(at, list):
+            low, high = (_moment(str(a), self._start_ms) for a in at)
+            return self._rng.randrange(low, high + 1, 1000)
+        return _moment(str(at), self._start_ms)
+
+
+def _happenings(item: Item, at_ms: int, until_ms: int | None) -> Iterator[Happening]:
+    if fault := item.get("fault"):
+        yield Happening(at_ms, fault={**fault, "from_ms": at_ms, "until_ms": until_ms})
+    if do := item.get("do"):
+        params = item.get("with") or {}
+        yield Happening(at_ms, do, item.get("place"), item.get("instrument"), params)
 
 
 def duration_ms(text: str) -> int:
-    """``10 min``, ``2 h`` in ms."""
+    """``10 min``, ``2 h`` in ms; also s and d. StoryError where it is no duration."""
     number, _, unit = str(text).partition(" ")
     if unit not in _UNITS_MS:
         raise StoryError(f"{text!r} is no duration; write e.g. '10 min'")
     return round(float(number) * _UNITS_MS[unit])
 
 
-def _when(at: Any, start_ms: int, rng: random.Random) -> int:
-    if isinstance(at, list):
-        low, high = (_moment(str(a), start_ms) for a in at)
-        return rng.randrange(low, high + 1, 1000)
-    return _moment(str(at), start_ms)
-
-
 def _moment(text: str, start_ms: int) -> int:
+    """Epoch ms of a time of day after the start, or of one counted from it."""
     if text.startswith("+"):
         days, _, clock = text[1:].rpartition("d ")
         if days:
@@ -193,7 +263,10 @@ def _clock_ms(text: str) -> int:
     return (hours * 60 + minutes) * 60_000 + seconds * 1000
 
 
-def _drawn(bounds: Any, rng: random.Random) -> float:
+def _drawn(bounds: object, rng: random.Random) -> float:
+    """A size between two bounds: evenly, by its logarithm (``log``), or ``whole``."""
+    if not isinstance(bounds, list):
+        raise StoryError(f"{bounds!r} is no pair of bounds")
     low, high, *how = bounds
     if how == ["log"]:
         return math.exp(rng.uniform(math.log(low), math.log(high)))
@@ -202,7 +275,7 @@ def _drawn(bounds: Any, rng: random.Random) -> float:
     return rng.uniform(low, high)
 
 
-def _read(file: Traversable | Path) -> dict[str, Any]:
+def _read(file: Traversable | Path) -> Tree:
     with file.open(encoding="utf-8") as stream:
         document = yaml.load(stream, Loader=getattr(yaml, "CSafeLoader", yaml.SafeLoader))
     if not isinstance(document, dict):

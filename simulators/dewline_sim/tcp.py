@@ -7,13 +7,18 @@ import threading
 from collections.abc import Mapping
 
 from dewline_sim.faults import Chunk, Faults
+from dewline_sim.lines import write_chunks
 from dewline_sim.modbus import Unit, tcp_frame
 
 _MOST_ADU = 260
 
 
 class TcpLink:
-    """A listening port. ``settle`` must be called when faults of the link may have changed."""
+    """A listening port with several units behind it.
+
+    ``apply_faults`` must be called when faults of the link may have changed.
+    ``lock`` guards the scene against the threads of paced serial lines.
+    """
 
     def __init__(
         self, name: str, units: Mapping[int, Unit], faults: Faults, lock: threading.Lock
@@ -41,9 +46,10 @@ class TcpLink:
 
     @property
     def listening(self) -> bool:
+        """Whether the port is open."""
         return self._server is not None
 
-    async def settle(self) -> None:
+    async def apply_faults(self) -> None:
         """Close everything while the link is dropped; listen again when it is not."""
         dropped = self.faults.holds("drop", self.name)
         if dropped and self._server is not None:
@@ -62,7 +68,10 @@ class TcpLink:
         await asyncio.sleep(0)
 
     def answer(self, request: bytes) -> list[Chunk]:
-        """What goes back for one whole ADU."""
+        """What goes back for one whole ADU: MBAP header, unit and PDU.
+
+        Nothing where no unit has that number, or where it has no power.
+        """
         number, pdu = request[6], request[7:]
         unit = self.units.get(number)
         with self._lock:
@@ -106,16 +115,7 @@ class _Connection(asyncio.Protocol):
             if len(self._buffer) < length:
                 return
             request, self._buffer = self._buffer[:length], self._buffer[length:]
-            self._send(self._link.answer(request))
-
-    def _send(self, chunks: list[Chunk]) -> None:
-        wait_s = 0.0
-        for delay_s, data in chunks:
-            wait_s += delay_s
-            if wait_s > 0.0:
-                asyncio.get_running_loop().call_later(wait_s, self._write, data)
-            else:
-                self._write(data)
+            write_chunks(self._link.answer(request), self._write)
 
     def _write(self, data: bytes) -> None:
         if self._transport is not None and not self._transport.is_closing():

@@ -30,8 +30,8 @@ class Noted:
         self._units = RtuUnits("line", units, faults)
         self.asked: list[tuple[float, int]] = []
 
-    def hear(self, data: bytes) -> list[Reply]:
-        replies = self._units.hear(data)
+    def receive(self, data: bytes) -> list[Reply]:
+        replies = self._units.receive(data)
         self.asked += [(time.monotonic(), data[0]) for _ in replies]
         return replies
 

@@ -12,7 +12,7 @@ from dewline_sim.instruments.frost import frost_point_c, ice_pressure_pa
 from dewline_sim.instruments.instrument import ActError, Instrument
 from dewline_sim.instruments.registers import Register, State, check_map
 from dewline_sim.instruments.sensors import KINDS, Sensor, build
-from dewline_sim.instruments.talkers import FrostMeter, MoistureMeter
+from dewline_sim.instruments.text_meters import FrostMeter, MoistureMeter
 
 AIR = 209_460.0
 

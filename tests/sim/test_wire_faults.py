@@ -65,7 +65,7 @@ async def lab(served: Served, tmp_path: Path) -> Callable[..., Any]:
 
     async def switch(kind: str, **more: Any) -> Path:
         served.scene.faults.add({"kind": kind, "link": "analyzers", **more})
-        await served.settle()
+        await served.apply_faults()
         return tmp_path / "line"
 
     return switch
@@ -221,14 +221,14 @@ async def test_dropped_link(served: Served, mbpoll: Any) -> None:
     port = served.ports["panel"].port
     reader, writer = await asyncio.open_connection("127.0.0.1", port)
     fault = served.scene.faults.add({"kind": "drop", "link": "panel"})
-    await served.settle()
+    await served.apply_faults()
     with pytest.raises((ConnectionError, asyncio.IncompleteReadError)):
         await asyncio.wait_for(reader.readexactly(1), 1)
     writer.close()
     out = await mbpoll(*mbpoll.tcp(served, 1), "-r", 1, "127.0.0.1")
     assert "Connection refused" in out
     served.scene.faults.clear(fault.id)
-    await served.settle()
+    await served.apply_faults()
     assert served.ports["panel"].port == port
     assert await mbpoll.values(*mbpoll.tcp(served, 1), "-r", 2, "-c", 1, "127.0.0.1") == [200]
 
@@ -244,13 +244,13 @@ async def test_unplugged_adapter(served: Served, mbpoll: Any, tmp_path: Path) ->
     line = tmp_path / "line"
     with opened(line) as fd:
         fault = served.scene.faults.add({"kind": "unplug", "link": "analyzers"})
-        await served.settle()
+        await served.apply_faults()
         assert not line.is_symlink()
         with contextlib.suppress(OSError):  # EIO or an end of file: the kernel's choice
             assert os.read(fd, 1) == b""
     assert "No such file" in await mbpoll(*mbpoll.rtu(11), "-r", 101, line)
     served.scene.faults.clear(fault.id)
-    await served.settle()
+    await served.apply_faults()
     assert await asked(line) == RIGHT
 
 
@@ -259,9 +259,9 @@ async def test_two_hundred_unplug_cycles_leave_nothing_open(served: Served, tmp_
 
     async def cycle() -> None:
         fault = served.scene.faults.add({"kind": "unplug", "link": "analyzers"})
-        await served.settle()
+        await served.apply_faults()
         served.scene.faults.clear(fault.id)
-        await served.settle()
+        await served.apply_faults()
 
     await cycle()
     before = len(os.listdir("/proc/self/fd"))

@@ -1,9 +1,9 @@
-"""An instrument: a register map, the sensors behind it, and what can go wrong with the whole.
+"""An instrument: a register map, the sensors behind it, and what can go wrong with it.
 
 One seeded random generator an instrument, so that a change to one leaves the
 noise of the others as it was. It fills a table of unit normal draws from which
 each channel takes one a tick, so that the noise does not depend on who reads
-what; sensors without a memory are asked only when they are read.
+what; sensors without a memory are updated only when they are read.
 """
 
 from __future__ import annotations
@@ -12,7 +12,6 @@ import random
 from array import array
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, fields
-from typing import Any
 
 from dewline_sim.instruments.maps import MAPS
 from dewline_sim.instruments.registers import Register, State
@@ -66,10 +65,11 @@ class ActError(ValueError):
 
 
 class Instrument:
-    """Registers filled from the truth once a tick.
+    """Registers filled from the truth once a tick, and what can go wrong with all of them.
 
-    ``wiring`` maps a register to ``place.role`` where that is not the
-    instrument's own place; ``sensors`` changes what is typical of a register.
+    ``profile`` names its register map, ``place`` where it stands. ``wiring`` maps a
+    register to ``place.role`` where that is not the instrument's own place;
+    ``sensors`` changes what is typical of a register.
     """
 
     def __init__(
@@ -80,7 +80,7 @@ class Instrument:
         *,
         seed: int = 0,
         wiring: Mapping[str, str] | None = None,
-        sensors: Mapping[str, Mapping[str, Any]] | None = None,
+        sensors: Mapping[str, Mapping[str, object]] | None = None,
         own: Mapping[str, float] | None = None,
     ) -> None:
         self.name = name
@@ -103,43 +103,45 @@ class Instrument:
         }
         for channel in self.channels.values():
             channel.phase = rng.randrange(_DRAWS)
-        self._sort()
+        self._with_memory = self._found_with_memory()
 
-    def _sort(self) -> None:
-        """Which channels must be asked every tick."""
-        self._remembering = [
-            c for c in self.channels.values() if c.sensor is not None and c.sensor.remembers
-        ]
+    def _found_with_memory(self) -> list[Channel]:
+        """Channels that must be updated at every tick, whether they are read or not."""
+        return [c for c in self.channels.values() if c.sensor is not None and c.sensor.has_memory]
 
     def registers(self) -> tuple[Register, ...]:
         """What it can show."""
         return MAPS[self.profile]
 
-    def _channel(self, register: Register, wire: str | None, changes: Mapping[str, Any]) -> Channel:
+    def _channel(
+        self, register: Register, wire: str | None, changes: Mapping[str, object]
+    ) -> Channel:
         place, _, role = (wire or ROLES.get(register.name, register.name)).rpartition(".")
         own = not wire and role in self.own and role not in changes
-        if register.type == "bit" or register.name in PLAIN:
-            return Channel(register, "" if own else place or self.place, role, None)
-        return Channel(
-            register, "" if own else place or self.place, role, build(register.name, role, changes)
-        )
+        plain = register.type == "bit" or register.name in PLAIN
+        sensor = None if plain else build(register.name, role, changes)
+        return Channel(register, "" if own else place or self.place, role, sensor)
 
     def tick(self, now_ms: int, truths: Mapping[str, Truth]) -> None:
-        """Go on to ``now_ms``; ``truths`` gives every place's roles."""
+        """Go on to ``now_ms``; ``truths`` gives every place's roles.
+
+        Without power nothing moves. At the first tick, sensors for roles that
+        the place does not have are taken out.
+        """
         if self.now_ms is None:
-            self._leave_out_what_is_not_there(truths)
+            self._drop_absent_sensors(truths)
         dt_s = 0.0 if self.now_ms is None else (now_ms - self.now_ms) / 1000.0
         self.now_ms = now_ms
         if not self.powered:
             return
         self._ticks += 1
         self._truths = truths
-        for channel in self._remembering:
-            self._move(channel, dt_s)
+        for channel in self._with_memory:
+            self._update(channel, dt_s)
         if not self.frozen:
             self._cached = None
 
-    def _move(self, channel: Channel, dt_s: float) -> None:
+    def _update(self, channel: Channel, dt_s: float) -> None:
         """Bring a channel to this tick."""
         truth = self._truths[channel.place] if channel.place else self.own
         channel.read_at = self._ticks
@@ -156,16 +158,16 @@ class Instrument:
         """A channel as it stands now."""
         channel = self.channels[register]
         if channel.read_at != self._ticks and not self.frozen:
-            self._move(channel, 0.0)
+            self._update(channel, 0.0)
         return channel
 
-    def _leave_out_what_is_not_there(self, truths: Mapping[str, Truth]) -> None:
+    def _drop_absent_sensors(self, truths: Mapping[str, Truth]) -> None:
         """A panel has registers for sensors that a box may lack; they stand at zero."""
         for channel in self.channels.values():
             truth = truths[channel.place] if channel.place else self.own
             if channel.sensor is not None and channel.role not in truth:
                 channel.sensor = None
-        self._sort()
+        self._with_memory = self._found_with_memory()
 
     def words(self) -> Words:
         """The bank as it stands: table -> address -> word."""
@@ -209,9 +211,12 @@ class Instrument:
             return 0.0, "good"
         return register.shown(-register.shift / register.factor, State.SOUND)
 
-    def act(self, name: str, params: Mapping[str, Any]) -> None:
-        """Do to the instrument what a story says; ActError where that is unknown."""
-        doings: dict[str, Callable[..., None]] = {
+    def act(self, name: str, params: Mapping[str, object]) -> None:
+        """Carry out one of ``ACTS`` with its parameters.
+
+        Raises ActError for an unknown act or register, or a wrong parameter.
+        """
+        known: dict[str, Callable[..., None]] = {
             "freeze": self._freeze,
             "set": self._set,
             "power": self._power,
@@ -219,11 +224,11 @@ class Instrument:
             "hold": self._hold,
             "own": self._own,
         }
-        doing = doings.get(name)
-        if doing is None:
+        act = known.get(name)
+        if act is None:
             raise ActError(f"{self.name}: no act {name!r}; there are {', '.join(ACTS)}")
         try:
-            doing(**params)
+            act(**params)
         except (TypeError, KeyError) as error:
             raise ActError(f"{self.name}: {name}: {error}") from None
 
@@ -235,7 +240,7 @@ class Instrument:
         else:
             self.channel(register)  # the last value it shows is today's
             self._sensor(register).frozen = on
-            self._sort()
+            self._with_memory = self._found_with_memory()
 
     def _hold(self, register: str, value: float | None) -> None:
         """A bit or number that stays at ``value`` whatever is true; null lets it go."""
@@ -244,7 +249,7 @@ class Instrument:
             raise KeyError(f"{register} has a sensor: freeze or set it")
         channel.held = None if value is None else float(value)
 
-    def _set(self, register: str, **changes: Any) -> None:
+    def _set(self, register: str, **changes: object) -> None:
         """Change a sensor: zero, gain, drift_per_d, slip, deaf, added, noise, failed, ..."""
         sensor = self._sensor(register)
         known = {f.name for f in fields(sensor)}
@@ -252,7 +257,7 @@ class Instrument:
             raise KeyError(f"a sensor has no {', '.join(sorted(unknown))}")
         for key, value in changes.items():
             setattr(sensor, key, value)
-        self._sort()
+        self._with_memory = self._found_with_memory()
 
     def _power(self, on: bool) -> None:
         """Cut the power, or give it back: then a block of zeros, then warming up."""

@@ -1,8 +1,8 @@
-"""Sensors with their vices. Each turns the truth at its sample point into an indication.
+"""Sensors with their errors. Each turns the truth at its sample point into an indication.
 
 ``tick(dt_s, truth, chance)`` moves a sensor on and leaves ``value`` (the lab's
 unit) and ``state``. ``truth`` is everything known of the place, since a sensor
-may answer to more than what it is sold for. Figures are starting points (common
+may respond to more than what it is sold for. Figures are starting points (common
 practice, no source) unless a source stands beside them.
 """
 
@@ -11,10 +11,10 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
-from typing import Any
 
 from dewline_sim.instruments.frost import frost_point_c
 from dewline_sim.instruments.registers import State
+from dewline_sim.typed_tree import build as typed
 
 Truth = Mapping[str, float]
 DAY_S = 86_400.0
@@ -58,8 +58,8 @@ class Sensor:
     inner: float | None = None
 
     @property
-    def remembers(self) -> bool:
-        """Whether it depends on what was; else it need only be asked when somebody reads it."""
+    def has_memory(self) -> bool:
+        """Whether it depends on what was; else it need only be updated when somebody reads it."""
         return bool(
             self.lag_up_s
             or self.lag_down_s
@@ -72,55 +72,54 @@ class Sensor:
     def tick(self, dt_s: float, truth: Truth, chance: float) -> None:
         """Go on by ``dt_s`` with this truth; ``chance`` is a draw from the unit normal."""
         self.zero += self.drift_per_d * dt_s / DAY_S
-        felt = self.felt(truth)
+        sensed = self._sensed(truth)
         if self.inner is None:
-            self.inner = felt
-        self.settle(dt_s, felt)
+            self.inner = sensed
+        self.inner = self._lagged(dt_s, sensed, self.inner)
         if not self.frozen:
-            self.indicate(dt_s, chance)
+            self.state, self.value = self._indicated(dt_s, self.inner, chance)
 
-    def felt(self, truth: Truth) -> float:
+    def _sensed(self, truth: Truth) -> float:
         """What reaches the sensing element: the truth, what a leaking sample line adds to it,
         and of any change only the share that a deaf element (``deaf`` 1: wholly) lets through.
         """
-        value = self.source(truth) + self.added
+        value = self._source(truth) + self.added
         if self.deaf and self.inner is not None:
             value = self.inner + (1.0 - self.deaf) * (value - self.inner)
         return value
 
-    def source(self, truth: Truth) -> float:
-        """What this kind of element answers to."""
+    def _source(self, truth: Truth) -> float:
+        """What this kind of element responds to."""
         return truth[self.role]
 
-    def settle(self, dt_s: float, felt: float) -> None:
-        """First-order lag, faster or slower by direction; exact for a constant input."""
-        assert self.inner is not None
-        lag_s = self.lag_up_s if felt > self.inner else self.lag_down_s
+    def _lagged(self, dt_s: float, sensed: float, inner: float) -> float:
+        """The element after a first-order lag, by direction; exact for a constant input."""
+        lag_s = self.lag_up_s if sensed > inner else self.lag_down_s
         if lag_s <= 0.0:
-            self.inner = felt
-        else:
-            self.inner += (felt - self.inner) * -math.expm1(-dt_s / lag_s)
+            return sensed
+        return inner + (sensed - inner) * -math.expm1(-dt_s / lag_s)
 
-    def indicate(self, dt_s: float, chance: float) -> None:
-        """From the element to the display."""
-        assert self.inner is not None
-        value = (self.inner * self.gain + self.extra() + self.zero) * self.slip
+    def _indicated(self, dt_s: float, inner: float, chance: float) -> tuple[State, float]:
+        """What is displayed: gain, zero, scale and noise, then limits and states.
+
+        Being off counts before having failed, and that before warming up.
+        """
+        value = (inner * self.gain + self._extra() + self.zero) * self.slip
         if self.noise or self.noise_share:
             value += chance * (self.noise + self.noise_share * abs(value))
-        self.state, self.value = self.judged(value)
+        state, value = self._limited(value)
         if self.warming_s > 0.0:
             self.warming_s -= dt_s
-            self.state = State.WARMING
+            state = State.WARMING
         if self.failed:
-            self.state = State.FAULT
-        if not self.on:
-            self.state, self.value = State.OFF, 0.0
+            state = State.FAULT
+        return (state, value) if self.on else (State.OFF, 0.0)
 
-    def extra(self) -> float:
+    def _extra(self) -> float:
         """What the element adds of its own, in the sensor's unit."""
         return 0.0
 
-    def judged(self, value: float) -> tuple[State, float]:
+    def _limited(self, value: float) -> tuple[State, float]:
         """Saturation at both ends, and the floor below which it shows nothing."""
         if value > self.high:
             return State.OVER, self.high
@@ -147,13 +146,13 @@ class ElectrochemicalOxygen(Sensor):
     stored_fast: float = 0.0
     stored_slow: float = 0.0
 
-    def settle(self, dt_s: float, felt: float) -> None:
-        Sensor.settle(self, dt_s, felt)
-        level = self.inner or 0.0
+    def _lagged(self, dt_s: float, sensed: float, inner: float) -> float:
+        level = Sensor._lagged(self, dt_s, sensed, inner)
         self.stored_fast = _stored(self.stored_fast, 1e-4 * level, 4_700.0, dt_s)
         self.stored_slow = _stored(self.stored_slow, 3e-6 * level, 36_000.0, dt_s)
+        return level
 
-    def extra(self) -> float:
+    def _extra(self) -> float:
         return self.stored_fast + self.stored_slow
 
 
@@ -164,11 +163,14 @@ def _stored(held: float, target: float, discharge_s: float, dt_s: float) -> floa
 
 @dataclass(slots=True, kw_only=True)
 class ZirconiaOxygen(Sensor):
-    """A hot cell: quick, but it burns what is combustible and shows the oxygen left over."""
+    """A hot cell: quick, but it burns what is combustible and shows the oxygen left over.
+
+    ``solvent`` is a key of ``BURNS``: what the vapour in the box is made of.
+    """
 
     solvent: str = "toluene"
 
-    def source(self, truth: Truth) -> float:
+    def _source(self, truth: Truth) -> float:
         burnt = BURNS[self.solvent] * truth.get("solvent_vapour", 0.0)
         burnt += BURNS["hydrogen"] * truth.get("hydrogen", 0.0)
         return truth[self.role] - burnt
@@ -185,34 +187,30 @@ class CapacitiveMoisture(Sensor):
     slow_below: float = 2.0
     cross: float = 0.0
 
-    def source(self, truth: Truth) -> float:
+    def _source(self, truth: Truth) -> float:
         return truth[self.role] + self.cross * truth.get("solvent_vapour", 0.0)
 
-    def settle(self, dt_s: float, felt: float) -> None:
-        if self.inner is not None and felt < self.inner:
-            slower = min(10.0, max(1.0, self.slow_below / max(self.inner, 1e-6)))
-            lag_s = self.lag_down_s * slower
-            self.inner += (felt - self.inner) * -math.expm1(-dt_s / lag_s) if lag_s else 0.0
-            if not lag_s:
-                self.inner = felt
-        else:
-            Sensor.settle(self, dt_s, felt)
+    def _lagged(self, dt_s: float, sensed: float, inner: float) -> float:
+        lag_s = self.lag_down_s * min(10.0, max(1.0, self.slow_below / max(inner, 1e-6)))
+        if sensed >= inner or not lag_s:
+            return Sensor._lagged(self, dt_s, sensed, inner)
+        return inner + (sensed - inner) * -math.expm1(-dt_s / lag_s)
 
 
 @dataclass(slots=True, kw_only=True)
 class Hours(Sensor):
-    """A counter of running time, in seconds."""
+    """A counter of running time, in seconds: it counts while it is on, whatever the truth."""
 
     @property
-    def remembers(self) -> bool:
+    def has_memory(self) -> bool:
+        """A counter depends on nothing but the past."""
         return True
 
-    def source(self, truth: Truth) -> float:
+    def _source(self, truth: Truth) -> float:
         return 0.0
 
-    def indicate(self, dt_s: float, chance: float) -> None:
-        if self.on:
-            self.value += dt_s
+    def _indicated(self, dt_s: float, inner: float, chance: float) -> tuple[State, float]:
+        return self.state, self.value + (dt_s if self.on else 0.0)
 
 
 def absolute_mbar(truth: Truth) -> float:
@@ -224,7 +222,7 @@ def absolute_mbar(truth: Truth) -> float:
 class FrostPoint(Sensor):
     """A mirror or film that shows the frost point at the pressure of its sample."""
 
-    def source(self, truth: Truth) -> float:
+    def _source(self, truth: Truth) -> float:
         return frost_point_c(truth["moisture"], absolute_mbar(truth) * 100.0)
 
 
@@ -232,7 +230,7 @@ class FrostPoint(Sensor):
 class AbsolutePressure(Sensor):
     """Absolute pressure of the sample, mbar."""
 
-    def source(self, truth: Truth) -> float:
+    def _source(self, truth: Truth) -> float:
         return absolute_mbar(truth)
 
 
@@ -247,7 +245,7 @@ KINDS: Mapping[str, type[Sensor]] = {
 }
 
 #: What each quantity's sensor is like unless a story says otherwise.
-TYPICAL: Mapping[str, Mapping[str, Any]] = {
+TYPICAL: Mapping[str, Mapping[str, object]] = {
     "o2": {
         "kind": "electrochemical", "lag_up_s": 8.0, "lag_down_s": 12.0, "noise": 0.004,
         "noise_share": 0.003, "high": 2000.0, "low": -2.0, "warm_up_s": 0.0,
@@ -285,8 +283,12 @@ TYPICAL: Mapping[str, Mapping[str, Any]] = {
 }  # fmt: skip
 
 
-def build(register: str, role: str, changes: Mapping[str, Any]) -> Sensor:
-    """A sensor for a register: the typical one, with a story's changes. ValueError if unknown."""
+def build(register: str, role: str, changes: Mapping[str, object]) -> Sensor:
+    """A sensor for a register: the typical one, with a story's changes.
+
+    ``changes`` are fields of ``Sensor`` or of its ``kind``, a key of ``KINDS``.
+    Raises ValueError for an unknown kind or field, or a value of another type.
+    """
     settings = dict(TYPICAL.get(register, {})) | dict(changes)
     kind = KINDS.get(str(settings.pop("kind", "plain")))
     if kind is None:
@@ -294,4 +296,4 @@ def build(register: str, role: str, changes: Mapping[str, Any]) -> Sensor:
     known = {f.name for f in fields(kind)}
     if unknown := set(settings) - known:
         raise ValueError(f"{register}: a sensor has no {', '.join(sorted(unknown))}")
-    return kind(role=role, **settings)
+    return typed(kind, {"role": role, **settings}, register)

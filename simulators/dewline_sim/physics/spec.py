@@ -6,10 +6,11 @@ plain mappings (a story's YAML) and names what it does not know.
 
 from __future__ import annotations
 
-import types
 from collections.abc import Mapping
-from dataclasses import dataclass, field, fields, is_dataclass
-from typing import Any, Literal, Union, get_args, get_origin, get_type_hints
+from dataclasses import dataclass, field
+from typing import Literal
+
+from dewline_sim.typed_tree import build
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,6 +61,8 @@ class ChamberSpec:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FreezerSpec:
+    """A freezer inside a box. ``hysteresis_k`` is the whole band around the setpoint."""
+
     setpoint_c: float = -35.0
     hysteresis_k: float = 3.0
     warm_up_h: float = 9.0
@@ -199,45 +202,9 @@ class LabSpec:
     step_ms: int = 1000
 
 
-def lab_spec(document: Mapping[str, Any]) -> LabSpec:
+def lab_spec(document: Mapping[str, object]) -> LabSpec:
     """Build a spec from plain mappings and lists; what is left out keeps its default.
 
     Raises ValueError that names the unknown key and the known ones.
     """
-    spec = _build(LabSpec, document, "lab")
-    assert isinstance(spec, LabSpec)
-    return spec
-
-
-def _build(kind: type[Any], document: Mapping[str, Any], where: str) -> Any:
-    known = {f.name for f in fields(kind)}
-    for key in document:
-        if key not in known:
-            raise ValueError(f"{where}.{key}: unknown; known are {', '.join(sorted(known))}")
-    hints = get_type_hints(kind)
-    return kind(**{k: _value(hints[k], v, f"{where}.{k}") for k, v in document.items()})
-
-
-def _value(hint: Any, value: Any, where: str) -> Any:
-    """Shape one value as its type hint says."""
-    if get_origin(hint) in (Union, types.UnionType):
-        if value is None:
-            return None
-        hint = next(h for h in get_args(hint) if h is not type(None))
-    if get_origin(hint) is tuple:
-        return tuple(_value(get_args(hint)[0], v, f"{where}[{i}]") for i, v in enumerate(value))
-    if get_origin(hint) is Literal:
-        if value not in get_args(hint):
-            raise ValueError(f"{where}: {value!r} is not one of {', '.join(get_args(hint))}")
-        return value
-    if is_dataclass(hint) and isinstance(hint, type):
-        return _build(hint, value, where)
-    return _scalar(hint, value, where)
-
-
-def _scalar(hint: Any, value: Any, where: str) -> Any:
-    if hint is float and isinstance(value, int | float) and not isinstance(value, bool):
-        return float(value)
-    if isinstance(value, hint):
-        return value
-    raise ValueError(f"{where}: {value!r} is not a {hint.__name__}")
+    return build(LabSpec, document, "lab")

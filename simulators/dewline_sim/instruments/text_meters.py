@@ -10,11 +10,11 @@ from dewline_sim.instruments.registers import Register, State
 
 
 class FrostMeter(Instrument):
-    """Says its frost point and sample pressure once a second, unasked:
-    ``FP -076.2 C P 1016.4 mbar``.
-    """
+    """A frost-point meter that sends its reading once a second, unasked.
 
-    EVERY_MS = 1000
+    A line is ``FP -076.2 C P 1016.4 mbar``: frost point in degC, absolute
+    pressure of the sample in mbar, ended by CR LF.
+    """
 
     def registers(self) -> tuple[Register, ...]:
         """Two values; what fits into the line."""
@@ -24,13 +24,14 @@ class FrostMeter(Instrument):
         )
 
     def line(self) -> bytes:
-        """The next line; asterisks where there is nothing to say."""
+        """The next line; asterisks in place of a frost point that is not known."""
         frost, pressure = self.channel("frost_point"), self.channel("sample_pressure")
         sound = frost.state in (State.SOUND, State.UNDER) and not self._blank()
-        said = f"{_tenths(frost.value):+06.1f}" if sound else "+***.*"
-        return f"FP {said} C P {_tenths(pressure.value):06.1f} mbar\r\n".encode()
+        number = f"{_tenths(frost.value):+06.1f}" if sound else "+***.*"
+        return f"FP {number} C P {_tenths(pressure.value):06.1f} mbar\r\n".encode()
 
     def shown(self, register: str) -> tuple[float | None, str]:
+        """Number and quality word that a reader of the line gets, in steps of a tenth."""
         if not self.powered:
             return None, "bad/no-answer"
         channel = self.channel(register)
@@ -40,13 +41,16 @@ class FrostMeter(Instrument):
 
 
 class MoistureMeter(Instrument):
-    """Answers ``H?`` with ``H +0012.34 ppm *5A``; the last is the exclusive or of what is before
-    the star.
+    """A moisture meter that answers the question ``H?`` (ended by CR).
+
+    An answer is ``H +0012.34 ppm *5A``: ppm by volume, then the exclusive or of
+    all bytes before the star as two hexadecimal digits, ended by CR.
     """
 
-    ASKED = b"H?\r"
+    QUESTION = b"H?\r"
 
     def registers(self) -> tuple[Register, ...]:
+        """One value; what fits into the answer."""
         return (Register(name="h2o", table="input", address=0, type="int32", per=0.01, floor=0.05),)
 
     def line(self) -> bytes:
@@ -59,7 +63,7 @@ def _tenths(value: float) -> float:
     return round(value * 10.0) / 10.0
 
 
-TALKERS: dict[str, type[FrostMeter] | type[MoistureMeter]] = {
+TEXT_METERS: dict[str, type[FrostMeter] | type[MoistureMeter]] = {
     "frost-stream": FrostMeter,
     "moisture-ask": MoistureMeter,
 }

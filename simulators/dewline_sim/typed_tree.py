@@ -1,0 +1,86 @@
+"""Typed values from the plain mappings and lists that YAML and JSON give.
+
+``build`` turns a mapping into a dataclass or a ``TypedDict`` by the hints of
+its fields, and names by path what does not fit.
+"""
+
+from __future__ import annotations
+
+import types
+from collections.abc import Callable, Mapping
+from dataclasses import is_dataclass
+from typing import Literal, TypeVar, Union, get_args, get_origin, get_type_hints, is_typeddict
+
+Tree = dict[str, object]
+T = TypeVar("T")
+
+
+def build(kind: Callable[..., T], tree: object, where: str) -> T:
+    """A ``kind`` (dataclass or ``TypedDict``) with the values of ``tree``.
+
+    What is left out keeps its default. Integers become floats where a float is
+    wanted. Raises ValueError for a key that is unknown (naming the known ones)
+    or missing, and for a value of another type; ``where`` begins its path.
+    """
+    if not isinstance(tree, Mapping):
+        raise ValueError(f"{where}: {tree!r} is not a mapping")
+    hints = get_type_hints(kind)
+    for key in tree:
+        if key not in hints:
+            raise ValueError(f"{where}.{key}: unknown; known are {', '.join(sorted(hints))}")
+    for key in sorted(getattr(kind, "__required_keys__", ())):
+        if key not in tree:
+            raise ValueError(f"{where}.{key}: missing")
+    return kind(**{k: _value(hints[k], v, f"{where}.{k}") for k, v in tree.items()})
+
+
+def _value(hint: object, value: object, where: str) -> object:
+    """Shape one value as its type hint says."""
+    origin, options = get_origin(hint), get_args(hint)
+    if origin in (Union, types.UnionType):
+        return _one_of(options, value, where)
+    if origin is Literal:
+        if value not in options:
+            raise ValueError(f"{where}: {value!r} is not one of {', '.join(options)}")
+        return value
+    if origin in (tuple, list):
+        if not isinstance(value, list | tuple):
+            raise ValueError(f"{where}: {value!r} is not a list")
+        return origin(_value(options[0], v, f"{where}[{i}]") for i, v in enumerate(value))
+    if origin is dict:
+        if not isinstance(value, dict):
+            raise ValueError(f"{where}: {value!r} is not a mapping")
+        return {k: _value(options[1], v, f"{where}.{k}") for k, v in value.items()}
+    if isinstance(hint, type) and (is_dataclass(hint) or is_typeddict(hint)):
+        return build(hint, value, where)
+    return _scalar(hint, value, where)
+
+
+def _one_of(options: tuple[object, ...], value: object, where: str) -> object:
+    """The value as the first of these hints that it fits; None where that is among them."""
+    if value is None and types.NoneType in options:
+        return None
+    *others, last = (o for o in options if o is not types.NoneType)
+    for option in others:
+        try:
+            return _value(option, value, where)
+        except ValueError:
+            continue
+    return _value(last, value, where)
+
+
+def _scalar(hint: object, value: object, where: str) -> object:
+    if hint is float and isinstance(value, int | float) and not isinstance(value, bool):
+        return float(value)
+    if isinstance(hint, type) and isinstance(value, hint):
+        return value
+    raise ValueError(f"{where}: {value!r} is not a {getattr(hint, '__name__', hint)}")
+
+
+def tree_of(value: object, where: str) -> Tree:
+    """A mapping that may be left out (None: empty); ValueError where it is something else."""
+    if value is None:
+        return {}
+    if not isinstance(value, dict):
+        raise ValueError(f"{where}: {value!r} is not a mapping")
+    return value
