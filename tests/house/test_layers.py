@@ -25,7 +25,17 @@ BANNED = ("asyncio", "time", "socket", "sqlite3", "threading", "logging", "rando
 STANDARD = frozenset(
     (
         *("__future__", "abc", "bisect", "collections", "dataclasses", "datetime", "difflib"),
-        *("enum", "functools", "hashlib", "itertools", "json", "math", "re", "statistics"),
+        *(
+            "enum",
+            "functools",
+            "hashlib",
+            "itertools",
+            "json",
+            "math",
+            "operator",
+            "re",
+            "statistics",
+        ),
         *("types", "typing", "zoneinfo"),
     )
 )
