@@ -9,7 +9,6 @@ rules of the signal only at readings outside the band.
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Callable, Iterable, Mapping
 from math import inf, isfinite, nextafter
 from typing import ClassVar
@@ -26,7 +25,7 @@ STALE_POLLS = 5
 
 Band = tuple[float, float]
 # Finite ends, so that infinite values and NaN are outside every band.
-EVERYTHING: Band = (-sys.float_info.max, sys.float_info.max)
+EVERYTHING: Band = (nextafter(-inf, 0.0), nextafter(inf, 0.0))
 EMPTY_BAND: Band = (inf, -inf)
 
 
