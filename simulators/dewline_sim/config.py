@@ -17,7 +17,7 @@ _INSTRUMENT_KEYS = (
     "max_gap",
 )  # fmt: skip
 _COPIED = ("services", "purifiers", "boxes", "rule_sets", "rules")
-Place = Mapping[str, str | int]
+Place = Mapping[str, object]
 
 
 def config_of(story: Story, places: Mapping[str, Place]) -> Tree:

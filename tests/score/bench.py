@@ -11,7 +11,6 @@ import time
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
 
 import yaml
 
@@ -27,7 +26,7 @@ from dewline_sim.lab import Lab
 from dewline_sim.physics.spec import lab_spec
 from dewline_sim.record import seen_as
 from dewline_sim.scenario import TICK_MS, Scene, Wire
-from dewline_sim.setup import spec_of
+from dewline_sim.setup import InstrumentEntry, spec_of
 
 QUIET_POLL_MS = 5000
 BEFORE_MS, AFTER_MS = 60_000, 600_000
@@ -66,7 +65,7 @@ def plan_of(story: stories.Story) -> WatchPlan:
 class Poller:
     """Turns of one instrument: its wires by what they are called in the watch."""
 
-    def __init__(self, scene: Scene, name: str, wires: list[Wire], entry: dict[str, Any]) -> None:
+    def __init__(self, scene: Scene, name: str, wires: list[Wire], entry: InstrumentEntry) -> None:
         self._scene, self._name, self._wires = scene, name, wires
         self.every_ms = stories.duration_ms(entry.get("every", "1 s"))
         self._bus, self._unit = entry["bus"], int(entry.get("unit", 1))

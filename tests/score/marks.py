@@ -139,7 +139,7 @@ def _stops(story: Story, first: Event) -> Iterator[Wrong]:
 def _fed(story: Story, wrong: Wrong) -> set[str]:
     """Services of the box where something is wrong: they suffer with it."""
     entry = story.setup["boxes"].get(wrong.place, {})
-    return {entry.get("supply"), entry.get("purifier")}
+    return {str(entry[kind]) for kind in ("supply", "purifier") if kind in entry}
 
 
 def pages(told: Told) -> list[Event]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import pytest
+import yaml
 
 from dewline_sim import story as stories
 from dewline_sim.command import scene_of
@@ -64,7 +65,7 @@ def test_every_lab_has_a_config(name: str) -> None:
     """Each box's signals are wired to instruments on buses that are served."""
     scene = scene_of(name, seed=3)
     found = {bus: {"port": "x"} for bus in scene.bus_kinds}
-    document = config_of(scene.story, found)
+    document = yaml.safe_load(yaml.safe_dump(config_of(scene.story, found)))
     for box in document["boxes"].values():
         assert box["supply"] in document["services"]
         assert box["purifier"] in document["purifiers"]
