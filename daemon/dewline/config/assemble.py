@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 from pathlib import Path
-from typing import Any
 
 from dewline.config.daemon_rules import daemon_rules, daemon_signals
 from dewline.config.plan import (
@@ -143,7 +142,7 @@ def _box(name: str, box: BoxConfig) -> BoxPlan:
 
 def follower_names(config: SiteConfig) -> list[str]:
     """The followers this config has, in the order of their start."""
-    wanted: dict[str, Any] = {"mqtt": config.mqtt, "influx": config.influx, "push": config.push}
+    wanted: dict[str, object] = {"mqtt": config.mqtt, "influx": config.influx, "push": config.push}
     return [name for name, section in wanted.items() if section is not None]
 
 

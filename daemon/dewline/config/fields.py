@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Callable
-from typing import Annotated, Any, NoReturn
+from typing import Annotated, NoReturn
 from zoneinfo import ZoneInfo
 
 from pydantic import BeforeValidator, PlainValidator, WithJsonSchema
@@ -48,7 +48,7 @@ def example(wanted: str) -> str:
     return f"write {wanted}, for example {shown}" if shown else f"write {wanted}, with its unit"
 
 
-def read_quantity(value: Any, wanted: str | None = None) -> Quantity:
+def read_quantity(value: object, wanted: str | None = None) -> Quantity:
     """A Quantity of dimension ``wanted`` (None: any), or the error that says what to write."""
     remedy = example(wanted) if wanted else 'write a number, a space and a unit, as in "5 ppm"'
     if isinstance(value, int | float) and not isinstance(value, bool):
@@ -69,10 +69,10 @@ def read_quantity(value: Any, wanted: str | None = None) -> Quantity:
 
 def _in_unit(
     unit: str, low: float | None = None, high: float | None = None
-) -> Callable[[Any], float]:
+) -> Callable[[object], float]:
     wanted = dimension(unit)
 
-    def read(value: Any) -> float:
+    def read(value: object) -> float:
         number = read_quantity(value, wanted).to(unit)
         if low is not None and number < low:
             refuse(f"{value!r} is too little", f"write at least {low:g} {unit}")
@@ -83,7 +83,7 @@ def _in_unit(
     return read
 
 
-def _ms(low: float, high: float) -> Callable[[Any], int]:
+def _ms(low: float, high: float) -> Callable[[object], int]:
     read = _in_unit("ms", low, high)
     return lambda value: round(read(value))
 
@@ -107,7 +107,7 @@ Bytes = Annotated[float, BeforeValidator(_in_unit("MB", 0)), _schema("bytes")]
 
 
 def _named(pattern: str, shown: str) -> BeforeValidator:
-    def read(value: Any) -> str:
+    def read(value: object) -> str:
         if not isinstance(value, str) or not re.fullmatch(pattern, value):
             refuse(f"{value!r} is no {shown}", f"match {pattern}")
         return value
@@ -134,14 +134,14 @@ Topic = Annotated[
 ]
 
 
-def _url(value: Any) -> str:
+def _url(value: object) -> str:
     # What is written here may hold a password, so it is never repeated.
     if not isinstance(value, str) or not re.fullmatch(r"https?://[^\s/@]+(/[^\s@]*)?", value):
         refuse("is no plain web address", "write http://HOST:PORT, with the token in `token_file`")
     return value
 
 
-def _file(value: Any) -> str:
+def _file(value: object) -> str:
     # Somebody may have written the secret itself, so it is never repeated.
     if not isinstance(value, str) or not re.fullmatch(r"[^\x00\n]{1,500}", value):
         refuse("is no file name", "write the name of a file")
@@ -157,7 +157,7 @@ FileName = Annotated[str, BeforeValidator(_file), WithJsonSchema({"type": "strin
 _HOURS = re.compile(r"([01]\d|2[0-3]):([0-5]\d)-([01]\d|2[0-3]):([0-5]\d)")
 
 
-def _hours(value: Any) -> tuple[int, int]:
+def _hours(value: object) -> tuple[int, int]:
     match = _HOURS.fullmatch(value) if isinstance(value, str) else None
     if match is None:
         refuse(f"{value!r} is no span of hours", 'write it as "19:00-07:00", in quotes')
@@ -172,7 +172,7 @@ Hours = Annotated[
 ]
 
 
-def _time_of_day(value: Any) -> int:
+def _time_of_day(value: object) -> int:
     match = re.fullmatch(r"([01]\d|2[0-3]):([0-5]\d)", value) if isinstance(value, str) else None
     if match is None:
         refuse(f"{value!r} is no time of day", 'write it as "09:00", in quotes')
@@ -186,9 +186,9 @@ TimeOfDay = Annotated[
 ]
 
 
-def _zone(value: Any) -> str:
+def _zone(value: object) -> str:
     try:
-        ZoneInfo(value)
+        ZoneInfo(value if isinstance(value, str) else "")
     except (KeyError, ValueError, TypeError, OSError):
         refuse(f"{value!r} is no time zone", "write a name as in Europe/Lisbon, or UTC")
     return str(value)
@@ -199,7 +199,7 @@ Zone = Annotated[str, BeforeValidator(_zone), WithJsonSchema({"type": "string"})
 Limit = Quantity | str  # a number with its unit ("" for a bare one), or the name of a signal
 
 
-def _limit(value: Any) -> Limit:
+def _limit(value: object) -> Limit:
     if isinstance(value, int | float) and not isinstance(value, bool):
         return Quantity(float(value), "")
     if isinstance(value, str) and re.fullmatch(r"(\{antechamber\}_)?" + SIGNAL, value):
@@ -207,7 +207,7 @@ def _limit(value: Any) -> Limit:
     return read_quantity(value)
 
 
-def _any_quantity(value: Any) -> Quantity:
+def _any_quantity(value: object) -> Quantity:
     if isinstance(value, int | float) and not isinstance(value, bool):
         return Quantity(float(value), "")
     return read_quantity(value)

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from difflib import get_close_matches
 from pathlib import Path
-from typing import Any
 
 from dewline.config.assemble import (
     assemble,
@@ -15,7 +15,7 @@ from dewline.config.assemble import (
     secret_file,
 )
 from dewline.config.crosscheck import crosscheck
-from dewline.config.nodes import SourceFile, read_source
+from dewline.config.nodes import SourceFile, read_source, value_at
 from dewline.config.plan import ModbusRtuPlan, Plan, SerialLine
 from dewline.config.profiles import BUILTIN, find, names, read_profile, there
 from dewline.config.rule_plans import Off, RuleBook, write_book
@@ -26,6 +26,7 @@ from dewline.config.schema import SiteConfig
 from dewline.config.site import Site
 from dewline.config.wire import fed, longest_ms
 from dewline.errors import ConfigError, Problem
+from dewline.typed_json import Json
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,7 +34,7 @@ class Setting:
     """One value of an effective rule as it was written, and the layer it came from."""
 
     key: str
-    value: Any
+    value: Json
     layer: str
 
 
@@ -168,12 +169,12 @@ def _files(site: Site) -> list[tuple[tuple[str, ...], str]]:
     """Every file that a follower needs, and where the config names it."""
     found: list[tuple[tuple[str, ...], str]] = []
 
-    def walk(data: Any, path: tuple[str, ...]) -> None:
+    def walk(data: Mapping[str, Json], path: tuple[str, ...]) -> None:
         for key, value in data.items():
             if isinstance(value, dict):
                 walk(value, (*path, key))
             elif key.endswith("_file") or (*path, key) == ("mqtt", "tls", "ca"):
-                found.append(((*path, key), value))
+                found.append(((*path, key), str(value)))
 
     for section in ("mqtt", "influx", "push", "heartbeat", "page"):
         walk(site.raw(section), (section,))
@@ -192,13 +193,10 @@ def _settings(book: RuleBook, alarm: str) -> tuple[Setting, ...]:
     return tuple(Setting(k, written(rule, k), rule.origin[k].label) for k in rule.origin)
 
 
-def written(rule: Layered, key: str) -> Any:
+def written(rule: Layered, key: str) -> Json:
     """A value of a rule as its file has it."""
     layer = rule.origin[key]
-    data = layer.source.data
-    for part in (*layer.path, rule.name, key):
-        data = data[part]
-    return data
+    return value_at(layer.source.data, (*layer.path, rule.name, key))
 
 
 def built_in(folder: str, name: str) -> Path | None:

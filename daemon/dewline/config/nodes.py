@@ -11,11 +11,12 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import yaml
 
 from dewline.errors import Problem
+from dewline.typed_json import Json
 
 Path_ = tuple[str | int, ...]
 _TAG = "tag:yaml.org,2002:"
@@ -43,7 +44,7 @@ class SourceFile:
     file: str
     problems: list[Problem]
     warnings: list[Problem]
-    data: Any = None
+    data: Json = None
     places: dict[Path_, Place] = field(default_factory=dict)
 
     def at(self, path: Path_) -> Place:
@@ -82,6 +83,18 @@ def dotted(path: Path_) -> str:
     """``boxes.heron.rules`` or ``registers[3].address``; ``file`` for the whole of it."""
     text = "".join(f"[{part}]" if isinstance(part, int) else f".{part}" for part in path)
     return text.removeprefix(".") or "file"
+
+
+def value_at(data: Json, path: Path_) -> Json:
+    """What stands at ``path`` in ``data``; None where there is nothing."""
+    for part in path:
+        if isinstance(data, dict) and isinstance(part, str):
+            data = data.get(part)
+        elif isinstance(data, list) and isinstance(part, int) and part < len(data):
+            data = data[part]
+        else:
+            return None
+    return data
 
 
 def read_source(path: Path, problems: list[Problem], warnings: list[Problem]) -> SourceFile:
@@ -142,14 +155,14 @@ class _Walk:
         self._open: set[int] = set()
         self._count = 0
 
-    def value(self, node: yaml.Node, path: Path_) -> Any:
+    def value(self, node: yaml.Node, path: Path_) -> Json:
         """Data of a node; None where nothing is left of it."""
         try:
             return self._value(node, path)
         except _Drop:
             return None
 
-    def _value(self, node: yaml.Node, path: Path_) -> Any:
+    def _value(self, node: yaml.Node, path: Path_) -> Json:
         mark = node.start_mark
         place = self._source.places.get(path)
         line, column = mark.line + 1, mark.column + 1
@@ -174,16 +187,16 @@ class _Walk:
         finally:
             self._open.discard(id(node))
 
-    def _sequence(self, node: yaml.Node, path: Path_) -> list[Any]:
+    def _sequence(self, node: yaml.Node, path: Path_) -> list[Json]:
         return [self.value(item, (*path, index)) for index, item in enumerate(node.value)]
 
-    def _mapping(self, node: yaml.MappingNode, path: Path_) -> dict[str, Any]:
-        data: dict[str, Any] = {}
+    def _mapping(self, node: yaml.MappingNode, path: Path_) -> dict[str, Json]:
+        data: dict[str, Json] = {}
         self._pairs(node, path, data, merged=False)
         return data
 
     def _pairs(
-        self, node: yaml.MappingNode, path: Path_, data: dict[str, Any], *, merged: bool
+        self, node: yaml.MappingNode, path: Path_, data: dict[str, Json], *, merged: bool
     ) -> None:
         """A mapping's own keys, then those it merges; of a merged one only what is not there."""
         others: list[yaml.Node] = []
@@ -204,7 +217,7 @@ class _Walk:
         return scalar and (*path, key_node.value) in self._source.places
 
     def _pair(
-        self, key_node: yaml.Node, value_node: yaml.Node, path: Path_, data: dict[str, Any]
+        self, key_node: yaml.Node, value_node: yaml.Node, path: Path_, data: dict[str, Json]
     ) -> None:
         key = self._key(key_node, path)
         here = (*path, key)
@@ -226,7 +239,7 @@ class _Walk:
         self._source.places[here] = Place(line, column, line, column)
         data[key] = self._value(value_node, here)
 
-    def _merge(self, node: yaml.Node, path: Path_, data: dict[str, Any]) -> None:
+    def _merge(self, node: yaml.Node, path: Path_, data: dict[str, Json]) -> None:
         self._count += 1
         if not isinstance(node, yaml.MappingNode) or id(node) in self._open:
             self._source.report(path, "merges what is no mapping", "merge an anchored mapping")
@@ -251,9 +264,9 @@ class _Walk:
                 del self._source.places[here]
         return str(node.value)
 
-    def _scalar(self, node: yaml.ScalarNode, path: Path_) -> Any:
+    def _scalar(self, node: yaml.ScalarNode, path: Path_) -> Json:
         self._trap(node, path)
-        kind, text = node.tag.removeprefix(_TAG), node.value
+        kind, text = node.tag.removeprefix(_TAG), str(node.value)
         try:
             if kind in ("int", "float"):
                 return _number(kind, text)

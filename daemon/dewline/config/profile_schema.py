@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import re
-from typing import Annotated, Any, Literal
+from collections.abc import Sequence
+from typing import Annotated, Literal
 
 from pydantic import AfterValidator, BeforeValidator, Field, WithJsonSchema
 
@@ -20,11 +21,11 @@ REASONS: dict[str, Quality] = {
 }
 
 
-def _integer_keys(value: Any) -> Any:
+def _integer_keys(value: object) -> object:
     """Keys of a mapping are text in YAML of ours; here they must be whole numbers."""
     if not isinstance(value, dict):
         return value
-    whole: dict[int, Any] = {}
+    whole: dict[int, object] = {}
     for key, item in value.items():
         try:
             whole[int(str(key), 0)] = item
@@ -111,7 +112,7 @@ class ProfileHead(Strict):
     """A profile but for its registers, which are read one by one."""
 
     title: Words | None = None
-    registers: list[Any] = Field(default_factory=list)
+    registers: Sequence[object] = Field(default_factory=list)
     stream: Stream | None = None
     ask: Ask | None = None
 

@@ -11,11 +11,13 @@ import copy
 import types
 from collections.abc import Mapping, Sequence
 from difflib import get_close_matches
-from typing import Annotated, Any, TypeVar, Union, get_args, get_origin
+from typing import Annotated, TypeGuard, TypeVar, Union, get_args, get_origin
 
 from pydantic import BaseModel, ValidationError
+from pydantic_core import ErrorDetails
 
-from dewline.config.nodes import Path_, SourceFile
+from dewline.config.nodes import Path_, SourceFile, value_at
+from dewline.typed_json import Json
 
 M = TypeVar("M", bound=BaseModel)
 _ROUNDS = 20  # every round cuts at least one part out; deeper nesting than this has no model
@@ -25,9 +27,9 @@ def salvage(
     model: type[M],
     source: SourceFile,
     *,
-    data: Any = None,
+    data: object = None,
     base: Path_ = (),
-    stand_ins: Mapping[str, Any] | None = None,
+    stand_ins: Mapping[str, Json] | None = None,
 ) -> M | None:
     """The model of what is right in ``data`` (else the source's), or None if nothing is.
 
@@ -53,7 +55,7 @@ def salvage(
 
 
 def _report(
-    source: SourceFile, model: type[BaseModel], base: Path_, data: Any, found: Mapping[str, Any]
+    source: SourceFile, model: type[BaseModel], base: Path_, data: Json, found: ErrorDetails
 ) -> None:
     loc, kind = tuple(found["loc"]), found["type"]
     path = _real(data, loc)
@@ -66,18 +68,18 @@ def _report(
     source.report(base + path, problem, remedy, on_key=on_key)
 
 
-def _real(data: Any, loc: Sequence[Any]) -> Path_:
+def _real(data: Json, loc: Sequence[int | str]) -> Path_:
     """The part of a pydantic location that exists in the data: no tags, no ``[key]``."""
     path: list[str | int] = []
     for part in loc:
         inside = isinstance(data, dict) and part in data
         if inside or (isinstance(data, list) and isinstance(part, int) and part < len(data)):
-            data = data[part]
+            data = value_at(data, (part,))
             path.append(part)
     return tuple(path)
 
 
-def _cut(data: Any, found: Mapping[str, Any], stand_ins: Mapping[str, Any]) -> bool:
+def _cut(data: dict[str, Json], found: ErrorDetails, stand_ins: Mapping[str, Json]) -> bool:
     """Take the wrong part out, lists whole, for places count in them. False if nothing is left."""
     loc = tuple(found["loc"])
     path = _real(data, loc)
@@ -86,12 +88,9 @@ def _cut(data: Any, found: Mapping[str, Any], stand_ins: Mapping[str, Any]) -> b
         return loc[0] in stand_ins
     whole = next((i for i, part in enumerate(path) if isinstance(part, int)), len(path))
     path = path[:whole]
-    for part in path[:-1]:
-        if not isinstance(data, dict) or part not in data:
-            return True  # cut with another mistake
-        data = data[part]
-    if path and isinstance(data, dict):
-        data.pop(path[-1], None)
+    around = value_at(data, path[:-1])  # None: cut with another mistake
+    if path and isinstance(around, dict):
+        around.pop(str(path[-1]), None)
     return bool(path)
 
 
@@ -113,7 +112,7 @@ _BOUNDS = {
 }
 
 
-def _words(model: type[BaseModel], path: Path_, found: Mapping[str, Any]) -> tuple[str, str]:
+def _words(model: type[BaseModel], path: Path_, found: ErrorDetails) -> tuple[str, str]:
     """Problem and remedy of one pydantic error."""
     kind, context, value = found["type"], found.get("ctx", {}), found.get("input")
     if kind == "dewline":
@@ -135,7 +134,9 @@ class _Hidden:
         return "the value"
 
 
-def _value_words(kind: str, context: Mapping[str, Any], value: Any, said: str) -> tuple[str, str]:
+def _value_words(
+    kind: str, context: Mapping[str, object], value: object, said: str
+) -> tuple[str, str]:
     if kind in _TYPES:
         return (f"{_shown(value)} is not {_TYPES[kind]}", f"write {_TYPES[kind]}")
     if kind == "literal_error":
@@ -146,14 +147,14 @@ def _value_words(kind: str, context: Mapping[str, Any], value: Any, said: str) -
     return (f"{_shown(value)}: {said}", "`dewline schema` says what may stand here")
 
 
-def _shown(value: Any) -> str:
+def _shown(value: object) -> str:
     if isinstance(value, bool):
         return "true" if value else "false"
     text = repr(value)
     return text if len(text) <= 60 else text[:57] + "..."
 
 
-def _choice(expected: str, value: Any) -> str:
+def _choice(expected: str, value: object) -> str:
     words = [w.strip("'") for w in expected.replace(" or ", ", ").split(", ")]
     near = get_close_matches(str(value), words, n=1)
     return f"write {near[0]}" if near else f"write one of: {', '.join(words)}"
@@ -167,7 +168,7 @@ def _instead(model: type[BaseModel], path: Path_) -> str:
     return f"known here: {', '.join(known)}" if known else "leave it out"
 
 
-def _keys_at(model: Any, path: Path_) -> list[str]:
+def _keys_at(model: object, path: Path_) -> list[str]:
     """The keys a model knows at a path into it."""
     for part in path:
         model = _bare(model)
@@ -181,7 +182,7 @@ def _keys_at(model: Any, path: Path_) -> list[str]:
     return list(model.model_fields) if _is_model(model) else []
 
 
-def _bare(kind: Any) -> Any:
+def _bare(kind: object) -> object:
     """A type without Annotated, without None; of a union the model in it."""
     while get_origin(kind) is Annotated:
         kind = get_args(kind)[0]
@@ -191,5 +192,5 @@ def _bare(kind: Any) -> Any:
     return kind
 
 
-def _is_model(kind: Any) -> bool:
+def _is_model(kind: object) -> TypeGuard[type[BaseModel]]:
     return isinstance(kind, type) and issubclass(kind, BaseModel)

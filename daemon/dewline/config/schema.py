@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
 from pydantic import Discriminator, Field, Tag
 
@@ -148,7 +148,7 @@ class CommandsConfig(Strict):
     token_file: FileName
 
 
-def _commands_form(value: Any) -> str:
+def _commands_form(value: object) -> str:
     return "a word" if isinstance(value, str) else "a mapping"
 
 

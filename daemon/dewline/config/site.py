@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
 
-from dewline.config.nodes import Path_, SourceFile
+from dewline.config.nodes import Path_, SourceFile, value_at
 from dewline.config.profiles import Profile, raw_unit, register_plan
 from dewline.config.roles import PlaceKind, Role, fits, role_of, unit_of
 from dewline.config.schema import SiteConfig
 from dewline.errors import UnitError
+from dewline.typed_json import Json
 from dewline.watch_plan import SignalPlan
 
 SECTIONS: tuple[tuple[str, PlaceKind], ...] = (
@@ -58,11 +58,9 @@ class Site:
     config: SiteConfig
     profiles: dict[str, Profile | None] = field(default_factory=dict)  # by profile name
 
-    def raw(self, *path: str) -> dict[str, Any]:
+    def raw(self, *path: str) -> dict[str, Json]:
         """The mapping that was written at a path, mistakes included; empty if there is none."""
-        data = self.source.data
-        for part in path:
-            data = data.get(part) if isinstance(data, dict) else None
+        data = value_at(self.source.data, path)
         return data if isinstance(data, dict) else {}
 
     def antechambers(self, box: str) -> tuple[str, ...]:
