@@ -16,8 +16,10 @@ from dewline.errors import JournalError
 from dewline.events import Entry, Event, EventDocument, LedgerRow, Outcome, Reply
 from dewline.followers.mqtt.follower import MqttFollower
 from dewline.followers.mqtt.messages import HeartbeatFacts
-from dewline.followers.push.outbox import Batch, Outbox
-from dewline.followers.push.page_text import Page, PageWriter
+from dewline.followers.push.notice import Batch
+from dewline.followers.push.outbox import Outbox
+from dewline.followers.push.page import Page
+from dewline.followers.push.page_text import PageWriter
 from dewline.followers.push.rate_limit import Quota
 from dewline.hours import zone_of
 
@@ -258,7 +260,7 @@ class Phone:
         self.batches: list[Batch] = []
 
     def hear(self, document: dict[str, Any], at_s: float = 0.0) -> None:
-        self.outbox.take(document, START_MS + round(at_s * 1000))
+        self.outbox.add(document, START_MS + round(at_s * 1000))
 
     def send(self, at_s: float) -> int | None:
         """Send all that is to be sent at that moment; what it then says of the time to come."""

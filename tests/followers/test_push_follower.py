@@ -15,7 +15,7 @@ from dewline.clock import RealClock
 from dewline.config.plan import ContactPlan, JournalPlan, Plan
 from dewline.events import Entry, Event, Outcome, State, Transition
 from dewline.followers.push import follower as push
-from dewline.followers.push import outbox
+from dewline.followers.push import page_schedule
 from dewline.followers.push.follower import PushFollower
 from dewline.journal import Journal, Reader
 from dewline.watch_plan import WatchPlan
@@ -149,7 +149,7 @@ def quick(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(push, "FIRST_RETRY_S", 0.05)
     monkeypatch.setattr(push, "LAST_RETRY_S", 0.2)
     monkeypatch.setattr(push, "BARRED_RETRY_S", 0.2)
-    monkeypatch.setattr(outbox, "GATHER_MS", 200)
+    monkeypatch.setattr(page_schedule, "GATHER_MS", 200)
 
 
 @pytest.fixture
@@ -355,8 +355,8 @@ async def test_an_escalation_goes_to_its_contact(
     desk.start()
     await desk.happen(raised())
     await night.until(1)
-    why = "lab-head: night-desk did not acknowledge within 15 min"
-    fields = {"state": "unacknowledged", "why": why}
+    why = "night-desk did not acknowledge within 15 min"
+    fields = {"state": "unacknowledged", "to": "lab-head", "why": why}
     await desk.happen(("escalated", "heron.moisture-high", fields))
     await head.until(1)
     await desk.happen(("acknowledged", "heron.moisture-high", {}), cleared())

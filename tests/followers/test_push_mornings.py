@@ -77,7 +77,7 @@ def test_levels_of_one_signal_that_waited_are_one_line(story: Story, phone_of: t
     assert [page.text[:43] for page in first.pages] == [
         "STILL HERON oxygen above 150 ppm since 02:1"
     ]
-    assert first.outbox.woken == 3
+    assert first.outbox.deferred_cursor == 3
     second.outbox.recall(events, 3, 3)
     assert second.send(SEVEN_S + 60) is None
     for number, name in enumerate(("rush", "very", "high")):
@@ -94,9 +94,9 @@ def test_a_morning_page_is_not_repeated_by_a_restart(story: Story, phone_of: typ
     first.hear(raised)
     first.send(SEVEN_S)
     first.send(SEVEN_S + 3)
-    assert (len(first.pages), first.outbox.woken) == (1, 1)
+    assert (len(first.pages), first.outbox.deferred_cursor) == (1, 1)
     second = phone_of(hours=DAY)
-    second.outbox.recall([raised], first.outbox.cursor, first.outbox.woken)
+    second.outbox.recall([raised], first.outbox.cursor, first.outbox.deferred_cursor)
     assert second.send(SEVEN_S + 3600) is None
     second.hear(story.tell("returned", at_s=SEVEN_S + 4000), SEVEN_S + 4000)
     second.send(SEVEN_S + 4003)
@@ -234,11 +234,24 @@ def test_a_rush_seen_before_it_was_sent_tells_no_end_later(
 
 
 def test_advice_for_the_time_after_is_told_at_the_end(story: Story, phone_of: type[Phone]) -> None:
-    """Power is back at 02:51: what has to be restarted by hand is said then."""
-    advice = "When power is back, restart circulator and analyzers by hand."
+    """Power is back at 02:54: ``when_over`` says then what has to be restarted by hand."""
+    step = "When power is back, restart circulator and analyzers by hand."
     phone = phone_of()
     for at_s, transition in ((0, "raised"), (2400, "returned")):
-        phone.hear(story.tell(transition, "heron.mains-lost", at_s, advice=advice), at_s)
+        phone.hear(story.tell(transition, "heron.mains-lost", at_s, when_over=step), at_s)
         phone.send(at_s + 3)
     assert [page.tone for page in phone.pages] == ["high", "over"]
-    assert phone.texts()[1].endswith(f". {advice}")
+    assert phone.texts()[1].endswith(f". {step}")
+
+
+def test_advice_is_not_told_at_the_end_whatever_it_says(
+    story: Story, phone_of: type[Phone]
+) -> None:
+    """Advice is for the time of the alarm; only ``when_over`` is for the time after."""
+    phone = phone_of()
+    for at_s, transition in ((0, "raised"), (2400, "returned")):
+        advice = "When in doubt, go and look."
+        phone.hear(story.tell(transition, "heron.mains-lost", at_s, advice=advice), at_s)
+        phone.send(at_s + 3)
+    assert "When in doubt" in phone.texts()[0]
+    assert phone.texts()[1].endswith("Nobody has acknowledged: do so once you know why.")

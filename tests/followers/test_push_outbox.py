@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from dewline.followers.push.outbox import DIGEST_EVERY_MS, GATHER_MS, Batch
+from dewline.followers.push.notice import Batch
+from dewline.followers.push.page_schedule import DIGEST_EVERY_MS, GATHER_MS
 from dewline.followers.push.page_text import PageWriter
 from dewline.followers.push.rate_limit import ORDINARY, RESERVE, Quota
 from dewline.hours import zone_of
@@ -112,10 +113,23 @@ def test_hours_are_judged_by_the_time_of_the_event(story: Story, phone_of: type[
 def test_an_escalation_nobody_was_asked_before_says_so(story: Story, phone_of: type[Phone]) -> None:
     """Who is called because nobody was on duty is not told that somebody did not answer."""
     head = phone_of(name="lab-head", places=())
-    why = "lab-head: nobody was there, day-desk is off duty"
-    head.hear(story.tell("escalated", why=why))
+    why = "nobody was there, day-desk is off duty"
+    head.hear(story.tell("escalated", to="lab-head", off_duty=True, why=why))
     head.send(3)
     assert head.texts()[0].startswith("NOBODY ON DUTY: HERON moisture")
+
+
+def test_no_text_says_to_whom_an_escalation_goes(story: Story, phone_of: type[Phone]) -> None:
+    """Only ``to`` and ``off_duty`` do: a reason may name anybody and say anything."""
+    head = phone_of(name="lab-head", places=())
+    why = "lab-head: nobody was there, day-desk is off duty"
+    head.hear(story.tell("escalated", to="director", why=why))
+    head.hear(story.tell("escalated", to=None, why=why))
+    assert head.send(3) is None
+    assert head.pages == []
+    head.hear(story.tell("escalated", to="lab-head", why=why))
+    head.send(3)
+    assert head.texts()[0].startswith("NO ANSWER YET: HERON moisture")
 
 
 def test_an_escalation_reaches_the_contact_it_names_whatever_the_priority(
@@ -126,7 +140,7 @@ def test_an_escalation_reaches_the_contact_it_names_whatever_the_priority(
     desk = phone_of()
     raised = story.tell()
     escalated = story.tell(
-        "escalated", at_s=900, why="lab-head: night-desk did not acknowledge within 15 min"
+        "escalated", at_s=900, to="lab-head", why="night-desk did not acknowledge within 15 min"
     )
     ended = story.tell("returned", at_s=1000)
     for phone in (head, desk):
@@ -233,12 +247,12 @@ def test_the_quota_keeps_a_reserve_for_what_is_critical(
     story: Story, phone_of: type[Phone]
 ) -> None:
     """Ordinary pages stop at their share; a critical one still goes; the rest becomes a digest."""
-    phone = phone_of(Quota(3, 2), from_priority="low")
+    quota = Quota(3, 2)
+    phone = phone_of(quota, from_priority="low")
     for number in range(5):
         at_s = 700 * number  # slow enough to be no flood
         phone.hear(story.tell(alarm=f"heron.rule-{number}", at_s=at_s), at_s)
     phone.hear(story.tell(alarm="egret.fire-1", priority="critical", at_s=5000), 5000)
-    phone.outbox._quota = quota = Quota(3, 2)
     for _ in range(3):
         quota.spend(START_MS + 5_000_000, critical=False)
     wait_ms = phone.send(5000)
@@ -292,7 +306,7 @@ def test_what_the_disk_refused_is_told_at_once_and_not_again(
     """An event told before it was in the record is not told again when it is."""
     phone = phone_of()
     document = story.tell()
-    phone.outbox.take(document, START_MS, recorded=False)
+    phone.outbox.add(document, START_MS, recorded=False)
     phone.send(3)
     assert phone.outbox.cursor == 0
     phone.hear(document, 60)

@@ -12,8 +12,8 @@ from typing import Any
 import pytest
 
 from dewline.clock import RealClock
-from dewline.followers.push.http_trace import Wire
-from dewline.followers.push.page_text import Page
+from dewline.followers.push.http_trace import HttpTrace
+from dewline.followers.push.page import Page
 from dewline.followers.push.target import Target
 from tests.conftest import Answer, Sink
 
@@ -115,7 +115,7 @@ async def test_the_address_stands_in_no_log(
     await target.send(PAGE)
     sink.usual = answer(401)
     sent = await target.send(PAGE)
-    logging.getLogger("test").warning("%s %s", target.shown, sent)
+    logging.getLogger("test").warning("%s %s", target.label, sent)
     assert "answered 401" in caplog.text
     assert SECRET not in caplog.text
     assert str(sink.port) not in caplog.text
@@ -156,4 +156,4 @@ async def test_a_stalled_provider_does_not_hold_up_the_loop(
 )
 def test_retry_after_is_seconds_or_a_date(text: str | None, wait_s: float | None) -> None:
     """RFC 9110, 10.2.3: delay-seconds or HTTP-date (its example); an hour at most."""
-    assert Wire(retry_after=text).wait_s(946_684_740.0) == wait_s
+    assert HttpTrace(retry_after=text).wait_s(946_684_740.0) == wait_s

@@ -13,8 +13,9 @@ from hypothesis import strategies as st
 from dewline.config import load
 from dewline.events import Cause, Event, Outlook, Transition
 from dewline.followers.push import cause_words
-from dewline.followers.push.page_text import Notified, Page, PageWriter
-from dewline.followers.push.phrases import clock, duration, figure
+from dewline.followers.push.figures import clock, duration, figure
+from dewline.followers.push.page import Page, PageItem
+from dewline.followers.push.page_text import PageWriter
 from dewline.hours import zone_of
 from dewline.watch_plan import (
     Above,
@@ -70,7 +71,7 @@ def test_a_climb_is_told_as_a_person_would(story: Story) -> None:
         advice="Keep inner doors shut, cap samples; regenerate at 8.",
     )
     page = writer(rule("heron.moisture-climbing", Rising(0.3, 5_400_000, 0.95))).alarm(
-        Notified(document), START_MS
+        PageItem(document), START_MS
     )
     assert page.title == "high · saltmarsh"
     assert page.text == (
@@ -114,7 +115,7 @@ def test_every_kind_of_condition_has_its_words(
 ) -> None:
     """A level, a slope, silence, stillness and a switch each read as what they are."""
     document = story.tell(**fields)
-    page = writer(rule("heron.moisture-high", condition)).alarm(Notified(document), START_MS)
+    page = writer(rule("heron.moisture-high", condition)).alarm(PageItem(document), START_MS)
     assert page.text.startswith(begins)
     assert page.text.endswith("Close both inner doors, look at the last transfer.")
 
@@ -130,7 +131,7 @@ def test_the_house_speaks_of_itself(story: Story) -> None:
         limit_unit="s",
         advice="Nothing on bus analyzers is read: check its cable, converter, plug and network.",
     )
-    page = writer().alarm(Notified(document), START_MS)
+    page = writer().alarm(PageItem(document), START_MS)
     assert page.text.startswith("DEWLINE analyzers lost since 02:14. Nothing on bus analyzers")
 
 
@@ -138,7 +139,7 @@ def test_an_end_says_how_long_and_what_is_left_to_do(story: Story) -> None:
     """Over: when, after how long, what it is now, and whether anybody has to do something."""
     raised = story.tell("raised")
     ended = story.tell("returned", at_s=7800, value=3.2)
-    page = writer().over(Notified(ended, raised=raised), START_MS + 7_800_000)
+    page = writer().over(PageItem(ended, raised=raised), START_MS + 7_800_000)
     assert page.text == (
         "OVER at 04:24 after 2 h 10 min: HERON moisture above 5 ppm, now 3.2 ppm. "
         "Nobody has acknowledged: do so once you know why."
@@ -148,7 +149,7 @@ def test_an_end_says_how_long_and_what_is_left_to_do(story: Story) -> None:
 
 def test_a_repeat_has_the_same_id_and_says_so(story: Story) -> None:
     """Marked in the title and below; still under 200 characters."""
-    page = writer().alarm(Notified(story.tell(advice="x " * 300)), START_MS)
+    page = writer().alarm(PageItem(story.tell(advice="x " * 300)), START_MS)
     again = page.repeated()
     assert again.id == page.id
     assert "again?" in again.title
@@ -165,7 +166,7 @@ def test_a_test_page_says_that_there_is_nothing_to_do() -> None:
 
 def test_a_page_without_advice_still_has_a_next_step(story: Story) -> None:
     """A rule of a user's own may have none."""
-    page = writer().alarm(Notified(story.tell(advice=None)), START_MS)
+    page = writer().alarm(PageItem(story.tell(advice=None)), START_MS)
     assert page.text.endswith("Go and look, then acknowledge.")
 
 
@@ -194,7 +195,7 @@ def test_every_rule_of_the_example_fits() -> None:
             advice=one.advice,
             caution=one.caution,
         )
-        page = pages.alarm(Notified(event.document()), START_MS + 86_400_000)
+        page = pages.alarm(PageItem(event.document()), START_MS + 86_400_000)
         assert len(lines(page.repeated())) < LIMIT, page.text
         assert one.advice is not None, one.alarm
         assert one.advice[:30] in page.text, page.text
@@ -247,13 +248,13 @@ def test_no_text_is_ever_too_long(
         outlook=Outlook(5.0, "ppm", 1e5, 1e4, 1e6),
     )
     pages = PageWriter("s" * 40, ZONE, {})
-    told = Notified(event.document(), raised=event.document())
+    told = PageItem(event.document(), raised=event.document())
     now_ms = START_MS + late_s * 1000
     for page in (
-        pages.alarm(Notified(event.document()), now_ms),
+        pages.alarm(PageItem(event.document()), now_ms),
         pages.over(told, now_ms),
         pages.digest([told] * 3, now_ms, why="late"),
-        pages.digest([Notified(event.document())] * 500, now_ms, why="flood"),
+        pages.digest([PageItem(event.document())] * 500, now_ms, why="flood"),
     ):
         assert len(lines(page.repeated())) < LIMIT
         assert page.text
@@ -280,16 +281,17 @@ def test_numbers_times_and_spans_read_well() -> None:
 def test_what_is_back_within_its_limit_but_not_over_yet_is_not_told_as_below(story: Story) -> None:
     """An escalation in the off-delay: the reading of now, and the side it had gone to."""
     document = story.tell(
-        "escalated", value=3.0, why="lab-head: night-desk did not acknowledge within 15 min"
+        "escalated", value=3.0, to="lab-head", why="night-desk did not acknowledge within 15 min"
     )
-    page = writer(rule("heron.moisture-high", Above(5.0))).alarm(Notified(document), START_MS)
+    page = writer(rule("heron.moisture-high", Above(5.0))).alarm(PageItem(document), START_MS)
     assert page.text.startswith("NO ANSWER YET: HERON moisture 3 ppm, was above 5 ppm since")
+    assert "\nwhy: lab-head: night-desk did not acknowledge within 15 min\n" in page.rest
 
 
 def test_an_outlook_on_the_good_side_is_a_way_back(story: Story) -> None:
     """8 ppm is ahead of 36 ppm above a limit of 10: it mends by itself."""
     outlook = Outlook(8.0, "ppm", 3600.0, 3000.0, 4500.0)
-    page = writer().alarm(Notified(story.tell(value=36.3, limit=10.0, outlook=outlook)), START_MS)
+    page = writer().alarm(PageItem(story.tell(value=36.3, limit=10.0, outlook=outlook)), START_MS)
     assert " Back to 8 ppm about 03:14 (03:04-03:29). " in page.text
 
 
@@ -305,21 +307,21 @@ def test_an_outlook_on_the_good_side_is_a_way_back(story: Story) -> None:
 )
 def test_a_signal_is_called_by_its_place_and_role(story: Story, signal: str, begins: str) -> None:
     """An antechamber is named as one; what belongs to another place names that place too."""
-    page = writer().alarm(Notified(story.tell(signal=signal)), START_MS)
+    page = writer().alarm(PageItem(story.tell(signal=signal)), START_MS)
     assert page.text.startswith(f"{begins} 6.2 ppm")
 
 
 def test_an_outlook_of_days_waits_for_the_morning(story: Story) -> None:
     """On the lock screen only what comes within a day."""
     outlook = Outlook(100.0, "ppm", 3 * 86_400.0, None, None)
-    page = writer().alarm(Notified(story.tell(outlook=outlook)), START_MS)
+    page = writer().alarm(PageItem(story.tell(outlook=outlook)), START_MS)
     assert "100 ppm" not in page.text
 
 
 def test_a_value_just_past_its_limit_is_not_told_as_the_limit(story: Story) -> None:
     """3997 mbar below 4000 mbar is 3.997 bar below 4 bar."""
     document = story.tell(value=3997.0, unit="mbar", limit=4000.0, limit_unit="mbar")
-    assert "3.997 bar, below 4 bar" in writer().alarm(Notified(document), START_MS).text
+    assert "3.997 bar, below 4 bar" in writer().alarm(PageItem(document), START_MS).text
 
 
 def test_every_cause_has_words_of_its_own() -> None:
@@ -347,7 +349,7 @@ def test_a_cause_is_told_in_words_and_not_where_the_alarm_says_it(
     story: Story, alarm: str, cause: Cause, said: str
 ) -> None:
     """How sure, in a word; a lost mains is not explained by a power cut."""
-    text = writer().alarm(Notified(story.tell(alarm=alarm, cause=cause)), START_MS).text
+    text = writer().alarm(PageItem(story.tell(alarm=alarm, cause=cause)), START_MS).text
     assert said in text
     assert bool(said) == ("Probably" in text or "Perhaps" in text)
 
@@ -358,11 +360,11 @@ def test_a_caution_comes_before_the_cause_and_in_short_where_it_has_to(story: St
     cause = Cause("glove-torn", 0.9)
     advice = "Look for an open glove, door or line, and listen for gas; look at it from outside."
     text = writer().alarm(
-        Notified(story.tell(caution=caution, cause=cause, advice=advice)), START_MS
+        PageItem(story.tell(caution=caution, cause=cause, advice=advice)), START_MS
     )
     assert "Heed the fixed room monitor." in text.text
     assert "Inert gas takes" not in text.text
-    short = writer().alarm(Notified(story.tell(caution=caution, advice="Look.")), START_MS)
+    short = writer().alarm(PageItem(story.tell(caution=caution, advice="Look.")), START_MS)
     assert caution in short.text
 
 
@@ -375,7 +377,7 @@ def test_what_ends_with_its_guard_is_not_told_as_over(story: Story) -> None:
     raised = story.tell("raised", alarm, value=22.9, **fields)
     for value, begins in ((24.7, "NOT JUDGED any more at 02:44"), (4.0, "OVER at 02:44")):
         ended = story.tell("returned", alarm, 1800, value=value, **fields)
-        text = pages.over(Notified(ended, raised=raised), START_MS + 1_800_000).text
+        text = pages.over(PageItem(ended, raised=raised), START_MS + 1_800_000).text
         assert text.startswith(f"{begins} after 30 min: HERON large antechamber pressure above 6")
 
 
@@ -393,9 +395,9 @@ def test_a_doubt_is_told_in_words(story: Story, limit: float, words: str) -> Non
         limit_unit=None,
     )
     doubt = rule("heron.oxygen-unknown", Above(limit), signal="heron.oxygen_doubt", unit="")
-    for told in (Notified(document), Notified(document, waited=True)):
+    for told in (PageItem(document), PageItem(document, deferred=True)):
         assert words in writer(doubt).alarm(told, START_MS).text
-    assert words in writer(doubt).over(Notified(document, raised=document), START_MS).text
+    assert words in writer(doubt).over(PageItem(document, raised=document), START_MS).text
 
 
 def test_an_outlook_that_is_gone_is_over(story: Story) -> None:
@@ -404,7 +406,7 @@ def test_an_outlook_that_is_gone_is_over(story: Story) -> None:
     soon = rule("heron.moisture-soon", Reaches(5.0, 36_000_000), only_while=guard)
     raised = story.tell("raised", "heron.moisture-soon", value=1.5)
     ended = story.tell("returned", "heron.moisture-soon", 3600, value=0.4)
-    page = writer(soon).over(Notified(ended, raised=raised), START_MS + 3_600_000)
+    page = writer(soon).over(PageItem(ended, raised=raised), START_MS + 3_600_000)
     assert page.text.startswith("OVER at 03:14 after 60 min: HERON moisture on its way to 5 ppm")
 
 
@@ -414,6 +416,6 @@ def test_what_comes_and_goes_is_not_always_a_limit_s_fault(story: Story) -> None
     link = rule("daemon.panel-lost", FalseFor(10_000), signal="daemon.panel-link")
     for alarm, widen in (("heron.moisture-high", True), ("daemon.panel-lost", False)):
         document = story.tell("chattering", alarm, why="raised and returned 3 times in a minute")
-        text = writer(level, link).alarm(Notified(document), START_MS).text
+        text = writer(level, link).alarm(PageItem(document), START_MS).text
         assert "comes and goes (raised and returned 3 times" in text
         assert ("deadband" in text) is widen

@@ -21,8 +21,10 @@ import yaml
 
 from dewline.config import Plan, load
 from dewline.events import Entry
-from dewline.followers.push.outbox import Batch, Outbox
-from dewline.followers.push.page_text import Page, PageWriter
+from dewline.followers.push.notice import Batch
+from dewline.followers.push.outbox import Outbox
+from dewline.followers.push.page import Page
+from dewline.followers.push.page_text import PageWriter
 from dewline.hours import zone_of
 from dewline.readings import QUALITY_BY_TEXT, Reading, Resumed, Scan
 from dewline.replay.drive import Drive
@@ -69,7 +71,7 @@ class Phones:
         for event in entry.outcome.events:
             self.pass_to(event.time_ms)
             for box in self.boxes.values():
-                box.take(event.document(), event.time_ms)
+                box.add(event.document(), event.time_ms)
 
     def pass_to(self, now_ms: int) -> None:
         """Everything that is due until then goes out."""

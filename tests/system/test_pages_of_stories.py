@@ -15,8 +15,10 @@ import yaml
 from dewline.config import load
 from dewline.config.plan import Plan
 from dewline.events import Entry
-from dewline.followers.push.outbox import Batch, Outbox
-from dewline.followers.push.page_text import Page, PageWriter
+from dewline.followers.push.notice import Batch
+from dewline.followers.push.outbox import Outbox
+from dewline.followers.push.page import Page
+from dewline.followers.push.page_text import PageWriter
 from dewline.hours import zone_of
 from dewline.readings import QUALITY_BY_TEXT, Command, Quality, Reading, Resumed, Scan
 from dewline.replay.drive import Drive
@@ -89,7 +91,7 @@ class Night:
         for event in entry.outcome.events:
             self.send(event.time_ms)
             for phone in self.phones.values():
-                phone.take(event.document(), event.time_ms)
+                phone.add(event.document(), event.time_ms)
 
     def send(self, now_ms: int) -> None:
         """What is due until then goes out."""

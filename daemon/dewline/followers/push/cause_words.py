@@ -1,9 +1,10 @@
-"""What a cause is called on a page: no name of the table, but what a person would say."""
+"""What a cause is called on a page, in the words of a person instead of its name in the table."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any
+
+from dewline.events import EventDocument
 
 PROBABLY = 0.75  # from this confidence on
 
@@ -46,7 +47,7 @@ WORDS: Mapping[str, str] = {
     "purging": "the purge",
     "regenerating": "the regeneration",
 }
-# Alarms that say their cause themselves.
+# Alarms whose name already says the cause: it is not repeated.
 SAID: Mapping[str, str] = {
     "mains-lost": "power",
     "dirty-transfer": "transfer",
@@ -59,7 +60,7 @@ SAID: Mapping[str, str] = {
 }
 
 
-def probable(document: Mapping[str, Any]) -> str:
+def probable(document: EventDocument) -> str:
     """``Probably a torn glove or an air leak.``; empty while the cause is not known."""
     cause = document["cause"]
     rule = document["alarm"].partition(".")[2]

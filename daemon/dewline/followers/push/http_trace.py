@@ -1,10 +1,10 @@
-"""What really happened on the wire while a page was sent.
+"""Records what happened on the wire while a page was sent.
 
 Apprise tells success or failure and nothing more: not the status, not how long
-the far side asks to be left alone, not whether a request had left before the
-line broke. Nearly all of its services speak through requests, so the one
-function through which requests sends everything is watched here, only for sends
-that asked to be watched.
+the provider asks to wait, not whether a request had left before the connection
+broke. Nearly all of its services use the library requests, so the one method
+through which requests sends everything is wrapped here. It records only sends
+within ``traced()``.
 """
 
 from __future__ import annotations
@@ -19,12 +19,16 @@ from email.utils import parsedate_to_datetime
 from typing import Any
 
 LONGEST_WAIT_S = 3600.0
-_watching: ContextVar[Wire | None] = ContextVar("dewline_wire", default=None)
+_current: ContextVar[HttpTrace | None] = ContextVar("dewline_http_trace", default=None)
 
 
 @dataclass(slots=True)
-class Wire:
-    """The last exchange. ``status`` None: no answer; ``sent``: the request may have arrived."""
+class HttpTrace:
+    """The last exchange, and how many there were.
+
+    ``status`` None: no answer. ``sent``: the request may have arrived. ``errors``: names of the
+    exceptions, in order.
+    """
 
     exchanges: int = 0
     status: int | None = None
@@ -33,9 +37,9 @@ class Wire:
     errors: list[str] = field(default_factory=list)
 
     def wait_s(self, now_s: float) -> float | None:
-        """How long the far side asks to be left alone; None where it does not say.
+        """How many seconds the provider asks to wait, at most an hour; None where it does not say.
 
-        Seconds or a date (RFC 9110, 10.2.3). ``now_s``: UTC epoch.
+        Retry-After is in seconds or a date (RFC 9110, 10.2.3). ``now_s``: UTC epoch.
         """
         text = (self.retry_after or "").strip()
         if text.isdigit():
@@ -50,44 +54,44 @@ class Wire:
 
 
 @contextlib.contextmanager
-def watched() -> Iterator[Wire]:
-    """Whatever is sent by requests within, also in worker threads, is noted."""
+def traced() -> Iterator[HttpTrace]:
+    """Record what requests sends in this context, also in worker threads started from it."""
     _install()
-    wire = Wire()
-    token = _watching.set(wire)
+    trace = HttpTrace()
+    token = _current.set(trace)
     try:
-        yield wire
+        yield trace
     finally:
-        _watching.reset(token)
+        _current.reset(token)
 
 
 @functools.cache
 def _install() -> None:
-    """Once a process; sends that nobody watches pass unchanged."""
+    """Wrap requests once per process; sends outside ``traced()`` pass unchanged."""
     import requests  # noqa: PLC0415 - heavy, and only for those who are paged
     from requests.adapters import HTTPAdapter  # noqa: PLC0415
 
     send = HTTPAdapter.send
 
     @functools.wraps(send)
-    def noting(self: Any, *args: Any, **kwargs: Any) -> Any:
-        wire = _watching.get()
-        if wire is None:
+    def recording(self: HTTPAdapter, *args: Any, **kwargs: Any) -> requests.Response:
+        trace = _current.get()
+        if trace is None:
             return send(self, *args, **kwargs)
-        wire.exchanges += 1
-        wire.status = wire.retry_after = None
+        trace.exchanges += 1
+        trace.status = trace.retry_after = None
         try:
             response = send(self, *args, **kwargs)
         except requests.RequestException as error:
-            wire.sent = _may_have_left(error)
-            wire.errors.append(type(error).__name__)
+            trace.sent = _may_have_left(error)
+            trace.errors.append(type(error).__name__)
             raise
-        wire.sent = True
-        wire.status = response.status_code
-        wire.retry_after = response.headers.get("Retry-After")
+        trace.sent = True
+        trace.status = response.status_code
+        trace.retry_after = response.headers.get("Retry-After")
         return response
 
-    HTTPAdapter.send = noting  # type: ignore[method-assign]
+    HTTPAdapter.send = recording  # type: ignore[method-assign]
 
 
 def _may_have_left(error: Exception) -> bool:

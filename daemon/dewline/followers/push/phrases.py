@@ -1,13 +1,17 @@
-"""Plain words for what an event says: what is wrong, how bad, since when, when it gets worse."""
+"""Plain words for what an event document says: what is wrong, how bad, since when, until when.
+
+A rule tells more than its event: what kind of condition it has, and on which side of its limit the
+signal went. ``rule`` is None where the config no longer has it; then the units of the event decide.
+"""
 
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
-from datetime import datetime, tzinfo
-from typing import Any, Literal
+from datetime import tzinfo
+from typing import Literal
 
-from dewline.readings import parse_iso_utc
+from dewline.events import EventDocument
+from dewline.followers.push.figures import clock, figure, time_of
 from dewline.watch_plan import (
     DAEMON,
     Above,
@@ -26,12 +30,10 @@ from dewline.watch_plan import (
     UnchangedFor,
 )
 
-Document = Mapping[str, Any]
 Kind = Literal["level", "slope", "silence", "still", "on", "off", "other"]
-WEEK_MS = 7 * 86_400_000
 SOON_S = 120.0  # what comes sooner is there before the page is read
 FAR_S = 86_400.0  # what comes later can be seen in the morning
-# What belongs to an antechamber bears its name in front.
+# Signals of an antechamber begin with its name.
 _CHAMBER = re.compile(
     r"(?!forming_gas_)(.+)_(pressure|evacuating|refilling|inner_door|outer_door|residual)"
 )
@@ -52,8 +54,12 @@ def place_name(place: str) -> str:
     return "DEWLINE" if place == DAEMON else place.upper()
 
 
-def subject(document: Document) -> str:
-    """What it is about: ``HERON moisture``, ``DEWLINE analyzers lost``."""
+def subject(document: EventDocument) -> str:
+    """What it is about: ``HERON moisture``, ``DEWLINE analyzers lost``.
+
+    An alarm of the daemon's own box is called by its rule, every other by its signal. A signal of
+    another place names that place too: ``HERON ROOM oxygen``.
+    """
     place, _, rule = document["alarm"].partition(".")
     if place == DAEMON:
         name, _, fate = rule.rpartition("-")
@@ -71,8 +77,8 @@ def subject(document: Document) -> str:
     return f"{prefix} {words.removeprefix(f'{shown_at.lower()}_').replace('_', ' ')}"
 
 
-def kind_of(document: Document, rule: RulePlan | None) -> Kind:
-    """What kind of condition it is; read off the units where the rule is not known any more."""
+def kind_of(document: EventDocument, rule: RulePlan | None) -> Kind:
+    """What kind of condition it is, by its rule, else by its units."""
     if rule is not None:
         return _kind_of_condition(rule.condition)
     if document["limit_unit"] == "s" and document["unit"] != "s":
@@ -96,8 +102,11 @@ def _kind_of_condition(condition: ConditionPlan) -> Kind:
             return "off"
 
 
-def trouble(document: Document, rule: RulePlan | None) -> str:
-    """How bad: ``6.2 ppm, above 5 ppm``; empty where the subject says it all."""
+def trouble(document: EventDocument, rule: RulePlan | None) -> str:
+    """How bad: ``6.2 ppm, above 5 ppm``.
+
+    Empty where the subject already says it, as for a bus of the daemon that is lost.
+    """
     if document["box"] == DAEMON and document["limit_unit"] in ("s", "", None):
         return ""
     match kind_of(document, rule):
@@ -113,14 +122,14 @@ def trouble(document: Document, rule: RulePlan | None) -> str:
             return _doubt(document) or f"{_shown(document)}{_against(document, rule)}"
 
 
-def _doubt(document: Document) -> str:
-    """How far a reading can be trusted, in words; empty for what is no doubt."""
+def _doubt(document: EventDocument) -> str:
+    """How far a reading can be trusted, for a ``_doubt`` signal; empty for any other."""
     if not document["signal"].endswith("_doubt"):
         return ""
     return "not to be trusted" if (document["limit"] or 0.0) > 1.0 else "not proven for long"
 
 
-def _switch(document: Document, *, on: bool) -> str:
+def _switch(document: EventDocument, *, on: bool) -> str:
     role = document["signal"].partition(".")[2]
     for ending, when_on, when_off in _SWITCHES:
         if role.endswith(ending):
@@ -128,7 +137,7 @@ def _switch(document: Document, *, on: bool) -> str:
     raise AssertionError("the last ending fits every role")
 
 
-def _shown(document: Document) -> str:
+def _shown(document: EventDocument) -> str:
     value = figure(document["value"], document["unit"])
     for digits in (4, 5):  # 4 bar, below 4 bar
         if value == figure(document["limit"], document["limit_unit"]):
@@ -140,7 +149,7 @@ def _shown(document: Document) -> str:
     return value
 
 
-def _against(document: Document, rule: RulePlan | None) -> str:
+def _against(document: EventDocument, rule: RulePlan | None) -> str:
     if document["limit"] is None:
         return ""
     limit = figure(document["limit"], document["limit_unit"])
@@ -154,25 +163,30 @@ def _against(document: Document, rule: RulePlan | None) -> str:
     return f", {was}{side} {limit}"
 
 
-def stands_off(raised: Document, ended: Document, rule: RulePlan | None) -> bool:
-    """It ended although it is as bad as before: what the rule hangs on has ended."""
+def stands_off(raised: EventDocument, ended: EventDocument, rule: RulePlan | None) -> bool:
+    """Whether an alarm ended only because ``only_while`` of its rule did, the value as bad as ever.
+
+    Only a level with its limit in the unit of the signal can be judged; else False.
+    """
     value, limit = ended["value"], raised["limit"]
     if rule is None or rule.only_while is None or value is None or limit is None:
         return False
     level = isinstance(rule.condition, Above | Below | Outside)
     if not level or ended["unit"] != raised["limit_unit"]:
         return False
-    return bool(value > limit if _side(raised, rule) == "above" else value < limit)
+    return value > limit if _side(raised, rule) == "above" else value < limit
 
 
-def _came_back(document: Document, side: str) -> bool:
-    """It still counts as an alarm, by its off-delay or its latch, but is past its limit no more."""
+def _came_back(document: EventDocument, side: str) -> bool:
+    """Whether the value is back within its limit while the alarm waits for off-delay or latch."""
     value, limit = document["value"], document["limit"]
-    return value is not None and (value <= limit if side == "above" else value >= limit)
+    if value is None or limit is None:
+        return False
+    return value <= limit if side == "above" else value >= limit
 
 
 def _measure(condition: ConditionPlan, limit: str) -> str | None:
-    """What the limit means where it is more than a line that is crossed."""
+    """What the limit means, for a condition other than crossing it; None for a plain level."""
     match condition:
         case Rising():
             return f"climbing more than {limit}"
@@ -188,7 +202,7 @@ def _measure(condition: ConditionPlan, limit: str) -> str | None:
             return None
 
 
-def _side(document: Document, rule: RulePlan | None) -> str:
+def _side(document: EventDocument, rule: RulePlan | None) -> str:
     """On which side of its limit it went: by its rule, else by its value."""
     value, limit = document["value"], document["limit"]
     match rule.condition if rule is not None else None:
@@ -199,11 +213,14 @@ def _side(document: Document, rule: RulePlan | None) -> str:
         case Outside(low=low):
             return "below" if limit == low else "above"
         case _:
-            return "above" if value is None or value > limit else "below"
+            return "above" if value is None or limit is None or value > limit else "below"
 
 
-def matter(document: Document, rule: RulePlan | None) -> str:
-    """What it was about, without its figures: ``HERON oxygen above 100 ppm``."""
+def matter(document: EventDocument, rule: RulePlan | None) -> str:
+    """What it was about, without the value: ``HERON oxygen above 100 ppm``.
+
+    For pages that come after the time of the event, when its value is no longer true.
+    """
     kind, what = kind_of(document, rule), subject(document)
     if document["box"] == DAEMON:
         return what
@@ -219,43 +236,7 @@ def matter(document: Document, rule: RulePlan | None) -> str:
     return f"{what}{against.replace(',', '', 1)}"
 
 
-_SHOWN: Mapping[str, str] = {"degC": "°C", "m3/h": "m³/h"}
-# Unit of the house, from where on a person takes another, that one, and how many to one of it.
-_BIGGER: tuple[tuple[str, float, str, float], ...] = (
-    ("mbar", 1000.0, "bar", 1000.0),
-    ("ppm", 10_000.0, "%", 10_000.0),
-)
-
-
-def figure(value: float | None, unit: str | None, digits: int = 3) -> str:
-    """A number as a person reads it, with its unit: supply in bar, a rush of air in per cent."""
-    if value is None:
-        return "no reading"
-    for small, least, big, ratio in _BIGGER:
-        if unit == small and abs(value) >= least:
-            return f"{value / ratio:.{digits}g} {big}"
-    size = abs(value)
-    text = f"{value:.0f}" if size >= 1000 else f"{value:.{digits}g}"
-    return f"{text.replace('e-0', 'e-')} {_SHOWN.get(unit or '', unit or '')}".rstrip()
-
-
-def clock(time_ms: int, zone: tzinfo, now_ms: int) -> str:
-    """A moment as the clock on the wall shows it, with the day where that is not clear."""
-    moment = datetime.fromtimestamp(time_ms / 1000, zone)
-    today = datetime.fromtimestamp(now_ms / 1000, zone)
-    if moment.date() == today.date() or abs(now_ms - time_ms) < 12 * 3_600_000:
-        return f"{moment:%H:%M}"
-    if abs(now_ms - time_ms) < WEEK_MS:
-        return f"{moment:%a %H:%M}"
-    return f"{moment.day} {moment:%b %H:%M}"
-
-
-def time_of(document: Document, key: str = "time") -> int:
-    """A time of an event in ms; that of the event itself where ``key`` is null."""
-    return parse_iso_utc(document[key] or document["time"])
-
-
-def reason(document: Document) -> str:
+def reason(document: EventDocument) -> str:
     """Why, as a set with its confidence; empty while it is not known."""
     cause = document["cause"]
     if cause["name"] == "unknown":
@@ -264,8 +245,8 @@ def reason(document: Document) -> str:
     return f"{names} ({cause['confidence']:.1g})"
 
 
-def time_left(document: Document, zone: tzinfo, now_ms: int) -> tuple[str, ...]:
-    """How long there is, at length and in short; nothing where it is not foreseen.
+def time_left(document: EventDocument, zone: tzinfo, now_ms: int) -> tuple[str, ...]:
+    """When a limit is reached, in a long and a short wording; none where that is not foreseen.
 
     ``5 ppm about 06:30 (05:30-08:10).`` and ``5 ppm about 06:30.``
     """
@@ -279,26 +260,14 @@ def time_left(document: Document, zone: tzinfo, now_ms: int) -> tuple[str, ...]:
 
     low_s, high_s = outlook["low_s"], outlook["high_s"]
     span = "" if low_s is None or high_s is None else f" ({at(low_s)}-{at(high_s)})"
-    back = "Back to " if _goes_back(document) else ""
+    back = "Back to " if _goes_back(document, outlook["limit"]) else ""
     said = f"{back}{figure(outlook['limit'], outlook['unit'])} about {at(outlook['in_s'])}"
     return f"{said}{span}.", f"{said}."
 
 
-def _goes_back(document: Document) -> bool:
-    """What is foreseen lies on the good side: it mends by itself."""
-    value, limit, ahead = document["value"], document["limit"], document["outlook"]["limit"]
+def _goes_back(document: EventDocument, foreseen: float) -> bool:
+    """Whether the value is past the limit of the alarm, and ``foreseen`` lies back within it."""
+    value, limit = document["value"], document["limit"]
     if value is None or limit is None or document["unit"] != document["limit_unit"]:
         return False
-    return bool(ahead < limit < value or ahead > limit > value)
-
-
-def duration(ms: int) -> str:
-    """``3 min``, ``2 h 10 min``, ``4 d``."""
-    minutes = max(0, round(ms / 60_000))
-    if minutes < 1:
-        return f"{max(1, round(ms / 1000))} s"
-    if minutes < 120:
-        return f"{minutes} min"
-    if minutes < 48 * 60:
-        return f"{minutes // 60} h {minutes % 60} min".removesuffix(" 0 min")
-    return f"{round(minutes / 1440)} d"
+    return foreseen < limit < value or foreseen > limit > value

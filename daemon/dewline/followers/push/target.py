@@ -1,6 +1,6 @@
-"""One way to one contact: an Apprise object of its own, so that no retry reaches another.
+"""Sends pages to one contact, through an Apprise object of its own: no retry reaches another.
 
-The address is a secret: it is read from its file and stands in no message.
+The address is a secret: it is read from its file and is part of no message.
 """
 
 from __future__ import annotations
@@ -9,14 +9,17 @@ import asyncio
 import logging
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Literal
 
 from dewline.clock import Clock
 from dewline.errors import FollowerError
-from dewline.followers.push.http_trace import Wire, watched
-from dewline.followers.push.page_text import Page
+from dewline.followers.push.http_trace import HttpTrace, traced
+from dewline.followers.push.page import Page
 from dewline.followers.secret import read_secret
 from dewline.followers.tasks import in_own_task
+
+if TYPE_CHECKING:
+    from apprise import Apprise
 
 TIMEOUT_S = 30.0
 Fate = Literal["delivered", "unknown", "later", "refused", "barred"]
@@ -26,8 +29,8 @@ UNSURE = frozenset({502, 504})  # a gateway answered; what stands behind it may 
 
 
 @dataclass(frozen=True, slots=True)
-class Sent:
-    """What became of a page. ``wait_s``: how long the far side asks to be left alone.
+class SendResult:
+    """What became of a page. ``wait_s``: how many seconds the provider asks to wait.
 
     ``unknown``: it may have arrived. ``later``: it has not. ``refused``: this
     page never will. ``barred``: no page will until the address is mended.
@@ -45,27 +48,30 @@ class Target:
         self._file = url_file
         self._clock = clock
         self._url: str | None = None
-        self._apprise: Any = None
-        self.shown = url_file.name  # what a log may call it
+        self._notifier: Apprise | None = None
+        self.label = url_file.name  # what a log may call the address
 
-    async def send(self, page: Page) -> Sent:
-        """Send one page; never raises but for cancellation."""
+    async def send(self, page: Page) -> SendResult:
+        """Send one page and say what became of it; raises nothing.
+
+        An address that cannot be read counts as ``barred``, no answer in time as ``unknown``.
+        """
         try:
             with self._clock.io():
-                await asyncio.to_thread(self._prepare)
-                with watched() as wire:
-                    return await self._notify(page, wire)
+                notifier = await asyncio.to_thread(self._prepare)
+                with traced() as trace:
+                    return await self._notify(notifier, page, trace)
         except FollowerError as error:
-            return Sent("barred", str(error))
+            return SendResult("barred", str(error))
 
-    async def _notify(self, page: Page, wire: Wire) -> Sent:
+    async def _notify(self, notifier: Apprise, page: Page, trace: HttpTrace) -> SendResult:
         from apprise import NotifyType  # noqa: PLC0415 - heavy, and only for those who are paged
 
         tones = {"over": NotifyType.SUCCESS, "test": NotifyType.INFO, "low": NotifyType.INFO}
         try:
             async with asyncio.timeout(TIMEOUT_S):
                 delivered = await in_own_task(
-                    self._apprise.async_notify(
+                    notifier.async_notify(
                         title=page.title,
                         body=page.body,
                         notify_type=tones.get(
@@ -75,14 +81,16 @@ class Target:
                     )
                 )
         except TimeoutError:
-            return Sent("unknown", f"no answer within {TIMEOUT_S:g} s")
-        return Sent("delivered") if delivered else judged(wire, self._clock.wall_ms() / 1000)
+            return SendResult("unknown", f"no answer within {TIMEOUT_S:g} s")
+        if delivered:
+            return SendResult("delivered")
+        return result_of(trace, self._clock.wall_ms() / 1000)
 
-    def _prepare(self) -> None:
+    def _prepare(self) -> Apprise:
         """Load Apprise and the address; FollowerError says what is wrong with its file."""
         url = read_secret(self._file)
-        if url == self._url:
-            return
+        if self._notifier is not None and url == self._url:
+            return self._notifier
         try:
             import apprise  # noqa: PLC0415
         except ImportError:
@@ -98,27 +106,31 @@ class Target:
             allow_templates=False,
             body_format=apprise.NotifyFormat.TEXT,
         )
-        target = apprise.Apprise(asset=asset)
-        if not target.add(url):
+        notifier = apprise.Apprise(asset=asset)
+        if not notifier.add(url):
             raise FollowerError(f"{self._file.name} holds no address that Apprise knows")
-        self._apprise, self._url = target, url
+        self._notifier, self._url = notifier, url
         # Even Apprise's private form of an address shows paths and topics, which are secrets too.
-        self.shown = f"{self._file.name}, {url.partition('://')[0]}"
+        self.label = f"{self._file.name}, {url.partition('://')[0]}"
+        return notifier
 
 
-def judged(wire: Wire, now_s: float) -> Sent:
-    """What became of a page that Apprise says was not taken."""
-    status = wire.status
-    if not wire.exchanges:
-        return Sent("unknown", "the service failed and does not say how")
+def result_of(trace: HttpTrace, now_s: float) -> SendResult:
+    """What became of a page that Apprise says was not taken, by what happened on the wire.
+
+    ``now_s``: UTC epoch.
+    """
+    status = trace.status
+    if not trace.exchanges:
+        return SendResult("unknown", "the service failed and does not say how")
     if status is None:
-        why = f"no answer ({', '.join(wire.errors[-1:])})"
-        return Sent("unknown" if wire.sent else "later", why)
+        why = f"no answer ({', '.join(trace.errors[-1:])})"
+        return SendResult("unknown" if trace.sent else "later", why)
     why = f"answered {status}"
     if status in BARRED:
-        return Sent("barred", why)
+        return SendResult("barred", why)
     if status in UNSURE or status < 400:
-        return Sent("unknown", why, wire.wait_s(now_s))
+        return SendResult("unknown", why, trace.wait_s(now_s))
     if status in LATER or status > 500:
-        return Sent("later", why, wire.wait_s(now_s))
-    return Sent("refused", why)
+        return SendResult("later", why, trace.wait_s(now_s))
+    return SendResult("refused", why)

@@ -1,0 +1,73 @@
+"""What belongs to one contact: outbox, address, cursors and retries."""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+from collections.abc import Callable
+
+from dewline.clock import Backoff, Clock
+from dewline.config.plan import ContactPlan, Plan
+from dewline.followers.failures import Failures
+from dewline.followers.follower import JournalReader
+from dewline.followers.push.history import first_cursor
+from dewline.followers.push.outbox import Outbox
+from dewline.followers.push.page_text import PageWriter
+from dewline.followers.push.target import SendResult, Target
+from dewline.hours import zone_of
+
+log = logging.getLogger(__name__)
+
+
+class Recipient:
+    """One contact with the state of their pages.
+
+    Two cursors are kept in the journal: up to which event the contact has been paged, and up to
+    which deferred event, of those that waited for the contact's hours.
+    """
+
+    def __init__(self, contact: ContactPlan, plan: Plan, clock: Clock, backoff: Backoff) -> None:
+        places = frozenset(p for p, who in plan.box_contacts.items() if contact.name in who)
+        self.contact = contact
+        self.zone = zone_of(plan.watch.timezone)
+        self.writer = PageWriter(plan.site, self.zone, plan.watch.rules)
+        self.outbox = Outbox(contact, places, self.zone, self.writer)
+        self.target = Target(contact.url_file, clock)
+        self.failures = Failures(log)
+        self.wake = asyncio.Event()
+        self.backoff = backoff
+        self.pages_sent = 0
+        self.reached = True
+        self._cursor_name = f"push.{contact.name}"
+        self._deferred_name = f"push.{contact.name}.waited"
+        self._stored = 0
+        self._deferred_stored = 0
+
+    def load_cursors(self, reader: JournalReader, tail: int, now_ms: int) -> tuple[int, int]:
+        """Cursor and deferred cursor in the journal; a new contact begins near the end."""
+        cursor = reader.follower(self._cursor_name)[1]
+        if not cursor:
+            cursor = first_cursor(reader, tail, now_ms)
+            return cursor, cursor
+        return cursor, reader.follower(self._deferred_name)[1]
+
+    def store_cursors(self, advance: Callable[[str, int], None]) -> None:
+        """Store the cursors that have moved; ``advance`` takes a name and a ``seq``."""
+        if self.outbox.cursor > self._stored:
+            self._stored = self.outbox.cursor
+            advance(self._cursor_name, self._stored)
+        if self.outbox.deferred_cursor > self._deferred_stored:
+            self._deferred_stored = self.outbox.deferred_cursor
+            advance(self._deferred_name, self._deferred_stored)
+
+    def delivered(self) -> None:
+        """A page was delivered."""
+        self.pages_sent += 1
+        self.reached = True
+        self.backoff.reset()
+        self.failures.outage_over()
+
+    def missed(self, result: SendResult) -> None:
+        """A page was not delivered, or nobody knows."""
+        self.reached = False
+        self.failures.report(f"page to {self.contact.name} ({self.target.label}): {result.why}")
