@@ -21,7 +21,7 @@ from dewline.clock import RealClock
 from dewline.config.plan import InfluxPlan
 from dewline.errors import FollowerError
 from dewline.events import Entry, Event, LedgerRow, Outcome
-from dewline.followers.influx.client import store
+from dewline.followers.influx.client import open_client
 from dewline.followers.influx.follower import InfluxFollower
 from dewline.followers.influx.rewind import Mark, Rewind
 from dewline.journal import Journal, Reader
@@ -597,6 +597,6 @@ async def test_a_store_that_may_not_be_read_is_taken_at_its_word(
 async def test_a_query_that_is_refused_is_no_missing_point(influxd: Server) -> None:
     """An error inside a 200 says that nobody may look, not that nothing is there."""
     plan = InfluxPlan(url=influxd.url, bucket="nowhere")
-    async with store(plan, RealClock()) as session:
+    async with open_client(plan, RealClock()) as session:
         with pytest.raises(FollowerError, match="database not found"):
             await session.holds("canary", "saltmarsh", BASE_MS)

@@ -1,7 +1,7 @@
-"""Writing lines to a store, and what its answers mean.
+"""Writes lines to a time-series store, and says what its answers mean.
 
-By the write API of InfluxDB 2, which 3 and others speak too; where an InfluxDB 1
-answers that it has none, by its own.
+By the write API of InfluxDB 2, which version 3 and other stores offer too; where the answer shows
+an InfluxDB 1, which has none, by that of InfluxDB 1.
 """
 
 from __future__ import annotations
@@ -10,14 +10,17 @@ import asyncio
 import contextlib
 import gzip
 import json
-from collections.abc import AsyncIterator, Coroutine, Mapping, Sequence
-from typing import Any, Literal, TypeVar
+from collections.abc import AsyncIterator, Awaitable, Callable, Mapping, Sequence
+from typing import TYPE_CHECKING, Literal, TypeVar
 
 from dewline.clock import Clock
 from dewline.config.plan import InfluxPlan
 from dewline.errors import FollowerError
 from dewline.followers.secret import read_secret
 from dewline.followers.tasks import in_own_task
+
+if TYPE_CHECKING:
+    import aiohttp
 
 T = TypeVar("T")
 TIMEOUT_S = 10.0
@@ -26,10 +29,10 @@ BARRED = (401, 403, 404)
 
 
 class StoreError(FollowerError):
-    """A write that did not happen. ``wait_s``: how long the store asks to be left alone.
+    """A write that did not happen. ``wait_s``: how many seconds the store asks to wait.
 
-    ``refused``: these lines are wrong; ``too-big``: send fewer; ``later``: away
-    or busy; ``barred``: token, organisation or bucket is wrong.
+    ``fate``: ``refused``, these lines are wrong; ``too-big``, send fewer; ``later``, away
+    or busy; ``barred``, token, organisation or bucket is wrong.
     """
 
     def __init__(self, text: str, fate: Fate, wait_s: float | None = None) -> None:
@@ -55,52 +58,70 @@ def _wait_s(header: str | None) -> float | None:
     return min(float(header), 3600.0)
 
 
-class Link:
-    """Tells a connection that the store closed in good order from one that broke.
+class ConnectionMonitor:
+    """Notices when the store's connection broke, rather than being closed in good order.
 
-    A store that was killed and is up again is met by a new connection, without
-    an error. One that only renews its connections says so in its last answer.
+    aiohttp connects again without an error when the store was killed and is up again. A store that
+    only renews its connections announces that in its last answer: ``Connection: close``.
     """
 
     def __init__(self) -> None:
         self.broke = False
-        self.http: Any = None
         self._opened = False
-        self._farewell = False
+        self._close_announced = False
 
-    async def on_open(self, *_: object) -> None:
-        self.broke = self.broke or (self._opened and not self._farewell)
-        self._opened, self._farewell = True, False
-
-    async def on_answer(self, _session: object, _context: object, answer: Any) -> None:
-        self._farewell = answer.response.headers.get("Connection", "").lower() == "close"
-
-    def session(self, **words: Any) -> Any:
-        """An aiohttp session that is watched."""
+    def trace(self) -> aiohttp.TraceConfig:
+        """What an aiohttp session needs to be watched."""
         import aiohttp  # noqa: PLC0415 - heavy, and only for those who have a store
 
-        watch = aiohttp.TraceConfig()
-        watch.on_connection_create_end.append(self.on_open)
-        watch.on_request_end.append(self.on_answer)
-        self.http = aiohttp.ClientSession(**{**words, "trace_configs": [watch]})
-        return self.http
+        config = aiohttp.TraceConfig()
+        config.on_connection_create_end.append(self._on_open)
+        config.on_request_end.append(self._on_answer)
+        return config
+
+    async def _on_open(self, *_: object) -> None:
+        self.broke = self.broke or (self._opened and not self._close_announced)
+        self._opened, self._close_announced = True, False
+
+    async def _on_answer(
+        self, _session: object, _context: object, answer: aiohttp.TraceRequestEndParams
+    ) -> None:
+        connection = answer.response.headers.get("Connection", "")
+        self._close_announced = connection.lower() == "close"
 
 
 class InfluxClient:
-    """One HTTP session with a store. ``token``: of InfluxDB 2, or ``user:password`` of 1."""
+    """One HTTP session with a store. ``token``: of InfluxDB 2, or ``user:password`` of 1.
 
-    def __init__(self, plan: InfluxPlan, client: Any, link: Link, token: str, clock: Clock) -> None:
+    ``write`` writes by the API of InfluxDB 2, ``http`` is for everything else.
+    """
+
+    def __init__(
+        self,
+        plan: InfluxPlan,
+        write: Callable[[str, str, list[str]], Awaitable[bool]],
+        *,
+        http: aiohttp.ClientSession,
+        monitor: ConnectionMonitor,
+        token: str,
+        clock: Clock,
+    ) -> None:
         self._plan = plan
-        self._link = link
-        self._write = client.write_api().write
+        self._http = http
+        self._monitor = monitor
+        self._write = write
         self._token = token
         self._clock = clock
-        self._first = False  # an InfluxDB 1
+        self._is_version_1 = False
 
     async def write(self, lines: Sequence[str]) -> None:
-        """Write lines with times in nanoseconds; StoreError where that fails."""
-        await self._asked(self._put(list(lines)))
-        if self._link.broke:
+        """Write lines with times in nanoseconds; StoreError where that fails.
+
+        A connection that broke since the last write is a failure too: the store may have lost what
+        it had acknowledged (see ``rewind``).
+        """
+        await self._translated(self._put(list(lines)))
+        if self._monitor.broke:
             raise StoreError("the connection broke; the last minute is sent again", "later")
 
     async def holds(self, measurement: str, site: str, time_ms: int) -> bool:
@@ -108,16 +129,16 @@ class InfluxClient:
 
         StoreError where the store is away; FollowerError where it cannot be asked.
         """
-        return await self._asked(self._holds(measurement, site, time_ms))
+        return await self._translated(self._holds(measurement, site, time_ms))
 
-    async def _asked(self, question: Coroutine[Any, Any, T]) -> T:
-        """The answer, or a StoreError in place of what the libraries raise."""
+    async def _translated(self, request: Awaitable[T]) -> T:
+        """The answer to ``request``; StoreError in place of what the libraries raise."""
         import aiohttp  # noqa: PLC0415 - heavy, and only for those who have a store
         from influxdb_client.rest import ApiException  # noqa: PLC0415
 
         try:
             with self._clock.io():
-                return await in_own_task(question)
+                return await in_own_task(request)
         except ApiException as error:
             raise _refusal(error.status or 0, error.reason, error.headers, error.body) from None
         except TimeoutError:
@@ -128,7 +149,7 @@ class InfluxClient:
     async def _put(self, lines: list[str]) -> None:
         from influxdb_client.rest import ApiException  # noqa: PLC0415 - see above
 
-        if not self._first:
+        if not self._is_version_1:
             try:
                 await self._write(self._plan.bucket, self._plan.org, lines)
                 return
@@ -137,12 +158,12 @@ class InfluxClient:
                 version = headers.get("X-Influxdb-Version", "")
                 if error.status != 404 or not version.startswith("1."):
                     raise
-                self._first = True
-        await self._put_first(lines)
+                self._is_version_1 = True
+        await self._put_version_1(lines)
 
-    async def _put_first(self, lines: list[str]) -> None:
+    async def _put_version_1(self, lines: list[str]) -> None:
         body = await asyncio.to_thread(gzip.compress, "\n".join(lines).encode(), 1)
-        async with self._link.http.post(
+        async with self._http.post(
             f"{self._plan.url.rstrip('/')}/write",
             params={"db": self._plan.bucket, "precision": "ns"},
             data=body,
@@ -153,7 +174,10 @@ class InfluxClient:
                 raise _refusal(answer.status, answer.reason, answer.headers, text)
 
     async def _holds(self, measurement: str, site: str, time_ms: int) -> bool:
-        """By InfluxQL; victoria-metrics, which only pretends to know it, by its export."""
+        """By InfluxQL, else by the export of victoria-metrics.
+
+        That store answers InfluxQL with a series of another name.
+        """
         question = f'SELECT "value" FROM "{measurement}"'
         question += f" WHERE \"site\" = '{site}' AND time = {time_ms}ms"
         text = await self._get("/query", {"db": self._plan.bucket, "q": question})
@@ -174,8 +198,8 @@ class InfluxClient:
     async def _get(self, path: str, query: Mapping[str, str]) -> str:
         url = self._plan.url.rstrip("/") + path
         headers = self._authorization()
-        async with self._link.http.get(url, params=query, headers=headers) as answer:
-            text: str = await answer.text(errors="replace")
+        async with self._http.get(url, params=query, headers=headers) as answer:
+            text = await answer.text(errors="replace")
             if answer.status >= 300 and _fate(answer.status) == "later":
                 raise _refusal(answer.status, answer.reason, answer.headers, b"")
             if answer.status >= 300:
@@ -186,12 +210,14 @@ class InfluxClient:
         import aiohttp  # noqa: PLC0415 - see above
 
         user, colon, password = self._token.partition(":")
-        if self._first and colon:
+        if self._is_version_1 and colon:
             return {"Authorization": aiohttp.BasicAuth(user, password).encode()}
         return {"Authorization": f"Token {self._token}"} if self._token else {}
 
 
-def _refusal(status: int, reason: object, headers: Any, body: object) -> StoreError:
+def _refusal(
+    status: int, reason: object, headers: Mapping[str, str] | None, body: object
+) -> StoreError:
     wait_s = _wait_s((headers or {}).get("Retry-After"))
     return StoreError(f"the store answers {status} {reason}{_detail(body)}", _fate(status), wait_s)
 
@@ -204,20 +230,42 @@ def _detail(body: object) -> str:
 
 
 @contextlib.asynccontextmanager
-async def store(plan: InfluxPlan, clock: Clock) -> AsyncIterator[InfluxClient]:
-    """A session with the store of ``plan``, its token read afresh."""
+async def open_client(plan: InfluxPlan, clock: Clock) -> AsyncIterator[InfluxClient]:
+    """A session with the store of ``plan``, its token read anew.
+
+    FollowerError where the token cannot be read. Nothing is sent before the first write.
+    """
+    import aiohttp  # noqa: PLC0415 - heavy, and only for those who have a store
     from influxdb_client.client.influxdb_client_async import (  # noqa: PLC0415 - 50 MB
         InfluxDBClientAsync,
     )
 
     token = "" if plan.token_file is None else read_secret(plan.token_file)
-    link = Link()
+    monitor = ConnectionMonitor()
+    sessions: list[aiohttp.ClientSession] = []
+
+    def new_session(
+        connector: aiohttp.TCPConnector, timeout: aiohttp.ClientTimeout, **_: object
+    ) -> aiohttp.ClientSession:
+        session = aiohttp.ClientSession(
+            connector=connector, timeout=timeout, trace_configs=[monitor.trace()]
+        )
+        sessions.append(session)
+        return session
+
     async with InfluxDBClientAsync(
         plan.url,
         token,
         org=plan.org,
         timeout=round(TIMEOUT_S * 1000),
         enable_gzip=True,
-        client_session_type=link.session,
+        client_session_type=new_session,
     ) as client:
-        yield InfluxClient(plan, client, link, token, clock)
+        yield InfluxClient(
+            plan,
+            client.write_api().write,
+            http=sessions[-1],
+            monitor=monitor,
+            token=token,
+            clock=clock,
+        )

@@ -1,7 +1,7 @@
-"""The follower that carries readings, events and ledger rows to a time-series store.
+"""The follower that writes readings, events and ledger rows to a time-series store.
 
-Everything it writes bears the time of the record, so that writing it again
-changes nothing; it therefore goes back a minute after every lost connection.
+Every line has the time of the journal, so that writing it again changes nothing. After every lost
+connection the follower therefore writes the last minute again.
 """
 
 from __future__ import annotations
@@ -15,14 +15,14 @@ from collections.abc import Callable, Collection, Sequence
 from typing import NamedTuple, TypeVar
 from urllib.parse import urlsplit
 
-from dewline.clock import Clock
+from dewline.clock import Backoff, Clock
 from dewline.config.plan import InfluxPlan
 from dewline.errors import DewlineError
 from dewline.events import Entry
 from dewline.followers.failures import Failures
 from dewline.followers.follower import FollowerStatistics
 from dewline.followers.influx.canary import Canary
-from dewline.followers.influx.client import InfluxClient, StoreError, store
+from dewline.followers.influx.client import InfluxClient, StoreError, open_client
 from dewline.followers.influx.limits import limit_lines
 from dewline.followers.influx.rewind import Mark, Rewind
 from dewline.followers.tasks import ask_journal, wait_until
@@ -46,7 +46,7 @@ LEAVE_S = 10.0
 
 
 class _Batch(NamedTuple):
-    """What is next: its lines, where the record stands after it, and its youngest time."""
+    """What is written next: its lines, the mark after it, and its latest time (UTC epoch)."""
 
     lines: list[str]
     mark: Mark
@@ -57,10 +57,10 @@ class InfluxFollower:
     """Follows the journal to a store until it is stopped; never ends by itself.
 
     ``reader`` opens a read-only journal reader (used in worker threads),
-    ``advance(mark)`` stores what can be trusted to be kept,
-    ``dead_letter(time_ms, reason, line)`` keeps a line that the store refuses
-    for good. The limits of ``rules`` are sent along. While ``clock_is_right`` says
-    no, nothing is sent: a reading at a wrong time would stay there.
+    ``advance(mark)`` stores up to where the store has everything for certain,
+    ``dead_letter(time_ms, reason, line)`` stores a line that the store refuses
+    for good. The limits of ``rules`` are written too. While ``clock_is_right`` says
+    no, nothing is sent: a reading at a wrong time would stay in the store.
     """
 
     name = "influx"
@@ -89,7 +89,7 @@ class InfluxFollower:
         self._advance = advance
         self._dead_letter = dead_letter
         self._clock_is_right = clock_is_right
-        # Real time even where the house's clock jumps: it is the store that must write.
+        # Real time also where ``clock`` jumps: the store needs it to write.
         self._monotonic = monotonic
         self._canary = Canary(site)
         self._rewind: Rewind | None = None
@@ -105,7 +105,7 @@ class InfluxFollower:
     # What the service calls.
 
     def committed(self, entries: Sequence[Entry]) -> None:
-        """Take note of what is now in the record."""
+        """Note how far the journal goes now; the follower reads it from there."""
         for entry in entries:
             if entry.item is not None:
                 self._newest_ms = entry.item.time_ms
@@ -113,13 +113,17 @@ class InfluxFollower:
                 self._last_event_seq = max(self._last_event_seq, event.seq)
 
     def held(self, entries: Sequence[Entry]) -> None:
-        """A store wants only what is in the record; ``committed`` will tell."""
+        """Nothing: a store gets only what is in the journal."""
 
     def stop(self) -> None:
         """Send what is committed and let ``run`` return."""
         self._stop.set()
 
     def statistics(self) -> FollowerStatistics:
+        """How far it has come; ``published`` counts lines.
+
+        While the canary is missing, ``seconds_behind`` counts since it was sent.
+        """
         sent = self._rewind.sent.event_seq if self._rewind else 0
         return FollowerStatistics(
             connected=self._connected,
@@ -130,7 +134,7 @@ class InfluxFollower:
         )
 
     def _seconds_behind(self) -> float:
-        """Between the youngest reading in the record and the youngest that is in the store."""
+        """From the latest reading in the store to the latest in the journal."""
         missing_s = self._canary.missing_since_s
         if missing_s is not None:
             return self._monotonic() - missing_s
@@ -140,19 +144,21 @@ class InfluxFollower:
         return lag_s if lag_s > 2 * SEND_EVERY_S else 0.0
 
     async def run(self) -> None:
-        """Send what is new every 5 s; after a failure try again, 0.5 s to 60 s apart."""
-        retry_s = FIRST_RETRY_S
+        """Write what is new every 5 s; after a failure try again, 0.5 s to 60 s apart.
+
+        Raises nothing: failures are counted and logged.
+        """
+        backoff = Backoff(FIRST_RETRY_S, LAST_RETRY_S)
         while not self._stop.is_set():
             pause_s = 0.0
             try:
                 await self._session()
-            # The record keeps everything; a reason nobody thought of is told and tried again.
+            # Whatever goes wrong, also what nobody foresaw: the journal keeps everything.
             except Exception as error:  # noqa: BLE001
                 if self._connected:
-                    retry_s = FIRST_RETRY_S
+                    backoff.reset()
                     self._failures.outage_over()
-                pause_s = max(retry_s, _asked_wait_s(error)) * random.uniform(1.0, 1.2)
-                retry_s = min(2 * retry_s, LAST_RETRY_S)
+                pause_s = max(backoff.next_s(), _asked_wait_s(error)) * random.uniform(1.0, 1.2)
                 self._lost(error)
             await wait_until(self._clock, self._clock.monotonic() + pause_s, self._stop)
 
@@ -166,23 +172,23 @@ class InfluxFollower:
 
     async def _session(self) -> None:
         rewind = await self._load()
-        async with store(self._plan, self._clock) as session:
+        async with open_client(self._plan, self._clock) as client:
             while not self._stop.is_set():
-                await self._send_all(session, rewind)
-                await self._prove(session, rewind)
+                await self._send_all(client, rewind)
+                await self._check_canary(client, rewind)
                 await wait_until(self._clock, self._clock.monotonic() + SEND_EVERY_S, self._stop)
             with contextlib.suppress(TimeoutError):
                 async with asyncio.timeout(LEAVE_S):
-                    await self._send_all(session, rewind)
+                    await self._send_all(client, rewind)
 
-    async def _prove(self, session: InfluxClient, rewind: Rewind) -> None:
-        """Look whether what was acknowledged is there; what came while it was not goes again."""
+    async def _check_canary(self, client: InfluxClient, rewind: Rewind) -> None:
+        """Check whether what was acknowledged is in the store; if it was missing, send it again."""
         if not self._clock_is_right():
             return
         was_missing = self._canary.missing_since_s is not None
-        told = await self._canary.step(session, self._clock.wall_ms(), self._monotonic())
-        if told is not None:
-            self._failures.report(f"{self._where}: {told}")
+        change = await self._canary.step(client, self._clock.wall_ms(), self._monotonic())
+        if change is not None:
+            self._failures.report(f"{self._where}: {change}")
         if was_missing and self._canary.missing_since_s is None:
             self._failures.outage_over()
             rewind.broken()
@@ -194,8 +200,7 @@ class InfluxFollower:
         self._last_event_seq = max(self._last_event_seq, tail.event_seq)
         self._newest_ms = tail.time_ms
         if self._sent_until_ms is None and self._rewind.sent.item_seq < tail.seq:
-            first = await self._read(self._first_unsent_ms)
-            self._sent_until_ms = first
+            self._sent_until_ms = await self._read(self._first_unsent_ms)
         return self._rewind
 
     def _kept(self, reader: Reader) -> Mark:
@@ -206,13 +211,13 @@ class InfluxFollower:
         item = next(iter(reader.items(after, after + ITEMS_AT_ONCE)), None)
         return None if item is None else item[1].time_ms
 
-    async def _send_all(self, session: InfluxClient, rewind: Rewind) -> None:
-        """Send batch after batch until the end of the record."""
+    async def _send_all(self, client: InfluxClient, rewind: Rewind) -> None:
+        """Send batch after batch until the end of the journal."""
         while self._clock_is_right():
             batch = await self._read(self._next_batch)
             if batch is None:
                 return
-            await self._write(session, batch.lines)
+            await self._write(client, batch.lines)
             rewind.confirmed(batch.mark, self._monotonic(), self._canary.proven_s)
             self._advance(rewind.kept)
             self._sent_until_ms = batch.time_ms or self._sent_until_ms
@@ -221,7 +226,7 @@ class InfluxFollower:
                 self._failures.note(f"connected to {self._where}")
 
     def _next_batch(self, reader: Reader) -> _Batch | None:
-        """In a worker thread. None where the record has nothing after what was sent."""
+        """In a worker thread. None where the journal has nothing after what was sent."""
         assert self._rewind is not None
         item_seq, event_seq, ledger_row = self._rewind.sent
         tail = reader.tail()
@@ -244,34 +249,34 @@ class InfluxFollower:
         return _Batch([text for text in lines if text], mark, max(times, default=None))
 
     def _limit_lines(self, time_ms: int) -> list[str]:
-        """The limits that hold now, every ten minutes of the record."""
+        """The limits of the rules, once per ten minutes of the journal."""
         if self._limits_ms is not None and abs(time_ms - self._limits_ms) < LIMITS_EVERY_MS:
             return []
         self._limits_ms = time_ms
         return limit_lines(self._rules, self._site, time_ms)
 
-    async def _write(self, session: InfluxClient, lines: list[str]) -> None:
-        """Write all lines; what the store refuses is narrowed down to single lines."""
+    async def _write(self, client: InfluxClient, lines: list[str]) -> None:
+        """Write all lines; where the store refuses some, find them by halving."""
         for start in range(0, len(lines), self._at_once):
-            await self._write_some(session, lines[start : start + self._at_once])
+            await self._write_some(client, lines[start : start + self._at_once])
 
-    async def _write_some(self, session: InfluxClient, lines: list[str]) -> None:
+    async def _write_some(self, client: InfluxClient, lines: list[str]) -> None:
         try:
-            await session.write(lines)
+            await client.write(lines)
             self._published += len(lines)
         except StoreError as error:
             if error.fate not in ("refused", "too-big"):
                 raise
             if len(lines) == 1:
-                self._bury(lines[0], str(error))
+                self._give_up(lines[0], str(error))
                 return
             half = len(lines) // 2
             if error.fate == "too-big":
                 self._at_once = max(1, half)
-            await self._write_some(session, lines[:half])
-            await self._write_some(session, lines[half:])
+            await self._write_some(client, lines[:half])
+            await self._write_some(client, lines[half:])
 
-    def _bury(self, line: str, reason: str) -> None:
+    def _give_up(self, line: str, reason: str) -> None:
         self._failures.report(f"{self._where} refuses a line for good: {reason}")
         self._dead_letter(self._clock.wall_ms(), reason, line)
 
@@ -280,12 +285,12 @@ class InfluxFollower:
 
 
 def _asked_wait_s(error: Exception) -> float:
-    """What the store asked for, and a long pause where a person must put something right."""
+    """The pause that the store asked for, in s; a long one where a person must change something."""
     if not isinstance(error, StoreError):
         return 0.0
     return LAST_RETRY_S if error.fate == "barred" else error.wait_s or 0.0
 
 
 def _connection_lost(error: Exception) -> bool:
-    """An answer, even a refusing one, comes from a store that lives."""
+    """Whether the store may have been killed; one that asks to wait was not."""
     return not isinstance(error, StoreError) or error.wait_s is None

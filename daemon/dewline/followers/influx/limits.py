@@ -1,7 +1,7 @@
-"""The limits of the rules as lines for a store, so that a dashboard can draw them beside a reading.
+"""The limits of the rules as lines for a store, so that a dashboard can draw them with a reading.
 
-Only levels written as numbers: a slope has no place on the same axis, and a
-limit that names another signal is that signal's own line.
+Only levels written as numbers: a slope does not belong on the same axis, and a limit that names
+another signal is drawn as that signal.
 """
 
 from __future__ import annotations

@@ -1,8 +1,8 @@
-"""How far a store's confirmation can be trusted.
+"""How far the acknowledgements of a store can be trusted.
 
 A store that is killed may lose what it had acknowledged some seconds before
-(measured: victoria-metrics up to 6 s). So what was confirmed counts as kept
-only when a later write on the same unbroken connection is a minute younger,
+(measured: victoria-metrics up to 6 s). So what was acknowledged counts as kept
+only when a write on the same unbroken connection was acknowledged a minute later,
 and only up to the last canary that was found in the store again.
 """
 
@@ -12,11 +12,11 @@ from collections import deque
 from math import inf
 from typing import NamedTuple
 
-MARKS_AT_MOST = 2000  # while nothing is proven; every other one is forgotten then
+MARKS_AT_MOST = 2000  # while nothing is proven; then every other one is dropped
 
 
 class Mark(NamedTuple):
-    """A place in the record: up to this item, this event and this row of the ledger."""
+    """A place in the journal: up to this item, this event and this row of the ledger."""
 
     item_seq: int
     event_seq: int
@@ -24,7 +24,11 @@ class Mark(NamedTuple):
 
 
 class Rewind:
-    """Keeps ``kept`` (safe to store) behind ``sent`` (acknowledged)."""
+    """Follows two marks: ``sent``, acknowledged by the store, and behind it ``kept``, safe there.
+
+    After a lost connection sending begins again at ``kept``. ``after_s``: how long an
+    acknowledgement is not trusted.
+    """
 
     def __init__(self, start: Mark, after_s: float = 60.0) -> None:
         self.sent = start
@@ -33,9 +37,9 @@ class Rewind:
         self._marks: deque[tuple[float, Mark]] = deque()
 
     def confirmed(self, mark: Mark, now_s: float, proven_s: float = inf) -> None:
-        """The store has acknowledged everything up to ``mark``, at ``now_s`` (monotonic).
+        """The store has acknowledged everything up to ``mark``, at ``now_s`` (monotonic seconds).
 
-        ``proven_s``: what it acknowledged until then was found in it again.
+        ``proven_s``: what it acknowledged until that moment was found in it again.
         """
         self.sent = mark
         self._marks.append((now_s, mark))
@@ -45,6 +49,6 @@ class Rewind:
             self.kept = self._marks.popleft()[1]
 
     def broken(self) -> None:
-        """The connection was lost: go back to what is kept."""
+        """The connection was lost: send again from ``kept`` on."""
         self.sent = self.kept
         self._marks.clear()
