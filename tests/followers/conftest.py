@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 
-from dewline.clock import RealClock
+from dewline.clock import Clock, RealClock
 from dewline.config.plan import ContactPlan, MqttPlan
 from dewline.errors import JournalError
 from dewline.events import Entry, Event, EventDocument, LedgerRow, Outcome, Reply
@@ -137,12 +137,21 @@ def house() -> House:
     return House()
 
 
+class FollowerInTask(MqttFollower):
+    """A follower with the task in which it runs."""
+
+    def start(self) -> asyncio.Task[None]:
+        """Run it."""
+        self.task = asyncio.create_task(self.run())
+        return self.task
+
+
 @pytest.fixture
-def make_follower(house: House) -> Callable[..., MqttFollower]:
+def make_follower(house: House) -> Callable[..., FollowerInTask]:
     """``make_follower(port, clock=..., **plan)``: a follower of the house, not yet running."""
 
-    def make(port: int, clock: Any = None, **plan: Any) -> MqttFollower:
-        house.follower = MqttFollower(
+    def make(port: int, clock: Clock | None = None, **plan: Any) -> FollowerInTask:
+        follower = FollowerInTask(
             MqttPlan(port=port, **plan),
             "saltmarsh",
             clock or RealClock(),
@@ -155,23 +164,25 @@ def make_follower(house: House) -> Callable[..., MqttFollower]:
             started="2026-03-02T02:14:09.250Z",
             version="0.1.0",
         )
-        return house.follower
+        house.follower = follower
+        return follower
 
     return make
 
 
 @pytest.fixture
-async def running(make_follower: Callable[..., MqttFollower]) -> AsyncIterator[Callable[..., Any]]:
+async def running(
+    make_follower: Callable[..., FollowerInTask],
+) -> AsyncIterator[Callable[..., Any]]:
     """``await running(port, **plan)``: a follower that runs, and is connected unless told not."""
     tasks: list[asyncio.Task[None]] = []
 
-    async def start(port: int, connected: bool = True, **plan: Any) -> MqttFollower:
+    async def start(port: int, connected: bool = True, **plan: Any) -> FollowerInTask:
         follower = make_follower(port, **plan)
-        tasks.append(asyncio.create_task(follower.run()))
+        tasks.append(follower.start())
         async with asyncio.timeout(15):
             while connected and not follower.statistics().connected:  # noqa: ASYNC110
                 await asyncio.sleep(0.01)
-        follower.task = tasks[-1]  # type: ignore[attr-defined]
         return follower
 
     yield start
@@ -259,7 +270,7 @@ class Phone:
         self.pages: list[Page] = []
         self.batches: list[Batch] = []
 
-    def hear(self, document: dict[str, Any], at_s: float = 0.0) -> None:
+    def hear(self, document: EventDocument, at_s: float = 0.0) -> None:
         self.outbox.add(document, START_MS + round(at_s * 1000))
 
     def send(self, at_s: float) -> int | None:

@@ -6,6 +6,7 @@ from typing import Any
 
 import pytest
 
+from dewline.events import EventDocument
 from dewline.followers.push.page_text import PageWriter
 from dewline.hours import zone_of
 from dewline.watch_plan import Above, RulePlan
@@ -139,13 +140,13 @@ def levels(phone_of: type[Phone], **more: Any) -> Phone:
     return phone_of(writer=PageWriter("saltmarsh", ZONE, rules), **more)
 
 
-def rush(story: Story) -> list[tuple[float, dict[str, Any]]]:
+def rush(story: Story) -> list[tuple[float, EventDocument]]:
     """(seconds, document) of a rush that goes up to 300 ppm and down again, unacknowledged."""
     names = {150.0: "heron.oxygen-rush", 100.0: "heron.oxygen-very", 10.0: "heron.oxygen-high"}
 
     def tell(
         transition: str, at_s: float, limit: float, **more: Any
-    ) -> tuple[float, dict[str, Any]]:
+    ) -> tuple[float, EventDocument]:
         return at_s, story.tell(transition, names[limit], at_s, limit=limit, **more)
 
     return [
