@@ -17,22 +17,23 @@ def spend(bucket: TokenBucket, now: float) -> bool:
 
 def test_it_never_holds_more_than_its_size() -> None:
     """However long nothing was spent, only ``size`` go at once; time going back gives nothing."""
-    bucket = TokenBucket(3, every=1.0)
+    bucket = TokenBucket(3, period=3.0)
     assert [spend(bucket, 1e6) for _ in range(4)] == [True, True, True, False]
     assert bucket.wait(0.0)
 
 
 def test_the_wait_is_until_the_next_whole_token() -> None:
-    """One token per ``every``, part of it already gained; after the wait there is one."""
-    bucket = TokenBucket(1, every=60.0)
+    """Two tokens a minute are one in 30 s; what is gained of it already counts."""
+    bucket = TokenBucket(2, period=60.0)
     bucket.spend(1000.0)
-    assert bucket.wait(1045.0) == pytest.approx(15.0)
-    assert bucket.wait(1060.0) == 0.0
+    bucket.spend(1000.0)
+    assert bucket.wait(1020.0) == pytest.approx(10.0)
+    assert bucket.wait(1030.0) == 0.0
 
 
 def test_a_token_may_be_spent_in_advance() -> None:
     """What is spent without a whole token has to be gained first."""
-    bucket = TokenBucket(1, every=60.0)
+    bucket = TokenBucket(1, period=60.0)
     bucket.spend(0.0)
     bucket.spend(0.0)
     assert bucket.wait(0.0) == pytest.approx(120.0)

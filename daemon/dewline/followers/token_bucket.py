@@ -6,14 +6,14 @@ _WHOLE = 1.0 - 1e-9  # what adding up fractions leaves of a whole token
 
 
 class TokenBucket:
-    """Holds up to ``size`` tokens, starts full, and gains one token per ``every``.
+    """Holds up to ``size`` tokens, starts full, and gains ``size`` tokens per ``period``.
 
-    ``every`` and all moments are in one unit, which the caller chooses: s or ms.
+    ``period`` and all moments are in one unit, which the caller chooses: s or ms.
     """
 
-    def __init__(self, size: int, every: float) -> None:
+    def __init__(self, size: int, period: float) -> None:
         self._size = size
-        self._every = every
+        self._period = period
         self._level = float(size)
         self._at = 0.0
 
@@ -25,7 +25,8 @@ class TokenBucket:
     def wait(self, now: float) -> float:
         """How long until a whole token is there; 0 where one is."""
         level = self._level_at(now)
-        return 0.0 if level >= _WHOLE else (1.0 - level) * self._every
+        return 0.0 if level >= _WHOLE else (1.0 - level) * self._period / self._size
 
     def _level_at(self, now: float) -> float:
-        return min(float(self._size), self._level + max(0.0, now - self._at) / self._every)
+        gained = max(0.0, now - self._at) * self._size / self._period
+        return min(float(self._size), self._level + gained)

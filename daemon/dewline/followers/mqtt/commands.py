@@ -188,8 +188,8 @@ class CommandHandler:
         self._submit = submit
         self._token = token
         self._monotonic = monotonic
-        self._good = TokenBucket(20, 0.5)
-        self._bad = TokenBucket(20, 1.0)
+        self._good = TokenBucket(20, 10.0)
+        self._bad = TokenBucket(20, 20.0)
 
     async def answer(self, payload: bytes) -> ResultMessage | None:
         """Carry out one command and give its result.

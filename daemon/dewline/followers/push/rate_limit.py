@@ -16,8 +16,8 @@ class Quota:
     """Ordinary pages stop before the reserve; critical ones use the reserve last."""
 
     def __init__(self, ordinary: int = ORDINARY, reserve: int = RESERVE) -> None:
-        self._ordinary = TokenBucket(ordinary, HOUR_MS / ordinary)
-        self._reserve = TokenBucket(reserve, HOUR_MS / reserve)
+        self._ordinary = TokenBucket(ordinary, HOUR_MS)
+        self._reserve = TokenBucket(reserve, HOUR_MS)
 
     def next_ms(self, now_ms: int, *, critical: bool) -> int:
         """When the next page may be sent; ``now_ms`` where it may be sent now."""
