@@ -24,7 +24,7 @@ from dewline.journal.lines import event_line, ledger_line, reading_line
 from dewline.journal.reader import Row
 from dewline.readings import QUALITY_BY_TEXT, Quality, Reading, Resumed, Scan, iso_utc
 from dewline.replay.drive import Drive
-from dewline.reports.pressure_hold import HoldPoint, document, judge, longest_stretch, signals_of
+from dewline.reports.pressure_hold import TimedValue, document, judge, longest_stretch, signals_of
 from dewline.watch.ledgers.pressure_hold import leak_test_row
 from dewline.watch.watch import Watch
 from dewline_sim import story as stories
@@ -98,9 +98,9 @@ def _tell(folder: Path) -> Iterator[str]:
 def _leak_test(plan: Plan, entries: list[Entry], from_ms: int, to_ms: int) -> LedgerRow:
     """What ``dewline leak-test`` finds in that stretch of heron."""
 
-    def points(name: str) -> list[HoldPoint]:
+    def points(name: str) -> list[TimedValue]:
         return [
-            HoldPoint(item.time_ms, item.readings[name].value)
+            TimedValue(item.time_ms, item.readings[name].value)
             for item in (entry.item for entry in entries)
             if isinstance(item, Scan) and name in item.readings and from_ms <= item.time_ms < to_ms
         ]

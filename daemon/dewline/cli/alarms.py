@@ -13,7 +13,7 @@ from dewline.errors import OutOfRange
 from dewline.events import PRIORITIES, EventDocument
 from dewline.hours import zone_of
 from dewline.journal import Reader
-from dewline.reports.alarm_performance import DAY_MS, AlarmPerformance, Figure, Span, judge
+from dewline.reports.alarm_performance import DAY_MS, AlarmPerformance, AlarmSpan, Figure, judge
 
 USUAL_DAYS = 30
 BATCH = 1000
@@ -86,7 +86,7 @@ def _print(found: AlarmPerformance, zone: tzinfo) -> None:
         print(f"  {_line(figure)}")
 
 
-def _print_spans(title: str, spans: Sequence[Span], end_ms: int, zone: tzinfo) -> None:
+def _print_spans(title: str, spans: Sequence[AlarmSpan], end_ms: int, zone: tzinfo) -> None:
     print(f"\n{title}: {len(spans) or 'none'}")
     for span in spans:
         hours = span.length_ms(end_ms) / 3_600_000

@@ -22,10 +22,10 @@ from dewline.replay.replay import csv_scans
 from dewline.reports.pressure_hold import (
     LEAST_S,
     Findings,
-    HoldPoint,
+    HoldSignals,
     HoldStretch,
     Points,
-    Signals,
+    TimedValue,
     document,
     judge,
     longest_stretch,
@@ -118,7 +118,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _wait(
-    signals: Signals,
+    signals: HoldSignals,
     look: Callable[[], Points],
     judged: Callable[[HoldStretch | None, Points], Findings | None],
     wanted_per_h: float,
@@ -204,11 +204,11 @@ def _compliance(step: list[str] | None, volume_l: float) -> Compliance:
 def _csv_points(plan: Plan, path: Path) -> Points:
     if not path.is_file():
         raise CommandError(f"no file {path}")
-    found: dict[str, list[HoldPoint]] = {}
+    found: dict[str, list[TimedValue]] = {}
     for scan, _ in csv_scans(path, plan.watch.signals):
         for name, reading in scan.readings.items():
             found.setdefault(name, []).append(
-                HoldPoint(scan.time_ms, reading.value if _usable(reading.quality) else None)
+                TimedValue(scan.time_ms, reading.value if _usable(reading.quality) else None)
             )
     for series in found.values():
         series.sort(key=lambda point: point.time_ms)
@@ -217,9 +217,9 @@ def _csv_points(plan: Plan, path: Path) -> Points:
 
 def _journal_points(plan: Plan, hours: float) -> Points:
     """Every series is read once and kept."""
-    known: dict[str, list[HoldPoint]] = {}
+    known: dict[str, list[TimedValue]] = {}
 
-    def points(name: str) -> list[HoldPoint]:
+    def points(name: str) -> list[TimedValue]:
         if name not in known:
             known[name] = list(_read(plan.journal.path, name, hours))
         return known[name]
@@ -227,11 +227,11 @@ def _journal_points(plan: Plan, hours: float) -> Points:
     return points
 
 
-def _read(path: Path, name: str, hours: float) -> Iterator[HoldPoint]:
+def _read(path: Path, name: str, hours: float) -> Iterator[TimedValue]:
     with Reader(path) as reader:
         end_ms = reader.tail().time_ms or 0
         for p in reader.series(name, end_ms - round(hours * 3_600_000), end_ms + 1):
-            yield HoldPoint(p.time_ms, p.value if _usable(p.quality) else None)
+            yield TimedValue(p.time_ms, p.value if _usable(p.quality) else None)
 
 
 def _usable(quality: Quality) -> bool:

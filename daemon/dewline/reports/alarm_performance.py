@@ -1,22 +1,28 @@
-"""How good the alarm system is: pure, out of the events of a record.
+"""The performance of the alarm system in a period, from the events of a journal.
 
-Figures of EEMUA 191 and ISA-18.2 as the trade quotes them, for one person who
-watches; where each comes from stands beside it. A lab is no control room: they
-show where the pain is, and are no certificate.
+Every number is compared with a figure of EEMUA 191 or ISA-18.2 as the trade quotes it, for one
+person who watches; its source is given with it. A lab is no control room: the figures show which
+alarms need work, and certify nothing.
 """
 
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field, replace
 from datetime import datetime, tzinfo
-from typing import Any
+from typing import Literal, TypedDict, get_args
 
-from dewline.events import PRIORITIES
+from dewline.events import (
+    ACTIVE_STATES,
+    CALLING_STATES,
+    CALLING_TRANSITIONS,
+    OVERLAY_STATES,
+    PRIORITIES,
+    EventDocument,
+)
 from dewline.readings import iso_utc, parse_iso_utc
 
-Document = Mapping[str, Any]
 HOUR_MS, DAY_MS = 3_600_000, 86_400_000
 FLOOD_WINDOW_MS, FLOOD_ABOVE, FLOOD_OVER_BELOW = 600_000, 10, 5
 CHATTER_WINDOW_MS, CHATTER_CYCLES = 60_000, 3
@@ -26,15 +32,61 @@ TOP = 10
 EEMUA = "EEMUA 191, as quoted in published slides"
 FROM_MEMORY = "ISA-18.2 / EEMUA 191, from memory"
 
-CALLS = frozenset({"raised", "unsuppressed", "unshelved", "returned-to-service"})
-WAITING = frozenset({"unacknowledged", "latched-unacknowledged"})
-ACTIVE = frozenset({"unacknowledged", "acknowledged"})
-OVERLAYS = frozenset({"shelved", "suppressed", "out-of-service"})
+SpanKind = Literal["active", "calling", "shelved", "removed"]
+
+SpanDocument = TypedDict(
+    "SpanDocument",
+    {
+        "alarm": str,
+        "from": str,
+        "to": str | None,
+        "seconds": int,
+        "by": str | None,
+        "why": str | None,
+        "until": str | None,
+    },
+)
+"""A span of an alarm as JSON; ``until``: when a shelf was to end."""
+
+
+class FigureDocument(TypedDict):
+    """A figure as JSON; ``within`` is null where there is too little to judge."""
+
+    name: str
+    value: float
+    asked: str
+    within: bool | None
+    source: str
+
+
+PerformanceDocument = TypedDict(
+    "PerformanceDocument",
+    {
+        "from": str,
+        "to": str,
+        "alarms": int,
+        "by_priority": dict[str, int],
+        "by_day": dict[str, int],
+        "top": list[dict[str, str | int]],
+        "chattering": dict[str, int],
+        "standing": list[SpanDocument],
+        "unacknowledged": list[SpanDocument],
+        "shelved": list[SpanDocument],
+        "out_of_service": list[SpanDocument],
+        "suppressed": int,
+        "floods": list[dict[str, str]],
+        "figures": list[FigureDocument],
+    },
+)
+"""The performance of a period as JSON."""
 
 
 @dataclass(frozen=True, slots=True)
-class Span:
-    """Something that lasted. ``to_ms`` None: it still does at the end of the period."""
+class AlarmSpan:
+    """How long an alarm was in some condition. ``to_ms`` None: it still is at the end.
+
+    ``by``, ``why`` and ``until_ms`` are those of the event with which it began.
+    """
 
     alarm: str
     from_ms: int
@@ -44,9 +96,11 @@ class Span:
     until_ms: int | None = None
 
     def length_ms(self, end_ms: int) -> int:
+        """Its length; up to ``end_ms`` where it still lasts."""
         return (end_ms if self.to_ms is None else self.to_ms) - self.from_ms
 
-    def document(self, end_ms: int) -> dict[str, Any]:
+    def document(self, end_ms: int) -> SpanDocument:
+        """As JSON, measured up to ``end_ms`` where it still lasts."""
         return {
             "alarm": self.alarm,
             "from": iso_utc(self.from_ms),
@@ -60,7 +114,7 @@ class Span:
 
 @dataclass(frozen=True, slots=True)
 class Figure:
-    """One number against what is asked of it. ``within`` None: too little to say."""
+    """One number and the figure it is compared with. ``within`` None: too little to judge."""
 
     name: str
     value: float
@@ -71,7 +125,11 @@ class Figure:
 
 @dataclass(slots=True)
 class AlarmPerformance:
-    """What a period was like. Times are wall time in ms; new alarms are those that call."""
+    """The performance of a period, in wall times (UTC epoch).
+
+    ``alarms_ms``: when alarms began to call. ``standing``: active for more than a day.
+    ``chattering``: by alarm, how often three returns came within a minute.
+    """
 
     from_ms: int
     to_ms: int
@@ -80,24 +138,28 @@ class AlarmPerformance:
     by_alarm: Counter[str] = field(default_factory=Counter)
     by_day: Counter[str] = field(default_factory=Counter)
     chattering: Counter[str] = field(default_factory=Counter)
-    standing: list[Span] = field(default_factory=list)
-    unacknowledged: list[Span] = field(default_factory=list)
-    shelved: list[Span] = field(default_factory=list)
-    out_of_service: list[Span] = field(default_factory=list)
+    standing: list[AlarmSpan] = field(default_factory=list)
+    unacknowledged: list[AlarmSpan] = field(default_factory=list)
+    shelved: list[AlarmSpan] = field(default_factory=list)
+    out_of_service: list[AlarmSpan] = field(default_factory=list)
     suppressed: int = 0
     floods: list[tuple[int, int]] = field(default_factory=list)
 
     @property
     def days(self) -> float:
+        """Length of the period."""
         return max(1, self.to_ms - self.from_ms) / DAY_MS
 
     @property
     def flood_share(self) -> float:
-        """Share of the time in a flood, 0-1."""
+        """Share of the period in floods, 0-1."""
         return sum(end - begin for begin, end in self.floods) / max(1, self.to_ms - self.from_ms)
 
     def figures(self) -> tuple[Figure, ...]:
-        """Every number that has a figure to be held against."""
+        """Every number that has a figure to be compared with.
+
+        Shares are judged from 20 alarms on.
+        """
         count, per_day = len(self.alarms_ms), len(self.alarms_ms) / self.days
         busy = _busy_hours(self.alarms_ms)
         hours = max(1.0, self.days * 24)
@@ -126,10 +188,10 @@ class AlarmPerformance:
                    not self.chattering, FROM_MEMORY),
         )  # fmt: skip
 
-    def document(self) -> dict[str, Any]:
-        """Ready for JSON."""
+    def document(self) -> PerformanceDocument:
+        """As JSON."""
 
-        def spans(found: Sequence[Span]) -> list[dict[str, Any]]:
+        def spans(found: Sequence[AlarmSpan]) -> list[SpanDocument]:
             return [span.document(self.to_ms) for span in found]
 
         return {
@@ -154,10 +216,12 @@ class AlarmPerformance:
         }  # fmt: skip
 
 
-def judge(events: Iterable[Document], from_ms: int, to_ms: int, zone: tzinfo) -> AlarmPerformance:
-    """The quality of [from, to). ``events`` in seq order, from the start of the record on.
+def judge(
+    events: Iterable[EventDocument], from_ms: int, to_ms: int, zone: tzinfo
+) -> AlarmPerformance:
+    """The performance in [from, to). ``events`` are in seq order, from the start of the journal on.
 
-    Those before the period are needed too: they say what stood when it began.
+    Those before the period are needed too: they say which alarms were active when it began.
     """
     found = AlarmPerformance(from_ms, to_ms)
     tracks: dict[str, _Track] = {}
@@ -166,7 +230,7 @@ def judge(events: Iterable[Document], from_ms: int, to_ms: int, zone: tzinfo) ->
         if time_ms >= to_ms:
             break
         track = tracks.setdefault(document["alarm"], _Track(document["alarm"]))
-        track.hear(document, time_ms)
+        track.observe(document, time_ms)
         if time_ms >= from_ms:
             _count(found, document, time_ms, zone)
     for track in tracks.values():
@@ -178,9 +242,9 @@ def judge(events: Iterable[Document], from_ms: int, to_ms: int, zone: tzinfo) ->
     return found
 
 
-def _count(found: AlarmPerformance, document: Document, time_ms: int, zone: tzinfo) -> None:
+def _count(found: AlarmPerformance, document: EventDocument, time_ms: int, zone: tzinfo) -> None:
     transition, alarm = document["transition"], document["alarm"]
-    if transition in CALLS and document["state"] == "unacknowledged":
+    if transition in CALLING_TRANSITIONS and document["state"] == "unacknowledged":
         found.alarms_ms.append(time_ms)
         found.by_priority[document["priority"]] += 1
         found.by_alarm[alarm] += 1
@@ -190,51 +254,47 @@ def _count(found: AlarmPerformance, document: Document, time_ms: int, zone: tzin
 
 
 def _collect(found: AlarmPerformance, track: _Track) -> None:
-    def touches(span: Span) -> bool:
+    def touches(span: AlarmSpan) -> bool:
         return span.to_ms is None or span.to_ms >= found.from_ms
 
-    def long(span: Span) -> bool:
+    def long(span: AlarmSpan) -> bool:
         return touches(span) and span.length_ms(found.to_ms) > DAY_MS
 
-    found.standing += filter(long, track.active)
-    found.unacknowledged += filter(touches, track.waiting)
-    found.shelved += filter(touches, track.shelved)
-    found.out_of_service += filter(touches, track.removed)
+    found.standing += filter(long, track.spans["active"])
+    found.unacknowledged += filter(touches, track.spans["calling"])
+    found.shelved += filter(touches, track.spans["shelved"])
+    found.out_of_service += filter(touches, track.spans["removed"])
     if chatters := _chatters([t for t in track.returns_ms if t >= found.from_ms]):
         found.chattering[track.alarm] += chatters
 
 
 class _Track:
-    """One alarm through time: since when it stands, waits, is shelved, is out of service."""
+    """One alarm through time: when it was active, called, was shelved, was out of service."""
 
     def __init__(self, alarm: str) -> None:
         self.alarm = alarm
-        self.active: list[Span] = []
-        self.waiting: list[Span] = []
-        self.shelved: list[Span] = []
-        self.removed: list[Span] = []
+        self.spans: dict[SpanKind, list[AlarmSpan]] = {kind: [] for kind in get_args(SpanKind)}
         self.returns_ms: list[int] = []
-        self._open: dict[str, Span] = {}
+        self._open: dict[SpanKind, AlarmSpan] = {}
         self._was_active = False
 
-    def hear(self, document: Document, time_ms: int) -> None:
+    def observe(self, document: EventDocument, time_ms: int) -> None:
+        """One more event of the alarm."""
         state = document["state"]
-        # Under an overlay nobody sees whether it stands; what is known goes on until it is.
-        active = self._was_active if state in OVERLAYS else state in ACTIVE
+        # A hidden alarm does not show whether it is active: what was known last holds on.
+        active = self._was_active if state in OVERLAY_STATES else state in ACTIVE_STATES
         if self._was_active and not active:
             self.returns_ms.append(time_ms)
         self._was_active = active
-        self._keep("active", active, document, time_ms, self.active)
-        self._keep("waiting", state in WAITING, document, time_ms, self.waiting)
-        self._keep("shelved", state == "shelved", document, time_ms, self.shelved)
-        self._keep("removed", state == "out-of-service", document, time_ms, self.removed)
+        self._mark("active", active, document, time_ms)
+        self._mark("calling", state in CALLING_STATES, document, time_ms)
+        self._mark("shelved", state == "shelved", document, time_ms)
+        self._mark("removed", state == "out-of-service", document, time_ms)
 
-    def _keep(
-        self, name: str, holds: bool, document: Document, time_ms: int, into: list[Span]
-    ) -> None:
-        if holds and name not in self._open:
+    def _mark(self, kind: SpanKind, holds: bool, document: EventDocument, time_ms: int) -> None:
+        if holds and kind not in self._open:
             until = document["until"]
-            self._open[name] = Span(
+            self._open[kind] = AlarmSpan(
                 self.alarm,
                 time_ms,
                 None,
@@ -242,20 +302,13 @@ class _Track:
                 document["why"],
                 None if until is None else parse_iso_utc(until),
             )
-        elif not holds and name in self._open:
-            span = self._open.pop(name)
-            into.append(Span(span.alarm, span.from_ms, time_ms, span.by, span.why, span.until_ms))
+        elif not holds and kind in self._open:
+            self.spans[kind].append(replace(self._open.pop(kind), to_ms=time_ms))
 
     def close(self) -> None:
-        """The record ends: what is open stays open."""
-        lists = {
-            "active": self.active,
-            "waiting": self.waiting,
-            "shelved": self.shelved,
-            "removed": self.removed,
-        }
-        for name, span in self._open.items():
-            lists[name].append(span)
+        """The journal ends: open spans are added as they are, without an end."""
+        for kind, span in self._open.items():
+            self.spans[kind].append(span)
 
 
 def floods(alarms_ms: Sequence[int], end_ms: int) -> list[tuple[int, int]]:

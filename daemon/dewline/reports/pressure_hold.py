@@ -1,7 +1,8 @@
-"""A leak test on a box from its record: find the closed stretch, judge it, say how sure.
+"""The leak test of a box from recorded readings, with its uncertainty.
 
-Works on readings from anywhere: ``points`` gives those of a signal, from a CSV
-or from the journal. Nothing here closes a valve; people do.
+Finds the time in which the box was closed, and judges it by two methods: pressure hold
+(``gas.hold``) and rise of oxygen (``gas.ingress``). ``points`` gives the readings of a signal, from
+a CSV or from the journal. Nothing here closes a valve; people do.
 """
 
 from __future__ import annotations
@@ -10,7 +11,7 @@ from bisect import bisect_right
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from operator import itemgetter
-from typing import Any, NamedTuple
+from typing import NamedTuple, TypedDict
 
 from dewline.errors import OutOfRange
 from dewline.gas import hold, ingress
@@ -22,9 +23,9 @@ from dewline.watch_plan import BoxPlan, WatchPlan
 SETTLE_S = 600.0
 LONGEST_GAP_MS = 120_000
 STALE_MS = 600_000
-# Either method wants ten minutes after the settling; one more and no late poll costs a method.
+# Either method needs ten minutes after settling; one more, so that a late poll costs neither.
 LEAST_S = SETTLE_S + SHORTEST_S + 60.0
-# What must be 0 for a box to count as closed; of an antechamber with its name before it.
+# Signals that must be 0 for a box to count as closed; an antechamber's name stands before its own.
 _OPEN_BOX = ("fill_valve", "relief_valve", "purging", "regenerating", "foot_pedal")
 _OPEN_CHAMBER = ("inner_door", "refilling", "evacuating")
 AMBIENT_MBAR, AMBIENT_C = 1013.25, 22.0
@@ -32,19 +33,22 @@ _NEWEST = 2**63  # later than any reading
 USUAL_LAG_S = 60.0  # of an oxygen analyzer; common practice, no source
 
 
-class HoldPoint(NamedTuple):
-    """A reading: ``value`` is None where it must not be used."""
+class TimedValue(NamedTuple):
+    """A reading at a wall time (UTC epoch); ``value`` is None where it must not be used."""
 
     time_ms: int
     value: float | None
 
 
-Points = Callable[[str], Sequence[HoldPoint]]
+Points = Callable[[str], Sequence[TimedValue]]
 
 
 @dataclass(frozen=True, slots=True)
-class Signals:
-    """Full names of what a leak test looks at; None where the config maps none."""
+class HoldSignals:
+    """Full names of the signals of a leak test; None where the config maps none.
+
+    ``closed``: valves, doors and switches that are all 0 while the box is closed.
+    """
 
     pressure: str
     gas: str | None
@@ -56,19 +60,26 @@ class Signals:
 
 @dataclass(frozen=True, slots=True)
 class HoldStretch:
-    """Pressure readings of a time in which the box was closed and the loop left alone."""
+    """Pressure readings (gauge, mbar) of a time in which the box was closed.
 
-    pressure: tuple[HoldPoint, ...]
-    circulating: bool | None  # None: not known
+    ``circulating``: whether the loop ran all the time, or stood; None where that is not known.
+    """
+
+    pressure: tuple[TimedValue, ...]
+    circulating: bool | None
 
     @property
     def seconds(self) -> float:
+        """How long it lasts."""
         return (self.pressure[-1].time_ms - self.pressure[0].time_ms) / 1000
 
 
 @dataclass(frozen=True, slots=True)
 class Findings:
-    """What the record says; ``hold`` and ``oxygen`` are None where they cannot be judged."""
+    """The result of a leak test; ``hold`` and ``oxygen`` are None where they cannot be judged.
+
+    ``remarks``: why not, and what limits the result, in sentences.
+    """
 
     box: str
     from_ms: int
@@ -78,8 +89,11 @@ class Findings:
     remarks: tuple[str, ...] = field(default=())
 
 
-def signals_of(plan: WatchPlan, box: BoxPlan) -> Signals:
-    """The signals of a box, the barometer from wherever it is mapped. OutOfRange: no pressure."""
+def signals_of(plan: WatchPlan, box: BoxPlan) -> HoldSignals:
+    """The signals of a box; a barometer may belong to any place.
+
+    OutOfRange for a box that maps no pressure.
+    """
 
     def own(role: str) -> str | None:
         name = f"{box.name}.{role}"
@@ -91,7 +105,7 @@ def signals_of(plan: WatchPlan, box: BoxPlan) -> Signals:
     anywhere = (s.name for s in plan.signals.values() if s.role == "barometer")
     closed = [own(role) for role in _OPEN_BOX]
     closed += [own(f"{a.name}_{role}") for a in box.antechambers for role in _OPEN_CHAMBER]
-    return Signals(
+    return HoldSignals(
         pressure=pressure,
         gas=own("temperature"),
         barometer=own("barometer") or next(anywhere, None),
@@ -101,31 +115,31 @@ def signals_of(plan: WatchPlan, box: BoxPlan) -> Signals:
     )
 
 
-def longest_stretch(signals: Signals, points: Points) -> HoldStretch | None:
-    """The longest time in which the box was closed; None where it never was for 10 min."""
+def longest_stretch(signals: HoldSignals, points: Points) -> HoldStretch | None:
+    """The longest time in which the box was closed; None where that was never 10 min."""
     found = max(_stretches(signals, points), key=lambda s: s.seconds, default=None)
     return found if found and found.seconds >= SETTLE_S else None
 
 
-def stretch_now(signals: Signals, points: Points) -> HoldStretch | None:
-    """The stretch in which the box still is, however short; None where it is not closed."""
+def stretch_now(signals: HoldSignals, points: Points) -> HoldStretch | None:
+    """The stretch that still goes on, however short; None where the box is not closed now."""
     *_, last = (None, *_stretches(signals, points))
     if last is None:
         return None
     since_ms = last.pressure[-1].time_ms
-    shut = all(_Follower(points(name)).zero_since(since_ms, _NEWEST) for name in signals.closed)
+    shut = all(_Series(points(name)).zero_since(since_ms, _NEWEST) for name in signals.closed)
     return last if shut else None
 
 
-def open_now(signals: Signals, points: Points) -> tuple[str, ...]:
-    """What keeps the box from counting as closed: valves and doors whose last reading is not 0."""
-    return tuple(name for name in signals.closed if _Follower(points(name)).at(_NEWEST) != 0)
+def open_now(signals: HoldSignals, points: Points) -> tuple[str, ...]:
+    """The signals that keep the box from counting as closed: their last reading is not 0."""
+    return tuple(name for name in signals.closed if _Series(points(name)).at(_NEWEST) != 0)
 
 
-def _stretches(signals: Signals, points: Points) -> Iterator[HoldStretch]:
-    valves = [_Follower(points(name)) for name in signals.closed]
-    loop = _Follower(points(signals.circulating)) if signals.circulating else None
-    kept: list[HoldPoint] = []
+def _stretches(signals: HoldSignals, points: Points) -> Iterator[HoldStretch]:
+    valves = [_Series(points(name)) for name in signals.closed]
+    loop = _Series(points(signals.circulating)) if signals.circulating else None
+    kept: list[TimedValue] = []
     state: bool | None = None
     last_ms = 0
     for point in points(signals.pressure):
@@ -144,14 +158,15 @@ def _stretches(signals: Signals, points: Points) -> Iterator[HoldStretch]:
         yield HoldStretch(tuple(kept), state)
 
 
-class _Follower:
-    """The last value of a signal at a time; None where that was bad, stale or never came."""
+class _Series:
+    """The readings of one signal, ordered by time."""
 
-    def __init__(self, points: Sequence[HoldPoint], stale_ms: int | None = None) -> None:
+    def __init__(self, points: Sequence[TimedValue], stale_ms: int | None = None) -> None:
         self._points = points
         self._stale_ms = stale_ms
 
     def at(self, time_ms: int) -> float | None:
+        """The last value at that time; None where it is bad, stale or missing."""
         index = bisect_right(self._points, time_ms, key=itemgetter(0)) - 1
         if index < 0:
             return None
@@ -160,7 +175,7 @@ class _Follower:
         return None if stale else point.value
 
     def zero_since(self, after_ms: int, until_ms: int) -> bool:
-        """Whether it was 0 throughout (after, until]; an opening between two readings counts."""
+        """Whether every reading in (after, until] is 0, and the last one at ``until_ms`` too."""
         first = bisect_right(self._points, after_ms, key=itemgetter(0))
         last = bisect_right(self._points, until_ms, key=itemgetter(0))
         return self.at(until_ms) == 0 and all(p.value == 0 for p in self._points[first:last])
@@ -168,11 +183,11 @@ class _Follower:
 
 @dataclass(frozen=True, slots=True)
 class _Case:
-    """All that both methods look at, and where they leave their remarks."""
+    """What both methods need, and where they add their remarks."""
 
     box: BoxPlan
     volume_l: float
-    signals: Signals
+    signals: HoldSignals
     points: Points
     stretch: HoldStretch
     remarks: list[str]
@@ -180,12 +195,16 @@ class _Case:
 
 def judge(
     box: BoxPlan,
-    signals: Signals,
+    signals: HoldSignals,
     points: Points,
     stretch: HoldStretch,
     compliance: Compliance = hold.UNKNOWN_COMPLIANCE,
 ) -> Findings:
-    """Both methods on a closed stretch, each where it holds. OutOfRange without a volume."""
+    """Judge a closed stretch by both methods, each where it is valid.
+
+    ``compliance``: how the volume of the box changes with its pressure. OutOfRange where the config
+    gives the box no volume.
+    """
     case = _Case(box, volume_of(box), signals, points, stretch, [])
     if not signals.closed:
         case.remarks.append(
@@ -210,8 +229,8 @@ def volume_of(box: BoxPlan) -> float:
     return box.volume_m3 * 1e3
 
 
-def sensors_of(signals: Signals) -> HoldSensors:
-    """The stated uncertainties, wide where temperature or barometer are not measured."""
+def sensors_of(signals: HoldSignals) -> HoldSensors:
+    """Uncertainties of the sensors: 1 K and 1 mbar where gas or barometer are not measured."""
     usual = HoldSensors()
     return HoldSensors(
         gas_k=usual.gas_k if signals.gas else 1.0,
@@ -234,9 +253,9 @@ def _pressure_hold(case: _Case, compliance: Compliance) -> HoldResult | None:
 
 
 def _hold_readings(case: _Case) -> Iterator[HoldReading]:
-    """Settled moments of the stretch at which gauge, temperature and barometer are known."""
+    """The readings after settling at which gauge, temperature and barometer are known."""
     gas, air = (
-        _Follower(case.points(name), STALE_MS) if name else None
+        _Series(case.points(name), STALE_MS) if name else None
         for name in (case.signals.gas, case.signals.barometer)
     )
     start_ms = case.stretch.pressure[0].time_ms
@@ -266,7 +285,7 @@ def _oxygen_method(case: _Case) -> OxygenResult | None:
 
 
 def _oxygen_readings(case: _Case) -> list[OxygenReading]:
-    """Oxygen of the stretch, or OutOfRange that says why it proves nothing."""
+    """The oxygen readings of the stretch; OutOfRange says why they prove nothing."""
     why_not = _no_oxygen_method(case.box, case.signals, case.stretch)
     if why_not or case.signals.oxygen is None:
         raise OutOfRange(why_not or "no oxygen signal is mapped")
@@ -278,7 +297,7 @@ def _oxygen_readings(case: _Case) -> list[OxygenReading]:
     ]
 
 
-def _no_oxygen_method(box: BoxPlan, signals: Signals, stretch: HoldStretch) -> str | None:
+def _no_oxygen_method(box: BoxPlan, signals: HoldSignals, stretch: HoldStretch) -> str | None:
     if stretch.circulating:
         return "the loop was running; stop circulation"
     if stretch.circulating is None:
@@ -287,8 +306,54 @@ def _no_oxygen_method(box: BoxPlan, signals: Signals, stretch: HoldStretch) -> s
     return None if point == "box" else f"the analyzer samples the {point}, not the box"
 
 
-def document(found: Findings, own_best_per_h: float | None = None) -> dict[str, Any]:
-    """The findings as JSON, rates per hour, loss negative."""
+HoldDocument = TypedDict(
+    "HoldDocument",
+    {
+        "seconds": float,
+        "mean_gauge_mbar": float,
+        "hourly_rate": float,
+        "expanded": float,
+        "coverage_factor": float,
+        "raw_hourly_rate": float,
+        "rigid_hourly_rate": float,
+        "resolved": bool,
+        "class": int | None,
+        "budget": dict[str, float],
+    },
+)
+"""A pressure hold as JSON: rates in 1/h, loss negative."""
+
+OxygenDocument = TypedDict(
+    "OxygenDocument",
+    {
+        "seconds": float,
+        "hourly_rate": float,
+        "expanded": float,
+        "air_l_h": float,
+        "resolved": bool,
+        "class": int | None,
+        "budget": dict[str, float],
+    },
+)
+"""An oxygen method as JSON: rates in 1/h; ``air_l_h`` is the air leaking in, in L/h."""
+
+FindingsDocument = TypedDict(
+    "FindingsDocument",
+    {
+        "box": str,
+        "from": str,
+        "to": str,
+        "pressure_hold": HoldDocument | None,
+        "oxygen_method": OxygenDocument | None,
+        "own_best": float | None,
+        "remarks": list[str],
+    },
+)
+"""A leak test as JSON and in the ledger."""
+
+
+def document(found: Findings, own_best_per_h: float | None = None) -> FindingsDocument:
+    """The findings as JSON. ``own_best_per_h``: the best earlier test of the box, in 1/h."""
     return {
         "box": found.box,
         "from": iso_utc(found.from_ms),
@@ -300,14 +365,17 @@ def document(found: Findings, own_best_per_h: float | None = None) -> dict[str, 
     }
 
 
-def own_best(earlier: Iterable[Mapping[str, Any]]) -> float | None:
-    """The smallest hourly rate that earlier tests resolved, by either method; None for none."""
+def own_best(earlier: Iterable[Mapping[str, object]]) -> float | None:
+    """The smallest rate, in 1/h, that earlier tests resolved by either method; None for none.
+
+    ``earlier``: documents of the ledger.
+    """
     methods = (test.get(name) for test in earlier for name in ("pressure_hold", "oxygen_method"))
-    rates = [abs(m["hourly_rate"]) for m in methods if m and m["resolved"]]
-    return min(rates, default=None)
+    found = [method for method in methods if isinstance(method, Mapping) and method["resolved"]]
+    return min((abs(method["hourly_rate"]) for method in found), default=None)
 
 
-def _hold_document(found: HoldResult) -> dict[str, Any]:
+def _hold_document(found: HoldResult) -> HoldDocument:
     return {
         "seconds": found.duration_s,
         "mean_gauge_mbar": found.mean_gauge_mbar,
@@ -322,7 +390,7 @@ def _hold_document(found: HoldResult) -> dict[str, Any]:
     }
 
 
-def _oxygen_document(found: OxygenResult) -> dict[str, Any]:
+def _oxygen_document(found: OxygenResult) -> OxygenDocument:
     return {
         "seconds": found.duration_s,
         "hourly_rate": found.per_h,
