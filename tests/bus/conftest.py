@@ -8,8 +8,11 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import fcntl
 import os
 import struct
+import sys
+import termios
 import time
 import tty
 from collections.abc import AsyncIterator, Callable
@@ -164,6 +167,22 @@ class PtyPort:
         if self.master >= 0:
             with contextlib.suppress(OSError):
                 os.write(self.master, data)
+
+    def deliver(self, data: bytes) -> None:
+        """Write and hold the loop until all of it can be read on the other side.
+
+        A pty hands bytes over in a kernel worker, which may be late on a busy machine.
+        """
+        before = self._unread()
+        self.write(data)
+        deadline = time.monotonic() + 30
+        while self._unread() < before + len(data):
+            assert time.monotonic() < deadline, "the pty does not hand over"
+            time.sleep(0.0002)
+
+    def _unread(self) -> int:
+        found = fcntl.ioctl(self._slave, termios.FIONREAD, bytes(4))
+        return int.from_bytes(found, sys.byteorder)
 
     def _readable(self) -> None:
         with contextlib.suppress(OSError):

@@ -194,7 +194,7 @@ async def test_a_stepping_clock_is_exact_and_fast(
     plans = [instrument("panel-bus", *words(2), unit=u, name=f"unit{u}") for u in (1, 2)]
     began = time.monotonic()
     scans = await _stepped(tcp_bus, plans, 600.5, StepClock(1_000_000))
-    assert time.monotonic() - began < 10
+    assert time.monotonic() - began < 60  # a tenth of the time that passed
     assert [s.at_ms for s in scans if s.source == "unit2"] == [
         1_000_000 + 1000 * i for i in range(601)
     ]
@@ -221,9 +221,9 @@ async def test_a_stream_under_a_stepping_clock(
     async def advance(to_ms: int) -> None:
         nonlocal sent
         while sent <= to_ms // 1000:
-            far_lines.write(b"T +%05.1f\r\n" % (sent % 100))
+            far_lines.deliver(b"T +%05.1f\r\n" % (sent % 100))
             sent += 1
-        await asyncio.sleep(0.002)  # a pty hands over in a kernel worker
+        await asyncio.sleep(0)
 
     clock = StepClock(0, advance)
     scans = await _stepped(ascii_bus, [line_instrument(ask=None)], 60.5, clock)

@@ -24,7 +24,7 @@ def _run(
         began_s, answered = now_s, index not in dead
         now_s += cost_s[answered]
         answers[index] += answered
-        schedule.over(index, began_s, now_s, answered)
+        schedule.finish_turn(index, began_s, now_s, answered)
 
 
 def test_slots_are_absolute() -> None:
@@ -36,9 +36,9 @@ def test_slots_are_absolute() -> None:
 def test_missed_slots_are_skipped_and_counted() -> None:
     """A turn of 2.5 s costs two slots of an instrument polled each second; no burst follows."""
     slot = PollSlot(1.0, 0.0)
-    slot.over(2.5, answered=True)
+    slot.finish_turn(2.5, answered=True)
     assert (slot.due_s, slot.missed) == (3.0, 2)
-    slot.over(3.1, answered=True)
+    slot.finish_turn(3.1, answered=True)
     assert (slot.due_s, slot.missed) == (4.0, 2)
 
 
@@ -53,7 +53,7 @@ def test_the_longest_waiting_goes_first() -> None:
 def test_one_lost_answer_costs_one_poll() -> None:
     """The poll after a lost answer is at the very next slot."""
     slot = PollSlot(1.0, 0.0)
-    slot.over(0.5, answered=False)
+    slot.finish_turn(0.5, answered=False)
     assert slot.due_s == 1.0
 
 
@@ -86,9 +86,9 @@ def test_a_returned_unit_is_polled_as_before() -> None:
     """The first answer ends the probing."""
     slot = PollSlot(1.0, 0.0)
     for second in range(SILENT_AFTER + 4):
-        slot.over(float(second), answered=False)
+        slot.finish_turn(float(second), answered=False)
     due_s = slot.due_s
-    slot.over(due_s + 0.1, answered=True)
+    slot.finish_turn(due_s + 0.1, answered=True)
     assert slot.due_s == due_s + 1.0
 
 
@@ -103,19 +103,19 @@ def test_a_new_link_forgives() -> None:
     """After a reconnect every unit is asked at once, then at its slots, without a backlog."""
     schedule = Schedule([PollSlot(1.0, 0.0), PollSlot(2.0, 0.0)])
     for _ in range(8):
-        schedule.over(0, 0.0, 0.5, answered=False)
-    schedule.forgive(17.3)
+        schedule.finish_turn(0, 0.0, 0.5, answered=False)
+    schedule.restart(17.3)
     assert [slot.due_s for slot in schedule.slots] == [17.0, 16.0]
-    schedule.over(1, 17.3, 17.4, answered=True)
+    schedule.finish_turn(1, 17.3, 17.4, answered=True)
     assert (schedule.slots[1].due_s, schedule.missed) == (18.0, 0)
 
 
 def test_a_stream_sets_its_own_slots() -> None:
     """Listening starts again shortly before the next line is due."""
     slot = PollSlot(1.0, 0.0, streamed=True)
-    slot.over(7.25, answered=True)
+    slot.finish_turn(7.25, answered=True)
     assert slot.due_s == pytest.approx(8.05)
     for _ in range(5):
-        slot.over(slot.due_s + 1.3, answered=False)
+        slot.finish_turn(slot.due_s + 1.3, answered=False)
         assert not slot.probing
     assert slot.due_s < 20.0

@@ -8,6 +8,7 @@ import socket
 import struct
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any, NamedTuple
 
 import crcmod.predefined
@@ -26,6 +27,7 @@ from dewline.config.plan import (
 )
 from dewline.errors import BadFrame, BusError, LinkDown, NoReply, Refused
 
+PATIENCE_S = 30.0  # far more than any exchange here takes, far less than what it must not wait for
 crc = crcmod.predefined.mkCrcFun("modbus")
 
 
@@ -110,7 +112,7 @@ async def test_silence_is_no_reply(rig: Rig) -> None:
     began = time.monotonic()
     with pytest.raises(NoReply):
         await rig.read()
-    assert 0.14 < time.monotonic() - began < 1.15
+    assert 0.14 < time.monotonic() - began < PATIENCE_S
     rig.speak()
     assert await rig.read() == rig.values
 
@@ -124,7 +126,7 @@ async def test_a_far_side_that_is_gone_is_link_down(rig: Rig) -> None:
         await rig.read()
     with pytest.raises(LinkDown, match=r"\S"):
         await rig.session.open()
-    assert time.monotonic() - began < 1.0
+    assert time.monotonic() - began < PATIENCE_S
     await _settle(rig.come_back())
     assert await rig.read() == rig.values
 
@@ -147,14 +149,15 @@ async def test_callers_queue(rig: Rig) -> None:
 
 
 async def test_close_ends_what_is_under_way(rig: Rig) -> None:
-    """Closing is quick and leaves no task behind; a closed session can be used again."""
+    """Closing waits for no timeout and leaves no task behind; the session can be used again."""
     await rig.session.open()
     rig.mute()
-    reading = asyncio.ensure_future(rig.read())
+    patient = rig._replace(instrument=replace(rig.instrument, timeout_ms=240_000))
+    reading = asyncio.ensure_future(patient.read())
     await asyncio.sleep(0.02)
     before = time.monotonic()
     await rig.session.close()
-    assert time.monotonic() - before < 0.1
+    assert time.monotonic() - before < PATIENCE_S
     assert isinstance((await asyncio.gather(reading, return_exceptions=True))[0], BaseException)
     await asyncio.sleep(0.01)  # the far side's own task sees the end a moment later
     assert asyncio.all_tasks() == {asyncio.current_task()}
@@ -324,7 +327,7 @@ async def test_streams_are_picked_up_in_step(
     ("said", "error"),
     [
         ([(0.0, b"T +021.5")], BadFrame),  # no end
-        ([(0.04 * i, b"T") for i in range(20)], BadFrame),  # trickles for ever
+        ([(0.04, b"T")] * 60, BadFrame),  # trickles on for 2.4 s
         ([(0.0, b"T" * 5000)], BadFrame),  # more than the buffer
         ([], NoReply),
     ],
@@ -339,7 +342,7 @@ async def test_one_deadline_for_a_line(
     began = time.monotonic()
     with pytest.raises(error):
         await link.exchange(plan, plan_reads(plan)[0])
-    assert time.monotonic() - began < 0.25
+    assert time.monotonic() - began < 2.2
     far_lines.answer = right
     assert await link.exchange(plan, plan_reads(plan)[0]) == b"T +021.5"
 

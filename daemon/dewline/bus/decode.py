@@ -1,9 +1,9 @@
-"""From the bytes of a reply to qualified readings, judged at the register's own width.
+"""From the bytes of a reply to qualified readings.
 
-The order is: sentinel on the raw value, not-a-number, scale and offset, loop
-current by NAMUR NE 43, canonical unit, valid range, floor. ``good/low`` stands at
-the floor; ``over-range`` and ``under-range`` stand at that end of the range.
-Everything here is pure, and raises nothing but BadFrame.
+Each register is judged in this order: sentinel on the raw value at the register's own width,
+not a number, scale and offset, loop current by NAMUR NE 43, canonical unit, valid range, floor.
+A reading ``good/low`` has the value of the floor; ``over-range`` and ``under-range`` have the
+value of that end of the range. All functions here are pure and raise nothing but BadFrame.
 """
 
 from __future__ import annotations
@@ -40,7 +40,12 @@ _BAD_LOOP = Reading(None, Quality.LOOP_FAULT)
 
 
 def compile_block(instrument: InstrumentPlan, block: Block) -> DecodeBlock:
-    """A function from a checked payload to the readings of ``block.registers``, in their order."""
+    """A function from a checked payload to the readings of ``block.registers``, in their order.
+
+    The payload has the length that ``block`` asks for. Compiled once a block, because the
+    function runs at every poll. The function raises BadFrame only for a line of text that does
+    not fit its pattern.
+    """
     if instrument.ascii is not None:
         return _compile_line(instrument.ascii, block.registers)
     if block.table in ("coil", "discrete"):
@@ -57,7 +62,7 @@ def compile_block(instrument: InstrumentPlan, block: Block) -> DecodeBlock:
 
 
 def _compile_plain(block: Block) -> DecodeBlock | None:
-    """One unpacking for a block of single words, as most are; None for any other block."""
+    """Unpacks a block of single words in one go, as most blocks are; None for any other one."""
     form, end = ">", block.address
     for register in block.registers:
         if register.type not in ("int16", "uint16") or register.bit is not None:
@@ -77,7 +82,10 @@ def _compile_plain(block: Block) -> DecodeBlock | None:
 
 
 def byte_order(word_order: str | None, size: int) -> tuple[int, ...]:
-    """Where each byte of the big-endian value stands among ``size`` bytes as sent."""
+    """Place, among ``size`` bytes as sent, of each byte of the big-endian value.
+
+    ABCD as sent, CDAB words reversed, BADC bytes swapped within each word, DCBA all reversed.
+    """
     sent = tuple(range(size))
     if word_order == "DCBA":
         return sent[::-1]
@@ -129,14 +137,18 @@ def _compile_coil(register: RegisterPlan, index: int) -> Decode:
 
 
 def compile_qualify(register: RegisterPlan) -> Qualify:
-    """A function from the raw number to its reading in the canonical unit."""
+    """A function from the raw number of a register to its reading in the canonical unit.
+
+    Not a number: NaN, infinities, and floats too small to be normal, which a wrong word order
+    makes.
+    """
     sentinels: dict[Raw, Quality] = {
         _signed(register, key): quality for key, quality in register.sentinels.items()
     }
     smallest = _SMALLEST_NORMAL.get(register.type, 0.0)
     measure = _compile_loop(register) if register.loop else _compile_scale(register)
     if not sentinels and not smallest and not register.loop:
-        return measure  # an integer is finite and never too small, and a scale looks by itself
+        return measure  # an integer is finite and never too small; a scale is checked after it
 
     def qualify(raw: Raw) -> Reading:
         if sentinels and (quality := sentinels.get(raw)) is not None:
@@ -164,7 +176,7 @@ def _compile_scale(register: RegisterPlan) -> Callable[[Raw], Reading]:
         register.shift,
     )
     judge, make, good = _compile_range(register), tuple.__new__, Quality.GOOD
-    # What is neither at an end nor infinite, as nearly every reading: no further call.
+    # Nearly every reading lies between the ends; it is made here, without a further call.
     bottom, top = register.valid or (-sys.float_info.max, sys.float_info.max)
     if register.floor is not None:
         bottom = max(bottom, nextafter(register.floor, inf))

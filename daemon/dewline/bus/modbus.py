@@ -1,9 +1,8 @@
-"""What every Modbus reply must be before it counts, and the one exchange both links share.
+"""Checks on every Modbus reply, and the exchange that TCP and RTU share.
 
-pymodbus carries the bytes, but takes a reply of the wrong function, of too few
-registers or with transaction 0 for good, and chokes on functions it does not
-know. So a gate stands before it that lets through exactly one thing: the
-complete answer of the asked unit, with the asked function and length.
+pymodbus carries the bytes, but accepts a reply of the wrong function, with too few registers or
+with transaction 0, and fails on functions it does not know. So a ``ReplyFilter`` before it
+passes only one thing: the complete answer of the asked unit, with the asked function and length.
 
 Source of the frames: MODBUS Application Protocol V1.1b3 (6.1-6.4, 7), Messaging on
 TCP/IP Implementation Guide V1.0b (MBAP header), Serial Line V1.02 (CRC).
@@ -35,7 +34,7 @@ _LONGEST_PDU_BYTES = 253
 
 
 class Question(NamedTuple):
-    """What was asked, as far as the answer must match it."""
+    """What the answer to a request must match; ``payload_bytes`` are those of the values."""
 
     unit: int
     function: int
@@ -43,7 +42,7 @@ class Question(NamedTuple):
 
 
 def question(instrument: InstrumentPlan, block: Block) -> Question:
-    """What the answer to a read of ``block`` must look like."""
+    """What the answer to a read of ``block`` must match."""
     bits = block.table in ("coil", "discrete")
     size = (block.count + 7) // 8 if bits else 2 * block.count
     return Question(instrument.unit, READ_FUNCTIONS[block.table], size)
@@ -61,7 +60,11 @@ def payload_untrusted(pdu: bytes, asked: Question) -> bytes:
 
 
 def rtu_reply_untrusted(buffer: bytes, asked: Question, sent: bytes) -> bytes | None:
-    """The first frame in ``buffer`` that answers the question, noise before it left out."""
+    """The first RTU frame in ``buffer`` that answers the question; None while there is none.
+
+    A frame counts with its CRC; noise and other frames before it are passed over. ``sent`` is
+    not needed: a frame bears no transaction id.
+    """
     heads = (
         (bytes([asked.unit, asked.function, asked.payload_bytes]), 5 + asked.payload_bytes),
         (bytes([asked.unit, asked.function | 0x80]), 5),
@@ -96,10 +99,13 @@ def tcp_reply_untrusted(buffer: bytes, asked: Question, sent: bytes) -> bytes | 
     return None
 
 
-class Gate:
-    """Stands in a client's byte stream (``trace_packet``, ``trace_connect``) and keeps the answer.
+class ReplyFilter:
+    """Passes a client only the bytes of the answer it waits for, and keeps the payload.
 
-    ``find`` gives the frame that answers, ``pdu`` where its PDU stands in it.
+    Hooked into the client as ``trace_packet`` and ``trace_connect``. ``find`` gives the frame
+    that answers, ``pdu`` where its PDU stands in it. ``rejected`` counts what came when nothing
+    was asked; ``heard`` is what was received since the request, ``heard_at`` the loop time of
+    the last byte.
     """
 
     def __init__(self, find: Callable[[bytes, Question, bytes], bytes | None], pdu: slice) -> None:
@@ -115,16 +121,19 @@ class Gate:
         self.heard_at = 0.0
 
     def begin(self, asked: Question, deadline: asyncio.Timeout) -> None:
-        """From now on one answer may pass."""
+        """A request is about to be sent: pass its answer, or end the wait at ``deadline``."""
         self._asked, self._deadline = asked, deadline
         self._outcome, self._stray, self.heard = None, False, b""
 
     def end(self) -> None:
-        """From now on whatever comes is late."""
+        """The exchange is over: whatever comes from now on is late and counted as rejected."""
         self._asked = self._deadline = None
 
     def trace_packet(self, sending: bool, data: bytes) -> bytes:
-        """Called by the client with what it sends, and with all it has received so far."""
+        """Called by the client with what it sends, and with all it has received so far.
+
+        Returns what the client may see: its own request, the frame that answers, or nothing.
+        """
         if sending:
             self._sent = data
             return data
@@ -145,7 +154,7 @@ class Gate:
         return frame
 
     def trace_connect(self, connected: bool) -> None:
-        """Called by the client; a lost link ends the exchange under way at once."""
+        """Called by the client; a lost connection ends the exchange under way at once."""
         if not connected:
             self._give_up(LinkDown("the connection was lost"))
 
@@ -155,7 +164,11 @@ class Gate:
             self._deadline.reschedule(asyncio.get_running_loop().time())
 
     def answer(self, timeout_ms: int) -> bytes:
-        """The payload, or the error that tells why there is none."""
+        """The payload of the exchange that has ended.
+
+        Refused, BadFrame or LinkDown as it was found; BadFrame too for the bare echo of the
+        request and for bytes that are no answer; NoReply where nothing came.
+        """
         if isinstance(self._outcome, bytes):
             return self._outcome
         if self._outcome is not None:
@@ -168,18 +181,22 @@ class Gate:
 
 
 async def ask(
-    client: ModbusBaseClient, gate: Gate, instrument: InstrumentPlan, block: Block
+    client: ModbusBaseClient, reply_filter: ReplyFilter, instrument: InstrumentPlan, block: Block
 ) -> bytes:
-    """One request and its checked payload; every failure as a BusError."""
+    """Send one read request and return the checked payload of its answer.
+
+    NoReply, BadFrame, Refused or LinkDown. The whole exchange takes at most the instrument's
+    timeout.
+    """
     read = _READERS[block.table]
     try:
         async with asyncio.timeout(instrument.timeout_ms / 1000) as deadline:
-            gate.begin(question(instrument, block), deadline)
+            reply_filter.begin(question(instrument, block), deadline)
             await read(client, block.address, count=block.count, device_id=instrument.unit)
     except TimeoutError:
-        pass  # the gate knows what was heard until then
+        pass  # the filter has what was heard until then
     except ModbusException as error:
         raise LinkDown(str(error)) from None
     finally:
-        gate.end()
-    return gate.answer(instrument.timeout_ms)
+        reply_filter.end()
+    return reply_filter.answer(instrument.timeout_ms)

@@ -1,7 +1,7 @@
-"""Which blocks of registers are read from an instrument, and how one is cut when refused.
+"""The blocks of registers that are read from an instrument, and the pieces of a refused one.
 
-A block spans registers that feed a signal and whatever lies between them, up to
-``max_gap`` addresses of nothing of interest and ``max_registers`` in all.
+A block spans registers that feed a signal and the addresses between them: at most ``max_gap``
+unused addresses in a row, and ``max_registers`` in all.
 """
 
 from __future__ import annotations
@@ -35,7 +35,11 @@ class Block:
 
 
 def plan_reads(instrument: InstrumentPlan) -> tuple[Block, ...]:
-    """The blocks that read every register of ``instrument`` that feeds a signal."""
+    """The blocks that read every register of ``instrument`` that feeds a signal.
+
+    Table by table (holding, input, coil, discrete), by address; as few as ``max_gap`` and
+    ``max_registers`` allow. A line instrument has one block; one that feeds nothing has none.
+    """
     fed = tuple(r for r in instrument.registers if instrument.feeds.get(r.name))
     if not fed:
         return ()
@@ -49,9 +53,9 @@ def plan_reads(instrument: InstrumentPlan) -> tuple[Block, ...]:
 
 
 def split(block: Block) -> tuple[Block, ...]:
-    """The pieces of a block that an instrument refuses: at its holes, else register by register.
+    """The pieces of a block that an instrument refuses: cut at its gaps, else at each register.
 
-    A single register cannot be cut: the answer is then empty.
+    Empty for a single register and for a line, which cannot be cut.
     """
     if block.table == "line":
         return ()

@@ -1,8 +1,8 @@
-"""One task a bus: whose turn it is, ask, qualify, hand the scan on. It never gives up.
+"""Polls the instruments of one bus for ever: one task a bus.
 
-What is asked for and not got is in the scan with a bad quality. Of states only
-changes are logged and reported: the link of the bus, and whether each
-instrument answers.
+Each turn asks one instrument for its blocks and emits one scan. A value that was asked for and
+did not come is in the scan with a bad quality. The link of the bus, and whether each instrument
+answers, are logged and reported only when they change.
 """
 
 from __future__ import annotations
@@ -14,9 +14,9 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Final
 
+from dewline.bus.polled_instrument import BlockReader, PolledInstrument
 from dewline.bus.schedule import SILENT_AFTER, PollSlot, Schedule
 from dewline.bus.sessions import new_session
-from dewline.bus.unit import BlockReader, Unit
 from dewline.clock import Backoff, Clock
 from dewline.config.plan import BusPlan, InstrumentPlan, ModbusTcpPlan
 from dewline.errors import BadFrame, LinkDown, NoReply, Refused
@@ -31,13 +31,17 @@ _ILLEGAL_ADDRESS: Final = 2
 _GATEWAY_SILENCE: Final = (10, 11)  # path unavailable; target did not respond: V1.1b3, 7
 _SERIAL_RETRY_S: Final = (1.0, 1.0)  # opening a port costs nobody anything
 _TCP_RETRY_S: Final = (0.5, 60.0)
-_REPEAT_LOST_S: Final = 30.0
+_REPEAT_DOWN_S: Final = 30.0
 _EXCEPTION: Final = Reading(None, Quality.EXCEPTION)
 
 
 @dataclass(frozen=True, slots=True)
 class BusStatistics:
-    """Counts since the start. ``last_good_ms`` is the watch time of the last good answer."""
+    """Counts since the start of the daemon.
+
+    ``polls``: requests sent; ``rejected``: answers dropped (see ``Session``); ``missed_slots``:
+    turns skipped because the bus was busy; ``last_good_ms``: watch time of the last good answer.
+    """
 
     polls: int = 0
     timeouts: int = 0
@@ -50,7 +54,7 @@ class BusStatistics:
 
 
 class Poller:
-    """Reads the instruments of one bus for ever; see ``run``."""
+    """Reads the instruments of one bus. ``emit`` gets every scan; run ``run`` as a task."""
 
     def __init__(
         self,
@@ -62,17 +66,21 @@ class Poller:
         emit: Callable[[Scan], None],
         on_state: Callable[[str, bool], None] = lambda _name, _up: None,
     ) -> None:
-        """``on_state`` is told ``BUS-link`` and ``INSTRUMENT-answer`` when they change."""
+        """``stamp`` gives wall and watch time of now in ms.
+
+        ``on_state`` is called with ``BUS-link`` or ``INSTRUMENT-answer`` and whether it is up,
+        at first and at each change.
+        """
         self._bus = bus
         self._clock = clock
         self._stamp = stamp
         self._emit = emit
         self._on_state = on_state
-        self._units = [u for u in map(Unit, instruments) if u.block_reader]
+        self._units = [u for u in map(PolledInstrument, instruments) if u.block_readers]
         self._session = new_session(bus, clock)
         self._schedule = Schedule([_slot(u.plan, clock.monotonic()) for u in self._units])
         self._link: bool | None = None
-        self._lost_told_s = float("-inf")
+        self._down_reported_s = float("-inf")
         self._is_tcp = isinstance(bus, ModbusTcpPlan)
         self._backoff = Backoff(*(_TCP_RETRY_S if self._is_tcp else _SERIAL_RETRY_S))
         self._random = random.Random(bus.name)  # jitter that a second run repeats
@@ -80,7 +88,7 @@ class Poller:
         self._last_good_ms: int | None = None
 
     def statistics(self) -> BusStatistics:
-        """What happened so far."""
+        """The counts so far; cheap, and safe to call at any time within the loop."""
         return BusStatistics(
             polls=self._polls,
             timeouts=self._timeouts,
@@ -93,26 +101,30 @@ class Poller:
         )
 
     async def run(self) -> None:
-        """Poll until cancelled."""
+        """Poll until cancelled, then close the link.
+
+        A link that is lost is opened again after a pause: 1 s on serial lines; on TCP 0.5 s,
+        doubled at each failure up to 60 s, spread by 20 %.
+        """
         while not self._units:
-            await self._clock.sleep(_REPEAT_LOST_S)
+            await self._clock.sleep(_REPEAT_DOWN_S)
         try:
             while True:
                 try:
                     await self._session.open()
-                    self._begin()
+                    self._link_opened()
                     await self._poll()
                 except LinkDown as error:
-                    self._lose(error)
+                    self._report_link_down(error)
                 await self._clock.sleep(self._next_retry_s())
         finally:
             await self._session.close()
 
-    def _begin(self) -> None:
+    def _link_opened(self) -> None:
         self._opened += 1
-        self._schedule.forgive(self._clock.monotonic())
+        self._schedule.restart(self._clock.monotonic())
         for unit in self._units:
-            unit.forget()
+            unit.reset()
 
     async def _poll(self) -> None:
         while True:
@@ -122,16 +134,18 @@ class Poller:
                 await self._clock.sleep_until(due_s)
                 continue
             answered = await self._turn(self._units[index], self._schedule.slots[index].failures)
-            self._schedule.over(index, now_s, self._clock.monotonic(), answered)
+            self._schedule.finish_turn(index, now_s, self._clock.monotonic(), answered)
 
-    async def _turn(self, unit: Unit, failures: int) -> bool:
-        """Ask all blocks of a unit and emit one scan; whether it answered at all.
+    async def _turn(self, unit: PolledInstrument, failures: int) -> bool:
+        """Ask one instrument for all its blocks and emit one scan; whether it answered at all.
 
-        The scan bears the time of the first answer in it, the oldest of its values.
+        The scan bears the time of the first answer in it, that of its oldest value. An
+        instrument that leaves its first block unanswered is not asked for the others: each
+        would cost another timeout.
         """
-        readings = unit.silence()
+        readings = unit.no_answers()
         stamped: tuple[int, int] | None = None
-        queue = deque(unit.block_reader)
+        queue = deque(unit.block_readers)
         while queue:
             block_reader = queue.popleft()
             try:
@@ -142,7 +156,7 @@ class Poller:
                 got = {} if pieces else block_reader.failed(_EXCEPTION)
             except NoReply:
                 unit.ask_last(block_reader)
-                if stamped is None:  # dead, most likely: its other blocks would cost as much
+                if stamped is None:
                     break
                 continue
             except BadFrame:
@@ -151,28 +165,31 @@ class Poller:
                 continue
             stamped = stamped or self._stamp()
             readings.update(got)
-        self._tell(unit, stamped is not None, failures)
+        self._report_answering(unit, stamped is not None, failures)
         time_ms, at_ms = stamped or self._stamp()
         self._emit(Scan(time_ms, at_ms, unit.plan.name, readings))
         return stamped is not None
 
-    async def _ask(self, unit: Unit, block_reader: BlockReader) -> dict[str, Reading]:
-        """One exchange, counted."""
+    async def _ask(self, unit: PolledInstrument, block_reader: BlockReader) -> dict[str, Reading]:
+        """One exchange with its counts; raises as the session does.
+
+        A gateway that got no answer from the instrument counts as silence of the instrument.
+        """
         self._polls += 1
         try:
             payload = await self._session.exchange(unit.plan, block_reader.block)
-            self._stands()
+            self._report_link_up()
             readings = block_reader.readings_untrusted(payload)
         except NoReply:
-            self._stands()
+            self._report_link_up()
             self._timeouts += 1
             raise
         except BadFrame:
-            self._stands()
+            self._report_link_up()
             self._bad_frames += 1
             raise
         except Refused as refusal:
-            self._stands()
+            self._report_link_up()
             self._exceptions += 1
             self._backoff.reset()
             if refusal.code in _GATEWAY_SILENCE:
@@ -182,16 +199,21 @@ class Poller:
         self._last_good_ms = self._stamp()[1]
         return readings
 
-    def _cut(self, unit: Unit, block_reader: BlockReader, code: int) -> list[BlockReader]:
-        """The pieces of a block refused for an address it should not hold; said once a link."""
+    def _cut(
+        self, unit: PolledInstrument, block_reader: BlockReader, code: int
+    ) -> list[BlockReader]:
+        """The pieces of a refused block, to be asked in its place; logged once a link.
+
+        Empty where the refusal is not about an address, or the block cannot be cut.
+        """
         pieces = unit.cut(block_reader) if code == _ILLEGAL_ADDRESS else []
-        if unit.news(block_reader, code):
+        if unit.first_refusal(block_reader, code):
             then = "; it is read in pieces" if pieces else ""
             _log.warning("%s: %s: exception %d%s", unit.plan.name, block_reader.block, code, then)
         return pieces
 
-    def _tell(self, unit: Unit, answered: bool, failures: int) -> None:
-        """Report a change of whether a unit answers. One lost answer is no silence."""
+    def _report_answering(self, unit: PolledInstrument, answered: bool, failures: int) -> None:
+        """Report a change of whether an instrument answers; silent is one of three failed turns."""
         silent = not answered and failures + 1 >= SILENT_AFTER
         if answered and unit.answers is not True:
             _log.info("%s: answers", unit.plan.name)
@@ -202,30 +224,34 @@ class Poller:
         unit.answers = answered
         self._on_state(f"{unit.plan.name}-answer", answered)
 
-    def _stands(self) -> None:
+    def _report_link_up(self) -> None:
         if self._link is not True:
             self._link = True
             _log.info("%s: link up", self._bus.name)
             self._on_state(f"{self._bus.name}-link", True)
 
-    def _lose(self, error: LinkDown) -> None:
-        """The link is gone: parents are told first, then every signal is without an answer."""
+    def _report_link_down(self, error: LinkDown) -> None:
+        """Report that the link is down, then emit every signal as without an answer.
+
+        The link first: its alarm covers those of the instruments. The scans are repeated every
+        30 s while the link stays down.
+        """
         now_s = self._clock.monotonic()
         if self._link is not False:
             self._link = False
             _log.warning("%s: link down: %s", self._bus.name, error)
             self._on_state(f"{self._bus.name}-link", False)
-        elif now_s - self._lost_told_s < _REPEAT_LOST_S:
+        elif now_s - self._down_reported_s < _REPEAT_DOWN_S:
             return
-        self._lost_told_s = now_s
+        self._down_reported_s = now_s
         for unit in self._units:
-            self._silence(unit)
+            self._emit_no_answers(unit)
 
-    def _silence(self, unit: Unit) -> None:
+    def _emit_no_answers(self, unit: PolledInstrument) -> None:
         if unit.answers is not False:
             unit.answers = False
             self._on_state(f"{unit.plan.name}-answer", False)
-        self._emit(Scan(*self._stamp(), unit.plan.name, unit.silence()))
+        self._emit(Scan(*self._stamp(), unit.plan.name, unit.no_answers()))
 
     def _next_retry_s(self) -> float:
         """The pause before the link is tried again; those of TCP servers grow and are spread."""

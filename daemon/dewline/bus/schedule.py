@@ -1,9 +1,9 @@
-"""Whose turn it is on a bus. No clock and no I/O: seconds come in as numbers.
+"""The order in which the instruments of a bus are polled. No clock and no I/O.
 
-Every instrument has slots at fixed distances from the start; a slot that is
-missed is skipped, so there are no bursts. An instrument that fell silent is
-*probed*: at growing distances, one at a time, after the others, and never for
-more than a twentieth of the line's time while another instrument answers.
+All times are seconds of a clock that never goes back. Every instrument has slots at fixed
+distances from the start; a missed slot is skipped, so that there are no bursts. An instrument
+that does not answer is *probed*: at growing distances, one instrument at a time, after the
+others, and for at most a twentieth of the line's time while another instrument answers.
 """
 
 from __future__ import annotations
@@ -22,10 +22,11 @@ _LISTEN_AFTER: Final = 0.8  # of the period of a stream, so that an early line i
 
 @dataclass(slots=True)
 class PollSlot:
-    """Where one instrument stands. ``due_s`` is its next slot.
+    """The slots of one instrument; ``number`` is the next one.
 
-    A streamed instrument speaks when it likes: its slots follow its lines, and listening
-    to a silent one costs nothing.
+    ``failures`` counts failed turns in a row, ``missed`` the slots that were skipped.
+    A streaming instrument sends in its own time: its slots follow its lines, and it is never
+    probed, since listening to a silent one costs nothing.
     """
 
     every_s: float
@@ -37,14 +38,20 @@ class PollSlot:
 
     @property
     def due_s(self) -> float:
+        """Moment of the next slot."""
         return self.start_s + self.number * self.every_s
 
     @property
     def probing(self) -> bool:
+        """Whether it failed so often that it is only probed."""
         return self.failures >= _PROBED_AFTER and not self.streamed
 
-    def over(self, now_s: float, answered: bool) -> None:
-        """The turn is over: choose the next slot."""
+    def finish_turn(self, now_s: float, answered: bool) -> None:
+        """Choose the next slot after a turn that ended at ``now_s``.
+
+        Slots already past are skipped; they count as missed unless the instrument is probed.
+        A streaming one that answered is next listened to before its following line is due.
+        """
         self.failures = 0 if answered else self.failures + 1
         if self.streamed and answered:
             self.start_s, self.number = now_s + _LISTEN_AFTER * self.every_s, 0
@@ -76,7 +83,11 @@ class Schedule:
         return sum(slot.missed for slot in self.slots)
 
     def next(self, now_s: float) -> tuple[int, float]:
-        """Whose turn is next, and when (which may be past)."""
+        """Index of the instrument to poll next, and when; the moment may be past.
+
+        Of the instruments that are due: those that answer before those that are probed, then
+        the one that waits longest.
+        """
         if len(self.slots) == 1:  # an instrument with a bus of its own, as nearly all on TCP
             return 0, self._ready_s(self.slots[0])
         places = [
@@ -86,8 +97,8 @@ class Schedule:
         if not ready:
             ready_s, _, _, index = min(places)
             return index, ready_s
-        # Those who answer before those who may be dead, else first come, first served; but
-        # on a line with no room to spare nobody waits more than a minute.
+        # On a line without time to spare, a probe would never come: after a minute it counts
+        # like the others.
         patient_s = now_s - _LONGEST_SPACING_S
         ready_s, _, _, index = min(
             ready, key=lambda place: (place[1] and place[0] > patient_s, place[2], place[3])
@@ -97,23 +108,23 @@ class Schedule:
     def _ready_s(self, slot: PollSlot) -> float:
         return max(slot.due_s, self._probe_from_s) if slot.probing else slot.due_s
 
-    def over(self, index: int, began_s: float, now_s: float, answered: bool) -> None:
-        """The turn of instrument ``index`` lasted from ``began_s`` to ``now_s``."""
+    def finish_turn(self, index: int, began_s: float, now_s: float, answered: bool) -> None:
+        """Note the end of a turn of instrument ``index``, from ``began_s`` to ``now_s``."""
         slot = self.slots[index]
         if slot.probing:
             self._probe_from_s = now_s + self._pause_s(now_s - began_s)
-        slot.over(now_s, answered)
+        slot.finish_turn(now_s, answered)
 
     def _pause_s(self, probe_s: float) -> float:
-        """How long no other probe is sent, so that probes leave the line to the others."""
+        """Pause before the next probe, so that probes take at most their share of the line."""
         probed = sum(slot.probing for slot in self.slots)
         if probed == len(self.slots):
             return 0.0
         fair_s = _LONGEST_SPACING_S / probed - probe_s
         return max(0.0, min(probe_s * (1 / _PROBE_SHARE - 1), fair_s))
 
-    def forgive(self, now_s: float) -> None:
-        """A new link: all are due at once, and nothing is held against them or counted."""
+    def restart(self, now_s: float) -> None:
+        """Begin anew on a new link: all are due at once, failures are reset, nothing is missed."""
         self._probe_from_s = float("-inf")
         for slot in self.slots:
             slot.failures = 0

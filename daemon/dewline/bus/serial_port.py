@@ -1,4 +1,4 @@
-"""Serial ports: why one cannot be opened, and who holds it.
+"""Serial ports: their settings, why one cannot be opened, and which process holds it.
 
 The port is locked with flock by pyserial (``exclusive``); the kernel drops the lock
 with the process, however it ended.
@@ -25,7 +25,7 @@ class Settings(TypedDict):
 
 
 def settings(line: SerialLine) -> Settings:
-    """How to open a line. A pseudo-terminal has no parity and refuses to be given one."""
+    """How to open a line. A pseudo-terminal has neither parity nor 7 bits and refuses them."""
     pseudo = os.path.realpath(line.port).startswith("/dev/pts/")
     return Settings(
         baudrate=line.baud,
@@ -36,7 +36,11 @@ def settings(line: SerialLine) -> Settings:
 
 
 def why_closed(port: str) -> LinkDown:
-    """The reason why ``port`` could not be opened, in words for a person."""
+    """The reason why ``port`` cannot be opened, as an error whose text is for a person.
+
+    Opens the port once more to find it out: the system's own message, or the process that holds
+    the lock.
+    """
     try:
         handle = os.open(port, os.O_RDWR | os.O_NOCTTY | os.O_NONBLOCK)
     except OSError as error:

@@ -1,7 +1,7 @@
-"""The seam to an instrument: one open link, one exchange at a time.
+"""The interface to the instruments of a bus: one open link, one exchange at a time.
 
-Three real kinds stand behind it (Modbus TCP, Modbus RTU, ASCII lines); one
-conformance suite holds for all. A session only ever reads.
+There are three kinds (Modbus TCP, Modbus RTU, lines of text); one conformance suite in the
+tests holds for all. A session only reads.
 """
 
 from __future__ import annotations
@@ -9,7 +9,7 @@ from __future__ import annotations
 import asyncio
 import logging
 from collections.abc import Coroutine
-from typing import Any, Protocol, TypeVar
+from typing import Protocol, TypeVar
 
 from dewline.bus.plan import Block
 from dewline.config.plan import InstrumentPlan
@@ -22,69 +22,74 @@ class Session(Protocol):
 
     @property
     def rejected(self) -> int:
-        """Answers thrown away because they came when nothing was asked, or were not the answer."""
+        """Answers dropped: they came when nothing was asked, or did not fit the question."""
 
     async def open(self) -> None:
-        """Open the link, or raise LinkDown saying why. Without effect on an open one."""
+        """Open the link if it is not open; LinkDown with the reason where that fails."""
 
     async def exchange(self, instrument: InstrumentPlan, block: Block) -> bytes:
-        """Ask for ``block`` and give the checked payload of its answer.
+        """Ask for ``block``; returns the checked payload of the answer.
 
-        Raises LinkDown, NoReply, BadFrame or Refused. Cancelling the caller shifts no answer:
-        the next exchange waits for the end of this one, or has a connection of its own.
+        LinkDown, NoReply, BadFrame or Refused. Where the caller is cancelled, its late answer is
+        never taken for that of the next exchange: that one waits for the end of this one, or
+        gets a new connection.
         """
 
     async def close(self) -> None:
-        """Let go of the link and of whatever is under way."""
+        """Close the link and end the exchange under way."""
 
 
-class Turnstile:
-    """Lets one transaction through at a time and shields it from its caller's cancellation."""
+class ShieldedLock:
+    """Runs one transaction at a time, each in a task that its caller's cancellation leaves alone.
+
+    For serial lines: a request that is out must be followed to its answer, since a frame bears
+    nothing that tells whose answer it is.
+    """
 
     def __init__(self) -> None:
         self._lock = asyncio.Lock()
-        self._tasks: set[asyncio.Task[Any]] = set()
+        self._tasks: set[asyncio.Task[object]] = set()
 
-    async def run(self, transaction: Coroutine[Any, Any, T]) -> T:
-        """The result of ``transaction``, once those before it are over."""
+    async def run(self, transaction: Coroutine[object, None, T]) -> T:
+        """Run ``transaction`` after those that came before it; its result or error."""
         task = asyncio.create_task(self._through(transaction))
         self._tasks.add(task)
         task.add_done_callback(self._over)
         return await asyncio.shield(task)
 
-    async def _through(self, transaction: Coroutine[Any, Any, T]) -> T:
+    async def _through(self, transaction: Coroutine[object, None, T]) -> T:
         try:
             async with self._lock:
                 return await transaction
         finally:
             transaction.close()  # cancelled while waiting for the lock: it never began
 
-    def _over(self, task: asyncio.Task[Any]) -> None:
+    def _over(self, task: asyncio.Task[object]) -> None:
         self._tasks.discard(task)
         if not task.cancelled():
-            task.exception()  # a caller that was cancelled will not look at it
+            task.exception()  # marks it as seen: a cancelled caller does not fetch it
 
     async def stop(self) -> None:
-        """Cancel whatever is under way and wait until it is gone."""
+        """Cancel all transactions, under way or waiting, and wait for their ends."""
         for task in tuple(self._tasks):
             task.cancel()
         await asyncio.gather(*self._tasks, return_exceptions=True)
 
 
-class Doorway:
-    """Lets one transaction through at a time, in its caller's own task: both are cancelled as one.
+class CallerLock:
+    """Runs one transaction at a time in its caller's own task, and so is cancelled with it.
 
-    For a link that cancellation costs no more than its connection, and a library that lets
-    cancellation through. A task a transaction, as the turnstile makes, would be a tenth of
-    all that a reading costs.
+    For TCP: a cancelled exchange costs only its connection, and the library passes cancellation
+    on. A task for each transaction, as ``ShieldedLock`` makes, would be a tenth of what a
+    reading costs.
     """
 
     def __init__(self) -> None:
         self._lock = asyncio.Lock()
-        self._callers: set[asyncio.Task[Any]] = set()
+        self._callers: set[asyncio.Task[object]] = set()
 
-    async def run(self, transaction: Coroutine[Any, Any, T]) -> T:
-        """The result of ``transaction``, once those before it are over."""
+    async def run(self, transaction: Coroutine[object, None, T]) -> T:
+        """Run ``transaction`` after those that came before it; its result or error."""
         caller = asyncio.current_task()
         assert caller is not None
         self._callers.add(caller)
@@ -96,7 +101,7 @@ class Doorway:
             self._callers.discard(caller)
 
     async def stop(self) -> None:
-        """Cancel whatever is under way, with its callers, and wait until it is gone."""
+        """Cancel all callers and wait until no transaction is under way."""
         for caller in tuple(self._callers):
             caller.cancel()
         async with self._lock:
@@ -104,5 +109,8 @@ class Doorway:
 
 
 def quiet_library() -> None:
-    """The library logs frames of every client at error level; dewline logs changes itself."""
+    """Switch off pymodbus' own log, which has an error for every odd frame.
+
+    dewline logs changes of state itself.
+    """
     logging.getLogger("pymodbus").setLevel(logging.CRITICAL + 1)

@@ -1,7 +1,7 @@
-"""Instruments that speak in lines of text, asked for or streamed.
+"""Instruments that send lines of text, asked for or streamed.
 
-The buffer is bounded, the line in which listening began is dropped, and one
-deadline holds for a whole exchange, however slowly its bytes trickle in.
+The buffer is bounded. The line in which listening began is dropped, since its beginning is
+missing. One deadline holds for a whole exchange, however slowly its bytes come.
 """
 
 from __future__ import annotations
@@ -18,8 +18,8 @@ from pymodbus.transport.serialtransport import create_serial_connection
 
 from dewline.bus.plan import Block
 from dewline.bus.serial_port import settings, why_closed
-from dewline.bus.session import Turnstile, quiet_library
-from dewline.bus.silence import Pace, Rest
+from dewline.bus.session import ShieldedLock, quiet_library
+from dewline.bus.silence import FrameGap, QuietTime
 from dewline.clock import Clock
 from dewline.config.plan import AsciiPlan, AsciiProfile, InstrumentPlan
 from dewline.errors import BadFrame, BusError, LinkDown, NoReply
@@ -35,22 +35,27 @@ class AsciiSession:
         quiet_library()
         self._bus = bus
         self._clock = clock
-        self._turnstile = Turnstile()
+        self._lock = ShieldedLock()
         self._wire: _Wire | None = None
         self._in_step = False
-        self._pace = Pace(clock, 0.0)
-        self._rest = Rest(clock, QUIET_AFTER_TIMEOUT_S)
+        self._gap = FrameGap(clock, 0.0)
+        self._quiet = QuietTime(clock, QUIET_AFTER_TIMEOUT_S)
         self.rejected = 0
 
     async def open(self) -> None:
-        await self._turnstile.run(self._open())
+        """Open the port; LinkDown where that fails."""
+        await self._lock.run(self._open())
 
     async def exchange(self, instrument: InstrumentPlan, block: Block) -> bytes:
-        """One line without its end and its checksum. A streamed line counts from this call on."""
-        return await self._turnstile.run(self._exchange(instrument, _profile(instrument)))
+        """One line without its end and its checksum, or a BusError.
+
+        From a streaming instrument the first line that comes after this call.
+        """
+        return await self._lock.run(self._exchange(instrument, _profile(instrument)))
 
     async def close(self) -> None:
-        await self._turnstile.stop()
+        """Close the port and end the exchange under way."""
+        await self._lock.stop()
         self._drop()
 
     async def _open(self) -> _Wire:
@@ -58,15 +63,15 @@ class AsciiSession:
             return self._wire
         self._drop()
         self._wire, self._in_step = await _connect(self._bus), False
-        self._rest.failed()  # whoever held the port before may have left a question open
+        self._quiet.failed()  # whoever held the port before may have left a question open
         return self._wire
 
     async def _exchange(self, instrument: InstrumentPlan, profile: AsciiProfile) -> bytes:
         wire = await self._open()
         if profile.ask is None:
             return await self._listen(wire, instrument, profile)
-        await self._rest.over(lambda: wire.heard_at)
-        await self._pace.wait_for(instrument)
+        await self._quiet.wait(lambda: wire.heard_at)
+        await self._gap.wait_for(instrument)
         wire.buffer.clear()
         self._in_step = True
         wire.write(_request(profile.ask, profile.line_end))
@@ -75,10 +80,10 @@ class AsciiSession:
                 patience = asyncio.sleep(instrument.timeout_ms / 1000)
                 return _checked_untrusted(await self._line(wire, profile, patience), profile)
         except BaseException:  # cancelled or not: the answer may still be on its way
-            self._rest.failed()
+            self._quiet.failed()
             raise
         finally:
-            self._pace.used(instrument)
+            self._gap.exchange_over(instrument)
 
     async def _listen(
         self, wire: _Wire, instrument: InstrumentPlan, profile: AsciiProfile
@@ -141,15 +146,18 @@ class _Wire(asyncio.Protocol):
         self._transport: asyncio.Transport | None = None
 
     def attach(self, transport: asyncio.Transport) -> None:
+        """Use this transport for writing and closing."""
         self._transport = transport
 
     def data_received(self, data: bytes) -> None:
+        """Called by the transport: keep the newest bytes and wake who waits for ``news``."""
         self.heard_at = asyncio.get_running_loop().time()
         self.buffer += data
         del self.buffer[:-_BUFFER_BYTES]
         self._wake()
 
     def connection_lost(self, exc: Exception | None) -> None:
+        """Called by the transport when the port is gone."""
         self.lost = True
         self._wake()
 
@@ -158,10 +166,12 @@ class _Wire(asyncio.Protocol):
         news.set_result(None)
 
     def write(self, data: bytes) -> None:
+        """Send ``data``; nothing where the port is gone."""
         if self._transport is not None and not self.lost:
             self._transport.write(data)
 
     def close(self) -> None:
+        """Close the port."""
         if self._transport is not None:
             self._transport.close()
 

@@ -1,7 +1,8 @@
-"""Modbus RTU. Frames bear no transaction id, so silence is what tells an answer from a late one.
+"""Modbus RTU. A frame bears no transaction id: only silence parts an answer from a late one.
 
-After a timeout or a bad frame the line rests until nothing was heard for
-``quiet_after_timeout``; an equal answer that comes later still cannot be told apart.
+After a timeout or a bad frame nothing is sent until the line was silent for
+``quiet_after_timeout``. An answer of the same unit, function and length that comes even later
+cannot be told from the right one.
 """
 
 from __future__ import annotations
@@ -12,11 +13,11 @@ from typing import Final
 
 from pymodbus.client import AsyncModbusSerialClient
 
-from dewline.bus.modbus import Gate, ask, rtu_reply_untrusted
+from dewline.bus.modbus import ReplyFilter, ask, rtu_reply_untrusted
 from dewline.bus.plan import Block
 from dewline.bus.serial_port import settings, why_closed
-from dewline.bus.session import Turnstile, quiet_library
-from dewline.bus.silence import Pace, Rest
+from dewline.bus.session import ShieldedLock, quiet_library
+from dewline.bus.silence import FrameGap, QuietTime
 from dewline.clock import Clock
 from dewline.config.plan import InstrumentPlan, ModbusRtuPlan
 from dewline.config.wire import silence_ms
@@ -32,24 +33,28 @@ class RtuSession:
         quiet_library()
         self._bus = bus
         self._clock = clock
-        self._turnstile = Turnstile()
+        self._lock = ShieldedLock()
         self._client: AsyncModbusSerialClient | None = None
-        self._gate = Gate(rtu_reply_untrusted, slice(1, -2))
-        self._pace = Pace(clock, silence_ms(bus.line.baud) / 1000)
-        self._rest = Rest(clock, bus.quiet_after_timeout_ms / 1000)
+        self._reply_filter = ReplyFilter(rtu_reply_untrusted, slice(1, -2))
+        self._gap = FrameGap(clock, silence_ms(bus.line.baud) / 1000)
+        self._quiet = QuietTime(clock, bus.quiet_after_timeout_ms / 1000)
 
     @property
     def rejected(self) -> int:
-        return self._gate.rejected
+        """Answers dropped; see ``Session``."""
+        return self._reply_filter.rejected
 
     async def open(self) -> None:
-        await self._turnstile.run(self._open())
+        """Open the port; LinkDown where that fails."""
+        await self._lock.run(self._open())
 
     async def exchange(self, instrument: InstrumentPlan, block: Block) -> bytes:
-        return await self._turnstile.run(self._exchange(instrument, block))
+        """Read ``block``; the data bytes of the answer, or a BusError."""
+        return await self._lock.run(self._exchange(instrument, block))
 
     async def close(self) -> None:
-        await self._turnstile.stop()
+        """Close the port and end the exchange under way."""
+        await self._lock.stop()
         self._drop()
 
     async def _open(self) -> AsyncModbusSerialClient:
@@ -64,28 +69,28 @@ class RtuSession:
             timeout=_FOR_EVER_S,
             retries=0,
             reconnect_delay=0,
-            trace_packet=self._gate.trace_packet,
-            trace_connect=self._gate.trace_connect,
+            trace_packet=self._reply_filter.trace_packet,
+            trace_connect=self._reply_filter.trace_connect,
         )
         await _connect(client, line.port)
         self._client = client
-        self._rest.failed()  # whoever held the port before may have left a question open
+        self._quiet.failed()  # whoever held the port before may have left a question open
         return client
 
     async def _exchange(self, instrument: InstrumentPlan, block: Block) -> bytes:
         client = await self._open()
-        await self._rest.over(lambda: self._gate.heard_at)
-        await self._pace.wait_for(instrument)
+        await self._quiet.wait(lambda: self._reply_filter.heard_at)
+        await self._gap.wait_for(instrument)
         try:
             with self._clock.io():
-                return await ask(client, self._gate, instrument, block)
+                return await ask(client, self._reply_filter, instrument, block)
         except Refused:
             raise
         except BaseException:  # cancelled or not: the answer may still be on its way
-            self._rest.failed()
+            self._quiet.failed()
             raise
         finally:
-            self._pace.used(instrument)
+            self._gap.exchange_over(instrument)
 
     def _drop(self) -> None:
         client, self._client = self._client, None

@@ -1,4 +1,4 @@
-"""Modbus TCP. A timeout or a bad frame costs the socket, so no late answer can ever be read."""
+"""Modbus TCP. A timeout or a bad frame closes the socket, so that no late answer is ever read."""
 
 from __future__ import annotations
 
@@ -8,9 +8,9 @@ from typing import Any, Final
 
 from pymodbus.client import AsyncModbusTcpClient
 
-from dewline.bus.modbus import Gate, ask, tcp_reply_untrusted
+from dewline.bus.modbus import ReplyFilter, ask, tcp_reply_untrusted
 from dewline.bus.plan import Block
-from dewline.bus.session import Doorway, quiet_library
+from dewline.bus.session import CallerLock, quiet_library
 from dewline.clock import Clock
 from dewline.config.plan import InstrumentPlan, ModbusTcpPlan
 from dewline.errors import LinkDown, Refused
@@ -30,29 +30,36 @@ _SOCKET_OPTIONS: Final = (
 
 
 class TcpSession:
-    """One connection to a Modbus TCP server or gateway."""
+    """One connection to a Modbus TCP server or gateway.
+
+    An idle connection that the far side has closed is opened again once within an exchange.
+    """
 
     def __init__(self, bus: ModbusTcpPlan, clock: Clock) -> None:
         quiet_library()
         self._bus = bus
         self._clock = clock
-        self._doorway = Doorway()
+        self._lock = CallerLock()
         self._client: AsyncModbusTcpClient | None = None
         self._proven = False  # whether this connection ever answered
-        self._gate = Gate(tcp_reply_untrusted, slice(7, None))
+        self._reply_filter = ReplyFilter(tcp_reply_untrusted, slice(7, None))
 
     @property
     def rejected(self) -> int:
-        return self._gate.rejected
+        """Answers dropped; see ``Session``."""
+        return self._reply_filter.rejected
 
     async def open(self) -> None:
-        await self._doorway.run(self._open())
+        """Open the connection; LinkDown where that fails."""
+        await self._lock.run(self._open())
 
     async def exchange(self, instrument: InstrumentPlan, block: Block) -> bytes:
-        return await self._doorway.run(self._exchange(instrument, block))
+        """Read ``block``; the data bytes of the answer, or a BusError."""
+        return await self._lock.run(self._exchange(instrument, block))
 
     async def close(self) -> None:
-        await self._doorway.stop()
+        """Close the connection and end the exchange under way."""
+        await self._lock.stop()
         self._drop()
 
     async def _open(self) -> AsyncModbusTcpClient:
@@ -65,8 +72,8 @@ class TcpSession:
             timeout=_NEVER,
             retries=0,
             reconnect_delay=0,
-            trace_packet=self._gate.trace_packet,
-            trace_connect=self._gate.trace_connect,
+            trace_packet=self._reply_filter.trace_packet,
+            trace_connect=self._reply_filter.trace_connect,
         )
         try:
             with self._clock.io():
@@ -93,7 +100,7 @@ class TcpSession:
         try:
             return await self._ask(client, instrument, block)
         except LinkDown:
-            if not proven or self._gate.heard:
+            if not proven or self._reply_filter.heard:
                 raise
         # The far side dropped a connection that was idle: no error, and a read may be repeated.
         return await self._ask(await self._open(), instrument, block)
@@ -103,7 +110,7 @@ class TcpSession:
     ) -> bytes:
         try:
             with self._clock.io():
-                payload = await ask(client, self._gate, instrument, block)
+                payload = await ask(client, self._reply_filter, instrument, block)
         except Refused:
             self._proven = True
             raise

@@ -1,4 +1,4 @@
-"""Which session a bus needs: the one place that knows all kinds."""
+"""The session for each kind of bus."""
 
 from __future__ import annotations
 
@@ -10,7 +10,10 @@ from dewline.config.plan import AsciiPlan, BusPlan, ModbusRtuPlan, ModbusTcpPlan
 
 
 def new_session(bus: BusPlan, clock: Clock) -> Session:
-    """The session for a bus; not yet open. Libraries are loaded only for kinds in use."""
+    """The session for a bus, not open yet.
+
+    The module of a kind, and the library under it, is imported only where a bus is of that kind.
+    """
     match bus:
         case ModbusTcpPlan():
             from dewline.bus.session_tcp import TcpSession  # noqa: PLC0415

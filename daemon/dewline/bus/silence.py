@@ -1,4 +1,4 @@
-"""Silence on a serial line: what instruments need, and what a failure demands."""
+"""Silences on a serial line: those between frames, and the one after a failure."""
 
 from __future__ import annotations
 
@@ -10,8 +10,12 @@ from dewline.config.plan import InstrumentPlan
 from dewline.errors import BadFrame
 
 
-class Pace:
-    """When a line may be spoken on again: silences that instruments need, in clock time."""
+class FrameGap:
+    """The silence before the next request, in clock time.
+
+    The longest of what the protocol asks for (``silence_s``), the turnaround of the instrument
+    asked last and the ``gap_before`` of the one asked next.
+    """
 
     def __init__(self, clock: Clock, silence_s: float) -> None:
         self._clock = clock
@@ -19,20 +23,20 @@ class Pace:
         self._last = float("-inf")
         self._turnaround_s = 0.0
 
-    def used(self, instrument: InstrumentPlan) -> None:
+    def exchange_over(self, instrument: InstrumentPlan) -> None:
         """An exchange with ``instrument`` is over."""
         self._last = self._clock.monotonic()
         self._turnaround_s = instrument.turnaround_ms / 1000
 
     async def wait_for(self, instrument: InstrumentPlan) -> None:
-        """Wait until ``instrument`` may be spoken to."""
+        """Sleep until a request to ``instrument`` may be sent."""
         gap_s = max(self._silence_s, self._turnaround_s, instrument.gap_before_ms / 1000)
         if self._clock.monotonic() < self._last + gap_s:
             await self._clock.sleep_until(self._last + gap_s)
 
 
-class Rest:
-    """The silence a line must show after a failure, in real time whatever the clock."""
+class QuietTime:
+    """The silence a line must show after a failure: real time, also under a stepping clock."""
 
     def __init__(self, clock: Clock, quiet_s: float) -> None:
         self._clock = clock
@@ -40,11 +44,15 @@ class Rest:
         self._failed_at: float | None = None
 
     def failed(self) -> None:
-        """Something went wrong just now; a late answer may follow."""
+        """An exchange failed just now; its answer may still come."""
         self._failed_at = asyncio.get_running_loop().time()
 
-    async def over(self, heard_at: Callable[[], float]) -> None:
-        """Wait until the line was silent for long enough; BadFrame if it never is."""
+    async def wait(self, heard_at: Callable[[], float]) -> None:
+        """Wait until nothing was heard for ``quiet_s`` since the failure; at once without one.
+
+        ``heard_at`` gives the loop time of the last byte heard. BadFrame where the line is not
+        silent within 1 s and ten times ``quiet_s``.
+        """
         if self._failed_at is None:
             return
         now = asyncio.get_running_loop().time

@@ -1,4 +1,4 @@
-"""What a poller knows of one instrument: its blocks, their decoders, the signals they feed."""
+"""One instrument as its poller sees it: its blocks, their decoders, the signals they feed."""
 
 from __future__ import annotations
 
@@ -22,7 +22,10 @@ class BlockReader:
         self._decode = compile_block(instrument, block)
 
     def readings_untrusted(self, payload: bytes) -> dict[str, Reading]:
-        """Signal -> reading of a payload that a session has checked. BadFrame for a bad line."""
+        """The reading of every signal that the block feeds, from a payload a session has checked.
+
+        BadFrame for a line that does not fit its pattern.
+        """
         values = self._decode(payload)
         if len(self._single) == len(values):  # one signal a register, as nearly always
             return dict(zip(self._single, values, strict=True))
@@ -33,42 +36,46 @@ class BlockReader:
         return {signal: reading for signals in self._signals for signal in signals}
 
 
-class Unit:
-    """One instrument while a link stands. ``block_reader`` is what is asked in a turn, in order."""
+class PolledInstrument:
+    """One instrument on an open link.
+
+    ``block_readers``: what is asked in a turn, in this order. ``answers``: whether it answers;
+    None while that is not known.
+    """
 
     def __init__(self, plan: InstrumentPlan) -> None:
         self.plan = plan
         self._planned = tuple(BlockReader(plan, block) for block in plan_reads(plan))
-        self.block_reader = list(self._planned)
+        self.block_readers = list(self._planned)
         self.answers: bool | None = None
-        self._told: set[tuple[str, int]] = set()
-        self._silent = {s: NO_ANSWER for a in self._planned for s in a.failed(NO_ANSWER)}
+        self._refusals: set[tuple[str, int]] = set()
+        self._no_answers = {s: NO_ANSWER for r in self._planned for s in r.failed(NO_ANSWER)}
 
-    def silence(self) -> dict[str, Reading]:
-        """Every signal without an answer."""
-        return dict(self._silent)
+    def no_answers(self) -> dict[str, Reading]:
+        """The reading ``no answer`` for every signal."""
+        return dict(self._no_answers)
 
-    def forget(self) -> None:
-        """A new link: refused blocks are tried whole again."""
-        self.block_reader = list(self._planned)
-        self._told.clear()
+    def reset(self) -> None:
+        """Start anew on a new link: blocks that were cut are read whole again."""
+        self.block_readers = list(self._planned)
+        self._refusals.clear()
 
     def cut(self, block_reader: BlockReader) -> list[BlockReader]:
-        """Replace a refused block by its pieces, from now on; empty when it cannot be cut."""
+        """Replace a refused block by its pieces for this link; empty where it cannot be cut."""
         pieces = [BlockReader(self.plan, block) for block in split(block_reader.block)]
         if pieces:
-            at = self.block_reader.index(block_reader)
-            self.block_reader[at : at + 1] = pieces
+            at = self.block_readers.index(block_reader)
+            self.block_readers[at : at + 1] = pieces
         return pieces
 
     def ask_last(self, block_reader: BlockReader) -> None:
-        """A block that gets no answer must not keep the others from being asked."""
-        self.block_reader.remove(block_reader)
-        self.block_reader.append(block_reader)
+        """Move a block that got no answer to the end, so that the others are asked before it."""
+        self.block_readers.remove(block_reader)
+        self.block_readers.append(block_reader)
 
-    def news(self, block_reader: BlockReader, code: int) -> bool:
-        """Whether this exception of this block is to be told: once a link."""
-        told = (str(block_reader.block), code)
-        fresh = told not in self._told
-        self._told.add(told)
-        return fresh
+    def first_refusal(self, block_reader: BlockReader, code: int) -> bool:
+        """Whether this block refuses with this exception code for the first time on this link."""
+        refusal = (str(block_reader.block), code)
+        first = refusal not in self._refusals
+        self._refusals.add(refusal)
+        return first
