@@ -7,14 +7,16 @@ import sys
 from collections.abc import Callable
 from pathlib import Path
 
+from dewline import __version__
 from dewline.cli.terminal import ProgressLine, event_line, print_json, say
 from dewline.config import Plan, load
 from dewline.events import Entry, Event
 from dewline.journal import Reader
-from dewline.replay.replay import Difference, difference, replay_csv, replay_journal
+from dewline.replay.replay import Difference, difference, recorded_by, replay_csv, replay_journal
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
+    """A config, where its readings come from, and perhaps a second config to compare with."""
     parser.add_argument("config", type=Path, metavar="CONFIG")
     source = parser.add_mutually_exclusive_group()
     source.add_argument("--journal", type=Path, metavar="DB", help="default: the config's own")
@@ -26,8 +28,16 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
+    """Print the events that the rules of a config raise on a record, each as it comes.
+
+    With ``--compare`` only the events that one of two configs raises alone are printed.
+    Exit status 0, or 1 where two configs differ; stderr says so when another version of
+    dewline made the record.
+    """
     plan = load(args.config).plan
     other = load(args.compare).plan if args.compare else None
+    if not args.csv:
+        _say_versions(args.journal or plan.journal.path)
     print_now: Callable[[Event], None] | None = None
     if other is None:
         print_now = _print_json_event if args.json else _print_event
@@ -36,6 +46,14 @@ def run(args: argparse.Namespace) -> int:
         say(f"{len(first)} events")
         return 0
     return _report(difference(first, _events(args, other, None)), args.json)
+
+
+def _say_versions(journal: Path) -> None:
+    """Say which versions of dewline made the record, where it was not this one alone."""
+    with Reader(journal) as reader:
+        versions = recorded_by(reader)
+    if any(version != __version__ for version in versions):
+        say(f"recorded by dewline {', '.join(versions)}, replayed by {__version__}")
 
 
 def _print_event(event: Event) -> None:

@@ -1,8 +1,7 @@
 """How the watch goes on where it stopped: snapshot, the items after it, then one Resumed.
 
-The same watch is cranked through the recorded items by the same drive, so it
-stands exactly where it stood; what it says again on the way is already in the
-record and is dropped.
+The recorded items go through the same watch by the same drive, so the watch reaches the state in
+which it stopped. What follows from them on the way is in the record already and is dropped.
 """
 
 from __future__ import annotations
@@ -10,11 +9,10 @@ from __future__ import annotations
 import json
 import logging
 from collections.abc import Callable
-from functools import lru_cache
 
 from dewline import __version__
-from dewline.config import watch_plan_from_json
-from dewline.errors import DewlineError, JournalError
+from dewline.config import same_plan, watch_plan_from_json
+from dewline.errors import DewlineError
 from dewline.events import Entry
 from dewline.journal import Reader
 from dewline.readings import Resumed
@@ -25,15 +23,26 @@ from dewline.watch_plan import WatchPlan
 log = logging.getLogger(__name__)
 
 
-def recorded_plans(reader: Reader) -> Callable[[str], WatchPlan | None]:
-    """Looks up a watch plan by its hash in the record; None where it is not there."""
+class RecordedPlans:
+    """The watch plan behind a hash: the given plan, or one that the record remembers.
 
-    @lru_cache(maxsize=8)
-    def look_up(plan_hash: str) -> WatchPlan | None:
-        text = reader.plan(plan_hash)
-        return None if text is None else watch_plan_from_json(text)
+    A recorded plan that is the same as the given one is replaced by it: another version of
+    dewline may have given an unchanged config another hash.
+    """
 
-    return look_up
+    def __init__(self, reader: Reader, plan: WatchPlan, given_hash: str) -> None:
+        self._reader = reader
+        self._plan = plan
+        self._known: dict[str, WatchPlan | None] = {given_hash: plan}
+
+    def __call__(self, recorded_hash: str) -> WatchPlan | None:
+        """The plan recorded under that hash; None where the record does not hold it."""
+        if recorded_hash not in self._known:
+            text = self._reader.plan(recorded_hash)
+            found = None if text is None else watch_plan_from_json(text)
+            same = found is not None and same_plan(found, self._plan)
+            self._known[recorded_hash] = self._plan if same else found
+        return self._known[recorded_hash]
 
 
 def first_plan_hash(reader: Reader) -> str | None:
@@ -56,42 +65,36 @@ def last_plan_hash(reader: Reader) -> str | None:
 
 def recover(
     reader: Reader,
-    plans: Callable[[str], WatchPlan | None],
-    plan_hash: str,
+    plan: WatchPlan,
+    given_hash: str,
     record: Callable[[Entry], None],
     wall_ms: int,
 ) -> Drive:
-    """A drive that goes on from the end of the record, its Resumed fed.
+    """A drive under ``plan`` that goes on from the end of the record, its Resumed fed.
 
-    ``plans`` must know ``plan_hash``, the plan to go on under. Watch time goes on
-    from the last recorded moment by the wall time that passed, never backwards.
+    Watch time goes on from the last recorded moment by the wall time (ms) that passed since,
+    never backwards. An empty record begins at ``wall_ms``. JournalError where the record
+    cannot be read.
     """
-    plan = plans(plan_hash)
-    if plan is None:
-        raise JournalError(f"nobody knows the plan {plan_hash}")
     tail = reader.tail()
     if tail.at_ms is None or tail.time_ms is None:
-        drive = Drive(Watch(plan), plan_hash, record, plans)
-        drive.feed(Resumed(wall_ms, wall_ms, "start", 0, plan_hash, __version__))
+        drive = Drive(Watch(plan), given_hash, record)
+        drive.feed(Resumed(wall_ms, wall_ms, "start", 0, given_hash, __version__))
         return drive
 
-    drive = _rebuild(reader, plan, plan_hash, plans)
-    drive.tick_to(tail.at_ms)
-    end_at_ms = max(tail.at_ms, drive.at_ms or 0)
-    drive.at_ms = end_at_ms
-    drive.record = record
+    rebuilt = _rebuild(reader, plan, given_hash)
+    rebuilt.tick_to(tail.at_ms)
+    end_at_ms = max(tail.at_ms, rebuilt.at_ms or 0)
     gap_ms = max(0, wall_ms - tail.time_ms)
-    drive.feed(Resumed(wall_ms, end_at_ms + gap_ms, "restart", gap_ms, plan_hash, __version__))
+    drive = Drive(rebuilt.watch, rebuilt.plan_hash, record, seq=rebuilt.seq, at_ms=end_at_ms)
+    at_ms = end_at_ms + gap_ms
+    drive.feed(Resumed(wall_ms, at_ms, "restart", gap_ms, given_hash, __version__), plan)
     return drive
 
 
-def _rebuild(
-    reader: Reader,
-    plan: WatchPlan,
-    plan_hash: str,
-    plans: Callable[[str], WatchPlan | None],
-) -> Drive:
+def _rebuild(reader: Reader, plan: WatchPlan, given_hash: str) -> Drive:
     """The watch as it stood after the last recorded item; nothing is recorded again."""
+    plans = RecordedPlans(reader, plan, given_hash)
     snapshot = reader.snapshot()
     if snapshot is not None:
         watch = Watch(plans(snapshot.plan_hash) or plan)
@@ -100,24 +103,21 @@ def _rebuild(
         except DewlineError as error:
             log.warning("the snapshot is of no use, all kept items are read again: %s", error)
         else:
-            return _go_on(reader, watch, snapshot.plan_hash, plans, snapshot.item_seq)
-    old_hash = first_plan_hash(reader) or plan_hash
-    return _go_on(reader, Watch(plans(old_hash) or plan), old_hash, plans, 0)
+            at_ms = watch.at_ms if snapshot.item_seq else None
+            drive = Drive(
+                watch, snapshot.plan_hash, _drop, plans, seq=snapshot.item_seq, at_ms=at_ms
+            )
+            return _feed_items(reader, drive)
+    old_hash = first_plan_hash(reader) or given_hash
+    return _feed_items(reader, Drive(Watch(plans(old_hash) or plan), old_hash, _drop, plans))
 
 
-def _go_on(
-    reader: Reader,
-    watch: Watch,
-    plan_hash: str,
-    plans: Callable[[str], WatchPlan | None],
-    after_seq: int,
-) -> Drive:
-    at_ms = watch.at_ms if after_seq else None
-    drive = Drive(watch, plan_hash, _drop, plans, seq=after_seq, at_ms=at_ms)
-    for _, item in reader.items(after_seq):
+def _feed_items(reader: Reader, drive: Drive) -> Drive:
+    """``drive`` after all recorded items that follow its own."""
+    for _, item in reader.items(drive.seq):
         drive.feed(item)
     return drive
 
 
 def _drop(_entry: Entry) -> None:
-    """Recorded already."""
+    """What follows from a recorded item is recorded already."""

@@ -1,8 +1,8 @@
-"""The same drive with a record as its source: what these rules would have raised.
+"""Replay: a record goes through the watch again, to see what these rules would have raised.
 
-A journal is retraced under each plan the daemon ran when the config given is
-the one it ended with; any other config is held against the whole record. A CSV
-brings readings only, so identity with live covers raised, returned, cleared.
+A journal that ended under the given config is judged by each plan the daemon ran in its time; any
+other config is held against the whole record. A CSV brings readings only, no commands, restarts or
+reloads, so only raised, returned and cleared events can be the same as those of the daemon.
 """
 
 from __future__ import annotations
@@ -20,19 +20,24 @@ from dewline.events import Entry, Event, EventDocument
 from dewline.gc_tuning import collected_seldom
 from dewline.journal import Reader
 from dewline.readings import QUALITY_BY_TEXT, Quality, Reading, Resumed, Scan, parse_iso_utc
-from dewline.replay.drive import Drive
-from dewline.replay.recovery import first_plan_hash, last_plan_hash, recorded_plans
+from dewline.replay.drive import Drive, no_plan
+from dewline.replay.recovery import RecordedPlans, first_plan_hash, last_plan_hash
 from dewline.watch.watch import Watch
-from dewline.watch_plan import SignalPlan, WatchPlan
+from dewline.watch_plan import SignalPlan
 
 Progress = Callable[[float], None]  # share done, 0-1
 Record = Callable[[Entry], None]
 
 
 def replay_journal(plan: Plan, reader: Reader, record: Record, progress: Progress) -> None:
-    """Feed a whole record through the watch; everything that follows goes to ``record``."""
-    plans = recorded_plans(reader)
-    retrace = last_plan_hash(reader) == plan.hash
+    """Feed a whole record through the watch; everything that follows goes to ``record``.
+
+    A record that ended under ``plan`` is judged by the plans it was made with, each in its
+    time; any other record by ``plan`` from its first item to its last.
+    """
+    plans = RecordedPlans(reader, plan.watch, plan.hash)
+    last_hash = last_plan_hash(reader)
+    retrace = last_hash is not None and plans(last_hash) is plan.watch
     begun = reader.first_snapshot()  # where old raw is gone, the state that it led to
     first_hash = begun.plan_hash if begun else first_plan_hash(reader)
     start_hash = first_hash if retrace and first_hash else plan.hash
@@ -43,7 +48,7 @@ def replay_journal(plan: Plan, reader: Reader, record: Record, progress: Progres
         watch,
         start_hash,
         record,
-        plans if retrace else _no_other_plan,
+        plans if retrace else no_plan,
         seq=begun.item_seq if begun else 0,
         at_ms=watch.at_ms if begun else None,
     )
@@ -58,8 +63,13 @@ def replay_journal(plan: Plan, reader: Reader, record: Record, progress: Progres
     progress(1.0)
 
 
-def _no_other_plan(_hash: str) -> WatchPlan | None:
-    return None
+def recorded_by(reader: Reader) -> list[str]:
+    """Versions of dewline that wrote the record, in order, each once.
+
+    The first versions named none in their records.
+    """
+    versions = (item.version for _, item in reader.inputs() if isinstance(item, Resumed))
+    return list(dict.fromkeys(version for version in versions if version is not None))
 
 
 def replay_csv(plan: Plan, path: Path, record: Record, progress: Progress) -> None:
