@@ -19,7 +19,9 @@ import yaml
 
 from dewline.events import EventDocument
 from dewline.journal import Reader
-from dewline.live.control_socket import NoDaemon, ask
+from dewline.live.control_socket import NoDaemon, ask, ask_status
+from dewline.live.requests import Answer, CommandRequest, StatusDocument
+from dewline.readings import CommandName
 from tests.bus.conftest import (
     FarTcp,
     ascii_bus,
@@ -111,6 +113,7 @@ class Plant:
         self.asked = 0
         self.config = folder / "dewline.yaml"
         self.journal = folder / "marsh.db"
+        self._socket = Path(f"{self.journal}.sock")
         self.log = folder / "daemon.log"
         self._process: asyncio.subprocess.Process | None = None
         far.respond = self._respond
@@ -166,20 +169,35 @@ class Plant:
         deadline = time.monotonic() + 30
         while True:
             with contextlib.suppress(NoDaemon):
-                status = await self.ask(ask="status")
+                status = await self.status()
                 if status["boxes"]["heron"]["readings"]:
                     return
             assert self._process.returncode is None, self.log.read_text()[-3000:]
             assert time.monotonic() < deadline, self.log.read_text()[-3000:]
             await asyncio.sleep(0.05)
 
-    async def ask(self, **request: Any) -> dict[str, Any]:
-        """One word to the daemon's control socket."""
-        return await asyncio.to_thread(ask, Path(f"{self.journal}.sock"), request)
+    async def status(self) -> StatusDocument:
+        """What the daemon shows of itself."""
+        return await asyncio.to_thread(ask_status, self._socket)
 
-    async def say(self, command: str, alarm: str, **more: Any) -> dict[str, Any]:
+    async def reload(self) -> Answer:
+        """Let the daemon read its config again."""
+        return await asyncio.to_thread(ask, self._socket, {"ask": "reload"})
+
+    async def say(
+        self,
+        command: CommandName,
+        alarm: str,
+        by: str = "unknown",
+        *,
+        why: str | None = None,
+        for_s: float | None = None,
+    ) -> Answer:
         """A command of a person."""
-        return await self.ask(ask="command", command=command, alarm=alarm, **more)
+        request = CommandRequest(ask="command", command=command, by=by, alarm=alarm, why=why)
+        if for_s is not None:
+            request["for_s"] = for_s
+        return await asyncio.to_thread(ask, self._socket, request)
 
     def poke(self, number: signal.Signals) -> None:
         """Signal the daemon."""

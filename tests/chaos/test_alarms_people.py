@@ -252,11 +252,11 @@ async def test_h7_a_reload_wakes_nobody_again(
     plant.values[:3] = [WET] * 3
     await plant.until("told", lambda: plant.told_up_to("push.night-desk") >= 3)
     plant.write(rules, push={"contacts": {**contacts, **plant.contact("day-desk", day)}})
-    reply = await plant.ask(ask="reload")
+    reply = await plant.reload()
     assert reply["ok"], reply
     whole = plant.config.read_text()
     plant.config.write_text(whole.replace("high", "hgih"))
-    assert not (await plant.ask(ask="reload"))["ok"]
+    assert not (await plant.reload())["ok"]
     plant.config.write_text(whole)
     plant.values[3] = WET
     await night.until(4)
@@ -283,7 +283,7 @@ async def test_h7_a_reload_moves_the_ping_and_keeps_what_people_said(
     await plant.until_events(3)
     assert (await plant.say("acknowledge", "heron.r0", by="rui"))["ok"]
     assert (await plant.say("shelve", "heron.r1", by="rui", why="cell", for_s=600.0))["ok"]
-    before = {a["alarm"]: a for a in (await plant.ask(ask="status"))["alarms"]}
+    before = {a["alarm"]: a for a in (await plant.status())["alarms"]}
     plant.values[9] = WET
     began = time.monotonic()
     await sink.until(1, 20)
@@ -292,7 +292,7 @@ async def test_h7_a_reload_moves_the_ping_and_keeps_what_people_said(
     (plant.folder / "other.url").write_text(f"http://127.0.0.1:{other.port}/{CANARY}")
     rules["r2"]["advice"] = "Look at it."
     plant.write({**rules, **late}, heartbeat={"url_file": "other.url", "every": "1 s"})
-    reply = await plant.ask(ask="reload")
+    reply = await plant.reload()
     assert reply["ok"], reply
     await other.until(2, 20)
     pings = len(sink.got)
@@ -301,11 +301,11 @@ async def test_h7_a_reload_moves_the_ping_and_keeps_what_people_said(
     plant.poke(signal.SIGHUP)
     await plant.until("refused", lambda: "the old config runs on" in plant.log.read_text())
     plant.config.write_text(whole.replace("200 ms", "250 ms", 1))
-    reply = await plant.ask(ask="reload")
+    reply = await plant.reload()
     assert "from the next start on" in reply["message"]
     await plant.until("late", lambda: any(e["alarm"] == "heron.late" for e in plant.events()))
     took_s = time.monotonic() - began
-    after = {a["alarm"]: a for a in (await plant.ask(ask="status"))["alarms"]}
+    after = {a["alarm"]: a for a in (await plant.status())["alarms"]}
     count = len(other.got)
     await other.until(count + 1, 20)
     await plant.end()

@@ -210,7 +210,7 @@ async def test_a4_a_restart_repeats_and_forgets_nothing(
         await plant.until("a return", lambda: _count(plant, "returned") == returned)  # noqa: B023
         last = len(plant.events())
         await plant.until("told", lambda: plant.told_up_to("push.night-desk") >= last)  # noqa: B023
-    table = {a["alarm"]: a["since"] for a in (await plant.ask(ask="status"))["alarms"]}
+    table = {a["alarm"]: a["since"] for a in (await plant.status())["alarms"]}
     await plant.end()
     repeated = [page for page, n in Counter(sink.ids()).items() if n > 1]
     dump(

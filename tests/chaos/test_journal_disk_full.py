@@ -247,7 +247,7 @@ async def test_a_low_disk_is_told_while_all_can_still_be_written(
         own = SelfMonitor(plan.watch.signals, lambda: (at_ms, at_ms), drive.feed, folder)
         for _ in range(5):
             at_ms += 30_000
-            own.look(())
+            own.measure(())
         return [f"{e.alarm} {e.transition}" for x in entries for e in x.outcome.events]
 
     try:

@@ -7,6 +7,7 @@ from typing import Any
 import pytest
 
 from dewline.cli import status
+from dewline.live.requests import BoxStatus
 
 BED = {
     "purifier": "p1",
@@ -24,7 +25,7 @@ BED = {
 
 def printed(ahead: dict[str, Any], capsys: pytest.CaptureFixture[str]) -> str:
     """The text of a status with one box."""
-    box = {"title": "Cells", "modes": [], "readings": {}, "ahead": ahead}
+    box: BoxStatus = {"title": "Cells", "modes": [], "readings": {}, "ahead": ahead}
     status._print(
         {
             "site": "saltmarsh",

@@ -2,16 +2,19 @@
 
 import asyncio
 import stat
+from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
 
 import pytest
 
 from dewline.live.control_socket import NoDaemon, ask, serve
+from dewline.live.requests import Answer, ReloadRequest
+
+RELOAD: ReloadRequest = {"ask": "reload"}
 
 
-async def _echo(request: dict[str, Any]) -> dict[str, Any]:
-    return {"ok": True, "message": request.get("ask")}
+async def _echo(request: Mapping[str, object]) -> Answer:
+    return {"ok": True, "message": str(request.get("ask"))}
 
 
 async def test_a_request_gets_its_answer_and_the_file_is_not_for_everyone(tmp_path: Path) -> None:
@@ -19,8 +22,8 @@ async def test_a_request_gets_its_answer_and_the_file_is_not_for_everyone(tmp_pa
     path = tmp_path / "j.db.sock"
     server = await serve(path, _echo)
     async with server:
-        answer = await asyncio.to_thread(ask, path, {"ask": "status"})
-        assert answer == {"ok": True, "message": "status"}
+        answer = await asyncio.to_thread(ask, path, RELOAD)
+        assert answer == {"ok": True, "message": "reload"}
         assert stat.S_IMODE(path.stat().st_mode) == 0o660
 
 
@@ -43,7 +46,7 @@ async def test_rubbish_gets_a_plain_answer_and_the_line_stays_open(
 async def test_nobody_there_is_said_with_the_path(tmp_path: Path) -> None:
     """No daemon: an error of our own that names the socket."""
     with pytest.raises(NoDaemon, match=r"no daemon answers at .*gone"):
-        await asyncio.to_thread(ask, tmp_path / "gone.sock", {"ask": "status"})
+        await asyncio.to_thread(ask, tmp_path / "gone.sock", RELOAD)
 
 
 async def test_a_socket_left_by_a_dead_daemon_is_replaced(tmp_path: Path) -> None:
@@ -51,4 +54,4 @@ async def test_a_socket_left_by_a_dead_daemon_is_replaced(tmp_path: Path) -> Non
     path = tmp_path / "j.db.sock"
     path.write_text("stale")
     async with await serve(path, _echo):
-        assert (await asyncio.to_thread(ask, path, {"ask": "x"}))["ok"]
+        assert (await asyncio.to_thread(ask, path, RELOAD))["ok"]

@@ -16,7 +16,7 @@ from dewline.config import load
 from dewline.events import Entry, Outcome
 from dewline.journal import Journal, Reader
 from dewline.live.host_clock import HostClock, clock_is_set
-from dewline.live.service import Service
+from dewline.live.service import running
 from dewline.readings import Quality, Reading, Scan
 from dewline.watch_plan import CLOCK_SET
 
@@ -104,22 +104,21 @@ def _config(folder: Path) -> Path:
 async def test_events_go_at_once_and_marked(tmp_path: Path) -> None:
     """An alarm before the clock is set is told with the word; one after it without."""
     is_set = False
-    service = Service(load(_config(tmp_path)).plan, RealClock(), lambda: is_set)
-    running = asyncio.create_task(service.run())
-    async with asyncio.timeout(25):
-        while not (raised := [e for e in _events(service) if e["transition"] == "raised"]):  # noqa: ASYNC110
+    plan = load(_config(tmp_path)).plan
+    journal = plan.journal.path
+    async with asyncio.timeout(25), running(plan, RealClock(), lambda: is_set) as service:
+        while not (raised := [e for e in _events(journal) if e["transition"] == "raised"]):  # noqa: ASYNC110
             await asyncio.sleep(0.05)
-        assert {event["clock"] for event in _events(service)} == {"unsynchronised"}
+        assert {event["clock"] for event in _events(journal)} == {"unsynchronised"}
         is_set = True
         while not service.host_clock.right:  # noqa: ASYNC110
             await asyncio.sleep(0.05)
-        service.submit({"command": "acknowledge", "alarm": raised[0]["alarm"]}, "socket")
-        while not (told := [e for e in _events(service) if e["transition"] == "acknowledged"]):  # noqa: ASYNC110
+        command = {"command": "acknowledge", "alarm": raised[0]["alarm"]}
+        assert service.requests.submit(command, "socket").ok
+        while not (told := [e for e in _events(journal) if e["transition"] == "acknowledged"]):  # noqa: ASYNC110
             await asyncio.sleep(0.05)
-    assert told[0]["clock"] == "synchronised"
-    assert service.latest[CLOCK_SET][1].value == 1
-    service.stop()
-    await running
+        assert told[0]["clock"] == "synchronised"
+        assert service.latest[CLOCK_SET][1].value == 1
     connection = sqlite3.connect(tmp_path / "marsh.db")
     rows = connection.execute("SELECT value FROM reading WHERE signal = ?", (CLOCK_SET,)).fetchall()
     connection.close()
@@ -127,13 +126,11 @@ async def test_events_go_at_once_and_marked(tmp_path: Path) -> None:
     assert rows[-1] == (1,)
 
 
-def _events(service: Service) -> list[dict[str, Any]]:
-    if not service.plan.journal.path.exists():
-        return []
-    connection = sqlite3.connect(service.plan.journal.path)
+def _events(journal: Path) -> list[dict[str, Any]]:
+    """Event documents that are on disk."""
+    connection = sqlite3.connect(journal)
     try:
         rows = connection.execute("SELECT document FROM event ORDER BY seq").fetchall()
-    except sqlite3.OperationalError:
-        rows = []
-    connection.close()
+    finally:
+        connection.close()
     return [json.loads(text) for (text,) in rows]

@@ -11,7 +11,7 @@ from dewline import __version__
 from dewline.cli import main
 from dewline.events import Entry, Outcome
 from dewline.journal import Journal
-from dewline.readings import Resumed
+from dewline.readings import Resumed, ResumeReason
 
 CONFIG = """\
 site: saltmarsh
@@ -35,7 +35,7 @@ async def record(config: Path, *versions: str | None) -> None:
     journal = Journal.open(config.with_name("marsh.db"), "saltmarsh", 100, reserve_bytes=0)
     for seq, version in enumerate(versions, 1):
         at_ms = START_MS + 1000 * seq
-        reason = "start" if seq == 1 else "restart"
+        reason: ResumeReason = "start" if seq == 1 else "restart"
         item = Resumed(at_ms, at_ms, reason, 0, "abc", version)
         journal.append(Entry(seq, item, Outcome()))
     await journal.flush()

@@ -16,7 +16,8 @@ from typing import Any
 import pytest
 import yaml
 
-from dewline.live.control_socket import NoDaemon, ask
+from dewline.live.control_socket import NoDaemon, ask_status
+from dewline.live.requests import StatusDocument
 
 START_S = 60.0
 
@@ -99,12 +100,12 @@ class Daemon:
         assert self.process is not None
         assert self.process.poll() is None, self.log.read_text()[-3000:]
         try:
-            return bool(ask(self.socket, {"ask": "status"})["state"] == "running")
+            return bool(ask_status(self.socket)["state"] == "running")
         except NoDaemon:
             return False
 
-    def status(self) -> dict[str, Any]:
-        return ask(self.socket, {"ask": "status"})
+    def status(self) -> StatusDocument:
+        return ask_status(self.socket)
 
     def states(self) -> dict[str, str]:
         """State by alarm, of all that are not normal."""

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from dewline.live.control_socket import ask
+from dewline.live.requests import LeakTestRequest
 
 TOPIC = re.compile(
     r"dewline/saltmarsh/(state|heartbeat|event|command|command/result"
@@ -249,10 +250,14 @@ async def test_the_daemon_waits_for_what_is_missing_at_the_start(
 
 async def test_a_leak_test_goes_into_the_ledger_by_way_of_the_daemon(road: Any, lab: Any) -> None:
     """The row of a judged test is in the record; nonsense is refused in words."""
-    row = {"ask": "leak-test", "box": "heron", "started_ms": 1_772_480_000_000}
-    answer = await asyncio.to_thread(
-        ask, road.socket, {**row, "ended_ms": 1_772_487_200_000, "document": {"own_best": None}}
-    )
+    row: LeakTestRequest = {
+        "ask": "leak-test",
+        "box": "heron",
+        "started_ms": 1_772_480_000_000,
+        "ended_ms": 1_772_487_200_000,
+        "document": {"own_best": None},
+    }
+    answer = await asyncio.to_thread(ask, road.socket, row)
     assert answer == {"ok": True, "message": "written into the ledger of heron"}
     with sqlite3.connect(f"file:{road.journal}?mode=ro", uri=True) as db:
         kinds = [kind for (kind,) in db.execute("SELECT kind FROM ledger WHERE box = 'heron'")]

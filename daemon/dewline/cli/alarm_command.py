@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import argparse
 import re
-from typing import Any
 
 from dewline.cli.terminal import add_daemon_arguments, print_json, say, socket_of, who
 from dewline.live.control_socket import ask
+from dewline.live.requests import CommandRequest
 from dewline.units import convert
 
 NOTE_KINDS = (
@@ -56,15 +56,18 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Send the command to the daemon and print what it says. 0 done, 1 refused."""
-    request: dict[str, Any] = {
-        "ask": "command",
-        "command": "acknowledge" if args.command == "ack" else args.command,
-        "by": args.by,
-        "why": args.why,
-    }
-    for key in ("alarm", "for_s", "box", "kind"):
-        if hasattr(args, key):
-            request[key] = getattr(args, key)
+    request = CommandRequest(
+        ask="command",
+        command="acknowledge" if args.command == "ack" else args.command,
+        by=args.by,
+        why=args.why,
+    )
+    if args.command == "note":
+        request["box"], request["kind"] = args.box, args.kind
+    else:
+        request["alarm"] = args.alarm
+    if args.command == "shelve":
+        request["for_s"] = args.for_s
     answer = ask(socket_of(args), request)
     if args.json:
         print_json(answer)

@@ -6,11 +6,16 @@ import argparse
 import asyncio
 import logging
 import tempfile
+from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING
 
 from dewline.cli.terminal import ProgressLine, event_line, say
+from dewline.events import PRIORITIES, EventDocument
 from dewline.readings import iso_utc
+
+if TYPE_CHECKING:
+    from dewline.demo.night import NightReport
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -27,28 +32,28 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Run the night and tell it. 0 when it ran through, whatever the lab did."""
-    from dewline.demo.night import NightReport, night  # noqa: PLC0415 - the demo's imports are its own
+    from dewline.demo.night import night  # noqa: PLC0415 - the demo's imports are its own
 
     logging.basicConfig(level=logging.ERROR, format="%(name)s: %(message)s")
     say(f"One night in the simulated lab: story {args.story!r}, seed {args.seed}.")
     say("Modbus TCP, Modbus RTU and a frost-point stream on ptys, an MQTT broker, the daemon.\n")
     bar = ProgressLine("night")
 
-    def heard(event: dict[str, Any]) -> None:
+    def print_event(event: EventDocument) -> None:
         bar.clear()
         print(event_line(event), flush=True)
 
     with tempfile.TemporaryDirectory(prefix="dewline-demo-") as temporary:
         folder = args.keep or Path(temporary)
         folder.mkdir(parents=True, exist_ok=True)
-        report: NightReport = asyncio.run(
+        report = asyncio.run(
             night(
                 folder.resolve(),
                 story=args.story,
                 hours=args.hours,
                 seed=args.seed,
                 speed=args.speed,
-                heard=heard,
+                on_event=print_event,
                 progress=bar,
             )
         )
@@ -56,15 +61,13 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def _summary(report: Any, *, kept: bool) -> None:
+def _summary(report: NightReport, *, kept: bool) -> None:
     raised = [e for e in report.events if e["transition"] == "raised"]
-    by_priority = {
-        p: sum(e["priority"] == p for e in raised) for p in ("critical", "high", "medium", "low")
-    }
-    polls = sum(bus.polls for bus in report.statistics["buses"].values())
+    by_priority = {p: sum(e["priority"] == p for e in raised) for p in PRIORITIES}
+    polls = sum(bus.polls for bus in report.statistics.buses.values())
     rate = report.hours * 3600 / report.took_s
     say(f"\n{report.hours:g} h in {report.took_s:.0f} s: {rate:.0f} times real time")
-    say(f"{polls} polls, {report.statistics['readings']} readings recorded")
+    say(f"{polls} polls, {report.statistics.readings} readings recorded")
     say(f"{len(report.events)} events came back from the broker, in order")
     say("alarms raised: " + ", ".join(f"{n} {p}" for p, n in by_priority.items()))
     for ahead in _warned_ahead(report.events):
@@ -78,14 +81,11 @@ def _summary(report: Any, *, kept: bool) -> None:
         say(f"record, config and logs: {report.folder}")
 
 
-AHEAD = ("-climbing", "-soon")
-
-
 _WARNINGS = ("-soon", "-climbing")
 _CROSSED = ("raised", "suppressed")  # suppressed: it was crossed, and a warning already stood
 
 
-def _warned_ahead(events: list[dict[str, Any]]) -> list[str]:
+def _warned_ahead(events: Sequence[EventDocument]) -> list[str]:
     """For every high limit that was crossed after a warning: how far ahead that came."""
     lines = []
     for late in events:

@@ -17,6 +17,7 @@ from dewline.gas.hold import Compliance, HoldResult
 from dewline.gas.ingress import OxygenResult
 from dewline.journal import Reader
 from dewline.live.control_socket import NoDaemon, ask
+from dewline.live.requests import LeakTestRequest
 from dewline.readings import Quality, iso_utc
 from dewline.replay.replay import csv_scans
 from dewline.reports.pressure_hold import (
@@ -174,13 +175,13 @@ def _earlier(plan: Plan, box: str, found: Findings) -> list[Mapping[str, Any]]:
 
 def _write_down(plan: Plan, found: Findings, best: float | None) -> None:
     """Into the ledger, through the daemon that owns the record."""
-    request = {
-        "ask": "leak-test",
-        "box": found.box,
-        "started_ms": found.from_ms,
-        "ended_ms": found.to_ms,
-        "document": document(found, best),
-    }
+    request = LeakTestRequest(
+        ask="leak-test",
+        box=found.box,
+        started_ms=found.from_ms,
+        ended_ms=found.to_ms,
+        document=document(found, best),
+    )
     try:
         say(ask(plan.journal.socket, request)["message"])
     except NoDaemon:

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from typing import Any
 
 from dewline.cli.terminal import add_daemon_arguments, event_line, print_json, socket_of
-from dewline.live.control_socket import ask
+from dewline.events import EventDocument
+from dewline.live.control_socket import ask_status
+from dewline.live.requests import StatusDocument
 from dewline.readings import iso_utc
 
 _LEDGER_ROWS = 5
@@ -19,7 +21,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Print the daemon's state. 1 while a high or critical alarm is unacknowledged."""
-    status = ask(socket_of(args), {"ask": "status"})
+    status = ask_status(socket_of(args))
     if args.json:
         print_json(status)
     else:
@@ -27,14 +29,14 @@ def run(args: argparse.Namespace) -> int:
     return 1 if any(_calls_for_somebody(alarm) for alarm in status["alarms"]) else 0
 
 
-def _calls_for_somebody(alarm: dict[str, Any]) -> bool:
+def _calls_for_somebody(alarm: EventDocument) -> bool:
     return alarm["priority"] in ("critical", "high") and alarm["state"] in (
         "unacknowledged",
         "latched-unacknowledged",
     )
 
 
-def _ahead(ahead: dict[str, Any]) -> Iterator[str]:
+def _ahead(ahead: Mapping[str, Any]) -> Iterator[str]:
     """What the box's own past says of the days to come, with its range."""
     bed = ahead.get("bed") or {}
     if days := bed.get("bed_days_left"):
@@ -53,7 +55,7 @@ def _days(days: float) -> str:
     return f"{days:.0f}" if days >= 10.0 else f"{days:.1f}"
 
 
-def _print(status: dict[str, Any]) -> None:
+def _print(status: StatusDocument) -> None:
     print(f"{status['site']}: {status['state']}")
     for name, box in status["boxes"].items():
         learning = ["learning"] if box["ahead"].get("learning") else []

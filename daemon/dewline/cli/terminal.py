@@ -7,15 +7,14 @@ import getpass
 import json
 import sys
 import time
-from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
 
 import yaml
 
 from dewline.cli import default_config
 from dewline.config import load
 from dewline.config.plan import JournalPlan
+from dewline.events import EventDocument
 
 
 def say(text: str = "") -> None:
@@ -23,7 +22,7 @@ def say(text: str = "") -> None:
     print(text, file=sys.stderr, flush=True)
 
 
-def print_json(document: Any) -> None:
+def print_json(document: object) -> None:
     """One line of JSON on stdout."""
     print(json.dumps(document, ensure_ascii=False), flush=True)
 
@@ -62,7 +61,7 @@ def who() -> str:
         return "local"
 
 
-def event_line(event: Mapping[str, Any]) -> str:
+def event_line(event: EventDocument) -> str:
     """One line for a person: when, how bad, what, with the numbers that matter."""
     parts = [
         event["time"][:19].replace("T", " "),

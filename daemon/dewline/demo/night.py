@@ -1,8 +1,8 @@
 """One night of a simulated lab: simulator, broker and daemon, over real sockets and ttys.
 
-The simulator and the broker are processes of their own. The daemon runs here
-under a stepping clock: before each jump the simulator confirms over its control
-socket that it has served everything up to then.
+The simulator and the broker are processes of their own. The daemon runs here under a stepping
+clock: before each jump the simulator confirms over its control socket that it has served
+everything up to then.
 """
 
 from __future__ import annotations
@@ -13,19 +13,20 @@ import json
 import socket
 import sys
 import time
-from collections.abc import AsyncIterator, Callable
-from dataclasses import dataclass, field
+from collections.abc import AsyncIterator, Callable, Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TypedDict
 
 import aiomqtt
 
 from dewline.clock import Clock, RealClock, StepClock
-from dewline.config import load
+from dewline.config import Plan, load
 from dewline.errors import DewlineError
-from dewline.events import LedgerRow
+from dewline.events import EventDocument, LedgerRow
 from dewline.journal import Reader
-from dewline.live.service import Service
+from dewline.live.service import running
+from dewline.live.status import ServiceStatistics
 
 _START_WITHIN_S = 20.0
 
@@ -34,17 +35,29 @@ class DemoFailed(DewlineError):
     """A part of the demo did not start or went away."""
 
 
-@dataclass(slots=True)
+@dataclass(frozen=True, slots=True)
 class NightReport:
-    """What the night brought; ``events`` as they came back from the broker, in order."""
+    """What the night brought: ``events`` as they came back from the broker, in order.
+
+    ``counts``: requests that the simulated instruments saw, by kind.
+    """
 
     folder: Path
-    hours: float = 0.0
-    took_s: float = 0.0
-    events: list[dict[str, Any]] = field(default_factory=list)
-    counts: dict[str, int] = field(default_factory=dict)
-    statistics: dict[str, Any] = field(default_factory=dict)
-    ledger: list[LedgerRow] = field(default_factory=list)
+    hours: float
+    took_s: float
+    events: Sequence[EventDocument]
+    counts: Mapping[str, int]
+    statistics: ServiceStatistics
+    ledger: Sequence[LedgerRow]
+
+
+class LabAnswer(TypedDict, total=False):
+    """What the simulator answers; which keys there are depends on the request."""
+
+    error: str
+    now_ms: int
+    end_ms: int
+    counts: dict[str, int]
 
 
 class LabLine:
@@ -54,35 +67,31 @@ class LabLine:
         self._reader = reader
         self._writer = writer
 
-    async def ask(self, request: dict[str, Any]) -> dict[str, Any]:
+    async def ask(self, **request: object) -> LabAnswer:
         """One request, one answer; DemoFailed if the simulator is gone."""
         self._writer.write(json.dumps(request).encode() + b"\n")
         line = await self._reader.readline()
         if not line:
             raise DemoFailed("the simulator ended")
-        answer: dict[str, Any] = json.loads(line)
+        answer: LabAnswer = json.loads(line)
         if "error" in answer:
             raise DemoFailed(f"the simulator says: {answer['error']}")
         return answer
 
     async def advance(self, to_ms: int) -> None:
-        """Returns when the lab stands at ``to_ms`` and all streams are written up to it."""
-        await self.ask({"advance_to_ms": to_ms})
-
-
-def free_port() -> int:
-    """A TCP port of the loopback that nobody holds now."""
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port: int = probe.getsockname()[1]
-        return port
+        """Return when the lab stands at ``to_ms`` and all streams are written up to it."""
+        await self.ask(advance_to_ms=to_ms)
 
 
 @contextlib.asynccontextmanager
-async def process(*words: str, log: Path) -> AsyncIterator[asyncio.subprocess.Process]:
-    """A child that is ended, by its pid, when the block is left."""
+async def process(
+    *words: str, log: Path, pass_fds: Sequence[int] = ()
+) -> AsyncIterator[asyncio.subprocess.Process]:
+    """A child that is ended, by its pid, when the block is left; its output goes to ``log``."""
     with log.open("wb") as out:
-        child = await asyncio.create_subprocess_exec(*words, stdout=out, stderr=out)
+        child = await asyncio.create_subprocess_exec(
+            *words, stdout=out, stderr=out, pass_fds=pass_fds
+        )
         try:
             yield child
         finally:
@@ -92,7 +101,7 @@ async def process(*words: str, log: Path) -> AsyncIterator[asyncio.subprocess.Pr
 
 
 async def _until(
-    what: str, ready: Callable[[], Any], child: asyncio.subprocess.Process, log: Path
+    what: str, ready: Callable[[], bool], child: asyncio.subprocess.Process, log: Path
 ) -> None:
     deadline = time.monotonic() + _START_WITHIN_S
     while not ready():
@@ -105,13 +114,13 @@ def _end_of(log: Path) -> str:
     return log.read_text(errors="replace")[-2000:]
 
 
-def _listens(port: int) -> bool:
+def _listens_on(port: int) -> bool:
     with contextlib.suppress(OSError), socket.create_connection(("127.0.0.1", port), timeout=0.2):
         return True
     return False
 
 
-def _hears(path: Path) -> bool:
+def _listens_at(path: Path) -> bool:
     with contextlib.suppress(OSError), socket.socket(socket.AF_UNIX) as probe:
         probe.connect(str(path))
         return True
@@ -120,18 +129,21 @@ def _hears(path: Path) -> bool:
 
 @contextlib.asynccontextmanager
 async def lab(folder: Path, story: str, seed: int, speed: float | None) -> AsyncIterator[LabLine]:
-    """The simulator as a process, served on a free TCP port and two ptys under ``folder``."""
+    """The simulator as a process, served on a free TCP port and two ptys under ``folder``.
+
+    It writes the config of a daemon that reads it, with the port it took, into ``folder``.
+    """
     control, log = folder / "lab.sock", folder / "simulator.log"
     words = [
         *(sys.executable, "-m", "dewline_sim", story),
-        *("--tcp", f"127.0.0.1:{free_port()}"),
+        *("--tcp", "127.0.0.1:0"),
         *("--rtu", str(folder / "line"), "--ascii", str(folder / "frost")),
         *("--control", str(control), "--seed", str(seed), "--config", str(folder)),
         *("--truth", str(folder / "truth.jsonl")),
         *(("--speed", str(speed)) if speed else ("--stepping",)),
     ]
     async with process(*words, log=log) as child:
-        await _until("the simulator", lambda: _hears(control), child, log)
+        await _until("the simulator", lambda: _listens_at(control), child, log)
         reader, writer = await asyncio.open_unix_connection(control)
         try:
             yield LabLine(reader, writer)
@@ -140,24 +152,27 @@ async def lab(folder: Path, story: str, seed: int, speed: float | None) -> Async
 
 
 @contextlib.asynccontextmanager
-async def broker(folder: Path, port: int) -> AsyncIterator[None]:
-    """The demo's own MQTT broker, a process of its own."""
+async def broker(folder: Path) -> AsyncIterator[int]:
+    """The demo's own MQTT broker, a process of its own; gives the port it listens on."""
     log = folder / "broker.log"
-    words = (sys.executable, "-m", "dewline.demo.broker", str(port))
-    async with process(*words, log=log) as child:
-        await _until("the broker", lambda: _listens(port), child, log)
-        yield
+    with socket.socket() as bound:
+        bound.bind(("127.0.0.1", 0))
+        port: int = bound.getsockname()[1]
+        words = (sys.executable, "-m", "dewline.demo.broker", str(bound.fileno()))
+        async with process(*words, log=log, pass_fds=[bound.fileno()]) as child:
+            await _until("the broker", lambda: _listens_on(port), child, log)
+            yield port
 
 
-async def listen(
-    port: int, site: str, heard: Callable[[dict[str, Any]], None], ready: asyncio.Event
+async def subscribe(
+    port: int, site: str, on_event: Callable[[EventDocument], None], ready: asyncio.Event
 ) -> None:
-    """A subscriber like any other: what it hears went the whole road."""
-    async with aiomqtt.Client("127.0.0.1", port, identifier="demo-ear") as client:
+    """Pass on every event that the broker delivers, until cancelled; ``ready`` once subscribed."""
+    async with aiomqtt.Client("127.0.0.1", port, identifier="demo-subscriber") as client:
         await client.subscribe(f"dewline/{site}/event", qos=1)
         ready.set()
         async for message in client.messages:
-            heard(json.loads(bytes(message.payload)))
+            on_event(json.loads(bytes(message.payload)))
 
 
 async def night(
@@ -167,60 +182,58 @@ async def night(
     hours: float | None,
     seed: int,
     speed: float | None,
-    heard: Callable[[dict[str, Any]], None],
+    on_event: Callable[[EventDocument], None],
     progress: Callable[[float], None],
 ) -> NightReport:
-    """Run one night; ``heard`` gets every event as the broker delivers it.
+    """Run one night; ``on_event`` gets every event as the broker delivers it.
 
-    ``hours`` None is the whole story. ``speed`` None steps as fast as the machine
-    allows, else that many times real time.
+    ``hours`` None is the whole story. ``speed`` None steps as fast as the machine allows, else
+    that many times real time. DemoFailed when the simulator or the broker does not start or ends.
     """
-    report = NightReport(folder)
-    port = free_port()
+    events: list[EventDocument] = []
 
-    def note(event: dict[str, Any]) -> None:
-        report.events.append(event)
-        heard(event)
+    def note(event: EventDocument) -> None:
+        events.append(event)
+        on_event(event)
 
-    async with lab(folder, story, seed, speed) as line, broker(folder, port):
-        hello = await line.ask({"hello": True})
-        config = folder / "dewline.yaml"
-        # The demo's broker is the slowest part of the road: latest values once a minute do.
-        broker_is = f"port: {port}, readings_every: 60 s"
-        config.write_text(config.read_text().replace("port: 1883", broker_is))
-        plan = load(config).plan
-        epoch_ms = int(hello["now_ms"])
-        report.hours = hours or (int(hello["end_ms"]) - epoch_ms) / 3.6e6
+    async with lab(folder, story, seed, speed) as line, broker(folder) as port:
+        hello = await line.ask(hello=True)
+        plan = _load(folder / "dewline.yaml", port)
+        epoch_ms = hello["now_ms"]
+        hours = hours or (hello["end_ms"] - epoch_ms) / 3.6e6
         clock: Clock = RealClock(speed, epoch_ms) if speed else StepClock(epoch_ms, line.advance)
         ready = asyncio.Event()
-        ear = asyncio.create_task(listen(port, plan.site, note, ready))
+        subscriber = asyncio.create_task(subscribe(port, plan.site, note, ready))
         await ready.wait()
         started = time.monotonic()
-        service = Service(plan, clock)
-        program = _watch_for(service, clock, report.hours * 3600, progress)
-        if isinstance(clock, StepClock):
-            await clock.run(program)
-        else:
-            await program
-        report.took_s = time.monotonic() - started
+        program = _watch_for(plan, clock, hours * 3600, progress)
+        statistics = await (clock.run(program) if isinstance(clock, StepClock) else program)
+        took_s = time.monotonic() - started
         await asyncio.sleep(0.2)  # the last events are on their way from the broker
-        ear.cancel()
-        await asyncio.gather(ear, return_exceptions=True)
-        report.counts = (await line.ask({"counts": True}))["counts"]
-        report.statistics = service.statistics()
+        subscriber.cancel()
+        await asyncio.gather(subscriber, return_exceptions=True)
+        counts = (await line.ask(counts=True))["counts"]
     with Reader(plan.journal.path) as reader:
-        report.ledger = reader.ledger()
-    return report
+        ledger = reader.ledger()
+    return NightReport(folder, hours, took_s, events, counts, statistics, ledger)
+
+
+def _load(config: Path, mqtt_port: int) -> Plan:
+    """The plan of the config that the simulator wrote, with the demo's broker filled in."""
+    # The demo's broker is the slowest part of the road: latest values once a minute do.
+    mqtt = f"port: {mqtt_port}, readings_every: 60 s"
+    config.write_text(config.read_text().replace("port: 1883", mqtt))
+    return load(config).plan
 
 
 async def _watch_for(
-    service: Service, clock: Clock, seconds: float, progress: Callable[[float], None]
-) -> None:
-    task = asyncio.create_task(service.run())
-    end = clock.monotonic() + seconds
-    while (left := end - clock.monotonic()) > 0 and not task.done():
-        progress(1 - left / seconds)
-        await clock.sleep(min(60.0, left))
-    progress(1.0)
-    service.stop()
-    await task
+    plan: Plan, clock: Clock, seconds: float, progress: Callable[[float], None]
+) -> ServiceStatistics:
+    """Run the daemon for so many seconds of ``clock``; what it counted until it had stopped."""
+    async with running(plan, clock) as service:
+        end = clock.monotonic() + seconds
+        while (left := end - clock.monotonic()) > 0:
+            progress(1 - left / seconds)
+            await clock.sleep(min(60.0, left))
+        progress(1.0)
+    return service.statistics()

@@ -1,7 +1,7 @@
 """The control socket: a Unix socket beside the journal, one JSON line each way.
 
-Only who may open the file may speak (mode 0660). ``reset`` of a latched alarm
-is taken here and nowhere else.
+Only who may open the file may speak (mode 0660). ``reset`` of a latched alarm is accepted here
+and nowhere else.
 """
 
 from __future__ import annotations
@@ -10,32 +10,30 @@ import asyncio
 import contextlib
 import json
 import socket
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Mapping
 from pathlib import Path
-from typing import Any
+from typing import TypeAlias
 
-from dewline.errors import CommandError, DewlineError
-from dewline.events import LedgerRow
-from dewline.readings import Command, compact_json
-from dewline.watch.ledgers.pressure_hold import leak_test_row
-from dewline.watch_plan import WatchPlan
+from dewline.errors import DewlineError
+from dewline.live.requests import ActRequest, Answer, StatusDocument
+from dewline.readings import compact_json
 
 _MAX_LINE = 64_000
-Answer = Callable[[dict[str, Any]], Awaitable[dict[str, Any]]]
+Answerer: TypeAlias = Callable[[Mapping[str, object]], Awaitable[Answer | StatusDocument]]
 
 
 class NoDaemon(DewlineError):
     """Nobody listens on the control socket."""
 
 
-async def serve(path: Path, answer: Answer) -> asyncio.Server:
-    """Listen on ``path``; a socket left behind by a dead daemon is replaced.
+async def serve(path: Path, answer: Answerer) -> asyncio.Server:
+    """Listen on ``path`` and answer each request; a socket left by a dead daemon is replaced.
 
-    The journal's lock already keeps a second daemon away, so whatever stands
-    at ``path`` is nobody's.
+    The journal's lock keeps a second daemon away, so a file that stands at ``path`` is in
+    nobody's use. A line that is no JSON object gets an answer that says so.
     """
 
-    async def talk(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+    async def converse(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         with contextlib.suppress(ConnectionError, asyncio.LimitOverrunError, ValueError):
             while line := await reader.readline():
                 writer.write(compact_json(await _answered(answer, line)).encode() + b"\n")
@@ -43,12 +41,12 @@ async def serve(path: Path, answer: Answer) -> asyncio.Server:
         writer.close()
 
     path.unlink(missing_ok=True)  # noqa: ASYNC240 - microseconds, once, at the start
-    server = await asyncio.start_unix_server(talk, path, limit=_MAX_LINE)
+    server = await asyncio.start_unix_server(converse, path, limit=_MAX_LINE)
     path.chmod(0o660)  # noqa: ASYNC240
     return server
 
 
-async def _answered(answer: Answer, line: bytes) -> dict[str, Any]:
+async def _answered(answer: Answerer, line: bytes) -> Answer | StatusDocument:
     try:
         request = json.loads(line)
         if not isinstance(request, dict):
@@ -58,8 +56,22 @@ async def _answered(answer: Answer, line: bytes) -> dict[str, Any]:
     return await answer(request)
 
 
-def ask(path: Path, request: dict[str, Any], timeout_s: float = 10.0) -> dict[str, Any]:
-    """Send one request to the daemon at ``path`` and give its answer; NoDaemon if none is there."""
+def ask(path: Path, request: ActRequest, timeout_s: float = 10.0) -> Answer:
+    """Send one request to the daemon at ``path`` and return what became of it.
+
+    NoDaemon where nobody listens, nobody answers within ``timeout_s`` or the line breaks.
+    """
+    answer: Answer = json.loads(_exchange(path, request, timeout_s))
+    return answer
+
+
+def ask_status(path: Path, timeout_s: float = 10.0) -> StatusDocument:
+    """The status of the daemon at ``path``; NoDaemon as for ``ask``."""
+    document: StatusDocument = json.loads(_exchange(path, {"ask": "status"}, timeout_s))
+    return document
+
+
+def _exchange(path: Path, request: Mapping[str, object], timeout_s: float) -> bytes:
     try:
         with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as line:
             line.settimeout(timeout_s)
@@ -71,30 +83,4 @@ def ask(path: Path, request: dict[str, Any], timeout_s: float = 10.0) -> dict[st
         raise NoDaemon(f"no daemon answers at {path}: {error.strerror or error}") from None
     if not reply:
         raise NoDaemon(f"the daemon at {path} closed the line without an answer")
-    document: dict[str, Any] = json.loads(reply)
-    return document
-
-
-def command_of(request: dict[str, Any], stamp: tuple[int, int], source: str) -> Command:
-    """The watch input of a request {command, by, alarm, for_s, why, box, kind}."""
-    return Command(
-        *stamp,
-        source,
-        request["command"],
-        str(request.get("by") or "unknown"),
-        alarm=request.get("alarm"),
-        for_s=request.get("for_s"),
-        why=request.get("why"),
-        box=request.get("box"),
-        kind=request.get("kind"),
-    )
-
-
-def leak_test_of(request: dict[str, Any], plan: WatchPlan) -> LedgerRow:
-    """The ledger row of {box, started_ms, ended_ms, document}; CommandError if it is none."""
-    try:
-        box = plan.boxes[request["box"]].name
-        span = request["started_ms"], request["ended_ms"]
-        return leak_test_row(plan.site, box, *span, request["document"])
-    except (KeyError, TypeError, ValueError) as error:
-        raise CommandError(f"not written: {error}") from None
+    return reply

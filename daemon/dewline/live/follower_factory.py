@@ -1,14 +1,17 @@
-"""Which followers a plan wants, each made only where it is wanted: their libraries are heavy."""
+"""Makes the followers that a plan asks for.
+
+Each is imported only where it is wanted: their libraries take long to load and much memory.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Coroutine, Iterator
-from typing import Any
+from dataclasses import dataclass
 
 from dewline import __version__
 from dewline.clock import Clock
 from dewline.config import Plan
-from dewline.config.plan import HeartbeatPlan
+from dewline.config.plan import HeartbeatPlan, InfluxPlan, MqttPlan
 from dewline.followers.follower import Follower
 from dewline.followers.mqtt.commands import Submit
 from dewline.followers.mqtt.messages import HeartbeatFacts
@@ -16,88 +19,107 @@ from dewline.journal import Journal, Reader
 from dewline.readings import iso_utc
 
 
-def followers(
-    plan: Plan,
-    clock: Clock,
-    journal: Journal,
-    *,
-    submit: Submit,
-    facts: Callable[[], HeartbeatFacts | None],
-    started_ms: int,
-    clock_is_right: Callable[[], bool],
-) -> Iterator[Follower]:
-    """The followers of ``plan``, in the order of their start."""
+@dataclass(frozen=True, slots=True)
+class FollowerFactory:
+    """Makes followers of one daemon's journal.
 
-    def reader() -> Reader:
-        return Reader(plan.journal.path)
+    ``submit`` puts a command to the watch, ``facts`` gives the content of the MQTT heartbeat
+    (None: there is no progress to tell of). ``started_ms`` is the wall time of the start.
+    """
 
-    if plan.mqtt is not None:
+    clock: Clock
+    journal: Journal
+    submit: Submit
+    facts: Callable[[], HeartbeatFacts | None]
+    started_ms: int
+    clock_is_right: Callable[[], bool]
+
+    def make(self, plan: Plan) -> Iterator[Follower]:
+        """The followers of ``plan``, in the order of their start."""
+        if plan.mqtt is not None:
+            yield self._mqtt(plan, plan.mqtt)
+        if plan.influx is not None:
+            yield self._influx(plan, plan.influx)
+        if plan.contacts:
+            yield self._push(plan)
+
+    def _reader(self) -> Reader:
+        return Reader(self.journal.path)
+
+    def _mqtt(self, plan: Plan, mqtt: MqttPlan) -> Follower:
         from dewline.followers.mqtt.follower import MqttFollower  # noqa: PLC0415
 
-        yield MqttFollower(
-            plan.mqtt,
+        journal = self.journal
+        return MqttFollower(
+            mqtt,
             plan.site,
-            clock,
-            reader=reader,
+            self.clock,
+            reader=self._reader,
             advance=lambda seq: journal.advance("mqtt", event_seq=seq),
             advance_ledger=lambda row: journal.advance(MqttFollower.of_ledger, event_seq=row),
-            submit=submit,
-            facts=facts,
+            submit=self.submit,
+            facts=self.facts,
             units={name: signal.unit for name, signal in plan.watch.signals.items()},
-            started=iso_utc(started_ms),
+            started=iso_utc(self.started_ms),
             version=__version__,
         )
-    if plan.influx is not None:
+
+    def _influx(self, plan: Plan, influx: InfluxPlan) -> Follower:
         from dewline.followers.influx.follower import InfluxFollower  # noqa: PLC0415
         from dewline.followers.influx.rewind import Mark  # noqa: PLC0415
 
-        def kept(mark: Mark) -> None:
+        journal = self.journal
+
+        def advance(mark: Mark) -> None:
             journal.advance("influx", item_seq=mark.item_seq, event_seq=mark.event_seq)
             journal.advance(InfluxFollower.of_ledger, event_seq=mark.ledger_row)
 
-        yield InfluxFollower(
-            plan.influx,
+        return InfluxFollower(
+            influx,
             plan.site,
-            clock,
-            reader=reader,
-            advance=kept,
+            self.clock,
+            reader=self._reader,
+            advance=advance,
             dead_letter=lambda *letter: journal.put_dead_letter("influx", *letter),
             rules=plan.watch.rules.values(),
-            clock_is_right=clock_is_right,
+            clock_is_right=self.clock_is_right,
         )
-    if plan.contacts:
+
+    def _push(self, plan: Plan) -> Follower:
         from dewline.followers.push.follower import PushFollower  # noqa: PLC0415
 
-        def told(cursor: str, seq: int) -> None:
+        journal = self.journal
+
+        def advance(cursor: str, seq: int) -> None:
             """On disk at once, so that nobody is woken twice."""
             journal.advance(cursor, event_seq=seq)
             journal.commit_soon()
 
-        yield PushFollower(
+        return PushFollower(
             plan,
-            clock,
-            reader=reader,
-            advance=told,
+            self.clock,
+            reader=self._reader,
+            advance=advance,
             dead_letter=lambda *letter: journal.put_dead_letter("push", *letter),
         )
 
 
+def follower_plan(plan: Plan) -> object:
+    """The part of a plan that its followers are made from: where it differs, make new ones."""
+    rules = plan.watch.rules if plan.contacts or plan.influx else None
+    return plan.mqtt, plan.influx, plan.contacts, plan.box_contacts, rules, plan.watch.signals
+
+
 def heartbeat(
     plan: HeartbeatPlan | None, clock: Clock, behind: Callable[[], tuple[str, ...]]
-) -> Callable[[], Coroutine[Any, Any, None]]:
-    """The job that pings the outside; one that is done at once where nobody is to be pinged."""
+) -> Callable[[], Coroutine[None, None, None]]:
+    """The job that pings the outside; it returns at once where the plan names no receiver."""
     if plan is None:
-        return _nobody
+        return _no_ping
     from dewline.live.heartbeat import Heartbeat  # noqa: PLC0415
 
     return Heartbeat(plan, clock, behind).run
 
 
-async def _nobody() -> None:
-    """Nothing to do."""
-
-
-def part(plan: Plan) -> object:
-    """What of a plan its followers are made from: where it differs, they are made anew."""
-    rules = plan.watch.rules if plan.contacts or plan.influx else None
-    return plan.mqtt, plan.influx, plan.contacts, plan.box_contacts, rules, plan.watch.signals
+async def _no_ping() -> None:
+    """Nobody outside waits for pings."""

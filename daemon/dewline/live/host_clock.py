@@ -11,9 +11,9 @@ from __future__ import annotations
 import logging
 from collections.abc import Callable
 from pathlib import Path
-from typing import Protocol
 
 from dewline.clock import Clock
+from dewline.journal import Journal
 
 log = logging.getLogger(__name__)
 
@@ -37,16 +37,6 @@ def clock_is_set(timesync: Path = TIMESYNC, uptime: Path = UPTIME) -> bool:
         return True
 
 
-class Record(Protocol):
-    """The part of the journal that stamps anew."""
-
-    def restamp(self, first_seq: int, offset_ms: int) -> None:
-        """Give the items from ``first_seq`` on the wall time ``at_ms + offset_ms``."""
-
-    async def flush(self) -> None:
-        """Wait until it is on disk."""
-
-
 class HostClock:
     """Waits for the clock to be set. ``right``: the record of this start has its true times."""
 
@@ -54,7 +44,7 @@ class HostClock:
         self,
         is_set: Callable[[], bool],
         stamp: Callable[[], tuple[int, int]],
-        record: Record,
+        record: Journal,
         first_seq: int,
         tell: Callable[[str, float], None],
     ) -> None:

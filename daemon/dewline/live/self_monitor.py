@@ -1,7 +1,7 @@
-"""The house watches itself by the same road: the reserved box ``daemon``.
+"""The daemon watches itself like a box: the reserved box ``daemon``.
 
-What the shell knows of itself (links, answers, disk, followers, tasks) goes to
-the watch as a Scan of ``daemon``: at once on change, and whole every 30 s.
+What the shell knows of itself (links, answers, disk, followers, tasks) goes to the watch as a Scan
+of ``daemon``: at once on change, and whole every 30 s.
 """
 
 from __future__ import annotations
@@ -16,13 +16,17 @@ from dewline.readings import Quality, Reading, Scan
 from dewline.watch_plan import DAEMON
 
 WHOLE_EVERY_S = 30.0
-_TROUBLE_EVERY_S = 5.0  # a delay ends on a reading: what is down is told again soon
-_FORGIVEN_MS = 600_000  # a task that ran that long since its last failure runs again
+_TROUBLE_EVERY_S = 5.0  # a delay ends on a reading, so what is down is fed again soon
+_HEALTHY_AFTER_MS = 600_000  # a task that ran that long since its last failure counts as healthy
 _UP_OR_DOWN = ("-link", "-answer")
 
 
 class SelfMonitor:
-    """Holds the latest value of every ``daemon.*`` signal and feeds them to the watch."""
+    """Holds the latest value of every ``daemon.*`` signal of the plan and feeds them to the watch.
+
+    ``signals`` are full names; those of other boxes are left out, and so is later what the
+    plan does not know.
+    """
 
     def __init__(
         self,
@@ -39,23 +43,25 @@ class SelfMonitor:
         self._failed_ms: dict[str, int] = {}
 
     def set(self, signal: str, value: float) -> None:
-        """Note ``daemon.SIGNAL``; a change is told to the watch at once."""
+        """Set ``daemon.SIGNAL``; a change is fed to the watch at once."""
         name = f"{DAEMON}.{signal}"
         if name in self._known and self._values.get(name) != value:
             self._values[name] = value
-            self._tell([name])
+            self._feed_values([name])
 
     def task_failures(self, name: str, in_a_row: int) -> None:
-        """A supervised task failed; three in a row make it a failing one."""
+        """Count a task as failing once it failed three times in a row."""
         if in_a_row >= 3:
             self._failed_ms[name] = self._stamp()[1]
             self.set("tasks-failed", float(len(self._failed_ms)))
 
-    def look(self, followers: Iterable[Follower]) -> None:
-        """Measure what nobody announces: disk and followers' lag; tell everything."""
+    def measure(self, followers: Iterable[Follower]) -> None:
+        """Measure free disk space and the lag of followers, and feed all values."""
         name = f"{DAEMON}."
         now_ms = self._stamp()[1]
-        self._failed_ms = {n: t for n, t in self._failed_ms.items() if now_ms - t < _FORGIVEN_MS}
+        self._failed_ms = {
+            n: t for n, t in self._failed_ms.items() if now_ms - t < _HEALTHY_AFTER_MS
+        }
         free_mb = shutil.disk_usage(self._folder).free / 1e6
         fresh = {
             "disk-free": round(free_mb),
@@ -66,27 +72,27 @@ class SelfMonitor:
         for key, value in fresh.items():
             if name + key in self._known:
                 self._values[name + key] = float(value)
-        self._tell(sorted(self._values))
+        self._feed_values(sorted(self._values))
 
     async def run(self, clock: Clock, followers: Callable[[], Iterable[Follower]]) -> None:
-        """Tell everything every 30 s, and what is down every 5 s."""
+        """Feed all values every 30 s, and those of links that are down every 5 s."""
         whole_at = clock.monotonic()
         while True:
             if clock.monotonic() >= whole_at:
-                self.look(followers())
+                self.measure(followers())
                 whole_at += WHOLE_EVERY_S
             else:
-                self._tell(
+                self._feed_values(
                     [n for n, v in self._values.items() if not v and n.endswith(_UP_OR_DOWN)]
                 )
             await clock.sleep(_TROUBLE_EVERY_S)
 
-    def forget(self, signals: Iterable[str]) -> None:
-        """After a reload: keep only what the new plan knows."""
+    def change_signals(self, signals: Iterable[str]) -> None:
+        """After a reload: go on with the signals of the new plan alone."""
         self._known = {name for name in signals if name.startswith(f"{DAEMON}.")}
         self._values = {k: v for k, v in self._values.items() if k in self._known}
 
-    def _tell(self, names: list[str]) -> None:
+    def _feed_values(self, names: list[str]) -> None:
         if not names:
             return
         time_ms, at_ms = self._stamp()

@@ -1,23 +1,39 @@
-"""What ``dewline status`` shows: one document from the plan, the watch and the latest readings."""
+"""What a running daemon shows of itself: status document, heartbeat and counts."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from typing import Any
+from dataclasses import dataclass
 
-from dewline.followers.follower import Follower
+from dewline.bus.poller import BusStatistics
+from dewline.followers.follower import Follower, FollowerStatistics
+from dewline.followers.mqtt.messages import HeartbeatFacts
+from dewline.journal.journal import Statistics as JournalStatistics
+from dewline.live.requests import FollowerStatus, ReadingStatus, StatusDocument
 from dewline.readings import Reading, iso_utc
+from dewline.replay.drive import Drive
 from dewline.watch.watch import Watch
 from dewline.watch_plan import WatchPlan
 
 _WORST_FIRST = ("unacknowledged", "latched-unacknowledged", "acknowledged", "returned")
-Latest = Mapping[str, tuple[int, Reading]]  # by full signal name: wall ms, reading
+Latest = Mapping[str, tuple[int, Reading]]
+"""The latest reading of every signal by full name, with its wall time in ms."""
+
+
+@dataclass(frozen=True, slots=True)
+class ServiceStatistics:
+    """Counts since the start: readings fed, by bus, by follower, of the journal."""
+
+    readings: int
+    buses: Mapping[str, BusStatistics]
+    followers: Mapping[str, FollowerStatistics]
+    journal: JournalStatistics
 
 
 def status_document(
     plan: WatchPlan, state: str, watch: Watch, latest: Latest, followers: Iterable[Follower]
-) -> dict[str, Any]:
-    """{site, state, alarms, boxes, ledger, followers}, ready for JSON."""
+) -> StatusDocument:
+    """The document of this moment, ready for JSON."""
     modes, ahead = watch.modes(), watch.outlook_table()
     return {
         "site": plan.site,
@@ -33,23 +49,26 @@ def status_document(
             for name, box in plan.boxes.items()
         },
         "ledger": watch.ledger_table(),
-        "followers": {
-            follower.name: {
-                "events_behind": follower.statistics().events_behind,
-                "seconds_behind": follower.statistics().seconds_behind,
-            }
-            for follower in followers
-        },
+        "followers": {follower.name: _follower(follower) for follower in followers},
     }
 
 
-def worst_state(watch: Watch) -> str:
-    """The state that calls loudest among all alarms; ``normal`` if there is none."""
-    states = {alarm["state"] for alarm in watch.alarm_table()}
-    return next((state for state in _WORST_FIRST if state in states), "normal")
+def heartbeat_facts(drive: Drive, followers: Iterable[Follower]) -> HeartbeatFacts:
+    """What the heartbeat says now; the worst alarm as its state, ``normal`` if there is none."""
+    states = {alarm["state"] for alarm in drive.watch.alarm_table()}
+    return {
+        "seq": drive.seq,
+        "worst": next((state for state in _WORST_FIRST if state in states), "normal"),
+        "followers": {f.name: f.statistics().seconds_behind for f in followers},
+    }
 
 
-def _readings(plan: WatchPlan, place: str, latest: Latest) -> dict[str, dict[str, Any]]:
+def _follower(follower: Follower) -> FollowerStatus:
+    counts = follower.statistics()
+    return {"events_behind": counts.events_behind, "seconds_behind": counts.seconds_behind}
+
+
+def _readings(plan: WatchPlan, place: str, latest: Latest) -> dict[str, ReadingStatus]:
     signals = plan.signals
     return {
         name.partition(".")[2]: {

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import logging
 from collections.abc import Awaitable, Callable
 
@@ -11,17 +12,15 @@ log = logging.getLogger(__name__)
 _FIRST_PAUSE_S, _LONGEST_PAUSE_S = 1.0, 60.0
 _HEALTHY_AFTER_S = 600.0
 
+Job = Callable[[], Awaitable[None]]
+OnFailures = Callable[[str, int], None]
 
-async def keep_running(
-    name: str,
-    job: Callable[[], Awaitable[None]],
-    clock: Clock,
-    on_failures: Callable[[str, int], None],
-) -> None:
+
+async def keep_running(name: str, job: Job, clock: Clock, on_failures: OnFailures) -> None:
     """Run ``job`` again and again until it returns; an exception does not end it.
 
     Pauses between starts double from 1 s to 60 s. ``on_failures(name, n)`` reports the n-th
-    failure in a row; after 10 min without one the count and the pauses start over.
+    failure in a row; a run of more than 10 min starts the count and the pauses over.
     """
     failures, pause = 0, Backoff(_FIRST_PAUSE_S, _LONGEST_PAUSE_S)
     while True:
@@ -39,9 +38,23 @@ async def keep_running(
         await clock.sleep(pause.next_s())
 
 
-def _report(on_failures: Callable[[str, int], None], name: str, failures: int) -> None:
+def _report(on_failures: OnFailures, name: str, failures: int) -> None:
     """Report a failure; the same fault may break the report, which must not end the task too."""
     try:
         on_failures(name, failures)
     except Exception:
         log.exception("the failure of %s could not be told", name)
+
+
+class Supervisor:
+    """Starts jobs as tasks of one group, each kept running; the group ends none of them."""
+
+    def __init__(self, group: asyncio.TaskGroup, clock: Clock, on_failures: OnFailures) -> None:
+        self._group = group
+        self._clock = clock
+        self._on_failures = on_failures
+
+    def start(self, name: str, job: Job) -> asyncio.Task[None]:
+        """Run ``job`` beside everything else until it returns or its task is cancelled."""
+        run = keep_running(name, job, self._clock, self._on_failures)
+        return self._group.create_task(run, name=name)

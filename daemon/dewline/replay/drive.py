@@ -42,7 +42,7 @@ class Drive:
         self.plan_hash = plan_hash
         self.seq = seq
         self.at_ms = at_ms
-        self._record = record
+        self.record = record
         self._plans = plans
 
     def feed(self, item: Scan | Command | Resumed, plan: WatchPlan | None = None) -> Outcome:
@@ -61,7 +61,7 @@ class Drive:
             self._change_plan(item.plan_hash, plan or self._plans(item.plan_hash))
         outcome = self.watch.feed(item)
         self.seq += 1
-        self._record(Entry(self.seq, item, outcome))
+        self.record(Entry(self.seq, item, outcome))
         return outcome
 
     def tick_to(self, at_ms: int) -> None:
@@ -72,7 +72,7 @@ class Drive:
             self.at_ms = second
             outcome = self.watch.feed(Tick(second))
             if outcome.events or outcome.readings or outcome.ledger:
-                self._record(Entry(self.seq, None, outcome))
+                self.record(Entry(self.seq, None, outcome))
 
     def _change_plan(self, plan_hash: str, plan: WatchPlan | None) -> None:
         """Go on under ``plan`` with the state reached; a plan nobody knows changes nothing."""

@@ -1,0 +1,145 @@
+"""Requests to a running daemon and their answers: JSON objects with one type for each kind.
+
+They come over the control socket, and commands over MQTT too. Whoever may open the socket may
+say anything, so every field is checked before it is used.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from typing import Any, Literal, NotRequired, TypedDict, TypeVar, get_args
+
+from dewline.errors import CommandError
+from dewline.events import EventDocument, LedgerRow
+from dewline.readings import Command, CommandName
+from dewline.watch.ledgers.pressure_hold import leak_test_row
+from dewline.watch_plan import WatchPlan
+
+T = TypeVar("T")
+_COMMANDS: dict[str, CommandName] = {name: name for name in get_args(CommandName)}
+
+
+class ReloadRequest(TypedDict):
+    """Asks to read the config again."""
+
+    ask: Literal["reload"]
+
+
+class CommandRequest(TypedDict):
+    """A command of a person. ``alarm`` for alarm commands; ``box`` and ``kind`` for a note."""
+
+    ask: Literal["command"]
+    command: CommandName
+    by: str
+    alarm: NotRequired[str]
+    for_s: NotRequired[float]
+    why: NotRequired[str | None]
+    box: NotRequired[str]
+    kind: NotRequired[str]
+
+
+class LeakTestRequest(TypedDict):
+    """A judged leak test for the ledger; both ends in wall ms."""
+
+    ask: Literal["leak-test"]
+    box: str
+    started_ms: int
+    ended_ms: int
+    document: Mapping[str, object]
+
+
+ActRequest = ReloadRequest | CommandRequest | LeakTestRequest
+
+
+class Answer(TypedDict):
+    """What became of a request. ``event_id``: the event that a command brought about."""
+
+    ok: bool
+    message: str
+    event_id: NotRequired[str | None]
+
+
+class ReadingStatus(TypedDict):
+    """The latest reading of a signal; ``value`` null where there is no number."""
+
+    value: float | None
+    unit: str
+    quality: str
+    time: str
+
+
+class BoxStatus(TypedDict):
+    """A box: its modes, the latest readings by role, its own figures and what lies ahead."""
+
+    title: str
+    modes: list[str]
+    readings: dict[str, ReadingStatus]
+    ahead: Mapping[str, Any]
+
+
+class FollowerStatus(TypedDict):
+    """How far a follower is behind the record."""
+
+    events_behind: int
+    seconds_behind: float
+
+
+class StatusDocument(TypedDict):
+    """All that a daemon says of itself. ``state``: running or stopping."""
+
+    site: str
+    state: str
+    alarms: list[EventDocument]
+    boxes: dict[str, BoxStatus]
+    ledger: Mapping[str, Any]
+    followers: dict[str, FollowerStatus]
+
+
+def command_of(request: Mapping[str, object], stamp: tuple[int, int], source: str) -> Command:
+    """The watch input of {command, by, alarm, for_s, why, box, kind} at ``stamp``.
+
+    CommandError says which field is none. Whether there is such an alarm or box, and whether
+    the command is allowed there, the watch says.
+    """
+    name = _field(request, "command", str)
+    if name not in _COMMANDS:
+        raise CommandError(f"no command {name!r}")
+    return Command(
+        *stamp,
+        source,
+        _COMMANDS[name],
+        _field(request, "by", str) or "unknown",
+        alarm=_field(request, "alarm", str),
+        for_s=_seconds(request, "for_s"),
+        why=_field(request, "why", str),
+        box=_field(request, "box", str),
+        kind=_field(request, "kind", str),
+    )
+
+
+def leak_test_of(request: Mapping[str, object], plan: WatchPlan) -> LedgerRow:
+    """The ledger row of {box, started_ms, ended_ms, document}; CommandError if it is none."""
+    box, document = _field(request, "box", str), _field(request, "document", dict)
+    started_ms, ended_ms = (_field(request, end, int) for end in ("started_ms", "ended_ms"))
+    if box not in plan.boxes or document is None or started_ms is None or ended_ms is None:
+        raise CommandError("not written: a box, both its ends and a document are needed")
+    try:
+        return leak_test_row(plan.site, box, started_ms, ended_ms, document)
+    except ValueError as error:
+        raise CommandError(f"not written: {error}") from None
+
+
+def _field(request: Mapping[str, object], name: str, kind: type[T]) -> T | None:
+    """A field of the request; None where it is absent or null, CommandError for another kind."""
+    value = request.get(name)
+    if value is None or isinstance(value, kind):
+        return value
+    raise CommandError(f"{name} cannot be {value!r}")
+
+
+def _seconds(request: Mapping[str, object], name: str) -> float | None:
+    value = request.get(name)
+    if value is None or (isinstance(value, int | float) and math.isfinite(value)):
+        return value
+    raise CommandError(f"{name} cannot be {value!r}")
