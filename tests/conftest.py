@@ -12,20 +12,42 @@ import subprocess
 import threading
 import time
 from collections import deque
-from collections.abc import AsyncIterator, Callable, Iterator
+from collections.abc import AsyncIterator, Callable, Generator, Iterator
 from dataclasses import dataclass, field
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 from typing import Any
 
 import pytest
+from hypothesis import HealthCheck, settings
+
+from tests import ports
+from tests.patience import PATIENCE_S
 
 READY = "ready/mark"
 
+# "ci": the same examples each time, printed where one fails. "explore": others each time, and
+# what failed before first: HYPOTHESIS_PROFILE=explore make test. How long an example takes is
+# the machine's matter in both.
+settings.register_profile(
+    "explore", deadline=None, suppress_health_check=[HealthCheck.too_slow], print_blob=True
+)
+settings.register_profile("ci", settings.get_profile("explore"), derandomize=True)
+settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "ci"))
 
-def wait_for_port(port: int, process: subprocess.Popen[bytes], within_s: float = 10.0) -> None:
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_makereport() -> Generator[None, pytest.TestReport, pytest.TestReport]:
+    """A test that skips itself has failed: what it needs is to be installed, not left out."""
+    report = yield
+    if report.skipped and not hasattr(report, "wasxfail"):
+        report.outcome = "failed"
+    return report
+
+
+def wait_for_port(port: int, process: subprocess.Popen[bytes]) -> None:
     """Return once something listens there; RuntimeError if the process ends or is too slow."""
-    deadline = time.monotonic() + within_s
+    deadline = time.monotonic() + PATIENCE_S
     while time.monotonic() < deadline:
         if process.poll() is not None:
             raise RuntimeError(f"{process.args!r} ended with {process.returncode}")
@@ -35,18 +57,12 @@ def wait_for_port(port: int, process: subprocess.Popen[bytes], within_s: float =
     raise RuntimeError(f"nothing listens on port {port}")
 
 
-def make_free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
-
-
 class Broker:
     """One mosquitto on 127.0.0.1. ``settings`` are lines of its config file."""
 
     def __init__(self, folder: Path, settings: str) -> None:
         self.folder = folder
-        self.port = make_free_port()
+        self.port = ports.free_port()
         self.config = folder / "mosquitto.conf"
         # ``user root``: else a mosquitto started by root could not read the test's files.
         self.config.write_text(f"listener {self.port} 127.0.0.1\nuser root\n{settings}\n")
@@ -62,7 +78,7 @@ class Broker:
     def _end(self, number: signal.Signals) -> None:
         if self.process is not None:
             self.process.send_signal(number)
-            self.process.wait(10)
+            self.process.wait(PATIENCE_S)
             self.process = None
 
     def stop(self) -> None:
@@ -115,7 +131,7 @@ class Subscriber:
         return [json.loads(payload) for payload in self.payloads(topic) if payload]
 
     async def until(
-        self, ready: Callable[[Subscriber], object], within_s: float = 15.0
+        self, ready: Callable[[Subscriber], object], within_s: float = PATIENCE_S
     ) -> list[tuple[str, bool, int, str]]:
         """All messages, once ``ready`` holds; AssertionError with them if it never does."""
         deadline = time.monotonic() + within_s
@@ -126,7 +142,7 @@ class Subscriber:
 
     def stop(self) -> None:
         self._process.terminate()
-        self._process.wait(10)
+        self._process.wait(PATIENCE_S)
 
 
 class Gate:
@@ -137,7 +153,7 @@ class Gate:
         self._server: asyncio.Server | None = None
         self._links: set[asyncio.StreamWriter] = set()
         self._tasks: set[asyncio.Task[None]] = set()
-        self.port = make_free_port()
+        self.port = ports.free_port()
         self.connections = 0
 
     async def open(self) -> None:
@@ -151,7 +167,7 @@ class Gate:
             link.transport.abort()
         await asyncio.gather(*self._tasks, return_exceptions=True)
 
-    async def until_connections(self, count: int, within_s: float = 60.0) -> None:
+    async def until_connections(self, count: int, within_s: float = PATIENCE_S) -> None:
         """Return once so many connections have come since the beginning."""
         async with asyncio.timeout(within_s):
             while self.connections < count:  # noqa: ASYNC110 - a test can wait by looking
@@ -187,7 +203,7 @@ class Server:
 
     def __init__(self, folder: Path, words: list[str]) -> None:
         self.folder = folder
-        self.port = make_free_port()
+        self.port = ports.free_port()
         self.url = f"http://127.0.0.1:{self.port}"
         self.words = [word.format(port=self.port, folder=folder) for word in words]
         self._process: subprocess.Popen[bytes] | None = None
@@ -200,7 +216,7 @@ class Server:
     def _end(self, number: signal.Signals) -> None:
         if self._process is not None:
             self._process.send_signal(number)
-            self._process.wait(20)
+            self._process.wait(PATIENCE_S)
             self._process = None
 
     def stop(self) -> None:
@@ -228,7 +244,7 @@ def influxd(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
     server = Server(folder, ["influxd", "-config", "{folder}/influxdb.conf"])
     (folder / "influxdb.conf").write_text(
         f"""reporting-disabled = true
-bind-address = "127.0.0.1:{make_free_port()}"
+bind-address = "127.0.0.1:{ports.free_port()}"
 [meta]
 dir = "{folder}/meta"
 [data]
@@ -314,7 +330,7 @@ class Sink:
         """The id at the foot of every page."""
         return [page["message"].rpartition("id ")[2].strip() for page in self.pages()]
 
-    async def until(self, count: int, within_s: float = 15.0) -> None:
+    async def until(self, count: int, within_s: float = PATIENCE_S) -> None:
         """Wait until that many requests are in; AssertionError with what there is if never."""
         deadline = time.monotonic() + within_s
         while len(self.got) < count:
@@ -356,8 +372,8 @@ def answer() -> type[Answer]:
 
 @pytest.fixture
 def free_port() -> Callable[[], int]:
-    """Gives TCP ports of 127.0.0.1 that nothing listened on a moment ago."""
-    return make_free_port
+    """Gives TCP ports of 127.0.0.1 on which nothing listens and that no other test is given."""
+    return ports.free_port
 
 
 @pytest.fixture
@@ -397,7 +413,7 @@ async def subscribe(tmp_path: Path) -> AsyncIterator[Callable[..., Any]]:
         running.append(subscriber)
         mark = str(time.monotonic_ns())
         ready = [*("-p", str(port)), *extra, "-t", READY, "-m", mark, "-q", "1"]
-        deadline = time.monotonic() + 10
+        deadline = time.monotonic() + PATIENCE_S
         while mark not in subscriber.payloads(READY):
             assert time.monotonic() < deadline, "mosquitto_sub did not subscribe"
             publisher = await asyncio.create_subprocess_exec(

@@ -15,15 +15,9 @@ from pathlib import Path
 from typing import Any
 
 from tests.bench.measured import FAR, NEAR
+from tests.ports import free_port
 
 HERE = Path(__file__).parent
-
-
-def free_port() -> int:
-    """A TCP port that nothing listened on a moment ago."""
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
 
 
 @contextlib.contextmanager

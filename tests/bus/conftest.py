@@ -37,6 +37,7 @@ from dewline.config.plan import (
     SerialLine,
 )
 from dewline.readings import Scan
+from tests.patience import PATIENCE_S
 
 crc16 = crcmod.predefined.mkCrcFun("modbus")
 Pieces = list[tuple[float, bytes]]
@@ -278,7 +279,7 @@ class Polling:
         )
         self.task = asyncio.create_task(self.poller.run())
 
-    async def until(self, ready: Callable[[], object], within_s: float = 10.0) -> None:
+    async def until(self, ready: Callable[[], object], within_s: float = PATIENCE_S) -> None:
         end = time.monotonic() + within_s
         while not ready():
             if self.task.done():

@@ -190,7 +190,7 @@ async def _stepped(bus: Any, plans: Any, seconds: float, clock: StepClock) -> li
 async def test_a_stepping_clock_is_exact_and_fast(
     far_tcp: Any, tcp_bus: Any, instrument: Any, words: Any
 ) -> None:
-    """Ten minutes of 1 Hz over a real socket: every slot, stamped exactly, in a second or two."""
+    """Ten minutes of 1 Hz over a real socket: every slot, stamped exactly, in less than that."""
     plans = [instrument("panel-bus", *words(2), unit=u, name=f"unit{u}") for u in (1, 2)]
     began = time.monotonic()
     scans = await _stepped(tcp_bus, plans, 600.5, StepClock(1_000_000))

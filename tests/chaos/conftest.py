@@ -39,6 +39,7 @@ from tests.bus.conftest import (
     truth,
     words,
 )
+from tests.patience import PATIENCE_S
 
 # Fixtures of the bus tests that the fault tests use too; pytest shares a conftest only with its
 # own folder.
@@ -85,7 +86,12 @@ SIZES = {
     "B15": (2, 20),  # holders killed
     "H9": (4, 24),  # hours
 }
-_FULL = os.environ.get("DEWLINE_CHAOS") == "full"
+FULL = os.environ.get("DEWLINE_CHAOS") == "full"
+
+
+def limit_s(seconds: float) -> float:
+    """A limit on time that holds on an idle machine, where the full size is run."""
+    return seconds if FULL else PATIENCE_S
 
 
 @pytest.fixture
@@ -93,7 +99,7 @@ def size() -> Callable[[str], int]:
     """``size("B1")``: how often a fault is made in this run; printed."""
 
     def of(fault: str) -> int:
-        number = SIZES[fault][_FULL]
+        number = SIZES[fault][FULL]
         print(f"{fault}: N = {number}")
         return number
 
@@ -223,14 +229,16 @@ class Plant:
         with Reader(self.journal) as reader:
             return reader.follower(follower)[1]
 
-    async def until(self, what: str, ready: Callable[[], object], within_s: float = 30.0) -> None:
+    async def until(
+        self, what: str, ready: Callable[[], object], within_s: float = PATIENCE_S
+    ) -> None:
         """Wait until ``ready`` holds; AssertionError with the end of the log if it never does."""
         deadline = time.monotonic() + within_s
         while not ready():
             assert time.monotonic() < deadline, f"{what}; {self.log.read_text()[-2000:]}"
             await asyncio.sleep(0.03)
 
-    async def until_events(self, count: int, within_s: float = 30.0) -> None:
+    async def until_events(self, count: int, within_s: float = PATIENCE_S) -> None:
         """Wait until that many events are in the record."""
         await self.until(f"{count} events", lambda: len(self.events()) >= count, within_s)
 

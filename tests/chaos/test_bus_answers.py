@@ -21,6 +21,7 @@ from dewline.bus.plan import Block
 from dewline.config.plan import ModbusRtuPlan, RegisterPlan
 from dewline.errors import BadFrame, BusError, NoReply, Refused
 from dewline.readings import Quality, Reading
+from tests.patience import PATIENCE_S
 
 crc16 = crcmod.predefined.mkCrcFun("modbus")
 Size = Callable[[str], int]
@@ -254,7 +255,7 @@ async def test_b8_noise(
     bus = ModbusRtuPlan(name="analyzers", line=rtu_bus.line, quiet_after_timeout_ms=10)
     plan = instrument("analyzers", *words(4), every_ms=40, timeout_ms=20)
     polling, polls = poll(bus, plan), size("B8")
-    await polling.until(lambda: len(polling.scans) >= polls, within_s=0.1 * polls + 5)
+    await polling.until(lambda: len(polling.scans) >= polls, within_s=PATIENCE_S + polls)
     lost = polling.poller.statistics().missed_slots
     for scan in polling.scans:
         for address in range(4):
@@ -274,7 +275,7 @@ async def test_b11_local_echo(
     far_rtu.echo = True
     bus = ModbusRtuPlan(name="analyzers", line=rtu_bus.line, echo=echo)
     polling, polls = poll(bus, instrument("analyzers", *words(4), every_ms=10)), size("B11")
-    await polling.until(lambda: len(polling.scans) >= polls, within_s=0.05 * polls + 5)
+    await polling.until(lambda: len(polling.scans) >= polls, within_s=PATIENCE_S + polls)
     assert {r.quality for scan in polling.scans for r in scan.readings.values()} == {Quality.GOOD}
 
 
@@ -293,7 +294,7 @@ async def test_b12_a_hole_in_the_map(
     far.respond = respond
     plan = instrument(bus.name, *words(2, 0), *words(3, 6), *words(2, 9), every_ms=20)
     polling, polls = poll(bus, plan), size("B12")
-    await polling.until(lambda: len(polling.scans) >= polls, within_s=0.1 * polls + 5)
+    await polling.until(lambda: len(polling.scans) >= polls, within_s=PATIENCE_S + polls)
     for scan in polling.scans:
         assert {name: r.quality for name, r in scan.readings.items()} == {
             **{f"heron.w{a}": Quality.GOOD for a in (0, 1, 6, 7, 8, 10)},
@@ -339,7 +340,7 @@ async def test_b13_no_number_is_never_a_number(
     ]
     polling = poll(tcp_bus, instrument("panel-bus", *registers, every_ms=10))
     polls = size("B13")
-    await polling.until(lambda: len(polling.scans) >= polls, within_s=0.05 * polls + 5)
+    await polling.until(lambda: len(polling.scans) >= polls, within_s=PATIENCE_S + polls)
     for scan in polling.scans:
         readings = {name.removeprefix("heron."): r for name, r in scan.readings.items()}
         assert abs(readings.pop("order").value or 1.0) < 1e-20

@@ -13,6 +13,7 @@ import pytest
 
 from dewline.config.plan import ModbusRtuPlan
 from dewline.readings import Quality, Reading
+from tests.patience import PATIENCE_S
 
 Size = Callable[[str], int]
 NO_ANSWER = Reading(None, Quality.NO_ANSWER)
@@ -61,7 +62,7 @@ async def test_b3_dead_units_do_not_hold_the_line(
     asked_before = {u: sum(unit == u for _, unit, _ in far_rtu.requests) for u in dead}
     gone.clear()
     back = {(f"unit{u}-answer", True) for u in dead}
-    await polling.until(lambda: back <= set(polling.states), within_s=70)
+    await polling.until(lambda: back <= set(polling.states))
     for unit in dead:
         first_good = next(
             i for i, s in enumerate(polling.of(f"unit{unit}")) if s.readings["heron.w0"].value
@@ -126,7 +127,7 @@ async def test_b10_silence_is_kept(
     )
     slow = instrument("analyzers", *words(1), name="slow", unit=2, turnaround_ms=30, every_ms=10)
     polling, polls = poll(rtu_bus, shy, slow), size("B10")
-    await polling.until(lambda: len(polling.of("slow")) > polls, within_s=0.3 * polls + 5)
+    await polling.until(lambda: len(polling.of("slow")) > polls, within_s=PATIENCE_S + polls)
     pairs = list(itertools.pairwise(far_rtu.requests))
     after_any = [b[0] - a[0] for a, b in pairs if b[1] == 1]
     after_slow = [b[0] - a[0] for a, b in pairs if a[1] == 2]

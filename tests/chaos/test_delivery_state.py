@@ -13,6 +13,7 @@ from typing import Any
 import pytest
 
 from tests.conftest import Broker, Subscriber
+from tests.patience import PATIENCE_S
 
 DAEMON = Path(__file__).with_name("delivery_daemon.py")
 STATE = "dewline/saltmarsh/state"
@@ -75,7 +76,7 @@ async def test_a_clean_stop_is_heard_as_stopped(
     process = await start()
     await heard.until(says("running"))
     process.terminate()
-    assert await asyncio.wait_for(process.wait(), 10) == 0
+    assert await asyncio.wait_for(process.wait(), PATIENCE_S) == 0
     await heard.until(says("stopped"))
     late = await subscribe(broker.port, STATE)
     await late.until(says("stopped"))

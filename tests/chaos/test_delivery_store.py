@@ -18,6 +18,7 @@ from dewline.events import Entry, Outcome
 from dewline.journal import Journal
 from dewline.readings import Quality, Reading, Scan
 from tests.conftest import Server
+from tests.patience import PATIENCE_S
 
 DAEMON = Path(__file__).with_name("store_daemon.py")
 HOURS = 24 if os.environ.get("DEWLINE_CHAOS") == "full" else 3  # of readings, one a second
@@ -86,7 +87,7 @@ class Daemon:
         while line := await self._process.stdout.readline():
             self.published = int(line.split()[1])
 
-    async def until_published(self, count: int, within_s: float = 60.0) -> None:
+    async def until_published(self, count: int, within_s: float = PATIENCE_S) -> None:
         async with asyncio.timeout(within_s):
             while self.published < count:  # noqa: ASYNC110 - the process tells by its output
                 await asyncio.sleep(0.02)

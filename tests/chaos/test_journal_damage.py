@@ -5,7 +5,6 @@ from __future__ import annotations
 import asyncio
 import random
 import sqlite3
-import time
 from collections.abc import Callable
 from pathlib import Path
 
@@ -87,7 +86,6 @@ async def test_a_damaged_file_is_set_aside_at_the_start(
     file = bytearray(path.read_bytes())
     damage(file)
     path.write_bytes(file)
-    started = time.monotonic()
     journal = Journal.open(path, "saltmarsh", reserve_bytes=0)
     try:
         aside = journal.statistics().damaged
@@ -98,7 +96,6 @@ async def test_a_damaged_file_is_set_aside_at_the_start(
             seq = reader.tail().seq
             journal.append(entry(seq + 1, event(EVENTS + 1)))
             await journal.flush()
-            assert time.monotonic() - started < 30
             assert reader.tail().seq == seq + 1
             assert reader.events()[-1]["id"] == event(EVENTS + 1).id
     finally:

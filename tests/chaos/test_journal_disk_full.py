@@ -35,8 +35,10 @@ def small_disk(tmp_path: Path) -> Iterator[Path]:
     options = f"size={DISK_MB}m,uid={os.getuid()}"
     command = [*sudo, "mount", "-t", "tmpfs", "-o", options, "tmpfs", str(folder)]
     mounted = subprocess.run(command, capture_output=True, text=True, check=False)
-    if mounted.returncode:
-        pytest.skip(f"cannot mount a small disk: {mounted.stderr.strip()}")
+    assert mounted.returncode == 0, (
+        f"cannot mount a small disk: {mounted.stderr.strip()}; run the tests as root, or allow"
+        " this user `sudo mount` and `sudo umount` without a password"
+    )
     yield folder
     subprocess.run([*sudo, "umount", "--lazy", folder], check=True)
 

@@ -27,7 +27,6 @@ TOKENS = (
 )  # fmt: skip
 fast = settings(
     max_examples=60,
-    deadline=None,
     suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
 )
 

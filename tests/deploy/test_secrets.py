@@ -6,12 +6,13 @@ import os
 import signal
 import subprocess
 import sys
-import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import yaml
+
+from tests.patience import wait_until
 
 CANARY = "canary0f3a9c"
 FILES = {
@@ -82,9 +83,7 @@ def test_no_secret_in_log_process_list_record_page_or_crash(
         subprocess.Popen(command, stdout=out, stderr=out, cwd=tmp_path) as daemon,
     ):
         try:
-            until = time.monotonic() + 40
-            while len(told(log)) < 4 and time.monotonic() < until:
-                time.sleep(0.2)
+            wait_until("four complaints", lambda: len(told(log)) == 4)
             process = Path("/proc") / str(daemon.pid)
             seen = (process / "cmdline").read_bytes() + (process / "environ").read_bytes()
             asked = [("status", "--config", path), ("check", path), ("page-test", path, "desk")]

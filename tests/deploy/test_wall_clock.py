@@ -16,6 +16,8 @@ from typing import Any
 
 import yaml
 
+from tests.patience import wait_until
+
 HOUR_MS = 3_600_000
 
 
@@ -52,10 +54,7 @@ def offset_ms(journal: Path) -> int:
 
 
 def until(journal: Path, law: Callable[[], bool]) -> None:
-    end = time.monotonic() + 60
-    while not (journal.exists() and law()):
-        assert time.monotonic() < end
-        time.sleep(0.2)
+    wait_until("the record to say so", lambda: journal.exists() and law())
 
 
 def is_shifted(journal: Path, hours: int) -> bool:

@@ -22,6 +22,7 @@ from dewline.followers.push.page import Page
 from dewline.followers.push.page_text import PageWriter
 from dewline.followers.push.rate_limit import Quota
 from dewline.hours import zone_of
+from tests.patience import PATIENCE_S
 
 START_MS = 1_772_417_649_250
 
@@ -180,7 +181,7 @@ async def running(
     async def start(port: int, connected: bool = True, **plan: Any) -> FollowerInTask:
         follower = make_follower(port, **plan)
         tasks.append(follower.start())
-        async with asyncio.timeout(15):
+        async with asyncio.timeout(PATIENCE_S):
             while connected and not follower.statistics().connected:  # noqa: ASYNC110
                 await asyncio.sleep(0.01)
         return follower

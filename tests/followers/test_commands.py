@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from dewline.config.plan import MqttPlan
@@ -146,7 +146,6 @@ async def test_a_bad_command_is_refused_in_plain_words(
     compact_json(answer).encode()
 
 
-@settings(deadline=None)
 @given(st.binary(max_size=200))
 async def test_no_bytes_raise(payload: bytes) -> None:
     """Any bytes give an answer that can be sent."""
@@ -163,7 +162,6 @@ JUNK = st.recursive(
 
 
 # The first draw builds tables of characters, which takes its time on a busy machine.
-@settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(st.dictionaries(st.sampled_from(sorted(KEYS)), JUNK))
 async def test_no_fields_raise(fields: dict[str, Any]) -> None:
     """Any values under the known keys give an answer that can be sent, and echo no junk."""

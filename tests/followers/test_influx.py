@@ -27,6 +27,7 @@ from dewline.followers.influx.rewind import Mark, Rewind
 from dewline.journal import Journal, Reader
 from dewline.readings import Quality, Reading, Scan
 from tests.conftest import Server
+from tests.patience import PATIENCE_S
 
 TASKS: dict[InfluxFollower, asyncio.Task[None]] = {}
 """The running followers of a test."""
@@ -132,7 +133,7 @@ def rewind(follower: InfluxFollower) -> Rewind:
     return follower._rewind
 
 
-async def until(condition: Callable[[], object], within_s: float = 20.0) -> None:
+async def until(condition: Callable[[], object], within_s: float = PATIENCE_S) -> None:
     deadline = time.monotonic() + within_s
     while not condition():
         assert time.monotonic() < deadline, "waited in vain"
@@ -141,7 +142,7 @@ async def until(condition: Callable[[], object], within_s: float = 20.0) -> None
 
 async def finish(follower: InfluxFollower) -> None:
     follower.stop()
-    await asyncio.wait_for(TASKS[follower], 60)
+    await asyncio.wait_for(TASKS[follower], PATIENCE_S)
 
 
 async def test_readings_events_and_ledger_rows_arrive(

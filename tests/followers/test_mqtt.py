@@ -18,6 +18,7 @@ from dewline.followers.mqtt.follower import MqttFollower
 from dewline.readings import Command, Quality, Reading, Scan
 from tests.conftest import Broker
 from tests.followers.conftest import House
+from tests.patience import PATIENCE_S
 
 SITE = "dewline/saltmarsh"
 EVENT = f"{SITE}/event"
@@ -267,7 +268,7 @@ async def test_clean_stop_says_stopped(
     await heard.until(lambda s: s.messages(STATE))
     house.happen()
     follower.stop()
-    await asyncio.wait_for(follower.task, 5)
+    await asyncio.wait_for(follower.task, PATIENCE_S)
     await heard.until(lambda s: s.documents(STATE)[-1]["state"] == "stopped")
     await asyncio.sleep(0.2)
     states = [d["state"] for d in heard.documents(STATE)]
@@ -341,7 +342,7 @@ async def test_a_day_without_a_broker_is_a_few_lines(
     """The same failure is told once an outage, however often it is tried."""
     caplog.set_level(logging.INFO)
     follower = await running(free_port(), connected=False)
-    async with asyncio.timeout(10):
+    async with asyncio.timeout(PATIENCE_S):
         while follower.statistics().errors < 3:  # noqa: ASYNC110
             await asyncio.sleep(0.05)
     assert len([r for r in caplog.records if r.name.startswith("dewline")]) == 1

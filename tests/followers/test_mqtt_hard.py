@@ -24,6 +24,7 @@ from dewline.followers.mqtt.follower import MqttFollower
 from dewline.readings import Quality, Reading, Scan
 from tests.conftest import Broker
 from tests.followers.conftest import House
+from tests.patience import PATIENCE_S
 
 SITE = "dewline/saltmarsh"
 EVENT = f"{SITE}/event"
@@ -32,7 +33,7 @@ ALARM = f"{SITE}/heron/alarm/moisture-high"
 PASSWORD = "canary-marsh-41"
 
 
-async def until(condition: Callable[[], object], within_s: float = 15.0) -> None:
+async def until(condition: Callable[[], object], within_s: float = PATIENCE_S) -> None:
     deadline = time.monotonic() + within_s
     while not condition():
         assert time.monotonic() < deadline, "waited in vain"
@@ -168,21 +169,23 @@ async def test_cancelling_at_any_moment_ends_it(
         await asyncio.sleep(moment * 0.007)
         house.happen()
         task.cancel()
-        done, _ = await asyncio.wait({task}, timeout=5)
+        done, _ = await asyncio.wait({task}, timeout=PATIENCE_S)
         assert done, f"still running after being cancelled at {moment * 7} ms"
 
 
 async def test_stopping_while_the_broker_is_away_takes_no_time(
-    running: Callable[..., Any], free_port: Callable[[], int], house: House
+    running: Callable[..., Any],
+    free_port: Callable[[], int],
+    house: House,
+    monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    """``stop`` ends the wait for a broker at once, and what is not delivered stays for later."""
+    """``stop`` ends the wait for a broker, and what is not delivered stays for later."""
+    monkeypatch.setattr("dewline.followers.mqtt.follower.FIRST_RETRY_S", 3600.0)
     follower = await running(free_port(), connected=False)
     house.happen()
-    await until(lambda: follower.statistics().errors >= 2)
-    began = time.monotonic()
+    await until(lambda: follower.statistics().errors >= 1)
     follower.stop()
-    await asyncio.wait_for(follower.task, 2)
-    assert time.monotonic() - began < 1
+    await asyncio.wait_for(follower.task, PATIENCE_S)
     assert house.record.cursors == {}
 
 
@@ -324,7 +327,7 @@ async def test_tls(
     house.happen()
     await heard.until(lambda s: s.messages(EVENT))
     follower.stop()
-    await asyncio.wait_for(follower.task, 5)
+    await asyncio.wait_for(follower.task, PATIENCE_S)
     await heard.until(lambda s: s.documents(STATE)[-1]["state"] == "stopped")
 
 
@@ -371,7 +374,7 @@ async def test_a_stepping_clock_goes_on_without_a_broker(
 
     began = time.monotonic()
     await clock.run(program())
-    assert time.monotonic() - began < 15
+    assert time.monotonic() - began < 1800
     # 0.5 s doubling to 30 s with a fifth of jitter either way
     assert 95 <= follower.statistics().errors <= 160
 

@@ -20,6 +20,7 @@ from dewline.followers.push.follower import PushFollower
 from dewline.journal import Journal, Reader
 from dewline.watch_plan import WatchPlan
 from tests.conftest import Answer, Sink
+from tests.patience import PATIENCE_S
 
 PLACES = ("heron", "egret", "daemon")
 
@@ -131,7 +132,7 @@ class Desk:
             )
         return tuple(made)
 
-    async def told_up_to(self, name: str, seq: int, within_s: float = 10.0) -> None:
+    async def told_up_to(self, name: str, seq: int, within_s: float = PATIENCE_S) -> None:
         """Wait until a contact's cursor is there."""
         deadline = time.monotonic() + within_s
         while True:
@@ -389,7 +390,7 @@ async def test_a_test_page_comes_every_day_at_its_minute(desk: Desk, sink: Sink)
     start_ms = 1_772_417_640_000 - 3_000  # three seconds before 02:14 in Lisbon
     desk.contact("night-desk", sink, test_at_minute=2 * 60 + 14)
     desk.start(RealClock(speed=10.0, epoch_ms=start_ms))
-    await sink.until(1, within_s=5)
+    await sink.until(1)
     assert sink.texts()[0].startswith("TEST for night-desk, 02:14")
 
 
@@ -403,7 +404,7 @@ async def test_what_came_before_his_hours_is_told_when_they_begin_and_once(
     await desk.happen(raised(), ago_s=time.time() - start_ms / 1000 + 30)
     await desk.told_up_to("day-desk", 1)
     assert sink.got == []
-    await sink.until(1, within_s=5)
+    await sink.until(1)
     assert sink.texts()[0].startswith("STILL HERON moisture above 5 ppm since 02:13. ")
     await desk.told_up_to("day-desk.waited", 1)
     await desk.stop()

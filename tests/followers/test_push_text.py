@@ -204,7 +204,7 @@ def test_every_rule_of_the_example_fits() -> None:
 WORDS = st.one_of(st.none(), st.text(max_size=400))
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 @given(
     advice=WORDS,
     caution=WORDS,

@@ -16,6 +16,7 @@ from dewline.events import Entry, Event, LedgerRow, Outcome
 from dewline.journal import Journal, Reader
 from dewline.readings import Quality, Reading, Scan
 from tests.journal.conftest import Opener
+from tests.patience import PATIENCE_S
 
 
 async def test_an_event_goes_at_once_with_all_that_led_to_it(
@@ -35,7 +36,7 @@ async def test_an_event_goes_at_once_with_all_that_led_to_it(
             journal.append(Entry(seq, scan_of(seq, o2=1.0), Outcome()))
         assert not told
         journal.append(Entry(50, scan_of(50, o2=9.0), Outcome((event_of(1),))))
-        await asyncio.wait_for(done.wait(), 5)
+        await asyncio.wait_for(done.wait(), PATIENCE_S)
         assert [entry.seq for entry in told] == list(range(1, 51))
         with Reader(path) as reader:
             assert [seq for seq, _ in reader.items()] == list(range(1, 51))

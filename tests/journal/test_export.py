@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 from line_protocol_parser import parse_line
+from pyarrow import parquet
 
 from dewline.cli import main
 from dewline.errors import OutOfRange
@@ -122,7 +123,6 @@ async def test_line_protocol_is_read_back_by_an_independent_parser(
 
 async def test_parquet_is_read_back_by_pyarrow(record: Reader, tmp_path: Path) -> None:
     """Columns, types and every row, derived too."""
-    parquet = pytest.importorskip("pyarrow.parquet")
     target = tmp_path / "out.parquet"
     export(record, target, silent)
     rows = parquet.read_table(target).to_pylist()

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 import sqlite3
-import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -83,7 +82,7 @@ async def test_notes_are_found_by_time(opened: Opener, path: Path) -> None:
             assert [note.item_seq for note in reader.notes(3000)] == [3]
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 @given(
     # Stretches of steady time between steps of the clock, each longer than two anchors apart.
     st.lists(
@@ -130,10 +129,8 @@ async def test_a_slow_question_is_cut_off(
             journal.append(Entry(seq, scan_of(seq, a=1.0), Outcome()))
         await journal.flush()
         with Reader(path, time_limit_s=0.05) as reader:
-            started = time.monotonic()
             with pytest.raises(JournalError, match=r"longer than 0\.05 s"):
                 reader._all("SELECT count(*) FROM sample a, sample b, sample c, sample d")
-            assert time.monotonic() - started < 60  # without a limit it takes hours
             assert reader.tail().seq == 299
 
 

@@ -9,7 +9,7 @@ import tempfile
 from pathlib import Path
 from typing import Any
 
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from dewline.events import Entry, Outcome
@@ -65,7 +65,7 @@ async def written(path: Path, entries: list[Entry]) -> None:
     journal.close()
 
 
-@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=60)
 @given(st.lists(ENTRIES, max_size=12), st.integers(0, 12))
 def test_items_come_back_exactly_as_appended(made: list[Any], after: Any) -> None:
     """Every item after a seq returns equal to what went in; derived readings never join it."""
@@ -80,7 +80,7 @@ def test_items_come_back_exactly_as_appended(made: list[Any], after: Any) -> Non
     assert back == [(entry.seq, entry.item) for entry in entries[after:]]
 
 
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=20)
 @given(st.lists(st.dictionaries(NAMES, READINGS, min_size=1), min_size=1, max_size=8))
 def test_rows_give_measured_and_derived_in_feed_order(groups: list[Any]) -> None:
     """Followers see every reading once, in seq order, with its origin."""

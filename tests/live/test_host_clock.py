@@ -19,6 +19,7 @@ from dewline.live.host_clock import HostClock, clock_is_set
 from dewline.live.service import running
 from dewline.readings import Quality, Reading, Scan
 from dewline.watch_plan import CLOCK_SET
+from tests.patience import PATIENCE_S
 
 HOUR_MS = 3_600_000
 
@@ -74,7 +75,7 @@ async def test_the_record_of_this_start_is_stamped_anew(tmp_path: Path) -> None:
     assert (host.right, told) == (False, [("clock-set", 0.0)])
     put(5, 905 * HOUR_MS + 3000, 900 * HOUR_MS + 4000)  # set already, not yet noticed
     is_set = True
-    await asyncio.wait_for(task, 10)
+    await asyncio.wait_for(task, PATIENCE_S)
     assert (host.right, told[-1]) == (True, ("clock-set", 1.0))
     with Reader(journal.path) as reader:
         times = [item.time_ms for _, item in reader.items()]
@@ -106,7 +107,7 @@ async def test_events_go_at_once_and_marked(tmp_path: Path) -> None:
     is_set = False
     plan = load(_config(tmp_path)).plan
     journal = plan.journal.path
-    async with asyncio.timeout(25), running(plan, RealClock(), lambda: is_set) as service:
+    async with asyncio.timeout(PATIENCE_S), running(plan, RealClock(), lambda: is_set) as service:
         while not (raised := [e for e in _events(journal) if e["transition"] == "raised"]):  # noqa: ASYNC110
             await asyncio.sleep(0.05)
         assert {event["clock"] for event in _events(journal)} == {"unsynchronised"}

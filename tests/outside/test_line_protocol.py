@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from line_protocol_parser import parse_line
 
@@ -77,7 +77,6 @@ NAME = TEXT.filter(lambda t: t and t[0] not in "_#")
     st.dictionaries(NAME, NUMBER, min_size=1, max_size=3),
     st.integers(0, 4_000_000_000_000),
 )
-@settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])
 def test_any_point_comes_back(
     measurement: str, tags: dict[str, str], fields: dict[str, Any], time_ms: int
 ) -> None:

@@ -17,6 +17,7 @@ from dewline_sim.faults import KINDS, FaultError, Faults
 from dewline_sim.modbus import crc16
 from dewline_sim.scenario import Scene
 from dewline_sim.server import Endpoints, Served
+from tests.patience import PATIENCE_S
 
 ASK = bytes.fromhex("0B 03 00 64 00 02")  # unit 11: two holding registers from 100
 ASK += crc16(ASK)
@@ -223,7 +224,7 @@ async def test_dropped_link(served: Served, mbpoll: Any) -> None:
     fault = served.scene.faults.add({"kind": "drop", "link": "panel"})
     await served.apply_faults()
     with pytest.raises((ConnectionError, asyncio.IncompleteReadError)):
-        await asyncio.wait_for(reader.readexactly(1), 1)
+        await asyncio.wait_for(reader.readexactly(1), PATIENCE_S)
     writer.close()
     out = await mbpoll(*mbpoll.tcp(served, 1), "-r", 1, "127.0.0.1")
     assert "Connection refused" in out

@@ -8,7 +8,6 @@ import signal
 import socket
 import subprocess
 import sys
-import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
@@ -18,17 +17,7 @@ import yaml
 
 from dewline.live.control_socket import NoDaemon, ask_status
 from dewline.live.requests import StatusDocument
-
-START_S = 60.0
-
-
-def wait_until(what: str, ready: Callable[[], Any], within_s: float = START_S) -> Any:
-    """Poll ``ready`` until it gives something true; AssertionError names what never came."""
-    deadline = time.monotonic() + within_s
-    while not (found := ready()):
-        assert time.monotonic() < deadline, f"waited in vain for {what}"
-        time.sleep(0.03)
-    return found
+from tests.patience import PATIENCE_S, wait_until
 
 
 class Lab:
@@ -75,7 +64,7 @@ class Lab:
         self._stream.close()
         self.line.close()
         self.process.terminate()
-        self.process.wait(10)
+        self.process.wait(PATIENCE_S)
 
 
 class Daemon:
@@ -111,7 +100,7 @@ class Daemon:
         """State by alarm, of all that are not normal."""
         return {alarm["alarm"]: alarm["state"] for alarm in self.status()["alarms"]}
 
-    def until(self, alarm: str, state: str | None, within_s: float = 20.0) -> None:
+    def until(self, alarm: str, state: str | None, within_s: float = PATIENCE_S) -> None:
         """Wait for an alarm to be in a state (None: normal)."""
         wait_until(f"{alarm} {state}", lambda: self.states().get(alarm) == state, within_s)
 
@@ -134,7 +123,7 @@ class Daemon:
         """As a power cut would."""
         self.send(signal.SIGKILL)
         assert self.process is not None
-        self.process.wait(10)
+        self.process.wait(PATIENCE_S)
         self.process = None
 
     def stop(self) -> int:
@@ -142,7 +131,7 @@ class Daemon:
         if self.process is None:
             return 0
         self.send(signal.SIGTERM)
-        status = self.process.wait(20)
+        status = self.process.wait(PATIENCE_S)
         self.process = None
         return status
 

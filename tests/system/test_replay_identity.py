@@ -47,14 +47,14 @@ async def live_a_little(road: Any, lab: Any) -> None:
     road.cli("shelve", "egret.moisture-quick", "--for", "2s", "--why", "known")
     await asyncio.to_thread(until, "egret.moisture-quick", "unacknowledged")  # the shelf ended
     fault = lab.ask(fault={"kind": "silence", "link": "analyzers", "unit": 11})["fault"]
-    await asyncio.to_thread(until, "daemon.heron-trace-silent", "unacknowledged", 30)
+    await asyncio.to_thread(until, "daemon.heron-trace-silent", "unacknowledged")
     road.config.write_text(road.config.read_text().replace("above: 5 ppm", "above: 4 ppm", 1))
     road.send(signal.SIGHUP)
     await asyncio.sleep(1.0)
     lab.ask(clear=fault)
     assert await asyncio.to_thread(road.stop) == 0
     await asyncio.to_thread(road.start)
-    await asyncio.to_thread(until, "daemon.heron-trace-silent", "returned", 30)
+    await asyncio.to_thread(until, "daemon.heron-trace-silent", "returned")
     lab.add("egret-trace", "h2o", 0.0)
     await asyncio.to_thread(until, "egret.moisture-quick", "returned")
 

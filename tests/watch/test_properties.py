@@ -286,7 +286,6 @@ class Night(RuleBasedStateMachine):
 Night.TestCase.settings = settings(
     max_examples=40,
     stateful_step_count=60,
-    deadline=None,
     suppress_health_check=list(HealthCheck),
 )
 TestNight = pytest.mark.filterwarnings("error")(Night.TestCase)
@@ -355,7 +354,7 @@ class Run:
             self.feed(Resumed(at_ms, at_ms, "reload", 0, what))
 
 
-@settings(max_examples=40, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(max_examples=40, suppress_health_check=list(HealthCheck))
 @given(programs())
 def test_saved_and_restored_at_every_point_gives_the_same_events(
     program: list[tuple[str, Any, int]],
@@ -369,7 +368,7 @@ def test_saved_and_restored_at_every_point_gives_the_same_events(
     assert json.dumps(straight.drive.watch.save()) == json.dumps(frozen.drive.watch.save())
 
 
-@settings(max_examples=40, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(max_examples=40, suppress_health_check=list(HealthCheck))
 @given(programs())
 def test_quiet_readings_are_judged_no_differently(program: list[tuple[str, Any, int]]) -> None:
     """The quiet band is only a short cut: with every band shut the same events follow."""

@@ -90,7 +90,6 @@ def told(plan: WatchPlan, spells: Any, *, shut: bool) -> list[Any]:
 
 @settings(
     max_examples=60,
-    deadline=None,
     suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
 )
 @given(spells=st.lists(SPELL, min_size=2, max_size=20))

@@ -6,6 +6,7 @@ from collections.abc import Callable
 
 from dewline.readings import Quality, Reading, Scan
 from dewline.watch_plan import Above, Below, Rising, RulePlan, StaleAfter, WatchPlan
+from tests.patience import PATIENCE_S
 from tests.watch.conftest import Bench
 
 START_MS = 1_772_417_640_000  # of the bench
@@ -167,7 +168,7 @@ def test_first_start_says_nothing(
     """A watch that was never fed begins with its Resumed."""
     b = bench(make_rule("stale", "oxygen", StaleAfter(15_000)))
     assert b.resume(0, "start").events == ()
-    b.wait(20)
+    b.wait(PATIENCE_S)
     assert b.told() == [(15, "raised", "unacknowledged")]
 
 

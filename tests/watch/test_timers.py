@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 
 from dewline.watch_plan import Above, Escalation, OnCall, RulePlan
+from tests.patience import PATIENCE_S
 from tests.watch.conftest import Bench
 
 MIN = 60
@@ -204,7 +205,7 @@ def test_where_nobody_is_on_duty_it_goes_on_at_once(high: Callable[..., Bench]) 
     ):
         b = high((OFF,), plan={"on_call": on_call})
         b.at(0, oxygen=11.0)
-        b.wait(10)
+        b.wait(PATIENCE_S)
         assert b.told()[1:] == [(1, "escalated", "unacknowledged")]
         assert (b.events[1].to, b.events[1].off_duty) == ("lab-head", True)
         assert b.events[1].why == "nobody was there, day-desk is off duty"
