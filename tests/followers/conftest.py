@@ -200,7 +200,7 @@ class Story:
         self.seq = 0
         self._since: dict[str, int] = {}
 
-    def tell(
+    def event(
         self,
         transition: str = "raised",
         alarm: str = "heron.moisture-high",
@@ -248,7 +248,7 @@ class Story:
 
 @pytest.fixture
 def story() -> Story:
-    """``story.tell(transition, alarm, at_s, **fields)``: the documents of a night."""
+    """``story.event(transition, alarm, at_s, **fields)``: the documents of a night."""
     return Story()
 
 
@@ -271,7 +271,7 @@ class Phone:
         self.pages: list[Page] = []
         self.batches: list[Batch] = []
 
-    def hear(self, document: EventDocument, at_s: float = 0.0) -> None:
+    def add(self, document: EventDocument, at_s: float = 0.0) -> None:
         self.outbox.add(document, START_MS + round(at_s * 1000))
 
     def send(self, at_s: float) -> int | None:

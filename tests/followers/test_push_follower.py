@@ -394,10 +394,10 @@ async def test_a_test_page_comes_every_day_at_its_minute(desk: Desk, sink: Sink)
     assert sink.texts()[0].startswith("TEST for night-desk, 02:14")
 
 
-async def test_what_came_before_his_hours_is_told_when_they_begin_and_once(
+async def test_what_came_before_their_hours_is_told_when_they_begin_and_once(
     desk: Desk, sink: Sink
 ) -> None:
-    """Raised at 02:13:30, his hours from 02:14 on: one page then; a restart says nothing more."""
+    """Raised at 02:13:30, their hours from 02:14 on: one page then; a restart says nothing more."""
     start_ms = 1_772_417_640_000 - 6_000  # six seconds before 02:14 in Lisbon
     desk.contact("day-desk", sink, hours=(2 * 60 + 14, 3 * 60))
     desk.start(RealClock(speed=10.0, epoch_ms=start_ms))

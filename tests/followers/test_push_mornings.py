@@ -21,7 +21,7 @@ SEVEN_S = 4 * 3600 + 45 * 60 + 50.75  # from START_MS to 07:00
 def test_what_still_stands_is_told_when_hours_begin(story: Story, phone_of: type[Phone]) -> None:
     """At 07:00, without a figure of five hours ago; its end is told like any other."""
     day = phone_of(hours=DAY)
-    day.hear(story.tell())
+    day.add(story.event())
     assert day.send(3) == START_MS + SEVEN_S * 1000
     assert day.outbox.cursor == 1
     day.send(SEVEN_S + 1)
@@ -31,7 +31,7 @@ def test_what_still_stands_is_told_when_hours_begin(story: Story, phone_of: type
         "STILL HERON moisture above 5 ppm since 02:14. "
         "Close both inner doors, look at the last transfer."
     ]
-    day.hear(story.tell("returned", at_s=6 * 3600), 6 * 3600)
+    day.add(story.event("returned", at_s=6 * 3600), 6 * 3600)
     day.send(6 * 3600 + 3)
     assert [page.tone for page in day.pages] == ["high", "over"]
 
@@ -42,8 +42,8 @@ def test_what_is_settled_before_hours_begin_wakes_nobody(
 ) -> None:
     """Over, or in somebody's hands, by the morning: there is nothing to be told."""
     day = phone_of(hours=DAY)
-    day.hear(story.tell())
-    day.hear(story.tell(transition, at_s=3600), 3600)
+    day.add(story.event())
+    day.add(story.event(transition, at_s=3600), 3600)
     assert day.send(SEVEN_S + 3) is None
     assert day.pages == []
 
@@ -54,7 +54,7 @@ def test_a_night_of_several_is_one_page_in_the_morning(story: Story, phone_of: t
     for number in range(10):
         place = "heron" if number % 2 else "egret"
         alarm, at_s = f"{place}.moisture-{number}", 60.0 * number
-        day.hear(story.tell(alarm=alarm, at_s=at_s, priority="medium"), at_s)
+        day.add(story.event(alarm=alarm, at_s=at_s, priority="medium"), at_s)
     day.send(SEVEN_S)
     day.send(SEVEN_S + 3)
     (page,) = day.pages
@@ -66,13 +66,13 @@ def test_a_night_of_several_is_one_page_in_the_morning(story: Story, phone_of: t
 def test_levels_of_one_signal_that_waited_are_one_line(story: Story, phone_of: type[Phone]) -> None:
     """The gravest speaks for the others; after a restart none of them is told again."""
     events = [
-        story.tell("raised", "heron.oxygen-high", limit=10.0, priority="medium"),
-        story.tell("raised", "heron.oxygen-rush", 60, limit=150.0),
-        story.tell("raised", "heron.oxygen-very", 90, limit=100.0),
+        story.event("raised", "heron.oxygen-high", limit=10.0, priority="medium"),
+        story.event("raised", "heron.oxygen-rush", 60, limit=150.0),
+        story.event("raised", "heron.oxygen-very", 90, limit=100.0),
     ]
     first, second = (levels(phone_of, hours=DAY, from_priority="medium") for _ in range(2))
     for document in events:
-        first.hear(document)
+        first.add(document)
     first.send(SEVEN_S)
     first.send(SEVEN_S + 3)
     assert [page.text[:43] for page in first.pages] == [
@@ -83,30 +83,30 @@ def test_levels_of_one_signal_that_waited_are_one_line(story: Story, phone_of: t
     assert second.send(SEVEN_S + 60) is None
     for number, name in enumerate(("rush", "very", "high")):
         at_s = SEVEN_S + 120 + number
-        second.hear(story.tell("returned", f"heron.oxygen-{name}", at_s), at_s)
+        second.add(story.event("returned", f"heron.oxygen-{name}", at_s), at_s)
     second.send(SEVEN_S + 200)
     assert [page.tone for page in second.pages] == ["over"]
 
 
 def test_a_morning_page_is_not_repeated_by_a_restart(story: Story, phone_of: type[Phone]) -> None:
     """Told at seven, the daemon starts anew at eight: silence, and later the end."""
-    raised = story.tell()
+    raised = story.event()
     first = phone_of(hours=DAY)
-    first.hear(raised)
+    first.add(raised)
     first.send(SEVEN_S)
     first.send(SEVEN_S + 3)
     assert (len(first.pages), first.outbox.deferred_cursor) == (1, 1)
     second = phone_of(hours=DAY)
     second.outbox.recall([raised], first.outbox.cursor, first.outbox.deferred_cursor)
     assert second.send(SEVEN_S + 3600) is None
-    second.hear(story.tell("returned", at_s=SEVEN_S + 4000), SEVEN_S + 4000)
+    second.add(story.event("returned", at_s=SEVEN_S + 4000), SEVEN_S + 4000)
     second.send(SEVEN_S + 4003)
     assert [page.tone for page in second.pages] == ["over"]
 
 
 def test_a_morning_that_was_slept_through_is_made_good(story: Story, phone_of: type[Phone]) -> None:
     """The daemon was down at seven: who comes on duty then is told at the start."""
-    raised = story.tell()
+    raised = story.event()
     phone = phone_of(hours=DAY)
     phone.outbox.recall([raised], 1, 0)
     phone.send(SEVEN_S + 1800)
@@ -119,9 +119,9 @@ def test_a_reminder_in_hours_takes_the_place_of_what_waited(
 ) -> None:
     """The night's lower priority is lifted at the moment hours begin: one page, not two."""
     day = phone_of(hours=DAY)
-    day.hear(story.tell(priority="high"))
+    day.add(story.event(priority="high"))
     day.send(SEVEN_S)
-    day.hear(story.tell("reminded", at_s=SEVEN_S, why="waited for the morning"), SEVEN_S)
+    day.add(story.event("reminded", at_s=SEVEN_S, why="waited for the morning"), SEVEN_S)
     day.send(SEVEN_S + 3)
     assert len(day.pages) == 1
     assert day.texts()[0].startswith("STILL HERON moisture 6.2 ppm, above 5 ppm since 02:14.")
@@ -147,7 +147,7 @@ def rush(story: Story) -> list[tuple[float, EventDocument]]:
     def tell(
         transition: str, at_s: float, limit: float, **more: Any
     ) -> tuple[float, EventDocument]:
-        return at_s, story.tell(transition, names[limit], at_s, limit=limit, **more)
+        return at_s, story.event(transition, names[limit], at_s, limit=limit, **more)
 
     return [
         tell("raised", 0, 150.0, value=306.0),
@@ -164,7 +164,7 @@ def test_one_rush_is_one_page_and_one_end(story: Story, phone_of: type[Phone]) -
     """The milder levels speak no more on the way down; over is what is below the last of them."""
     phone = levels(phone_of)
     for at_s, document in rush(story):
-        phone.hear(document, at_s)
+        phone.add(document, at_s)
         phone.send(at_s + 3)
     assert [page.tone for page in phone.pages] == ["high", "over"]
     assert phone.texts()[1] == (
@@ -180,13 +180,13 @@ def test_an_end_that_comes_with_the_last_level_knows_who_has_seen_the_first(
     """The last level ends without a word to anybody; whether the first was seen still counts."""
     phone = levels(phone_of)
     for at_s, document in rush(story)[:4]:
-        phone.hear(document, at_s)
+        phone.add(document, at_s)
         phone.send(at_s + 3)
     if seen:
-        phone.hear(story.tell("acknowledged", "heron.oxygen-rush", 905, state="normal"), 905)
+        phone.add(story.event("acknowledged", "heron.oxygen-rush", 905, state="normal"), 905)
     for name in ("very", "high"):
-        over = story.tell("unsuppressed", f"heron.oxygen-{name}", 910, state="normal")
-        phone.hear(over, 910)
+        over = story.event("unsuppressed", f"heron.oxygen-{name}", 910, state="normal")
+        phone.add(over, 910)
     phone.send(913)
     assert [page.tone for page in phone.pages] == ["high", "over"]
     assert ("Nobody has acknowledged" in phone.texts()[1]) is not seen
@@ -200,11 +200,11 @@ def test_one_rush_stays_one_page_through_a_restart(
     events = rush(story)
     first, second = levels(phone_of), levels(phone_of)
     for at_s, document in events[:cut]:
-        first.hear(document, at_s)
+        first.add(document, at_s)
         first.send(at_s + 3)
     second.outbox.recall([d for _, d in events[:cut]], first.outbox.cursor)
     for at_s, document in events[cut:]:
-        second.hear(document, at_s)
+        second.add(document, at_s)
         second.send(at_s + 3)
     assert [page.tone for page in first.pages + second.pages] == ["high", "over"]
 
@@ -213,9 +213,9 @@ def test_a_rush_that_comes_again_is_told_again(story: Story, phone_of: type[Phon
     """A new raise of the graver level is news, though the milder one has stood all the time."""
     phone = levels(phone_of)
     for at_s, document in rush(story)[:6]:
-        phone.hear(document, at_s)
+        phone.add(document, at_s)
         phone.send(at_s + 3)
-    phone.hear(story.tell("raised", "heron.oxygen-rush", 1000, limit=150.0, value=200.0), 1000)
+    phone.add(story.event("raised", "heron.oxygen-rush", 1000, limit=150.0, value=200.0), 1000)
     phone.send(1003)
     assert [page.tone for page in phone.pages] == ["high", "high"]
 
@@ -226,10 +226,10 @@ def test_a_rush_seen_before_it_was_sent_tells_no_end_later(
     """Never paged for, so nobody is told that it is over, at whatever level."""
     phone = levels(phone_of)
     events = rush(story)
-    phone.hear(events[0][1])
-    phone.hear(story.tell("acknowledged", "heron.oxygen-rush", 1), 1)
+    phone.add(events[0][1])
+    phone.add(story.event("acknowledged", "heron.oxygen-rush", 1), 1)
     for at_s, document in events[1:]:
-        phone.hear(document, at_s)
+        phone.add(document, at_s)
         phone.send(at_s + 3)
     assert phone.pages == []
 
@@ -239,7 +239,7 @@ def test_advice_for_the_time_after_is_told_at_the_end(story: Story, phone_of: ty
     step = "When power is back, restart circulator and analyzers by hand."
     phone = phone_of()
     for at_s, transition in ((0, "raised"), (2400, "returned")):
-        phone.hear(story.tell(transition, "heron.mains-lost", at_s, when_over=step), at_s)
+        phone.add(story.event(transition, "heron.mains-lost", at_s, when_over=step), at_s)
         phone.send(at_s + 3)
     assert [page.tone for page in phone.pages] == ["high", "over"]
     assert phone.texts()[1].endswith(f". {step}")
@@ -252,7 +252,7 @@ def test_advice_is_not_told_at_the_end_whatever_it_says(
     phone = phone_of()
     for at_s, transition in ((0, "raised"), (2400, "returned")):
         advice = "When in doubt, go and look."
-        phone.hear(story.tell(transition, "heron.mains-lost", at_s, advice=advice), at_s)
+        phone.add(story.event(transition, "heron.mains-lost", at_s, advice=advice), at_s)
         phone.send(at_s + 3)
     assert "When in doubt" in phone.texts()[0]
     assert phone.texts()[1].endswith("Nobody has acknowledged: do so once you know why.")

@@ -60,7 +60,7 @@ def lines(page: Page) -> str:
 
 def test_a_climb_is_told_as_a_person_would(story: Story) -> None:
     """What, how bad, since when, why, how long there is, what to do: all on one screen."""
-    document = story.tell(
+    document = story.event(
         alarm="heron.moisture-climbing",
         value=1.1,
         limit=0.3,
@@ -114,7 +114,7 @@ def test_every_kind_of_condition_has_its_words(
     begins: str,
 ) -> None:
     """A level, a slope, silence, stillness and a switch each read as what they are."""
-    document = story.tell(**fields)
+    document = story.event(**fields)
     page = writer(rule("heron.moisture-high", condition)).alarm(PageItem(document), START_MS)
     assert page.text.startswith(begins)
     assert page.text.endswith("Close both inner doors, look at the last transfer.")
@@ -122,7 +122,7 @@ def test_every_kind_of_condition_has_its_words(
 
 def test_the_house_speaks_of_itself(story: Story) -> None:
     """An alarm of the daemon's own box names the part that is lost."""
-    document = story.tell(
+    document = story.event(
         alarm="daemon.analyzers-lost",
         signal="daemon.analyzers-link",
         value=0.0,
@@ -137,8 +137,8 @@ def test_the_house_speaks_of_itself(story: Story) -> None:
 
 def test_an_end_says_how_long_and_what_is_left_to_do(story: Story) -> None:
     """Over: when, after how long, what it is now, and whether anybody has to do something."""
-    raised = story.tell("raised")
-    ended = story.tell("returned", at_s=7800, value=3.2)
+    raised = story.event("raised")
+    ended = story.event("returned", at_s=7800, value=3.2)
     page = writer().over(PageItem(ended, raised=raised), START_MS + 7_800_000)
     assert page.text == (
         "OVER at 04:24 after 2 h 10 min: HERON moisture above 5 ppm, now 3.2 ppm. "
@@ -149,7 +149,7 @@ def test_an_end_says_how_long_and_what_is_left_to_do(story: Story) -> None:
 
 def test_a_repeat_has_the_same_id_and_says_so(story: Story) -> None:
     """Marked in the title and below; still under 200 characters."""
-    page = writer().alarm(PageItem(story.tell(advice="x " * 300)), START_MS)
+    page = writer().alarm(PageItem(story.event(advice="x " * 300)), START_MS)
     again = page.repeated()
     assert again.id == page.id
     assert "again?" in again.title
@@ -166,7 +166,7 @@ def test_a_test_page_says_that_there_is_nothing_to_do() -> None:
 
 def test_a_page_without_advice_still_has_a_next_step(story: Story) -> None:
     """A rule of a user's own may have none."""
-    page = writer().alarm(PageItem(story.tell(advice=None)), START_MS)
+    page = writer().alarm(PageItem(story.event(advice=None)), START_MS)
     assert page.text.endswith("Go and look, then acknowledge.")
 
 
@@ -280,7 +280,7 @@ def test_numbers_times_and_spans_read_well() -> None:
 
 def test_what_is_back_within_its_limit_but_not_over_yet_is_not_told_as_below(story: Story) -> None:
     """An escalation in the off-delay: the reading of now, and the side it had gone to."""
-    document = story.tell(
+    document = story.event(
         "escalated", value=3.0, to="lab-head", why="night-desk did not acknowledge within 15 min"
     )
     page = writer(rule("heron.moisture-high", Above(5.0))).alarm(PageItem(document), START_MS)
@@ -291,7 +291,7 @@ def test_what_is_back_within_its_limit_but_not_over_yet_is_not_told_as_below(sto
 def test_an_outlook_on_the_good_side_is_a_way_back(story: Story) -> None:
     """8 ppm is ahead of 36 ppm above a limit of 10: it mends by itself."""
     outlook = Outlook(8.0, "ppm", 3600.0, 3000.0, 4500.0)
-    page = writer().alarm(PageItem(story.tell(value=36.3, limit=10.0, outlook=outlook)), START_MS)
+    page = writer().alarm(PageItem(story.event(value=36.3, limit=10.0, outlook=outlook)), START_MS)
     assert " Back to 8 ppm about 03:14 (03:04-03:29). " in page.text
 
 
@@ -307,20 +307,20 @@ def test_an_outlook_on_the_good_side_is_a_way_back(story: Story) -> None:
 )
 def test_a_signal_is_called_by_its_place_and_role(story: Story, signal: str, begins: str) -> None:
     """An antechamber is named as one; what belongs to another place names that place too."""
-    page = writer().alarm(PageItem(story.tell(signal=signal)), START_MS)
+    page = writer().alarm(PageItem(story.event(signal=signal)), START_MS)
     assert page.text.startswith(f"{begins} 6.2 ppm")
 
 
 def test_an_outlook_of_days_waits_for_the_morning(story: Story) -> None:
     """On the lock screen only what comes within a day."""
     outlook = Outlook(100.0, "ppm", 3 * 86_400.0, None, None)
-    page = writer().alarm(PageItem(story.tell(outlook=outlook)), START_MS)
+    page = writer().alarm(PageItem(story.event(outlook=outlook)), START_MS)
     assert "100 ppm" not in page.text
 
 
 def test_a_value_just_past_its_limit_is_not_told_as_the_limit(story: Story) -> None:
     """3997 mbar below 4000 mbar is 3.997 bar below 4 bar."""
-    document = story.tell(value=3997.0, unit="mbar", limit=4000.0, limit_unit="mbar")
+    document = story.event(value=3997.0, unit="mbar", limit=4000.0, limit_unit="mbar")
     assert "3.997 bar, below 4 bar" in writer().alarm(PageItem(document), START_MS).text
 
 
@@ -349,7 +349,7 @@ def test_a_cause_is_told_in_words_and_not_where_the_alarm_says_it(
     story: Story, alarm: str, cause: Cause, said: str
 ) -> None:
     """How sure, in a word; a lost mains is not explained by a power cut."""
-    text = writer().alarm(PageItem(story.tell(alarm=alarm, cause=cause)), START_MS).text
+    text = writer().alarm(PageItem(story.event(alarm=alarm, cause=cause)), START_MS).text
     assert said in text
     assert bool(said) == ("Probably" in text or "Perhaps" in text)
 
@@ -360,11 +360,11 @@ def test_a_caution_comes_before_the_cause_and_in_short_where_it_has_to(story: St
     cause = Cause("glove-torn", 0.9)
     advice = "Look for an open glove, door or line, and listen for gas; look at it from outside."
     text = writer().alarm(
-        PageItem(story.tell(caution=caution, cause=cause, advice=advice)), START_MS
+        PageItem(story.event(caution=caution, cause=cause, advice=advice)), START_MS
     )
     assert "Heed the fixed room monitor." in text.text
     assert "Inert gas takes" not in text.text
-    short = writer().alarm(PageItem(story.tell(caution=caution, advice="Look.")), START_MS)
+    short = writer().alarm(PageItem(story.event(caution=caution, advice="Look.")), START_MS)
     assert caution in short.text
 
 
@@ -374,9 +374,9 @@ def test_what_ends_with_its_guard_is_not_told_as_over(story: Story) -> None:
     guard = Guard("heron.large_evacuating", "above", 0.5)
     pages = writer(rule(alarm, Above(6.0), signal=signal, unit="mbar", only_while=guard))
     fields: dict[str, Any] = {"signal": signal, "unit": "mbar", "limit": 6.0, "limit_unit": "mbar"}
-    raised = story.tell("raised", alarm, value=22.9, **fields)
+    raised = story.event("raised", alarm, value=22.9, **fields)
     for value, begins in ((24.7, "NOT JUDGED any more at 02:44"), (4.0, "OVER at 02:44")):
-        ended = story.tell("returned", alarm, 1800, value=value, **fields)
+        ended = story.event("returned", alarm, 1800, value=value, **fields)
         text = pages.over(PageItem(ended, raised=raised), START_MS + 1_800_000).text
         assert text.startswith(f"{begins} after 30 min: HERON large antechamber pressure above 6")
 
@@ -386,7 +386,7 @@ def test_what_ends_with_its_guard_is_not_told_as_over(story: Story) -> None:
 )
 def test_a_doubt_is_told_in_words(story: Story, limit: float, words: str) -> None:
     """A number from 0 to 2 says nothing to anybody."""
-    document = story.tell(
+    document = story.event(
         alarm="heron.oxygen-unknown",
         signal="heron.oxygen_doubt",
         value=2.0,
@@ -404,8 +404,8 @@ def test_an_outlook_that_is_gone_is_over(story: Story) -> None:
     """On its way to 5 ppm, and now at 0.4: a forecast has no side to stand off on."""
     guard = Guard("heron.moisture", "above", 0.8)
     soon = rule("heron.moisture-soon", Reaches(5.0, 36_000_000), only_while=guard)
-    raised = story.tell("raised", "heron.moisture-soon", value=1.5)
-    ended = story.tell("returned", "heron.moisture-soon", 3600, value=0.4)
+    raised = story.event("raised", "heron.moisture-soon", value=1.5)
+    ended = story.event("returned", "heron.moisture-soon", 3600, value=0.4)
     page = writer(soon).over(PageItem(ended, raised=raised), START_MS + 3_600_000)
     assert page.text.startswith("OVER at 03:14 after 60 min: HERON moisture on its way to 5 ppm")
 
@@ -415,7 +415,7 @@ def test_what_comes_and_goes_is_not_always_a_limit_s_fault(story: Story) -> None
     level = rule("heron.moisture-high", Above(5.0))
     link = rule("daemon.panel-lost", FalseFor(10_000), signal="daemon.panel-link")
     for alarm, widen in (("heron.moisture-high", True), ("daemon.panel-lost", False)):
-        document = story.tell("chattering", alarm, why="raised and returned 3 times in a minute")
+        document = story.event("chattering", alarm, why="raised and returned 3 times in a minute")
         text = writer(level, link).alarm(PageItem(document), START_MS).text
         assert "comes and goes (raised and returned 3 times" in text
         assert ("deadband" in text) is widen

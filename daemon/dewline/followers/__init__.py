@@ -1,1 +1,1 @@
-"""Followers: each carries the journal to one far side and moves its cursor when that confirmed."""
+"""Followers: each delivers the journal to one far side, and its cursor moves on confirmation."""

@@ -1,4 +1,4 @@
-"""What every follower offers the service, and what it asks of the journal."""
+"""The interface of a follower for the service, and what it needs of the journal."""
 
 from __future__ import annotations
 
@@ -24,28 +24,28 @@ class FollowerStatistics:
 
 
 class Follower(Protocol):
-    """Carries what is committed to a far side, at least once and in order."""
+    """Delivers what is committed to a far side, at least once and in order."""
 
     name: str
 
     async def run(self) -> None:
-        """Follow until ``stop`` or cancellation; a far side that is away is only waited for."""
+        """Deliver until ``stop`` or cancellation; wait while the far side is away."""
 
     def stop(self) -> None:
-        """Deliver what is committed so far, take leave, and let ``run`` return."""
+        """Deliver what is committed so far and let ``run`` return."""
 
     def committed(self, entries: Sequence[Entry]) -> None:
-        """Told in the loop thread after each commit. Never blocks, never raises."""
+        """Called in the thread of the event loop after each commit. Never blocks, never raises."""
 
     def held(self, entries: Sequence[Entry]) -> None:
-        """Told of entries with events that the disk refuses for now; ``committed`` follows."""
+        """Called with events that the disk refuses for now; ``committed`` follows later."""
 
     def statistics(self) -> FollowerStatistics:
-        """How it stands now."""
+        """How far it has come."""
 
 
 class JournalTail(Protocol):
-    """The end of the record."""
+    """The end of the journal."""
 
     @property
     def event_seq(self) -> int:
@@ -56,7 +56,7 @@ class JournalReader(Protocol):
     """The part of the journal's reader that event followers use."""
 
     def tail(self) -> JournalTail:
-        """The end of the record."""
+        """The end of the journal."""
 
     def events(self, after_event_seq: int, limit: int) -> list[EventDocument]:
         """At most ``limit`` event documents with a higher ``seq``, in order."""
@@ -71,4 +71,4 @@ class JournalReader(Protocol):
         """(item_seq, event_seq) up to which that follower's far side has confirmed."""
 
     def close(self) -> None:
-        """Let go of the file."""
+        """Close the file."""

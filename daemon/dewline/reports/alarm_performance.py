@@ -189,7 +189,10 @@ class AlarmPerformance:
         )  # fmt: skip
 
     def document(self) -> PerformanceDocument:
-        """As JSON."""
+        """As JSON, times in ISO 8601 UTC.
+
+        ``top`` and ``unacknowledged`` hold the ten most frequent and the ten longest.
+        """
 
         def spans(found: Sequence[AlarmSpan]) -> list[SpanDocument]:
             return [span.document(self.to_ms) for span in found]

@@ -8,16 +8,15 @@ a CSV or from the journal. Nothing here closes a valve; people do.
 from __future__ import annotations
 
 from bisect import bisect_right
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from operator import itemgetter
-from typing import NamedTuple, TypedDict
+from typing import NamedTuple
 
 from dewline.errors import OutOfRange
 from dewline.gas import hold, ingress
 from dewline.gas.hold import SHORTEST_S, Compliance, HoldReading, HoldResult, HoldSensors
 from dewline.gas.ingress import OxygenReading, OxygenResult, OxygenSensor
-from dewline.readings import iso_utc
 from dewline.watch_plan import BoxPlan, WatchPlan
 
 SETTLE_S = 600.0
@@ -304,99 +303,3 @@ def _no_oxygen_method(box: BoxPlan, signals: HoldSignals, stretch: HoldStretch) 
         return "it is not known whether the loop stood; map circulating"
     point = next((a.sample_point for a in box.analyzers if a.role == "oxygen"), "box")
     return None if point == "box" else f"the analyzer samples the {point}, not the box"
-
-
-HoldDocument = TypedDict(
-    "HoldDocument",
-    {
-        "seconds": float,
-        "mean_gauge_mbar": float,
-        "hourly_rate": float,
-        "expanded": float,
-        "coverage_factor": float,
-        "raw_hourly_rate": float,
-        "rigid_hourly_rate": float,
-        "resolved": bool,
-        "class": int | None,
-        "budget": dict[str, float],
-    },
-)
-"""A pressure hold as JSON: rates in 1/h, loss negative."""
-
-OxygenDocument = TypedDict(
-    "OxygenDocument",
-    {
-        "seconds": float,
-        "hourly_rate": float,
-        "expanded": float,
-        "air_l_h": float,
-        "resolved": bool,
-        "class": int | None,
-        "budget": dict[str, float],
-    },
-)
-"""An oxygen method as JSON: rates in 1/h; ``air_l_h`` is the air leaking in, in L/h."""
-
-FindingsDocument = TypedDict(
-    "FindingsDocument",
-    {
-        "box": str,
-        "from": str,
-        "to": str,
-        "pressure_hold": HoldDocument | None,
-        "oxygen_method": OxygenDocument | None,
-        "own_best": float | None,
-        "remarks": list[str],
-    },
-)
-"""A leak test as JSON and in the ledger."""
-
-
-def document(found: Findings, own_best_per_h: float | None = None) -> FindingsDocument:
-    """The findings as JSON. ``own_best_per_h``: the best earlier test of the box, in 1/h."""
-    return {
-        "box": found.box,
-        "from": iso_utc(found.from_ms),
-        "to": iso_utc(found.to_ms),
-        "pressure_hold": None if found.hold is None else _hold_document(found.hold),
-        "oxygen_method": None if found.oxygen is None else _oxygen_document(found.oxygen),
-        "own_best": own_best_per_h,
-        "remarks": list(found.remarks),
-    }
-
-
-def own_best(earlier: Iterable[Mapping[str, object]]) -> float | None:
-    """The smallest rate, in 1/h, that earlier tests resolved by either method; None for none.
-
-    ``earlier``: documents of the ledger.
-    """
-    methods = (test.get(name) for test in earlier for name in ("pressure_hold", "oxygen_method"))
-    found = [method for method in methods if isinstance(method, Mapping) and method["resolved"]]
-    return min((abs(method["hourly_rate"]) for method in found), default=None)
-
-
-def _hold_document(found: HoldResult) -> HoldDocument:
-    return {
-        "seconds": found.duration_s,
-        "mean_gauge_mbar": found.mean_gauge_mbar,
-        "hourly_rate": found.per_h,
-        "expanded": found.expanded_per_h,
-        "coverage_factor": found.coverage_factor,
-        "raw_hourly_rate": found.raw_l_h / found.volume_l,
-        "rigid_hourly_rate": found.rigid_l_h / found.volume_l,
-        "resolved": found.resolved,
-        "class": found.class_number,
-        "budget": {name: part / found.volume_l for name, part in found.budget_l_h.items()},
-    }
-
-
-def _oxygen_document(found: OxygenResult) -> OxygenDocument:
-    return {
-        "seconds": found.duration_s,
-        "hourly_rate": found.per_h,
-        "expanded": found.expanded_per_h,
-        "air_l_h": found.air_l_h,
-        "resolved": found.resolved,
-        "class": found.class_number,
-        "budget": dict(found.budget_per_h),
-    }

@@ -36,6 +36,7 @@ from dewline.followers.mqtt.messages import (
     MessageWriter,
     OutMessage,
 )
+from dewline.followers.mqtt.orphans import clear_orphans
 from dewline.followers.mqtt.topics import Topics
 from dewline.followers.tasks import ask_journal, first_to_end, wait_until
 from dewline.readings import Scan, parse_iso_utc
@@ -49,7 +50,6 @@ LAST_RETRY_S = 30.0
 SETTLED_S = 30.0  # a connection that held that long ends an outage
 LEAVE_DRAIN_S = 10.0
 MAX_HELD_EVENTS = 10_000
-NOT_GIVEN_BACK = "look at the access list of the broker: it does not give back"
 EXPECTED = (aiomqtt.MqttError, OSError, DewlineError)
 
 
@@ -276,31 +276,15 @@ class MqttFollower:
         table = await self._read(lambda reader: reader.alarm_table())
         messages = self._event_messages.table(table)
         await link.publish(messages)
-        await self._clear_orphans(link, {message.topic for message in messages})
+        alarms = {message.topic for message in messages}
+        complaint = await clear_orphans(
+            link, self._topics, self._writer, alarms=alarms, is_known=self._latest.knows
+        )
+        if complaint is not None:
+            self._failures.report(complaint)
         if self._plan.commands != "off":
             await link.subscribe(1, self._topics.command)
         self._failures.note(f"connected to {self._plan.host}:{self._plan.port}")
-
-    async def _clear_orphans(self, link: BrokerLink, kept: set[str]) -> None:
-        """Empty the retained topics of alarms and signals that no longer exist."""
-        filters = (self._topics.any_alarm, self._topics.any_reading)
-        # QoS 0: a broker keeps only so many unacknowledged, and what is beyond is lost (mosquitto).
-        await link.subscribe(0, *filters)
-        await link.subscribe(1, self._topics.state)
-        await link.publish([self._running()])
-        if not await link.read_back():
-            self._failures.report(f"{NOT_GIVEN_BACK} its own {self._topics.state}")
-        elif missing := kept - link.retained:
-            self._failures.report(
-                f"{NOT_GIVEN_BACK} {len(missing)} of its {len(kept)} alarm topics"
-            )
-        await link.unsubscribe(*filters)
-        orphans = sorted(t for t in link.retained - kept if not self._is_known_reading(t))
-        await link.publish([self._writer.empty(topic) for topic in orphans])
-
-    def _is_known_reading(self, topic: str) -> bool:
-        box, kind, name = topic.rsplit("/", 3)[1:]
-        return kind == "reading" and self._latest.knows(f"{box}.{name}")
 
     async def _serve_commands(self, link: BrokerLink) -> None:
         while True:

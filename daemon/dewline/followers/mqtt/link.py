@@ -76,7 +76,10 @@ class BrokerLink:
             task.result()
 
     async def publish_last(self, message: OutMessage) -> None:
-        """Publish on the way out, within a second; a broker that is gone is no error."""
+        """Publish before the connection is closed; wait for it at most ``LEAVE_TIMEOUT_S``.
+
+        A broker that is gone is no error.
+        """
         with self._clock.io(), contextlib.suppress(aiomqtt.MqttError):
             await in_own_task(
                 self._client.publish(

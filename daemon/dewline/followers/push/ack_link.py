@@ -1,8 +1,8 @@
 """A link that acknowledges one alarm for one contact, until it expires.
 
-HMAC-SHA256 over everything the link says, with a key that never leaves its
-file. Whoever holds the link may acknowledge that alarm, so a link is as secret
-as the page it came on, and it can do nothing else: no reset, no shelving.
+It is signed by HMAC-SHA256 (RFC 2104) over its whole content, with a key that is only in its file.
+Anybody who has the link may acknowledge that alarm, so it is as secret as the page it came on. It
+permits nothing else: no reset, no shelving.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ REFUSED = "this link is not valid"
 
 @dataclass(frozen=True, slots=True)
 class AckLink:
-    """What a link says. ``expires_s``: UTC epoch."""
+    """The content of a link. ``expires_s``: UTC epoch."""
 
     alarm: str
     event_id: str
@@ -44,30 +44,30 @@ def read_key(path: Path) -> bytes:
 
 
 def sign(link: AckLink, key: bytes) -> str:
-    """The token of a link, fit for an address."""
-    said = compact_json([link.alarm, link.event_id, link.contact, link.expires_s]).encode()
-    return f"{_text(said)}.{_text(_mac(said, key))}"
+    """The token of a link, which can stand in an address: content and signature in base64url."""
+    content = compact_json([link.alarm, link.event_id, link.contact, link.expires_s]).encode()
+    return f"{_text(content)}.{_text(_mac(content, key))}"
 
 
 def verify_untrusted(token: str, key: bytes, now_s: float) -> AckLink:
-    """What a token says; CommandError where it was not signed with ``key`` or has expired.
+    """The link in a token; CommandError where it was not signed with ``key`` or has expired.
 
-    Nothing of it is read before the signature is known to be right.
+    ``now_s``: UTC epoch. Nothing in the token is read before its signature was checked.
     """
-    said_text, dot, mac_text = token.partition(".")
+    content_text, dot, mac_text = token.partition(".")
     if not dot or len(token) > LONGEST_TOKEN:
         raise CommandError(REFUSED)
-    said, mac = _bytes_untrusted(said_text), _bytes_untrusted(mac_text)
-    if not hmac.compare_digest(mac, _mac(said, key)):
+    content, mac = _bytes_untrusted(content_text), _bytes_untrusted(mac_text)
+    if not hmac.compare_digest(mac, _mac(content, key)):
         raise CommandError(REFUSED)
-    alarm, event_id, contact, expires_s = json.loads(said)
+    alarm, event_id, contact, expires_s = json.loads(content)
     if now_s >= expires_s:
         raise CommandError("this link has expired; acknowledge at the daemon")
     return AckLink(alarm, event_id, contact, expires_s)
 
 
-def _mac(said: bytes, key: bytes) -> bytes:
-    return hmac.new(key, b"dewline acknowledge\0" + said, hashlib.sha256).digest()
+def _mac(content: bytes, key: bytes) -> bytes:
+    return hmac.new(key, b"dewline acknowledge\0" + content, hashlib.sha256).digest()
 
 
 def _text(data: bytes) -> str:
@@ -75,7 +75,7 @@ def _text(data: bytes) -> str:
 
 
 def _bytes_untrusted(text: str) -> bytes:
-    """CommandError for anything but the one way in which ``_text`` writes these bytes."""
+    """The bytes in a text; CommandError for a text that ``_text`` does not write."""
     try:
         data = base64.b64decode(text + "=" * (-len(text) % 4), altchars=b"-_", validate=True)
     except (binascii.Error, ValueError):

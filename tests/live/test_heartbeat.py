@@ -1,4 +1,4 @@
-"""The ping to the outside: only while every part of the house gets on."""
+"""The heartbeat: pings outside only while every part of the daemon makes progress."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ SECRET = "canary-reed-77"
 
 @pytest.fixture
 async def start(tmp_path: Path) -> AsyncIterator[Callable[..., Heartbeat]]:
-    """``start(text, behind)``: a running pinger whose file holds ``text``."""
+    """``start(text, behind)``: a running heartbeat whose address file holds ``text``."""
     tasks = []
 
     def run(text: str, behind: Callable[[], tuple[str, ...]] = lambda: ()) -> Heartbeat:
@@ -37,10 +37,10 @@ async def start(tmp_path: Path) -> AsyncIterator[Callable[..., Heartbeat]]:
             await task
 
 
-async def test_it_pings_while_all_advance_and_not_while_anything_stands(
+async def test_it_pings_only_while_every_part_makes_progress(
     start: Callable[..., Heartbeat], sink: Sink
 ) -> None:
-    """Silence outside begins with the first part that stands still, and ends with it."""
+    """Pings stop when a part stands still, and go on when it moves again."""
     still: list[str] = []
     start(f"http://127.0.0.1:{sink.port}/{SECRET}", lambda: tuple(still))
     await sink.until(3)
@@ -54,7 +54,7 @@ async def test_it_pings_while_all_advance_and_not_while_anything_stands(
     await sink.until(before + 1)
 
 
-async def test_trouble_is_told_once_without_the_address(
+async def test_a_failure_is_logged_once_without_the_address(
     start: Callable[..., Heartbeat],
     sink: Sink,
     answer: type[Answer],
