@@ -29,7 +29,11 @@ HELP = "tell a story of the simulated lab: into files, or live on real sockets a
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
-    """The arguments of the command."""
+    """Add the arguments of the command to a parser.
+
+    With ``--csv`` or ``--truth`` alone the story is written to files at full
+    speed; otherwise it is served, by default at the speed of real time.
+    """
     parser.add_argument("story", nargs="?", help="a story's name, or the path of its YAML")
     parser.add_argument("--list", action="store_true", help="list the stories and end")
     parser.add_argument("--acts", action="store_true", help="list what a story can do and end")

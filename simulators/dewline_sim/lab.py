@@ -13,7 +13,7 @@ from dewline_sim.physics import acts
 from dewline_sim.physics.box import Box
 from dewline_sim.physics.climate import Climate
 from dewline_sim.physics.gloves import TICK_S
-from dewline_sim.physics.mixture import SPECIES, Ledger, Mixture, empty
+from dewline_sim.physics.mixture import Ledger
 from dewline_sim.physics.plant import Plant, Site
 from dewline_sim.physics.purifier import Purifier
 from dewline_sim.physics.services import Cooling, Supply, VacuumPump
@@ -36,7 +36,6 @@ class Lab:
         self._site = self.plant.site
         self._tick_every = round(_TICK_S / self._site.step_s)
         self._glove_every = round(TICK_S / self._site.step_s)
-        self._start = self._content()
 
     @property
     def now_s(self) -> float:
@@ -129,35 +128,6 @@ class Lab:
     def acts(self) -> dict[str, str]:
         """Every act with its parameters, their defaults and its meaning."""
         return acts.listing()
-
-    def _content(self) -> Mixture:
-        total = empty()
-        for box in self.boxes.values():
-            box.add_content_to(total)
-        for purifier in self.purifiers.values():
-            purifier.add_content_to(total)
-        return total
-
-    def ledger_of_moles(self) -> dict[str, dict[str, float]]:
-        """Per species in mol: came, went, made, held, held at the start, and what does not add up.
-
-        ``relative`` is the residual over all that moved or stayed.
-        """
-        now, ledger = self._content(), self.ledger
-        rows = {}
-        for i, name in enumerate(SPECIES):
-            residual = self._start[i] + ledger.came[i] + ledger.made[i] - ledger.went[i] - now[i]
-            size = max(self._start[i], now[i], ledger.came[i], ledger.went[i], abs(ledger.made[i]))
-            rows[name] = {
-                "came": ledger.came[i],
-                "went": ledger.went[i],
-                "made": ledger.made[i],
-                "held_before": self._start[i],
-                "held": now[i],
-                "residual": residual,
-                "relative": abs(residual) / size if size else 0.0,
-            }
-        return rows
 
 
 def built(spec: LabSpec, seed: int, epoch_ms: int) -> Plant:

@@ -108,7 +108,11 @@ class RtuUnits:
         self._last = 0.0
 
     def receive(self, data: bytes) -> list[Reply]:
-        """Answer the whole requests in these bytes. What has a wrong CRC is passed over."""
+        """Answer the whole requests in these bytes.
+
+        What has a wrong CRC is passed over with all that came with it; a request
+        cut short waits 50 ms for its rest.
+        """
         now = time.monotonic()
         if self._buffer and now - self._last > _STALE_S:
             self._buffer = b""

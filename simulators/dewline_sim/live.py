@@ -39,7 +39,10 @@ class View:
         self._out.flush()
 
     def update(self, *, quiet: bool) -> None:
-        """Write the records; redraw at most once a second, on a terminal in place."""
+        """Write the records, and the view at most once a second.
+
+        On a terminal the view is redrawn in place; elsewhere it is printed anew.
+        """
         for writer in self._writers:
             writer.write()
         now = time.monotonic()
@@ -54,7 +57,11 @@ class View:
         self._out.flush()
 
     def lines(self) -> list[str]:
-        """What is true and what is shown now: time, a line for each box, faults on the wire."""
+        """What is true and what is shown now.
+
+        The time, a line for each box with truth, indication and quality of its
+        main signals, and the faults on the wire.
+        """
         scene = self._served.scene
         shown = {signal: (value, quality) for signal, value, quality in scene.shown()}
         lines = [iso_utc(scene.now_ms)]

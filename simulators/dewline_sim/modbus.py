@@ -46,7 +46,11 @@ class Unit:
         self._alive = alive
 
     def answer(self, pdu: bytes) -> bytes | None:
-        """The reply PDU. Checks in the order of the standard: function, quantity, address."""
+        """The reply PDU to a request PDU; None from a unit without power.
+
+        Checks in the order of the standard (V1.1b3 §7): function, quantity,
+        address. Whatever would write is answered with ILLEGAL FUNCTION.
+        """
         function = pdu[0]
         self.counts[function] += 1
         if not self._alive():

@@ -162,7 +162,10 @@ class Served:
             line.apply_faults()
 
     def counts(self) -> Counts:
-        """What was asked of the units and meters so far, and the faults that struck."""
+        """What was asked of the units and meters so far, and the faults that struck.
+
+        A request counts whether or not it was answered.
+        """
         by_unit = {
             bus: {str(n): {str(f): c for f, c in u.counts.items()} for n, u in units.items()}
             for bus, units in self.units.items()

@@ -1,15 +1,15 @@
-"""The lab of a story: a file with a part that is repeated for every box, and changes over it.
+"""The files of stories and labs: their form, and how a lab is laid out for its boxes.
 
-In the part ``each`` the word BOX stands for a box's name, N for its number from
-1, and a text ``=10+N`` for that sum. Places stand in mappings by name, so that a
-story can change one of them; ``spec_of`` turns them into what the physics wants.
+A lab's file has a part ``each`` that is repeated for every box. In it the word
+BOX stands for a box's name, N for its number from 1, and a text ``=10+N`` for
+that sum. Places stand in mappings by name, so that a story can change one of
+them; ``spec_of`` turns them into what the physics wants.
 """
 
-from __future__ import annotations
-
+# No `from __future__ import annotations`: a TypedDict must see `Required` when it is made.
 import re
 from collections.abc import Callable, Mapping, Sequence
-from typing import TypedDict
+from typing import Required, TypedDict
 
 from dewline_sim.faults import LinkKind
 from dewline_sim.typed_tree import Tree, tree_of
@@ -21,23 +21,39 @@ class StoryError(ValueError):
     """A story or lab that cannot be told; the text says where."""
 
 
-class _Bus(TypedDict):
-    kind: LinkKind
+class StoryFile(TypedDict, total=False):
+    """A story as it is written. ``lab`` names a lab's file or is one."""
+
+    title: str
+    about: str
+    lab: Required[str | Tree]
+    names: list[str]
+    start: Required[object]  # ISO 8601; YAML reads it as a date where it is not quoted
+    hours: float
+    draw: Tree | None
+    change: Tree | None
+    timeline: list[Tree] | None
 
 
-class BusEntry(_Bus, total=False):
+#: One item of a timeline; ``at`` is a text or a pair of them.
+Item = TypedDict(
+    "Item",
+    {
+        "at": Required[object], "do": str, "place": str, "with": Tree | None, "instrument": str,
+        "fault": Tree, "for": str, "wrong": dict[str, str], "right": dict[str, str], "daily": bool,
+    },
+    total=False,
+)  # fmt: skip
+
+
+class BusEntry(TypedDict, total=False):
     """A bus of the lab. ``baud`` is for serial ones."""
 
+    kind: Required[LinkKind]
     baud: int
 
 
-class _Instrument(TypedDict):
-    bus: str
-    profile: str
-    place: str
-
-
-class InstrumentEntry(_Instrument, total=False):
+class InstrumentEntry(TypedDict, total=False):
     """An instrument of the lab: how it is read, and how it is wired to the physics.
 
     ``wiring`` names PLACE.ROLE for a register that shows another place,
@@ -45,6 +61,9 @@ class InstrumentEntry(_Instrument, total=False):
     what the instrument knows of itself. The rest is for the watcher's config.
     """
 
+    bus: Required[str]
+    profile: Required[str]
+    place: Required[str]
     unit: int
     every: str
     timeout: str
@@ -57,18 +76,15 @@ class InstrumentEntry(_Instrument, total=False):
     own: dict[str, float]
 
 
-class _Setup(TypedDict):
-    buses: dict[str, BusEntry]
-    instruments: dict[str, InstrumentEntry]
-
-
-class Setup(_Setup, total=False):
+class Setup(TypedDict, total=False):
     """A lab's file, laid out for its boxes, with every size filled in.
 
     ``lab`` is the physics. Places are written as in the watcher's config, which
     takes them over unread; here only their ``signals`` are used.
     """
 
+    buses: Required[dict[str, BusEntry]]
+    instruments: Required[dict[str, InstrumentEntry]]
     lab: Tree
     site: str
     timezone: str
@@ -127,7 +143,10 @@ def _mapped(tree: object, fill: Callable[[str], object]) -> object:
 
 
 def merged(base: Mapping[str, object], over: Mapping[str, object]) -> Tree:
-    """``over`` laid over ``base``, key by key and level by level; null takes a key away."""
+    """``over`` laid over ``base``, key by key and level by level.
+
+    Null takes a key away; lists and scalars are replaced whole.
+    """
     out = dict(base)
     for key, value in over.items():
         known = out.get(key)

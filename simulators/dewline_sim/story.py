@@ -26,62 +26,15 @@ from datetime import datetime
 from importlib import resources
 from importlib.resources.abc import Traversable
 from pathlib import Path
-from typing import Required, TypedDict
 
 import yaml
 
-from dewline_sim.setup import Setup, StoryError, expanded, filled, merged
+from dewline_sim.setup import Item, Setup, StoryError, StoryFile, expanded, filled, merged
 from dewline_sim.typed_tree import Tree, build, tree_of
 
 DAY_MS = 86_400_000
 _UNITS_MS = {"s": 1000, "min": 60_000, "h": 3_600_000, "d": DAY_MS}
 _CLOCK = re.compile(r"(\d{1,2}):(\d\d)(?::(\d\d))?")
-
-
-class _File(TypedDict):
-    lab: str | Tree
-    start: object  # ISO 8601; YAML reads it as a date where it is not quoted
-
-
-class StoryFile(_File, total=False):
-    """A story as it is written. ``lab`` names a lab's file or is one."""
-
-    title: str
-    about: str
-    hours: float
-    names: list[str]
-    draw: Tree | None
-    change: Tree | None
-    timeline: list[Tree] | None
-
-
-class _Cause(TypedDict):
-    cause: str
-    place: str
-
-
-class Cause(_Cause, total=False):
-    """What is wrong at a place."""
-
-    note: str
-
-
-Item = TypedDict(
-    "Item",
-    {
-        "at": Required[object],  # text, or a pair of texts
-        "do": str,
-        "place": str,
-        "with": Tree | None,
-        "instrument": str,
-        "fault": Tree,
-        "for": str,
-        "wrong": Cause,
-        "right": Cause,
-        "daily": bool,
-    },
-    total=False,
-)
 
 
 @dataclass(frozen=True, slots=True)
@@ -213,7 +166,7 @@ class _Timeline:
             if right := item.get("right"):
                 self._set_right(right, at)
 
-    def _set_right(self, right: Cause, at_ms: int) -> None:
+    def _set_right(self, right: Mapping[str, str], at_ms: int) -> None:
         """End what is wrong with the same cause at the same place."""
         for i, known in enumerate(self.wrongs):
             same = (known.cause, known.place) == (right["cause"], right["place"])

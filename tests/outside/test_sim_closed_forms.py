@@ -13,7 +13,7 @@ import pytest
 from scipy.integrate import solve_ivp
 
 from dewline_sim.lab import Lab
-from dewline_sim.physics.mixture import CM3_MOL, LITRE_MOL, R, vapour_pressure_pa
+from dewline_sim.physics.mixture import CM3_MOL, H2, H2O, LITRE_MOL, R, vapour_pressure_pa
 from dewline_sim.physics.spec import (
     BoxSpec,
     ChamberSpec,
@@ -268,9 +268,9 @@ def test_regeneration_uses_two_hydrogen_an_oxygen(row: dict[str, str]) -> None:
         lab.run(10)
         assert lab.now_s < 12 * 3600
     assert purifier.forming_mol / LITRE_MOL == pytest.approx(need_l, rel=WITHIN)
-    made = lab.ledger_of_moles()
-    assert made["water"]["made"] * 18.01528 == pytest.approx(float(row["H2O_formed_g"]), rel=1e-4)
-    assert -made["hydrogen"]["made"] == pytest.approx(
+    made = lab.ledger.made
+    assert made[H2O] * 18.01528 == pytest.approx(float(row["H2O_formed_g"]), rel=1e-4)
+    assert -made[H2] == pytest.approx(
         float(row["H2_mol"]) * use if use == 1.0 else grams / 31.9988 * 2, rel=1e-4
     )
 

@@ -17,6 +17,7 @@ from dewline_sim.physics.spec import (
     SupplySpec,
     lab_spec,
 )
+from tests.sim.balance import MoleBalance
 
 EPOCH_MS = 1_772_366_400_000  # 2026-03-01 12:00 UTC
 HERON = "heron"
@@ -96,6 +97,7 @@ def test_no_mole_is_lost_whatever_happens() -> None:
     """
     hours = 7 * 24 if os.environ.get("DEWLINE_LONG") else 6
     lab, chance = Lab(three_boxes(), 5, EPOCH_MS), random.Random(5)
+    balance = MoleBalance(lab)
     waiting: list[tuple[str, str, dict[str, object]]] = []
     while lab.now_s < hours * 3600:
         if not waiting:
@@ -106,11 +108,11 @@ def test_no_mole_is_lost_whatever_happens() -> None:
             if purifier.regeneration is None and chance.random() < 0.03:
                 purifier.start_regeneration(hydrogen=True, right_gas=True)
         lab.run(chance.randrange(20, 400 if hours == 6 else 1200))
-    rows = lab.ledger_of_moles()
-    assert {name for name, row in rows.items() if row["came"] > 1e-6} == set(rows)
-    assert rows["oxygen"]["made"] < 0.0
+    rows = balance.rows()
+    assert {name for name, row in rows.items() if row.came > 1e-6} == set(rows)
+    assert rows["oxygen"].made < 0.0
     for name, row in rows.items():
-        assert row["relative"] < 1e-9, (name, row)
+        assert row.relative < 1e-9, (name, row)
 
 
 def test_every_act_can_be_done_and_is_tried_above() -> None:
@@ -229,9 +231,10 @@ def refusals() -> list[tuple[Callable[[Lab], object], str]]:
 def test_what_is_unknown_is_refused_by_name(ask: Callable[[Lab], object], named: str) -> None:
     """ValueError that names what is known instead; the lab stays as it was."""
     lab = Lab(LabSpec(), 1, 0)
+    balance = MoleBalance(lab)
     with pytest.raises(ValueError, match=named):
         ask(lab)
-    assert lab.ledger_of_moles()["oxygen"]["residual"] == 0.0
+    assert balance.rows()["oxygen"].residual == 0.0
 
 
 def test_a_spec_from_plain_mappings() -> None:

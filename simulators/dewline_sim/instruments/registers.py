@@ -59,7 +59,7 @@ LOOP_QUALITY = {
 }
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class Register:
     """One value in the bank. ``per`` is what one count is worth, in ``unit``.
 
@@ -131,7 +131,11 @@ class Register:
         return min(LOOP_MA[State.OVER], max(LOOP_MA[State.UNDER], current))
 
     def shown(self, value: float, state: State) -> tuple[float | None, str]:
-        """The number (lab's unit) and quality word that a reader of these words gets."""
+        """The number (lab's unit) and quality word that a reader of these words gets.
+
+        No number where the words stand for a state without one, or the loop current
+        is outside its range. Written from the map, not by decoding ``words``.
+        """
         if self.type == "bit":
             return (1.0 if abs(value) > 0.5 else 0.0), "good"
         if self.loop is not None:

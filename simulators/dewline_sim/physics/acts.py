@@ -1,4 +1,8 @@
-"""What people and faults can do, by name. A plain table; parameters are keyword-only."""
+"""What people and faults can do in a lab, by name.
+
+An act is a function of the plant, a place and keyword-only parameters; the
+first paragraph of its docstring is its meaning in ``dewline simulate --acts``.
+"""
 
 from __future__ import annotations
 
@@ -36,8 +40,8 @@ def _described(name: str, act: Act) -> str:
         p.name if p.default is p.empty else f"{p.name}={p.default}"
         for p in _parameters(act).values()
     ]
-    meaning = " ".join((act.__doc__ or name.replace("_", " ")).split())
-    return f"({', '.join(parameters)}) {meaning}"
+    summary = (act.__doc__ or name.replace("_", " ")).partition("\n\n")[0]
+    return f"({', '.join(parameters)}) {' '.join(summary.split())}"
 
 
 def _parameters(act: Act) -> dict[str, inspect.Parameter]:

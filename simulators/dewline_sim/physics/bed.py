@@ -14,16 +14,17 @@ from __future__ import annotations
 import math
 from typing import Final
 
-from dewline_sim.physics.mixture import H2O, LITRE_MOL, MOLAR_MASS, O2, SOLVENT, Mixture, arrhenius
+from dewline_sim.physics.mixture import H2O, LITRE_MOL, MOLAR_MASS, O2, arrhenius
 from dewline_sim.physics.spec import PurifierSpec
 
 OXIDATION_J_MOL: Final = 314e3  # copper to its oxide, per mol of O2
 
 
 class Layer:
-    """One sorbent in cells. ``half`` is h as a mole fraction. Capacity in mol.
+    """One sorbent in cells. ``half`` is h as a mole fraction, ``capacity`` in mol.
 
-    Outlet fraction = ``offset`` + ``slope`` x inlet fraction.
+    ``held`` is what each cell has taken up, in mol, inlet first. The fraction at
+    the outlet is ``offset`` + ``slope`` x the fraction at the inlet.
     """
 
     __slots__ = (
@@ -39,10 +40,12 @@ class Layer:
         self._waiting = self._passed = 0.0
         self.half = 0.0
         self._attenuation = 1.0  # activity left of the fresh one
+        self.offset, self.slope = 0.0, 1.0
         self.refresh()
 
     @property
     def mol(self) -> float:
+        """What the sorbent has taken up, in mol."""
         return sum(self.held) + self._waiting
 
     @property
@@ -51,7 +54,11 @@ class Layer:
         return self.mol / self.capacity
 
     def spread(self, mol: float) -> None:
-        """Take in ``mol`` as a past run would have left it: inlet first, a soft front."""
+        """Take in ``mol`` as a past run would have left it: inlet first, a soft front.
+
+        Done in small doses without desorption, so that the profile along the
+        bed is the one its own kinetics give.
+        """
         half, self.half = self.half, 0.0
         self.refresh()
         left = min(mol, self.capacity - sum(self.held))
@@ -75,7 +82,7 @@ class Layer:
         self._attenuation, self.half = activity, half
 
     def refresh(self) -> None:
-        """Hand what waits to the cells and work out the outlet's two numbers anew."""
+        """Share out to the cells what waits, and recompute ``offset`` and ``slope``."""
         if self._waiting != 0.0:
             self._settle()
         offset, slope = 0.0, 1.0
@@ -100,7 +107,7 @@ class Layer:
         return thin, reach * units * taken * self.half
 
     def _settle(self) -> None:
-        """Share out what waits along the bed, as the mean inlet of the time would have."""
+        """Share out what waits along the bed, as the mean inlet since the last time would have."""
         waiting, grip = self._waiting, 1.0 - self.slope
         self._waiting = 0.0
         inlet = 0.0
@@ -119,7 +126,7 @@ class Layer:
         self._spill(waiting - given)
 
     def _spill(self, mol: float) -> None:
-        """Put the rest where there is room; the very last crumb goes to the last cell."""
+        """Put the rest where there is room; the last rounding error goes to the last cell."""
         place = self.capacity / self._cells
         for i in range(self._cells):
             part = max(-self.held[i], min(mol, place - self.held[i]))
@@ -138,7 +145,11 @@ class Layer:
 
 
 class Bed:
-    """Catalyst and sieve in one vessel, with a temperature, a memory of solvent, and rest gas."""
+    """Catalyst and sieve in one vessel, with a temperature in degC.
+
+    ``solvent_mol`` is what it holds of solvent, ``rest`` the gas that a
+    regeneration left in its void (mol per species).
+    """
 
     def __init__(self, spec: PurifierSpec, temperature_c: float) -> None:
         self.spec = spec
@@ -172,7 +183,12 @@ class Bed:
         return math.exp(-self.poison_mol / self.spec.solvent_poison_mol)
 
     def update(self, dt: float, around_c: float, tau_s: float) -> None:
-        """Heat of reaction, drift towards ``around_c``, and the layers brought up to date."""
+        """Bring temperature and layers up to date after ``dt`` s.
+
+        The heat of reaction since the last time warms it at once; then it drifts
+        towards ``around_c`` with the time constant ``tau_s``. The level over the
+        sieve follows exp(-E/RT), at most 2 % by volume.
+        """
         mol = self.oxygen.mol
         heat_j = OXIDATION_J_MOL * max(0.0, mol - self._counted_mol)
         self._counted_mol = mol
@@ -184,11 +200,3 @@ class Bed:
         self.water.tune(1.0, min(half, 0.02))
         self.oxygen.refresh()
         self.water.refresh()
-
-    def add_content_to(self, total: Mixture) -> None:
-        """Add what both layers, solvent and rest gas amount to (mol per species)."""
-        total[O2] += self.oxygen.mol
-        total[H2O] += self.water.mol
-        total[SOLVENT] += self.solvent_mol
-        for i in range(6):
-            total[i] += self.rest[i]

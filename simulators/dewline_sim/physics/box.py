@@ -86,14 +86,18 @@ class Box(GasSpace):
         self.update_pressure()
 
     def start_step(self, now_s: float, dt: float) -> None:
-        """Move hands, run transfers, and decide what flows in the coming ``dt`` s."""
-        self.arms_m3 = self.hands.litres(now_s, self.climate.local_hour(now_s)) * 1e-3
+        """Move hands, run transfers, and decide what flows in the coming ``dt`` s.
+
+        What flows in is let in by ``add_inflows``, what flows out leaves in two
+        halves by ``release_half``.
+        """
+        self.displace(self.hands.litres(now_s, self.climate.local_hour(now_s)))
         for transfer in self.transfers:
             transfer.advance(self, dt)
         if self.transfers and self.transfers[0].done:
             self.transfers = [t for t in self.transfers if not t.done]
         self._in, self._out = self.valves.decide(self, dt)
-        self.exhaust_mol += self._out * self.inert_share
+        self.note_exhaust(self._out)
         self._air = self.test_leak_m3_s * self.density * dt
         if self.openings:
             self._leak(dt)
@@ -137,7 +141,7 @@ class Box(GasSpace):
         """Note a volume that flows out (in where negative) and one that changes places."""
         if out_m3 > 0.0:
             self._out += out_m3 * self.density
-            self.spill_mol += out_m3 * self.density * self.inert_share
+            self.note_spill(out_m3 * self.density)
         else:
             self._air -= out_m3 * self.density
         self._out += swapped_m3 * self.density
@@ -148,7 +152,7 @@ class Box(GasSpace):
         if self._out:
             n = sum(self.zone)
             move(self.zone, self.ledger.went, min(0.5, 0.5 * self._out / n))
-        self.zone_mol = sum(self.zone)
+        self.count_zone()
 
     def mix_corner(self, dt: float) -> None:
         """Let swept zone and corner change gas for ``dt`` s.
@@ -169,7 +173,7 @@ class Box(GasSpace):
         else:
             from_here -= excess / here
         swap(self.zone, self.corner, from_here, from_there)
-        self.zone_mol = sum(self.zone)
+        self.count_zone()
 
     def add_inflows(self, pump: VacuumPump, dt: float) -> None:
         """Let in all that comes in during ``dt`` s, and run the antechambers.
@@ -187,17 +191,12 @@ class Box(GasSpace):
         if self.freezer is not None:
             self.freezer.exchange(zone, dt)
         if self.things:
-            self._dry_things(dt)
+            self.dry_things(dt)
         self._run_sources(dt)
         for chamber in self.chambers.values():
             if not chamber.idle:
                 chamber.step(self, pump, dt)
-        self.zone_mol = sum(zone)
-
-    def _dry_things(self, dt: float) -> None:
-        for thing in self.things:
-            thing.dry(self.zone, dt)
-        self.things = [thing for thing in self.things if thing.pools]
+        self.count_zone()
 
     def _run_sources(self, dt: float) -> None:
         for species in (O2, H2O, H2, SOLVENT):
@@ -215,7 +214,7 @@ class Box(GasSpace):
         self.set_pressure(n, volume)
         for chamber in open_doors:
             chamber.equalize(self)
-        self.zone_mol = sum(self.zone)
+        self.count_zone()
 
     def update_slow(self, dt: float, loop_k: float) -> None:
         """Temperature and what follows from it, every few seconds.
@@ -223,10 +222,8 @@ class Box(GasSpace):
         ``loop_k`` is how much warmer than the room the loop makes the box in the end.
         """
         goal = self.climate.temperature_c + self.lights_k * self.powered + loop_k
-        self.temperature_c += (goal - self.temperature_c) * -math.expm1(
-            -dt / (self.spec.warm_up_min * 60.0)
-        )
-        self.kelvin = self.temperature_c + ZERO_C
+        nearer = -math.expm1(-dt / (self.spec.warm_up_min * 60.0))
+        self.set_temperature(self.temperature_c + (goal - self.temperature_c) * nearer)
         self.walls.set_temperature(self.temperature_c)
         self.update_composition()
         if self.freezer is not None:
@@ -243,22 +240,11 @@ class Box(GasSpace):
 
     def lose_power(self) -> None:
         """Valves fall shut, programs stop where they are, lights go out."""
-        self.powered = False
+        super().lose_power()
         self.valves.purge_l_min = 0.0
         self.transfers.clear()
         for chamber in self.chambers.values():
             chamber.evacuating = chamber.refilling = False
-
-    def add_content_to(self, total: Mixture) -> None:
-        """Add everything in the box, its walls, gloves and chambers to ``total`` (mol)."""
-        super().add_content_to(total)
-        self.walls.add_content_to(total)
-        self.gloves.add_content_to(total)
-        total[H2O] += sum(thing.mol for thing in self.things + self.luggage)
-        if self.freezer is not None:
-            total[H2O] += self.freezer.ice_mol
-        for chamber in self.chambers.values():
-            chamber.add_content_to(total)
 
 
 def _idle(

@@ -48,7 +48,10 @@ def transfer_start(
     hold_s: float = 60.0, load_s: float = 60.0, unload_s: float = 120.0,
     item_water_g: float = 0.0, item: str = "part",
 ) -> None:  # fmt: skip
-    """Bring something in: load, cycles of evacuate, hold and refill, unload."""
+    """Bring something in: load, cycles of evacuate, hold and refill, unload.
+
+    ``item_water_g`` above 0 brings a wet thing, part or cardboard.
+    """
     box, room = plant.box(place), plant.chamber(place, chamber)
     stages = inward(
         room,
@@ -119,7 +122,10 @@ def seal_leak(
     door: str = "outer",
     diameter_mm: float = 0.2,
 ) -> None:
-    """A door seal leaks like a round hole; 0 mends it."""
+    """A door seal leaks like a round hole; 0 mends it.
+
+    The hole is as long as a thin lip of rubber, 0.05 mm.
+    """
     _one_of(door, ("outer", "inner"), "door")
     hole = Opening(f"{chamber}-{door}", "shell", diameter_mm * 1e-3, 5e-5) if diameter_mm else None
     setattr(plant.chamber(place, chamber), f"{door}_seal", hole)
@@ -236,7 +242,10 @@ def hands(
     plant: Plant, place: str, *, pattern: str = "work", arms_l: float = 8.0, pull_l: float = 4.0,
     rest_s: float = 1200.0, stay_s: float = 600.0,
 ) -> None:  # fmt: skip
-    """none; work; day (9-12 and 14-17 h local); withdrawals (only the pull)."""
+    """none; work; day (9-12 and 14-17 h local); withdrawals (only the pull).
+
+    Litres that arms displace and a pull takes away; mean rest and stay in s.
+    """
     plan = cast(Pattern, _one_of(pattern, PATTERNS, "pattern"))
     plant.box(place).hands.plan(
         plan,

@@ -17,7 +17,7 @@ _INNER_MIX_S: Final = 15.0
 
 
 class Chamber:
-    """One antechamber of a box. Pressures absolute, in Pa."""
+    """One antechamber of a box. Pressures absolute, in Pa; ``gas`` and ``wall_mol`` in mol."""
 
     def __init__(self, spec: ChamberSpec, gas: Mixture) -> None:
         self.spec = spec
@@ -32,11 +32,15 @@ class Chamber:
         self.inner_seal: Opening | None = None
 
     def pressure_pa(self, kelvin: float) -> float:
+        """Absolute pressure in Pa at this temperature."""
         return sum(self.gas) * R * kelvin / self.volume_m3
 
     @property
     def idle(self) -> bool:
-        """Shut, tight, dry: nothing happens in it."""
+        """Whether nothing happens in it: shut, tight, and its walls and load dry.
+
+        A box skips idle chambers at every step.
+        """
         return not (
             self.evacuating
             or self.refilling
@@ -49,7 +53,11 @@ class Chamber:
         )
 
     def step(self, box: GasSpace, pump: VacuumPump, dt: float) -> None:
-        """All that happens in ``dt`` s. ``box`` gives gas, takes gas, and says the temperature."""
+        """All that happens in ``dt`` s: doors, drying, pumping, refill, leaks, exchange.
+
+        ``box`` gives gas, takes gas, and has the temperature. The valves of an
+        automatic chamber need gas to move them, a hand valve only power for the pump.
+        """
         if self.outer_open:
             self._room_air(box, dt)
         else:
@@ -163,9 +171,3 @@ class Chamber:
             move(self.gas, box.zone, excess / n)
         else:
             move(box.zone, self.gas, -excess / sum(box.zone))
-
-    def add_content_to(self, total: Mixture) -> None:
-        """Add its gas and water to ``total`` (mol per species)."""
-        for i in range(6):
-            total[i] += self.gas[i]
-        total[H2O] += self.wall_mol + sum(item.mol for item in self.items)

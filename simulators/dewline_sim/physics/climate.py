@@ -37,6 +37,9 @@ class Climate:
         self.barometer_shift_mbar = Ramp(0.0)
         self.air_changes = Ramp(spec.air_changes_per_h)
         self.room_oxygen = DRY_OXYGEN
+        self.temperature_c = spec.temperature_c
+        self.barometer_pa = 100.0 * spec.barometer_mbar
+        self.vapour_pa = 0.0
         self.air = empty()
         self.update(0.0, 0.0, 0.0)
 
@@ -45,7 +48,11 @@ class Climate:
         return ((self._epoch_s + now_s) / 3600.0 + self.spec.utc_offset_h) % 24.0
 
     def update(self, now_s: float, passed_s: float, inert_m3: float) -> None:
-        """Bring the room to ``now_s``; ``inert_m3`` of inert gas got into it since."""
+        """Bring the room to ``now_s``, ``passed_s`` after the last time.
+
+        ``inert_m3`` of inert gas got into it meanwhile. The day's warmest hour is
+        15 h local time. The air never holds more than 98 % of saturation.
+        """
         spec = self.spec
         angle = 2 * math.pi * (self.local_hour(now_s) - 15.0) / 24.0
         self.temperature_c = (
@@ -62,6 +69,7 @@ class Climate:
 
     @property
     def humidity_percent(self) -> float:
+        """Relative humidity at the room's present temperature."""
         return 100.0 * self.vapour_pa / vapour_pressure_pa(self.temperature_c)
 
     def _barometer_mbar(self, now_s: float) -> float:

@@ -1,4 +1,4 @@
-"""A freezer in the box: a compressor with hysteresis, a lid, and ice that is in no hurry."""
+"""A freezer in the box: a compressor with hysteresis, a lid, and ice on its walls."""
 
 from __future__ import annotations
 

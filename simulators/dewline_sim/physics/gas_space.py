@@ -62,6 +62,15 @@ class GasSpace:
         self.mass_density = mass * self.density
         self.buoyancy = abs(molar_mass(air) / mass - 1.0)
 
+    def set_temperature(self, temperature_c: float) -> None:
+        """Another temperature of the gas, in degC; the pressure follows with the next step."""
+        self.temperature_c = temperature_c
+        self.kelvin = temperature_c + ZERO_C
+
+    def displace(self, litres: float) -> None:
+        """Set the volume that hands in the gloves take (negative: gloves pulled outward)."""
+        self.arms_m3 = litres * 1e-3
+
     def _given_way_m3(self, gauge_pa: float) -> float:
         """Volume that gloves and window give way."""
         return max(-self._stroke, min(self._stroke, self._give * gauge_pa))
@@ -81,9 +90,31 @@ class GasSpace:
         soft = self._give if abs(self._give * self.gauge_pa) < self._stroke else 0.0
         return self.spec.volume_m3 / self.pressure_pa + soft
 
+    def count_zone(self) -> None:
+        """Bring ``zone_mol`` up to date after gas was moved."""
+        self.zone_mol = sum(self.zone)
+
+    def note_exhaust(self, mol: float) -> None:
+        """Note gas of the zone that leaves to the exhaust; only its inert part counts."""
+        self.exhaust_mol += mol * self.inert_share
+
+    def note_spill(self, mol: float) -> None:
+        """Note gas of the zone that leaves to the room; only its inert part counts."""
+        self.spill_mol += mol * self.inert_share
+
+    def lose_power(self) -> None:
+        """No power any more: valves do not move and the pump does not pull."""
+        self.powered = False
+
+    def dry_things(self, dt: float) -> None:
+        """Let what lies in the box give off water for ``dt`` s; what is dry is forgotten."""
+        for thing in self.things:
+            thing.dry(self.zone, dt)
+        self.things = [thing for thing in self.things if thing.pools]
+
     def lose_to_room(self, share: float) -> None:
         """Let a share (0-1) of the swept zone's gas out into the room."""
-        self.spill_mol += share * sum(self.zone) * self.inert_share
+        self.note_spill(share * sum(self.zone))
         move(self.zone, self.ledger.went, share)
 
     def set_pressure(self, mol: float, volume_m3: float) -> None:
@@ -101,8 +132,3 @@ class GasSpace:
         self.gauge_pa = gauge
         self.pressure_pa = barometer + gauge
         self.density = self.pressure_pa / (R * self.kelvin)
-
-    def add_content_to(self, total: Mixture) -> None:
-        """Add the gas of both zones to ``total`` (mol per species)."""
-        for i in range(6):
-            total[i] += self.zone[i] + self.corner[i]

@@ -1,4 +1,4 @@
-"""Gloves: slabs of rubber through which oxygen and water creep, hours late.
+"""Gloves: slabs of rubber through which oxygen and water diffuse, with a lag of hours.
 
 One-dimensional diffusion in six layers; a layer's content over its solubility
 is the pressure it is in equilibrium with. 1 barrer = 1e-10 cm3(STP) cm /
@@ -46,6 +46,7 @@ class Slab:
 
     @property
     def mol(self) -> float:
+        """What is dissolved in the rubber, in mol."""
         return sum(self.content) + self.waiting
 
     def soak(self, outside_pa: float) -> float:
@@ -74,6 +75,7 @@ class Slab:
         return came
 
     def release(self, zone: Mixture, species: int, dt: float) -> None:
+        """Hand over what reaches the inside in ``dt`` s."""
         moved = self.rate * dt
         self.waiting -= moved
         zone[species] += moved
@@ -102,7 +104,12 @@ class Gloves:
         temperature_c: float,
         inside_pa: Mixture,
     ) -> None:
-        """One minute of creep; ``inside_pa`` are the partial pressures in the box."""
+        """One minute of permeation; ``inside_pa`` are the partial pressures in the box.
+
+        Permeances follow exp(-E/RT) with the box's temperature. Worn gloves are
+        humid inside: ``hands_humidity`` multiplies the room's vapour pressure.
+        Nitrogen passes without a lag, and only where there is less of it inside.
+        """
         quick = arrhenius(OXYGEN_J_MOL, temperature_c)
         outside_pa = air[O2] * barometer_pa
         _cross(ledger, O2, self.oxygen.diffuse(outside_pa, inside_pa[O2], quick))
@@ -127,11 +134,6 @@ class Gloves:
             moved = self.nitrogen_rate * dt
             zone[N2] += moved
             ledger.came[N2] += moved
-
-    def add_content_to(self, total: Mixture) -> None:
-        """Add what is dissolved in the rubber (mol per species)."""
-        total[O2] += self.oxygen.mol
-        total[H2O] += self.water.mol
 
 
 def _cross(ledger: Ledger, species: int, mol: float) -> None:

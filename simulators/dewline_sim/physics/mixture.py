@@ -24,11 +24,15 @@ CM3_MOL: Final = LITRE_MOL * 1e-3
 
 
 def empty() -> Mixture:
+    """A mixture of nothing."""
     return [0.0] * 6
 
 
 def move(source: Mixture, target: Mixture, fraction: float) -> None:
-    """Move ``fraction`` (0-1) of every species. Unrolled: the hottest line of the plant."""
+    """Move ``fraction`` (0-1) of every species from one place to another.
+
+    Unrolled, because nothing in the plant runs more often.
+    """
     x = source[0] * fraction
     source[0] -= x
     target[0] += x

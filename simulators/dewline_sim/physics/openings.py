@@ -47,7 +47,11 @@ class Opening:
         return speed if difference_pa > 0.0 else -speed
 
     def exchange_m3_s(self, velocity_m_s: float, buoyancy: float) -> float:
-        """Gas that changes places through the hole; ``buoyancy`` = |drho| / rho."""
+        """Gas that changes places through the hole, in m3/s each way.
+
+        Diffusion against the stream, and for a round hole the fall of heavier
+        gas (module docstring); ``buoyancy`` = |drho| / rho.
+        """
         speed = abs(velocity_m_s)
         reach_m = self.length_m if self.slit else self.length_m + 0.8 * self.gap_m
         peclet = speed * reach_m / DIFFUSION_M2_S

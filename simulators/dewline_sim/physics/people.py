@@ -1,4 +1,4 @@
-"""Hands in gloves: volumes pushed in and pulled out, as a line of (time, volume) points.
+"""Hands in gloves: volumes pushed in and pulled out, as a polyline of (time, volume) points.
 
 Arms of 5-10 L go in over a second or two, work, and come out with a pull. How
 often and how far is common practice, no source.
@@ -14,7 +14,12 @@ PATTERNS: Final = ("none", "work", "day", "withdrawals")
 
 
 class Hands:
-    """Displacement of all gloves of a box in litres: positive pushed in, negative pulled out."""
+    """Displacement of all gloves of a box in litres: positive pushed in, negative pulled out.
+
+    ``pattern``: ``none``; ``work``, a bout after every rest; ``day``, the same from
+    9 to 12 and 14 to 17 h local time; ``withdrawals``, only the pull at the end.
+    ``inside`` while arms are in the gloves.
+    """
 
     def __init__(self, chance: random.Random) -> None:
         self._chance = chance
@@ -31,13 +36,21 @@ class Hands:
         self, pattern: Pattern, now_s: float, *, arms_l: float, pull_l: float,
         rest_s: float, stay_s: float,
     ) -> None:  # fmt: skip
+        """Begin another pattern; what was under way ends within 2 s.
+
+        ``arms_l`` is what arms displace, ``pull_l`` what gloves pulled out take
+        away; ``rest_s`` and ``stay_s`` are mean lengths of pauses and bouts.
+        """
         self.pattern = pattern
         self.arms_l, self.pull_l, self.rest_s, self.stay_s = arms_l, pull_l, rest_s, stay_s
         self._last = (now_s, self.litres(now_s, 12.0))
         self._points = [(now_s + 2.0, 0.0)]
 
     def litres(self, now_s: float, hour: float) -> float:
-        """Displacement now; ``hour`` of the local day decides whether anybody is at work."""
+        """Displacement now, in litres; a line between the points laid out.
+
+        ``hour`` of the local day decides whether anybody is at work.
+        """
         while self._points and self._points[0][0] <= now_s:
             self._last = self._points.pop(0)
             if not self._points:

@@ -63,7 +63,10 @@ def bed_load(
     plant: Plant, place: str, *, oxygen_percent: float | None = None,
     water_percent: float | None = None,
 ) -> None:  # fmt: skip
-    """Give the bed in use a history: per cent of its capacity taken."""
+    """Give the bed in use a history: per cent of its capacity taken.
+
+    None leaves a sorbent as it is; the difference counts as come in or gone out.
+    """
     purifier = plant.purifier(place)
     bed = purifier.bed or purifier.beds[0]
     for percent, species in ((oxygen_percent, 0), (water_percent, 1)):
@@ -99,7 +102,10 @@ def impurity(
     plant: Plant, place: str, *, oxygen_ppm: float | None = None, moisture_ppm: float | None = None,
     nitrogen_ppm: float | None = None, over_s: float = 0.0,
 ) -> None:  # fmt: skip
-    """What the supplied gas holds from now on."""
+    """What the supplied gas holds from now on.
+
+    None leaves a species as it is; ``over_s`` is how long the change takes.
+    """
     supply = plant.supply(place)
     for ramp, value in (
         (supply.oxygen_ppm, oxygen_ppm),

@@ -24,7 +24,11 @@ _BED_TAU_S: Final = 2400.0
 
 
 class Purifier:
-    """Moves gas of its boxes through a bed. Flows in m3/s inside, m3/h at the edges."""
+    """Moves the gas of its boxes through a bed. Flows in m3/s here, in m3/h in spec and truth.
+
+    ``in_loop`` is the bed that gas passes (0, 1), None while the loop is shut.
+    ``on`` is what people or the program switched; the blower turns only with power.
+    """
 
     def __init__(
         self, spec: PurifierSpec, climate: Climate, ledger: Ledger, boxes: Sequence[GasSpace]
@@ -32,7 +36,7 @@ class Purifier:
         self.spec = spec
         self._climate = climate
         self._ledger = ledger
-        self.boxes = boxes
+        self.boxes = boxes  # on its loop
         self.beds = [Bed(spec, climate.temperature_c + 2.0) for _ in range(spec.beds)]
         self.in_loop: int | None = 0
         self.regeneration: Regeneration | None = None
@@ -54,6 +58,7 @@ class Purifier:
 
     @property
     def bed(self) -> Bed | None:
+        """The bed in the loop, if any."""
         return None if self.in_loop is None else self.beds[self.in_loop]
 
     @property
@@ -91,7 +96,11 @@ class Purifier:
         return self.flow_m3_s * box.spec.volume_m3 / whole
 
     def transport(self, dt: float) -> None:
-        """Pass gas through the bed for ``dt`` s. Second order; cut up when a cell would overrun."""
+        """Pass gas through the bed for ``dt`` s.
+
+        Second order in ``dt``. Cut into up to 40 pieces where so much oxygen
+        comes that a cell would take up more than its place in one.
+        """
         bed = self.bed
         if self.flow_m3_s == 0.0 or not self.boxes or (bed is None and len(self.boxes) == 1):
             return
@@ -194,10 +203,14 @@ class Purifier:
             self.boxes[0].zone[species] += taken
 
     def add_leaks(self, dt: float) -> None:
-        """Air and water that get into the loop itself, before or after the bed."""
+        """Let in air and water that get into the loop itself, before or after the bed.
+
+        Leaked water is a pool that evaporates with a time constant of 5 min while
+        gas flows over it.
+        """
         if self.openings:
             for hole in self.openings:
-                self._suck(hole, dt)
+                self._leak_through(hole, dt)
         if self.water_leak_mol_s:
             got = self.water_leak_mol_s * dt
             self.pool_mol += got
@@ -220,7 +233,7 @@ class Purifier:
         """How far the loop before the blower is below box pressure."""
         return self.spec.suction_mbar * 100.0 * (self.flow_m3_s * 3600.0 / self.spec.flow_m3_h) ** 2
 
-    def _suck(self, hole: Opening, dt: float) -> None:
+    def _leak_through(self, hole: Opening, dt: float) -> None:
         box = self.boxes[0]
         drop_pa = box.gauge_pa - self.suction_pa()
         speed = hole.velocity_m_s(drop_pa, box.mass_density if drop_pa > 0.0 else AIR_KG_M3)
@@ -249,7 +262,11 @@ class Purifier:
             box.zone[species] += mol * share
 
     def update_slow(self, now_s: float, dt: float, cooling: Cooling) -> None:
-        """Every few seconds: temperatures, layers, regeneration."""
+        """Temperatures, layers and regeneration, every few seconds (``dt`` s).
+
+        The bed in the loop is warmer than the room by 2 K at full flow and full
+        cooling, by 20 K without cooling water.
+        """
         room_c = self._climate.temperature_c
         turn = self.flow_m3_s * 3600.0 / self.spec.flow_m3_h
         for i, bed in enumerate(self.beds):
@@ -270,18 +287,22 @@ class Purifier:
             self.finish_regeneration(restart=program.restart)
 
     def start_regeneration(self, hydrogen: bool, right_gas: bool) -> None:
-        """Isolate the bed in use (a second one takes over) and begin the program."""
+        """Isolate the bed in use (a second one takes over) and begin the program.
+
+        ``hydrogen`` False: no forming gas flows; ``right_gas`` False: it holds no
+        hydrogen. Raises ValueError while a program runs.
+        """
         if self.regeneration is not None:
             raise ValueError(f"{self.spec.name} is already regenerating")
-        tired = self.in_loop or 0
+        spent = self.in_loop or 0
         restart = self.on
         if self.spec.beds > 1:
-            self.in_loop = (tired + 1) % self.spec.beds
+            self.in_loop = (spent + 1) % self.spec.beds
             self._return_void(self.beds[self.in_loop])
         else:
             self.in_loop, self.on = None, False
         self.regeneration = Regeneration(
-            self.spec, self.beds[tired], hydrogen, right_gas, restart and self.spec.beds == 1
+            self.spec, self.beds[spent], hydrogen, right_gas, restart and self.spec.beds == 1
         )
 
     def finish_regeneration(self, restart: bool) -> None:
@@ -310,12 +331,6 @@ class Purifier:
         self.powered = False
         self.on = self.on and self.spec.auto_restart
         self.finish_regeneration(restart=False)
-
-    def add_content_to(self, total: Mixture) -> None:
-        """Add what its beds hold and the leaked water to ``total`` (mol per species)."""
-        for bed in self.beds:
-            bed.add_content_to(total)
-        total[H2O] += self.pool_mol
 
 
 def _mixed(inside: list[float], flows: list[float], whole: float) -> float:

@@ -19,6 +19,7 @@ class Ramp:
         self._start_s, self._end_s = now_s, now_s + over_s
 
     def at(self, now_s: float) -> float:
+        """The value at a time in s."""
         if now_s >= self._end_s:
             return self._to
         share = (now_s - self._start_s) / (self._end_s - self._start_s)

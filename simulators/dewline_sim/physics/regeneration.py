@@ -41,10 +41,15 @@ class Regeneration:
 
     @property
     def done(self) -> bool:
+        """Whether it has run through all its steps."""
         return self.step == 0
 
     def run(self, dt: float, room_c: float, ledger: Ledger) -> float:
-        """Run for ``dt`` s; returns mol of forming gas drawn."""
+        """Run for ``dt`` s; returns mol of forming gas drawn.
+
+        Hydrogen reduces the catalyst in the step ``reduce``; the sieve dries in
+        every hot step; the void is rinsed in the step ``dry``.
+        """
         self._warm(dt, room_c)
         drawn = self._reduce(dt, ledger) if self.step == 3 else 0.0
         self.flow_l_min = drawn / LITRE_MOL / dt * 60.0

@@ -25,7 +25,11 @@ _CHANGEOVER_BAR: Final = 8.0
 
 
 class Supply:
-    """House line, cylinders or a liquid vessel. Delivers gas of its own purity."""
+    """House line, cylinders or a liquid vessel. Delivers gas of its own purity.
+
+    Pressures in bar gauge; ``cylinders`` and the vessel in mol, flow in L/min at
+    0 degC and 1013.25 mbar.
+    """
 
     def __init__(self, spec: SupplySpec) -> None:
         self.spec = spec
@@ -46,7 +50,10 @@ class Supply:
         self.update(0.0, 1.0)
 
     def update(self, now_s: float, dt: float) -> None:
-        """Settle pressure, purity and the flow of the last ``dt`` s."""
+        """Bring pressure, purity and the flow of the last ``dt`` s up to date.
+
+        The pressure drops by 0.8 mbar for each L/min that is drawn.
+        """
         self.flow_l_min = self._drawn_mol / dt / LITRE_MOL * 60.0
         self._drawn_mol = 0.0
         self.pressure_bar = max(0.0, self._pressure(now_s) - 0.0008 * self.flow_l_min)
@@ -74,6 +81,7 @@ class Supply:
         return max(range(len(self.cylinders)), key=self.cylinders.__getitem__)
 
     def cylinder_bar(self, i: int) -> float:
+        """Pressure of the cylinder with this index, bar gauge."""
         return self.spec.cylinder_bar * self.cylinders[i] / self._full_mol
 
     @property
@@ -92,10 +100,15 @@ class Supply:
 
     @property
     def moves_valves(self) -> bool:
+        """Whether its pressure suffices for pneumatic valves."""
         return self.pressure_bar >= self.spec.valve_minimum_bar
 
     def deliver(self, target: Mixture, ledger: Ledger, mol: float) -> None:
-        """Deliver ``mol`` of gas; air in the hose goes first."""
+        """Deliver ``mol`` of gas; air in the hose goes first.
+
+        Drawn from the active cylinder or the vessel; all of it is written in
+        ``ledger`` as come in from outside.
+        """
         self._drawn_mol += mol
         if self.cylinders:
             i = self._active()
@@ -139,6 +152,11 @@ class VacuumPump:
         self.foreline_pa = self.base_pa
 
     def update(self, now_s: float, dt: float, mains: bool) -> None:
+        """Base pressure, running hours and the foreline after ``dt`` s.
+
+        The pump runs while a chamber is being evacuated and there are mains;
+        otherwise the foreline fills up at 50 Pa/s.
+        """
         self.base_pa = self.spec.base_mbar * 100.0 * self.age.at(now_s)
         self.on = mains and self.users > 0
         self.run_h += dt / 3600.0 if self.on else 0.0

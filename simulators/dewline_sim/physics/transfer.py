@@ -25,14 +25,20 @@ class Transfer:
 
     @property
     def done(self) -> bool:
+        """Whether no stage is left."""
         return not self._stages
 
     @property
     def stage(self) -> str:
+        """The stage under way; ``none`` when done."""
         return self._stages[0][0] if self._stages else "none"
 
     def advance(self, box: GasSpace, dt: float) -> None:
-        """Go on for ``dt`` s."""
+        """Go on for ``dt`` s.
+
+        At the start of a stage doors and valves are set; at its end all are
+        shut, a loaded thing lies in the chamber, an unloaded one in the box.
+        """
         if not self._stages:
             return
         name, size = self._stages[0]
@@ -87,7 +93,11 @@ def inward(
     unload_s: float,
     chance: random.Random,
 ) -> list[tuple[str, float]]:
-    """Stages of bringing something in. A hand valve is worked at a person's pace."""
+    """Stages of bringing something in: load, cycles of evacuate, hold and refill, unload.
+
+    ``low_mbar`` is absolute. A hand valve is worked at a person's pace, drawn
+    from ``chance``; an automatic chamber keeps its times.
+    """
 
     def pace() -> float:
         return 1.0 if chamber.spec.automatic else chance.uniform(0.8, 1.5)

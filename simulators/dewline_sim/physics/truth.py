@@ -28,7 +28,10 @@ _FORMING_L = 50.0
 
 
 def truth_at(plant: Plant, place: str) -> Truth:
-    """The truth at a place; ValueError names the places there are."""
+    """What is true at a place now, by the names of the module's docstring.
+
+    A box also has the truth of its purifier. ValueError names the places there are.
+    """
     if place in plant.boxes:
         return _box(plant, plant.boxes[place])
     if place in plant.purifiers:

@@ -27,7 +27,9 @@ class Valves:
 
     def __init__(self, spec: BoxSpec) -> None:
         self._spec = spec
-        self.set_band(spec.low_mbar, spec.high_mbar, spec.target_mbar)
+        self.low_pa, self.high_pa, self.target_pa = _band_pa(
+            spec.low_mbar, spec.high_mbar, spec.target_mbar
+        )
         self.fill_open = self.relief_open = False
         self.fill_stuck: Stuck = "no"
         self.relief_stuck: Stuck = "no"
@@ -38,14 +40,19 @@ class Valves:
         self._open_s = 0.0
 
     def set_band(self, low_mbar: float, high_mbar: float, target_mbar: float | None) -> None:
-        """New setpoints, gauge; the target defaults to the middle."""
-        if not low_mbar < high_mbar:
-            raise ValueError(f"low {low_mbar} mbar must be below high {high_mbar} mbar")
-        target = (low_mbar + high_mbar) / 2.0 if target_mbar is None else target_mbar
-        self.low_pa, self.high_pa, self.target_pa = low_mbar * 100, high_mbar * 100, target * 100
+        """New setpoints in gauge mbar; the target defaults to the middle.
+
+        Raises ValueError where ``low_mbar`` is not below ``high_mbar``.
+        """
+        self.low_pa, self.high_pa, self.target_pa = _band_pa(low_mbar, high_mbar, target_mbar)
 
     def decide(self, box: GasSpace, dt: float) -> tuple[float, float]:
-        """(mol in from the supply, mol out to the exhaust) during ``dt`` s."""
+        """(mol in from the supply, mol out to the exhaust) during ``dt`` s.
+
+        Fill, relief, purge and pedal need gas to move their valves, and power;
+        the bubbler needs neither. During a purge the relief also brings the
+        pressure back to the target, with a time constant of 2 s.
+        """
         alive = box.powered and box.valve_supply.moves_valves
         n = box.mol
         fill = self._fill(box, alive, n, dt)
@@ -111,3 +118,12 @@ class Valves:
             return 0.0
         limit = box.give_m3_pa() * over_pa * box.density
         return min(limit, self._mol(box, 300.0, dt) * math.sqrt(over_pa / 300.0))
+
+
+def _band_pa(
+    low_mbar: float, high_mbar: float, target_mbar: float | None
+) -> tuple[float, float, float]:
+    if not low_mbar < high_mbar:
+        raise ValueError(f"low {low_mbar} mbar must be below high {high_mbar} mbar")
+    target = (low_mbar + high_mbar) / 2.0 if target_mbar is None else target_mbar
+    return low_mbar * 100, high_mbar * 100, target * 100

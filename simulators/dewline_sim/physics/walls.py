@@ -71,13 +71,12 @@ class Walls:
         self.quick.exchange(zone, per_mol, dt)
         self.slow.exchange(zone, per_mol, dt)
 
-    def add_content_to(self, total: Mixture) -> None:
-        """Add the water that both hold (mol per species)."""
-        total[H2O] += self.quick.mol + self.slow.mol
-
 
 class WetThing:
-    """Something brought in that dries in several paces: paper, wipes, parts, new gloves."""
+    """Something brought in that dries: paper, wipes, parts, new gloves.
+
+    ``pools`` are [mol of water, time constant in s]: it dries in several paces.
+    """
 
     VACUUM_HASTE = 3.0  # how much faster it dries under vacuum; common practice, no source
 
@@ -86,6 +85,7 @@ class WetThing:
 
     @property
     def mol(self) -> float:
+        """Water it still holds, in mol."""
         return sum(pool[0] for pool in self.pools)
 
     def dry(self, zone: Mixture, dt: float, haste: float = 1.0) -> None:
