@@ -202,6 +202,7 @@ def test_story_3_a_leak_before_the_blower_is_named_after_the_first_stop(
     assert (after[0].cause.name, after[0].cause.also) == ("loop-suction-leak", ())
     truth = told.truths["heron", "nitrogen_in_argon"]
     nitrogen = watches[0].outlook_table()["heron"]["nitrogen"]
+    assert nitrogen is not None
     grown_ppm = truth[-1][1] - truth[0][1]
     assert grown_ppm > 2000  # else nothing is shown
     assert grown_ppm / 1.5 < nitrogen["low_ppm"] < grown_ppm

@@ -271,7 +271,9 @@ def test_ingress_carries_the_zero_uncertainty(lab: Callable[..., Bench]) -> None
     """0.2 ppm of zero are 11 cm³/h: more than gloves give, and said so."""
     b = lab()
     steady(b, 40 * MINUTE, oxygen=0.05)
-    value, unsure = b.watch.outlook_table()["heron"]["ingress_ml_h"]["oxygen"]
+    latest = b.watch.outlook_table()["heron"]["ingress_ml_h"]["oxygen"]
+    assert latest is not None
+    value, unsure = latest
     assert unsure == pytest.approx(4 * value)
 
 

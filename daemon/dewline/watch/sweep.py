@@ -40,7 +40,7 @@ class Sweep:
         parts = self._parts
         if at_ms >= parts.explain.due_ms:
             parts.explain.sample(at_ms)
-            update_bands(parts.sensors.sample(at_ms, parts.modes), at_ms)
+            update_bands(parts.sensors.sample(at_ms), at_ms)
         return self.sweep(at_ms) if at_ms >= self.due_ms else None
 
     def sweep(self, at_ms: int) -> dict[str, Reading]:
@@ -50,9 +50,8 @@ class Sweep:
         minute = at_ms >= parts.explain.again_ms
         updated = write_derived(at_ms, parts.derive.tick(at_ms), readings)
         if minute:
-            doubts = parts.sensors.minute(at_ms, parts.derive, parts.modes)
-            updated += write_derived(at_ms, [*doubts, *parts.explain.take_doubts()], readings)
-            parts.explain.doubts = parts.sensors.words()
+            found = [*parts.sensors.minute(at_ms), *parts.explain.fetch_readings()]
+            updated += write_derived(at_ms, found, readings)
         if updated:
             self.run_rules(at_ms, updated)
         for box in parts.modes.values():

@@ -9,14 +9,16 @@ same items.
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Any, assert_never
+from typing import assert_never
 
 from dewline.events import NOTHING, EventDocument, Outcome, Reply
 from dewline.readings import Command, Item, Reading, Resumed, Scan, Tick
 from dewline.typed_json import Json
 from dewline.watch.alarms.operator_commands import OperatorCommands
 from dewline.watch.alarms.rule_runner import by_rank
+from dewline.watch.derived.outlook_table import BoxOutlook
 from dewline.watch.intake import Intake
+from dewline.watch.ledgers.rows import LedgerTable
 from dewline.watch.saved import SAVED_VERSION, Kept, State, current, last_events
 from dewline.watch.signals.signal_state import update_bands
 from dewline.watch.sweep import Sweep
@@ -72,11 +74,11 @@ class Watch(Kept):
         """New alarms of the last ten minutes."""
         return self._parts.rate.count(self.at_ms)
 
-    def ledger_table(self) -> dict[str, list[dict[str, Any]]]:
+    def ledger_table(self) -> LedgerTable:
         """Ledger rows: ``open`` ones so far, and the last closed ones as ``recent``."""
         return self._parts.derive.ledger_table()
 
-    def outlook_table(self) -> dict[str, dict[str, Any]]:
+    def outlook_table(self) -> dict[str, BoxOutlook]:
         """Of every box: whether it is still learning, its idle baselines, its bed."""
         return self._parts.derive.outlook_table(self.at_ms)
 
@@ -87,7 +89,7 @@ class Watch(Kept):
         at_ms = item.at_ms if item.at_ms > self.at_ms else self.at_ms
         parts = self._parts
         self.at_ms = parts.writer.at_ms = at_ms
-        parts.explain.turn()
+        parts.explain.start_item()
         if not self._started:
             self._started = True
             parts.reset_signals(at_ms)
@@ -151,7 +153,7 @@ class Watch(Kept):
         for alarm in sorted(self._parts.engine.held, key=by_rank):
             self._parts.engine.release_if_over(alarm)
         self._sweep.publish_rate(at_ms, readings)
-        events, rows = self._parts.writer.pop_events(), self._parts.derive.take_rows()
+        events, rows = self._parts.writer.pop_events(), self._parts.derive.fetch_rows()
         if not events and not readings and not rows and reply is None:
             return NOTHING
         if events:

@@ -9,7 +9,6 @@ from collections import defaultdict
 from functools import partial
 
 from dewline.readings import Reading
-from dewline.typed_json import Json
 from dewline.watch.alarms.alarm import Alarm
 from dewline.watch.alarms.engine import AlarmEngine
 from dewline.watch.alarms.event_writer import EventWriter
@@ -22,7 +21,7 @@ from dewline.watch.causes.explain import Explain
 from dewline.watch.conditions.compile import ZERO_PPM, compile_condition
 from dewline.watch.conditions.evaluator import RuleEvaluator, RuleGuard
 from dewline.watch.derived.derive import SLOPE_OVER_MS, Derive, DerivedReadings, slope_name
-from dewline.watch.saved import Kept, State, part_of
+from dewline.watch.saved import Kept, State
 from dewline.watch.sensors.plausibility import Sensors
 from dewline.watch.signals.modes import BoxModes
 from dewline.watch.signals.signal_state import STALE_MS, STALE_POLLS, AnalyzerGate, SignalState
@@ -41,13 +40,18 @@ class Wiring(Kept):
     ``dependents``: what depends on each signal.
     """
 
-    KEPT = ("writer", "signals", "gates", "modes", "alarms", "rate")
+    KEPT = (
+        "writer", "signals", "gates", "modes", "alarms", "rate", "derive", "explain", "sensors",
+    )  # fmt: skip
     writer: EventWriter
     signals: dict[str, SignalState]
     gates: dict[str, AnalyzerGate]
     modes: dict[str, BoxModes]
     alarms: dict[str, Alarm]
     rate: AlarmRate
+    derive: Derive
+    explain: Explain
+    sensors: Sensors
 
     def __init__(self, plan: WatchPlan) -> None:
         self.plan = plan
@@ -61,17 +65,16 @@ class Wiring(Kept):
         self.gates = {name: AnalyzerGate() for name in switches if name in plan.signals}
         for name in plan.signals:
             self.signal(name)
-        self.derive = Derive(plan)
-        self.derived = self._wire_slopes()
+        slopes = self._wire_slopes()
         self.alarms = self._wire_alarms()
         self.modes = {box: BoxModes(box, plan, self.signals) for box in plan.boxes}
-        self.derived.update(self.derive.furnish(self.signals, self.modes, self.signal))
-        self.sensors = Sensors(plan, self.signals, self.signal)
-        self.derived.update(self.sensors.written())
+        self.derive = Derive(plan, slopes, self.signals, self.modes, self.signal)
+        self.sensors = Sensors(plan, self.signals, self.signal, self.modes, self.derive.rows)
+        self.derived = {*slopes.values(), *self.derive.written(), *self.sensors.written()}
         self.rate_signal = self._find_rate_signal()
         self.dependents = self._connect()
         self.rate = AlarmRate()
-        self.explain = Explain(plan, self.signals, self.modes, self.derive)
+        self.explain = Explain(plan, self.signals, self.modes, self.derive, self.sensors)
         self.writer = EventWriter(plan, self.derive.clock, self.explain.explain)
         suppression = Suppression(self.alarms, self.modes)
         self.engine = AlarmEngine(plan, self.writer, suppression, self.rate, self.rate_signal)
@@ -113,16 +116,16 @@ class Wiring(Kept):
         signal.add_window(window)
         return window
 
-    def _wire_slopes(self) -> set[SignalState]:
-        targets = set()
+    def _wire_slopes(self) -> dict[MedianWindow, SignalState]:
+        """The windows whose slopes are signals, and these signals."""
+        slopes = {}
         for name, plan in self.plan.signals.items():
             into = slope_name(plan, self.plan)
             if into is not None:
                 target = self.signal(into)
                 target.unit = target.unit or "ppm/h"
-                targets.add(target)
-                self.derive.slope(self._window(self.signal(name), SLOPE_OVER_MS), target)
-        return targets
+                slopes[self._window(self.signal(name), SLOPE_OVER_MS)] = target
+        return slopes
 
     def _wire_alarms(self) -> dict[str, Alarm]:
         depth = ranks(self.plan.rules)
@@ -175,25 +178,9 @@ class Wiring(Kept):
         for signal in self.signals.values():
             signal.reset(at_ms)
 
-    def save(self) -> dict[str, Json]:
-        """The state of all parts."""
-        return {
-            **super().save(),
-            "derive": self.derive.save(),
-            "explain": self.explain.save(),
-            "sensors": self.sensors.save(),
-        }
-
     def restore(self, state: State) -> None:
         """Restore all parts, and what follows from several of them."""
         super().restore(state)
-        if "derive" in state:
-            self.derive.restore(part_of(state, "derive"))
-        if "explain" in state:
-            self.explain.restore(part_of(state, "explain"))
-        if "sensors" in state:
-            self.sensors.restore(part_of(state, "sensors"))
-            self.explain.doubts = self.sensors.words()
         self.engine.held = {a for a in self.alarms.values() if a.hold is not None}
 
     def _find_rate_signal(self) -> SignalState | None:

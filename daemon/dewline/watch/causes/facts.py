@@ -1,16 +1,20 @@
-"""Facts: what can be said of a box now, each with how true it is and in plain words with numbers.
+"""Facts: what is known of a box now, each with how true it is and as a sentence with numbers.
 
-A fact that nothing tells of is absent; the judge then counts it neither way.
+A fact about which nothing is known is absent; the judge then counts it neither way.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
+from dewline.events import LedgerRow
 from dewline.watch.causes.history import History
+from dewline.watch.causes.names import FactName
 from dewline.watch.causes.shape import Rise
+from dewline.watch.ledgers.rows import OpenRow
+from dewline.watch.sensors.doubt import Doubt
 from dewline.watch.signals.modes import BoxModes
 from dewline.watch_plan import BoxPlan, PurifierPlan
 
@@ -18,14 +22,21 @@ BED_EFFICIENCY = 0.95  # share of the flow the bed cleans; common practice, no s
 
 
 class Fact(NamedTuple):
-    """``truth`` from 0 (surely not) to 1 (surely so)."""
+    """``truth`` from 0 (surely not) to 1 (surely so), and the sentence that events quote."""
 
     truth: float
     text: str
 
 
-Facts = dict[str, Fact]
-Found = Iterator[tuple[str, Fact]]
+Facts = dict[FactName, Fact]
+Found = Iterator[tuple[FactName, Fact]]
+
+
+class Note(NamedTuple):
+    """A note of a person, of one of the kinds that people may give."""
+
+    kind: str
+    at_ms: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +51,13 @@ class Neighbour:
 
 @dataclass(frozen=True, slots=True)
 class View:
-    """Everything facts are made of."""
+    """Everything facts are made of; lists have the newest last, times are watch times.
+
+    ``rows`` and ``open_rows``: closed and open ledger rows of the box. ``silent``: instruments
+    that do not answer now. ``doubts``: by gas, where its reading is in doubt. ``about``: the gas
+    that the alarm is about. ``solvent_ms``: when solvent was last named as a cause in this box.
+    ``night_loss_l_h``: gas lost in the last quiet night.
+    """
 
     at_ms: int
     box: BoxPlan
@@ -49,15 +66,15 @@ class View:
     modes: BoxModes
     rises: Mapping[str, Rise]
     neighbours: Sequence[Neighbour] = ()
-    notes: Sequence[tuple[str, int]] = ()  # kind, at_ms; newest last
-    rows: Sequence[Mapping[str, Any]] = ()  # ledger rows of this box, newest last
-    open_rows: Sequence[Mapping[str, Any]] = ()
+    notes: Sequence[Note] = ()
+    rows: Sequence[LedgerRow] = ()
+    open_rows: Sequence[OpenRow] = ()
     resumed_ms: int | None = None
-    silent: Sequence[str] = ()  # instruments that do not answer now
-    doubts: Mapping[str, str] = field(default_factory=dict)  # gas -> why its reading is doubted
-    about: str | None = None  # the gas the alarm is about
-    solvent_ms: int | None = None  # when solvent was last named as a cause in this box
-    night_loss_l_h: float | None = None  # gas lost in the last quiet night
+    silent: Sequence[str] = ()
+    doubts: Mapping[str, Doubt] = field(default_factory=dict)
+    about: str | None = None
+    solvent_ms: int | None = None
+    night_loss_l_h: float | None = None
 
     @property
     def lead(self) -> Rise | None:
@@ -73,7 +90,7 @@ class View:
         return self.lead.start_min if self.lead is not None else 0.0
 
     def flow_m3_h(self) -> float | None:
-        """Flow that the bed cleans now; None where nothing tells."""
+        """Flow that the bed cleans now; None where it is neither measured nor given."""
         nominal = self.purifier.flow_m3_h if self.purifier is not None else None
         flow = self.history.now("circulation_flow")
         flow = nominal if flow is None else flow
@@ -108,11 +125,3 @@ def span(minutes: float) -> str:
 def amount(ppm: float) -> str:
     """A level fit for a sentence."""
     return f"{ppm:.2f}" if abs(ppm) < 1 else f"{ppm:.1f}" if abs(ppm) < 100 else f"{ppm:.0f}"
-
-
-def gather(view: View, finders: Sequence[Finder]) -> Facts:
-    """All facts of a box."""
-    facts: Facts = {}
-    for finder in finders:
-        facts.update(finder(view))
-    return facts

@@ -1,10 +1,15 @@
-"""Which table an alarm is judged by, and which limit its outlook is about."""
+"""Which family of alarms an alarm belongs to: that is the table it is judged by."""
 
 from __future__ import annotations
 
-from dewline.watch.causes.shape import Rise
-from dewline.watch_plan import Above, Below, Reaches, RulePlan, StaleAfter, UnchangedFor, WatchPlan
+from typing import Literal
 
+from dewline.watch_plan import Below, RulePlan, StaleAfter, UnchangedFor
+
+Family = Literal[
+    "gas", "pressure", "loop", "silence", "frozen", "supply", "heat", "room-heat", "chamber",
+    "doubt", "regeneration", "power", "gas-use", "other",
+]  # fmt: skip
 GASES = ("oxygen", "moisture")
 BED_ROLES = (
     "circulating", "circulation_flow", "blower_speed", "regenerating", "bed_in_loop",
@@ -15,7 +20,7 @@ BED_ROLES = (
 SUPPLY_ROLES = ("pressure", "flow", "level")
 ROOM_ROLES = ("room_temperature", "room_humidity", "barometer", "mains_present")
 CHAMBER_ENDS = ("_inner_door", "_outer_door", "_evacuating", "_residual", "_pressure")
-FAMILY_OF_ROLE = {
+FAMILY_OF_ROLE: dict[str, Family] = {
     "pressure": "pressure",
     "fill_valve": "pressure",
     "relief_valve": "pressure",
@@ -37,8 +42,8 @@ FAMILY_OF_ROLE = {
 }
 
 
-def family_of(rule: RulePlan) -> tuple[str, str | None]:
-    """The family, and the gas where it is about one."""
+def family_of(rule: RulePlan) -> tuple[Family, str | None]:
+    """The family of a rule's alarm, and the gas where it is about one."""
     place, _, role = rule.signal.partition(".")
     if isinstance(rule.condition, StaleAfter) or place == "daemon":
         return "silence", None
@@ -51,34 +56,9 @@ def family_of(rule: RulePlan) -> tuple[str, str | None]:
     return _of_plant(rule, place, role), None
 
 
-def _of_plant(rule: RulePlan, place: str, role: str) -> str:
+def _of_plant(rule: RulePlan, place: str, role: str) -> Family:
     if role == "pressure" and (place != rule.place or rule.rule.startswith("supply")):
         return "supply"
     if role in FAMILY_OF_ROLE:
         return FAMILY_OF_ROLE[role]
     return "chamber" if role.endswith(CHAMBER_ENDS) else "other"
-
-
-def limit_of(rule: RulePlan, plan: WatchPlan, rise: Rise) -> tuple[float | None, bool]:
-    """The limit an outlook is about, and whether it is about falling back to it.
-
-    Of a rule on ``reaches`` its own; else the lowest limit of a high or critical rule
-    that lies above the level now; of a falling level the one it has to fall below.
-    """
-    if isinstance(rule.condition, Reaches):
-        return rule.condition.limit, False
-    limits = sorted(
-        r.condition.limit
-        for r in plan.rules.values()
-        if r.place == rule.place
-        and r.signal == f"{rule.place}.{rise.gas}"
-        and isinstance(r.condition, Above)
-        and isinstance(r.condition.limit, float | int)
-        and r.priority in ("high", "critical")
-    )
-    if rise.form == "impulse":
-        own = rule.condition.limit if isinstance(rule.condition, Above) else None
-        if isinstance(own, float | int):
-            return own - (rule.deadband or 0.0), True
-        return (limits[0] if limits else None), True
-    return next((limit for limit in limits if limit > rise.now), None), False

@@ -1,8 +1,9 @@
-"""Facts of the two trace gases: which rises, in what form, how fast, in what ratio, how much."""
+"""Facts of the two trace gases: how each rises, in what ratio, and what source it needs."""
 
 from __future__ import annotations
 
 from dewline.watch.causes.facts import Fact, Found, View, amount, ramp, span
+from dewline.watch.causes.names import fact_name
 from dewline.watch.causes.shape import LEAST_PPM, Rise
 
 # Ratio of oxygen to water in room air runs from 6 (30 degC, 80 %) to 45 (20 degC, 20 %);
@@ -24,7 +25,7 @@ WORD = {"oxygen": "O2", "moisture": "H2O"}
 
 
 def gas_facts(view: View) -> Found:
-    """Level and form of each gas."""
+    """Level of each gas above its baseline, and the form of its rise."""
     for gas, rise in view.rises.items():
         yield from _level(gas, rise, gas in view.doubts)
         if rise.up > 0.3 and rise.form != "none":
@@ -36,10 +37,10 @@ def _level(gas: str, rise: Rise, doubted: bool) -> Found:
         f"{WORD[gas]} {amount(rise.now)} ppm, {amount(rise.delta)} above its baseline "
         f"{amount(rise.base)}"
     )
-    yield f"{gas}-up", Fact(rise.up, text)
+    yield fact_name(f"{gas}-up"), Fact(rise.up, text)
     if not doubted:
         flat = ramp(rise.up, 0.45, 0.15)
-        yield f"{gas}-flat", Fact(flat, f"{WORD[gas]} flat at {amount(rise.now)} ppm")
+        yield fact_name(f"{gas}-flat"), Fact(flat, f"{WORD[gas]} flat at {amount(rise.now)} ppm")
 
 
 def _form(gas: str, rise: Rise, view: View) -> Found:
@@ -48,25 +49,28 @@ def _form(gas: str, rise: Rise, view: View) -> Found:
         text = f"{word} {words}"
         if form == rise.form:
             text += f", {amount(rise.slope_h)} ppm/h, for {span(rise.start_min)}"
-        yield f"{gas}-{form}", Fact(1.0 if form == rise.form else 0.0, text)
+        yield fact_name(f"{gas}-{form}"), Fact(1.0 if form == rise.form else 0.0, text)
     fallen = (rise.peak - rise.now) / max(rise.peak - rise.base, LEAST_PPM[gas])
     stands = ramp(fallen, 0.3, 0.1) if rise.form in ("step", "plateau") else 0.0
     text = f"{word} has not come down for {span(rise.start_min)}"
-    yield f"{gas}-held", Fact(ramp(rise.start_min, 4.0, 12.0) * stands, text)
+    yield fact_name(f"{gas}-held"), Fact(ramp(rise.start_min, 4.0, 12.0) * stands, text)
     yield (
-        f"{gas}-slow",
+        fact_name(f"{gas}-slow"),
         Fact(ramp(rise.rise_min, 60.0, 240.0), f"{word} has risen for {span(rise.start_min)}"),
     )
     tau = view.tau_min()
-    # What has only just begun may go on: a level must have been held to have been quick.
+    # A rise that has only just begun may go on: only a level that has been held was quick.
     if tau is not None and rise.start_min >= HELD_TAUS * tau:
         fast = ramp(rise.rise_min, 1.1 * tau, 0.5 * tau) * ramp(fallen, 0.3, 0.1)
         text = f"{word} changed within {span(rise.rise_min)}, faster than the box can ({span(tau)})"
-        yield f"{gas}-faster-than-box", Fact(fast, text)
+        yield fact_name(f"{gas}-faster-than-box"), Fact(fast, text)
 
 
 def ratio_facts(view: View) -> Found:
-    """Oxygen against moisture: both, or one alone; the ratio of the two increments."""
+    """Whether both gases rise, and whether their ratio is that of room air or of wet things.
+
+    The moisture is taken as up to 0.2 ppm greater or smaller, which its sensor does not resolve.
+    """
     oxygen, moisture = view.rises.get("oxygen"), view.rises.get("moisture")
     if oxygen is None or moisture is None:
         return
@@ -83,7 +87,7 @@ def ratio_facts(view: View) -> Found:
 
 
 def source_facts(view: View) -> Found:
-    """Mass balance: what source the level needs, and what can be ruled out by it."""
+    """Mass balance: the source that each level needs at this flow, beside what gloves pass."""
     flow = view.flow_m3_h()
     stands = view.history.now("circulating")
     if flow is None or stands is None or stands < 0.5:
@@ -91,7 +95,10 @@ def source_facts(view: View) -> Found:
     for gas, rise in view.rises.items():
         source = flow * max(0.0, rise.delta)
         text = f"{amount(rise.delta)} ppm {WORD[gas]} at this flow need {source:.0f} cm3/h"
-        yield f"{gas}-beyond-gloves", Fact(ramp(source, GLOVES_CM3_H, 2 * GLOVES_CM3_H), text)
+        yield (
+            fact_name(f"{gas}-beyond-gloves"),
+            Fact(ramp(source, GLOVES_CM3_H, 2 * GLOVES_CM3_H), text),
+        )
     oxygen = view.rises.get("oxygen")
     if oxygen is not None:
         great = ramp(_top(oxygen), 100.0, 500.0)

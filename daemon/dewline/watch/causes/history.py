@@ -1,8 +1,8 @@
-"""What a box did lately: every role every ten seconds for 30 min, every minute for 4 h, every
-ten minutes for three days.
+"""The last three days of a box: every role each 10 s for 30 min, each minute for 4 h, each 10 min
+for 72 h.
 
-Kept as numbers with six digits, so that a restored history is the same one.
-Nothing here is wall time: a sample's number is watch time over ten seconds.
+Kept as numbers with six digits, so that a restored history is the same one. Nothing here is wall
+time: the number of a sample is its watch time over ten seconds.
 """
 
 from __future__ import annotations
@@ -11,14 +11,15 @@ from collections import deque
 from collections.abc import Iterable, Sequence
 from itertools import islice
 from statistics import fmean, median
-from typing import Any
+from typing import NamedTuple
 
 from dewline.readings import Quality
+from dewline.watch.saved import Kept
 from dewline.watch.signals.signal_state import SignalState
 
 SAMPLE_MS = 10_000
-# A saturated reading is at least so high, an unproven one is what is shown: worth knowing here.
-TELLING = frozenset(
+# Besides good readings: a saturated one is at least so high, an unproven one is what is shown.
+USED = frozenset(
     {Quality.GOOD, Quality.LOW, Quality.OVER_RANGE, Quality.UNDER_RANGE, Quality.UNPROVEN}
 )
 FINE, MID, SLOW = 180, 240, 432
@@ -28,62 +29,79 @@ NIGHTS = 40
 Series = list[tuple[float, float]]  # minutes before now (negative), value
 
 
-class Track:
-    """One role on three grids; None where there was no number to go by."""
+class Track(Kept):
+    """One role on three grids, None where there was no usable reading."""
 
     __slots__ = ("fine", "is_bit", "mid", "signal", "slow")
+    KEPT = ("fine", "mid", "slow")
+    fine: deque[float | None]
+    mid: deque[float | None]
+    slow: deque[float | None]
 
     def __init__(self, signal: SignalState) -> None:
         self.signal = signal
         self.is_bit = signal.unit in (None, "")
-        self.fine: deque[float | None] = deque(maxlen=FINE)
-        self.mid: deque[float | None] = deque(maxlen=MID)
-        self.slow: deque[float | None] = deque(maxlen=SLOW)
+        self.fine = deque(maxlen=FINE)
+        self.mid = deque(maxlen=MID)
+        self.slow = deque(maxlen=SLOW)
 
     def sample(self, at_ms: int) -> None:
+        """Every ten seconds: keep the reading, if it is usable and not overdue."""
         signal = self.signal
         value = signal.value
-        lives = signal.quality in TELLING and at_ms - signal.alive_ms < signal.stale_ms
+        lives = signal.quality in USED and at_ms - signal.alive_ms < signal.stale_ms
         self.fine.append(_short(value) if lives and value is not None else None)
 
-    def skip(self, count: int) -> None:
-        self.fine.extend([None] * min(count, FINE))
+    def skip(self, samples: int, minutes: int, tens: int) -> None:
+        """Leave so many samples, minutes and ten minutes unknown."""
+        self.fine.extend([None] * min(samples, FINE))
+        self.mid.extend([None] * min(minutes, MID))
+        self.slow.extend([None] * min(tens, SLOW))
 
     def minute(self) -> None:
+        """Every minute: keep the level of its six samples."""
         self.mid.append(self._one(islice(reversed(self.fine), 6)))
 
     def ten_minutes(self) -> None:
+        """Every ten minutes: keep the level of these minutes."""
         self.slow.append(self._one(islice(reversed(self.mid), 10)))
 
     def _one(self, values: Iterable[float | None]) -> float | None:
-        """A bit's share of time on, else the median: a kick is no level."""
+        """Of a bit the share of time on, else the median, which a short jump does not move."""
         known = [v for v in values if v is not None]
         if not known:
             return None
         return _short(fmean(known) if self.is_bit else median(known))
 
-    def save(self) -> dict[str, Any]:
-        return {"fine": list(self.fine), "mid": list(self.mid), "slow": list(self.slow)}
 
-    def restore(self, state: dict[str, Any]) -> None:
-        for name in ("fine", "mid", "slow"):
-            ring: deque[float | None] = getattr(self, name)
-            ring.clear()
-            ring.extend(state[name])
+class Birth(NamedTuple):
+    """The onset of a rise that goes on, as a sample number, and how long the rise took."""
+
+    onset: float
+    rise_min: float
 
 
-class History:
-    """All roles of one box, its purifier, its supply and the room."""
+class History(Kept):
+    """All roles of one box, its purifier, its supply and the room.
+
+    ``number``: of the last sample. ``nights``: idle baselines by gas, newest last. ``births``:
+    by gas the rise that goes on, as seen on the finest grid.
+    """
+
+    KEPT = ("number", "nights", "births", "tracks")
+    number: int
+    nights: dict[str, list[float]]
+    births: dict[str, Birth]
+    tracks: dict[str, Track]
 
     def __init__(self, tracks: dict[str, SignalState]) -> None:
         self.tracks = {role: Track(signal) for role, signal in tracks.items()}
-        self.number = 0  # of the last sample
-        self.nights: dict[str, list[float]] = {}  # idle baselines by gas, newest last
-        # Of the rise that goes on: sample number of its onset, and how long it took, minutes.
-        self.births: dict[str, list[float]] = {}
+        self.number = 0
+        self.nights = {}
+        self.births = {}
 
     def sample(self, at_ms: int) -> None:
-        """Take one sample of everything; what was missed since the last one is unknown."""
+        """Every ten seconds: sample all roles; what was missed since the last one is unknown."""
         number = at_ms // SAMPLE_MS
         missed = number - self.number - 1
         if self.number and missed > 0:
@@ -102,28 +120,30 @@ class History:
         minutes = (first + missed) // 6 - first // 6
         tens = (first + missed) // 60 - first // 60
         for track in self.tracks.values():
-            track.skip(missed)
-            track.mid.extend([None] * min(minutes, MID))
-            track.slow.extend([None] * min(tens, SLOW))
+            track.skip(missed, minutes, tens)
 
-    def night(self, gas: str, ppm: float) -> None:
-        """One more idle baseline."""
+    def add_night(self, gas: str, ppm: float) -> None:
+        """Add an idle baseline."""
         self.nights[gas] = [*self.nights.get(gas, []), _short(ppm)][-NIGHTS:]
 
     # ---------------------------------------------------------------- looking back
 
     def has(self, role: str) -> bool:
+        """Whether the box has a signal of this role."""
         return role in self.tracks
 
     def now(self, role: str) -> float | None:
-        """The last good reading; None where there is none younger than ten seconds."""
+        """The last usable reading; None where there is none younger than ten seconds."""
         track = self.tracks.get(role)
-        if track is None or not track.fine or track.signal.quality not in TELLING:
+        if track is None or not track.fine or track.signal.quality not in USED:
             return None
         return None if track.fine[-1] is None else track.signal.value
 
     def level(self, role: str) -> float | None:
-        """The level now: median of half a minute, or the last reading where it has jumped."""
+        """The level now: median of half a minute, or the last reading where it has jumped.
+
+        A jump is more than 0.3 and 30 % of the median.
+        """
         track = self.tracks.get(role)
         if track is None:
             return None
@@ -135,7 +155,10 @@ class History:
         return live if abs(live - middle) > 0.3 + 0.3 * abs(middle) else middle
 
     def series(self, role: str, minutes: float) -> Series:
-        """What is known of the last ``minutes``, oldest first, on the finest grid that holds it."""
+        """The last ``minutes``, oldest first, on the finest grid that holds so many.
+
+        Each point is its time in minutes (0 is now, the past is negative) and the value.
+        """
         track = self.tracks.get(role)
         if track is None:
             return []
@@ -151,30 +174,14 @@ class History:
         return [v for t, v in self.series(role, from_min) if t <= -to_min]
 
     def typical(self, role: str, from_min: float, to_min: float) -> float | None:
-        """Median of that stretch; None where fewer than three values are known."""
+        """Median of ``values``; None where fewer than three are known."""
         found = self.values(role, from_min, to_min)
         return median(found) if len(found) >= 3 else None
 
     def share_on(self, role: str, from_min: float, to_min: float = 0.0) -> float | None:
-        """Share of time a switch was on."""
+        """Share of the time that a switch was on; None where nothing is known."""
         found = self.values(role, from_min, to_min)
         return fmean(found) if found else None
-
-    def save(self) -> dict[str, Any]:
-        return {
-            "number": self.number,
-            "nights": {gas: list(ppm) for gas, ppm in self.nights.items()},
-            "births": {gas: list(birth) for gas, birth in self.births.items()},
-            "tracks": {role: track.save() for role, track in self.tracks.items()},
-        }
-
-    def restore(self, state: dict[str, Any]) -> None:
-        self.number = state["number"]
-        self.nights = {gas: list(ppm) for gas, ppm in state["nights"].items()}
-        self.births = {gas: list(birth) for gas, birth in state["births"].items()}
-        for role, track in self.tracks.items():
-            if role in state["tracks"]:
-                track.restore(state["tracks"][role])
 
 
 def _short(value: float) -> float:

@@ -7,6 +7,7 @@ from math import exp
 
 from dewline.events import Cause
 from dewline.watch.causes.facts import Facts
+from dewline.watch.causes.names import UNKNOWN, CauseName
 from dewline.watch.causes.tell_apart import TELL_APART
 from dewline.watch.causes.weighed import (
     EVIDENCE_COUNT,
@@ -19,14 +20,18 @@ from dewline.watch.causes.weighed import (
     Weighed,
 )
 
-UNKNOWN = "unknown"
 
+def odds(
+    table: Mapping[CauseName, Weighed], facts: Facts, told: str = ""
+) -> dict[CauseName, float]:
+    """Probability of every cause that is not ruled out, the likeliest first.
 
-def odds(table: Mapping[str, Weighed], facts: Facts, told: str = "") -> dict[str, float]:
-    """Probability of every cause that is not ruled out, the likeliest first."""
+    ``told``: the name told last, which another one has to beat clearly.
+    """
     scores = {name: _score(row, facts) for name, row in table.items() if not _out(row, facts)}
-    if told in scores and told != UNKNOWN:
-        scores[told] += TOLD_STAYS
+    for name in scores:
+        if name == told != UNKNOWN:
+            scores[name] += TOLD_STAYS
     best = max(scores.values(), default=0.0)
     weights = {name: exp(score - best) for name, score in scores.items()}
     total = sum(weights.values())
@@ -35,10 +40,10 @@ def odds(table: Mapping[str, Weighed], facts: Facts, told: str = "") -> dict[str
     )
 
 
-def judge(table: Mapping[str, Weighed], facts: Facts, told: str = "") -> Cause:
+def judge(table: Mapping[CauseName, Weighed], facts: Facts, told: str = "") -> Cause:
     """The set of causes that the facts leave, with the sum of its odds as confidence.
 
-    ``told`` is the name told last: another one has to be clearly better.
+    ``told`` as in ``odds``. Where ``unknown`` is the likeliest, the confidence is its own.
     """
     shares = odds(table, facts, told)
     if not shares:
@@ -60,7 +65,7 @@ def judge(table: Mapping[str, Weighed], facts: Facts, told: str = "") -> Cause:
 
 
 def evidence(row: Weighed, facts: Facts) -> tuple[str, ...]:
-    """The weightiest facts that speak for a cause, in words."""
+    """The sentences of the facts that speak most for a cause."""
     said = {
         facts[name].text: weight * facts[name].truth
         for name, weight in row.facts.items()
@@ -70,7 +75,7 @@ def evidence(row: Weighed, facts: Facts) -> tuple[str, ...]:
     return tuple(ordered[:EVIDENCE_COUNT])
 
 
-def tell_apart(names: list[str]) -> str | None:
+def tell_apart(names: list[CauseName]) -> str | None:
     """The one test that would decide between the names; None where there is but one."""
     for members, text in TELL_APART:
         if len(names) > 1 and names[0] in members and any(n in members for n in names[1:]):

@@ -1,25 +1,28 @@
-"""Facts of the loop and its bed: stops and speed changes as experiments, bed, cooling,
-regeneration."""
+"""Facts of the loop and its bed: stops and changes of speed as tests, bed, regeneration."""
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from math import log
 from statistics import median
+from typing import NamedTuple
 
-from dewline.watch.causes.facts import Fact, Facts, Found, View, amount, ramp, span
+from dewline.watch.causes.facts import Fact, Found, View, amount, ramp, span
 from dewline.watch.causes.history import Series
+from dewline.watch.causes.names import fact_name
 
 STOP_LEAST_MIN = 8.0
 STOP_SETTLE_MIN = 3.0
 LOOK_BACK_MIN = 239.0
-# A change of speed as an experiment: so much, steady for so long, the box settled at the new one.
+# A change of speed counts from this ratio on, with the speed steady for so long before it, and so
+# long after it the box has settled.
 SPEED_TIMES, SPEED_HELD_MIN, SPEED_SETTLE_MIN = 1.5, 20.0, 20.0
 LEAST_HELD_PPM = 0.4
-CLEARS_MIN = {"oxygen": 45.0, "moisture": 720.0}  # what a stop left is gone so long after it
+CLEARS_MIN = {"oxygen": 45.0, "moisture": 720.0}  # what came in during a stop is cleaned by then
 
 
 def loop_facts(view: View) -> Found:
-    """Whether the loop runs, and how its flow stands to the box's own."""
+    """Whether the loop runs, and its flow beside the usual one of the box."""
     history = view.history
     on = history.now("circulating")
     if on is None:
@@ -43,14 +46,14 @@ def loop_facts(view: View) -> Found:
 
 
 def _in_stop(view: View, series: Series, on: float) -> Found:
-    """Whether what is seen came up while the loop stood, and faster than own sources can."""
+    """Whether the rise began while the loop stood, and whether it is faster than gloves explain."""
     onset = view.onset_min
     if onset > 200.0:
         series = view.history.series("circulating", 4320.0)
     off = [t for t, v in series if v < 0.5]
     first = -_began(series, off[-1]) if off else 0.0
     slack = 15.0 if onset > 200.0 else 3.0
-    # Nothing before the stop, and nothing new after it.
+    # Nothing rose before the stop, and nothing since.
     came = bool(off) and onset <= first + slack and _is_over(view, -off[-1])
     explains = on < 0.5 and onset <= first + slack
     text = (
@@ -65,7 +68,7 @@ def _in_stop(view: View, series: Series, on: float) -> Found:
 
 
 def _is_over(view: View, since: float) -> bool:
-    """Nothing rises any more since the loop runs again."""
+    """Whether the rise has ended since the loop runs again, ``since`` minutes ago."""
     lead = view.lead
     if lead is None or since > CLEARS_MIN[lead.gas]:
         return False
@@ -73,7 +76,7 @@ def _is_over(view: View, since: float) -> bool:
 
 
 def _began(series: Series, off: float) -> float:
-    """When the last stop began: where the loop was last seen to run before it, gaps and all."""
+    """When the stop before ``off`` began: the last time the loop was seen to run before it."""
     runs = [t for t, v in series if v >= 0.5 and t < off]
     return runs[-1] if runs else series[0][0]
 
@@ -90,7 +93,7 @@ def _steepest(view: View, off: list[float]) -> float:
 
 
 def _own_flow(view: View) -> float | None:
-    """The upper quarter of three days while the blower ran."""
+    """The usual flow of the box: the upper quarter of three days while the blower ran, m³/h."""
     flows = sorted(v for v in view.history.values("circulation_flow", 4320.0, 20.0) if v > 1.0)
     if len(flows) < 6:
         flows = sorted(v for v in view.history.values("circulation_flow", 240.0, 3.0) if v > 1.0)
@@ -98,7 +101,7 @@ def _own_flow(view: View) -> float | None:
 
 
 def _scaled(view: View, share: float) -> Found:
-    """With constant sources every level goes as one over the flow."""
+    """Whether the levels rose as the flow fell: with constant sources a level goes as 1/flow."""
     if share > 0.85 or share < 0.1:
         return
     fits = []
@@ -110,9 +113,8 @@ def _scaled(view: View, share: float) -> Found:
         yield "scaled-by-flow", Fact(min(fits), text)
 
 
-def _since(series: Series, holds: object) -> float:
+def _since(series: Series, holds: Callable[[float], bool]) -> float:
     """Minutes since ``holds`` was last true; the whole stretch where it never was."""
-    assert callable(holds)
     for t, v in reversed(series):
         if holds(v):
             return -t
@@ -120,7 +122,11 @@ def _since(series: Series, holds: object) -> float:
 
 
 def stop_facts(view: View) -> Found:
-    """The last stop of the loop, as a test: a shell source climbs, a loop's or bed's does not."""
+    """The last stop of the loop as a test: oxygen from a hole in the shell goes on to rise.
+
+    Oxygen that comes through the loop or from the bed does not. A source in the shell that holds
+    a level in the running box makes it rise by that level in one time constant.
+    """
     rise = view.rises.get("oxygen")
     stop = _last_stop(view)
     if rise is None or stop is None:
@@ -145,7 +151,11 @@ def stop_facts(view: View) -> Found:
 
 
 def speed_facts(view: View) -> Found:
-    """The last change of blower speed, as a test: a true source goes as one over the flow."""
+    """The last change of blower speed as a test: a level from a true source goes as 1/flow.
+
+    The power of the flow by which the level changed is near -1 then, and near 0 for air drawn
+    into the sample line or for a drifted zero.
+    """
     rise = view.rises.get("oxygen")
     if rise is None:
         return
@@ -170,8 +180,16 @@ def speed_facts(view: View) -> Found:
     yield "speed-unscaled", Fact(ramp(abs(power), 0.5, 0.2), text)
 
 
-def _last_speed(flow: Series) -> tuple[float, float, float] | None:
-    """Minutes (negative: before now) of the last change between two steady flows, and both."""
+class SpeedChange(NamedTuple):
+    """A change between two steady flows, m³/h; ``at_min`` is negative, before now."""
+
+    at_min: float
+    old: float
+    new: float
+
+
+def _last_speed(flow: Series) -> SpeedChange | None:
+    """The last change of the flow, if it was steady before and is steady since."""
     now = [v for t, v in flow if t >= -SPEED_SETTLE_MIN]
     new = median(now) if len(now) >= 3 else 0.0
     if new <= 1.0:
@@ -182,11 +200,11 @@ def _last_speed(flow: Series) -> tuple[float, float, float] | None:
     earlier = [v for t, v in flow if other[-1] - SPEED_HELD_MIN <= t <= other[-1]]
     old = median(earlier)
     steady = old > 1.0 and all(0.8 < v / old < 1.25 for v in earlier) and len(earlier) >= 3
-    return (other[-1], old, new) if steady else None
+    return SpeedChange(other[-1], old, new) if steady else None
 
 
 def _restart(view: View, held: float, base: float, end: float) -> Found:
-    """Back on its plateau after the restart, or still where the stop had left it."""
+    """Whether oxygen is back on its level of before the stop, half an hour after the restart."""
     oxygen = view.history.series("oxygen", LOOK_BACK_MIN)
     later = [v for t, v in oxygen if end + 10 <= t <= end + 30]
     peak = max((v for t, v in oxygen if end - 3 <= t <= end + 3), default=None)
@@ -215,7 +233,7 @@ def _last_stop(view: View) -> tuple[float, float] | None:
 
 
 def bed_facts(view: View) -> Found:
-    """Temperature, cooling, regeneration."""
+    """Temperature of the bed, its cooling and regeneration, and its outlet beside the box."""
     history = view.history
     bed = history.now("bed_temperature")
     seen = sorted(history.values("bed_temperature", 4320.0, 30.0))
@@ -229,8 +247,8 @@ def bed_facts(view: View) -> Found:
         outlet, level = history.now(f"outlet_{gas}"), history.level(gas)
         if outlet is not None and level is not None and level > 0.5:
             text = f"bed outlet {amount(outlet)} ppm for {amount(level)} ppm in the box"
-            yield f"{gas}-outlet-as-box", Fact(ramp(outlet / level, 0.3, 0.7), text)
-            yield f"{gas}-outlet-clean", Fact(ramp(outlet / level, 0.3, 0.1), text)
+            yield fact_name(f"{gas}-outlet-as-box"), Fact(ramp(outlet / level, 0.3, 0.7), text)
+            yield fact_name(f"{gas}-outlet-clean"), Fact(ramp(outlet / level, 0.3, 0.1), text)
 
 
 def _cooling(view: View) -> Found:
@@ -242,7 +260,6 @@ def _cooling(view: View) -> Found:
     if flow is not None and own:
         text = f"cooling water {flow:.1f} L/min, usually {own:.1f}"
         yield "cooling-lost", Fact(ramp(flow / own, 0.8, 0.5), text)
-        yield "cooling-fine", Fact(ramp(flow / own, 0.5, 0.8), text)
 
 
 def _regenerating(view: View) -> bool:
@@ -270,7 +287,7 @@ def _regeneration(view: View) -> Found:
 
 
 def _hydrogen(view: View, ended: float) -> Found:
-    """Forming gas that flowed during the last regeneration."""
+    """Forming gas that flowed during the last regeneration, and whether that was too short."""
     history = view.history
     on = [t for t, v in history.series("regenerating", 4320.0) if v > 0.5]
     if not on or not history.has("forming_gas_flow"):
@@ -283,8 +300,3 @@ def _hydrogen(view: View, ended: float) -> Found:
     yield "regeneration-dry", Fact(ramp(litres, 600.0, 100.0), text)
     short = ramp(on[-1] - on[0], 480.0, 240.0)
     yield "regeneration-short", Fact(short, f"it lasted {span(on[-1] - on[0])} only")
-
-
-def loop_of(facts: Facts) -> bool:
-    """Whether gas moves through the loop, as far as is known."""
-    return "loop-stopped" not in facts or facts["loop-stopped"].truth < 0.5

@@ -1,14 +1,16 @@
-"""Facts around the gas: pressure, fill, supply, chambers, hands, room, freezer, notes, others."""
+"""Facts besides the trace gases: pressure, fill, supply, chambers, room, people, other boxes."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from itertools import pairwise
 from statistics import fmean, median
-from typing import Any
 
+from dewline.events import LedgerRow
 from dewline.readings import Quality
 from dewline.watch.causes.facts import Fact, Found, Neighbour, View, amount, ramp, span
+from dewline.watch.causes.names import FactName, fact_name
+from dewline.watch.ledgers.rows import OpenRow, number
+from dewline.watch.sensors.doubt import Doubt
 from dewline.watch.signals.slope import theil_sen
 
 DAY_MIN = 1440.0
@@ -16,10 +18,21 @@ LOOK_BACK_MIN = 239.0
 RATE_MIN, RATE_POINTS, RATE_CONFIDENCE = 14.0, 5, 0.9  # of a supply that falls
 SOUND_LOSS_L_H = 0.2  # of a sound box in a quiet night: common practice, no source
 MOVES_VALVES_MBAR = 4000.0  # gauge; pneumatic valves shut below it: common practice, no source
+RESUMED_MS = 1_800_000  # so long after a gap it counts as recent
+# For so many days a note counts, by the kind of the note. Common practice, no source.
+NOTES: dict[str, tuple[FactName, float]] = {
+    "gloves": ("note-gloves", 5.0),
+    "cylinder": ("note-cylinder", 0.5),
+    "solvent": ("note-solvent", 14.0),
+}
 
 
 def pressure_facts(view: View) -> Found:
-    """Where the pressure stands, and how much gas is filled in."""
+    """Level of the box pressure, and how much gas is filled in.
+
+    In a box kept above the room's pressure also whether it was lost, falls below the room's, or
+    has its band set below it.
+    """
     history = view.history
     values = history.values("pressure", 14.0)
     if len(values) < 3:
@@ -31,7 +44,7 @@ def pressure_facts(view: View) -> Found:
         yield "pressure-below", Fact(ramp(mean, -0.2, -0.7), text)
         usual = sorted(history.values("pressure", 4320.0, 10.0))
         before = history.typical("pressure", 240.0, 3.0) or 0.0
-        if len(usual) >= 3:  # the upper quarter: it may have been lost for long
+        if len(usual) >= 3:  # the upper quarter, because it may have been lost for long
             before = max(before, usual[len(usual) * 3 // 4])
         lost = before > 1.0 and fmean(values[-6:]) < 0.7
         text = f"pressure fell from {before:+.1f} to {min(values[-6:]):+.1f} mbar"
@@ -55,7 +68,7 @@ def _fill(view: View) -> Found:
     last = history.share_on("fill_valve", 1.5)
     bar = history.now("supply.pressure")
     if last is not None:
-        if bar is None or bar > MOVES_VALVES_MBAR:  # a valve without gas says nothing
+        if bar is None or bar > MOVES_VALVES_MBAR:  # without gas the fill cannot open
             shut = ramp(last, 0.3, 0.05)
             yield "fill-idle", Fact(shut, f"fill open {last:.0%} of the last minute")
         yield "fill-full", Fact(ramp(last, 0.6, 0.95), f"fill open {last:.0%} of the last minute")
@@ -68,7 +81,7 @@ def _fill(view: View) -> Found:
 
 
 def _emptied(view: View) -> Found:
-    """Fill that stood open till the gas gave out: the box emptied its supply, not the reverse."""
+    """Whether the fill stood open while there was gas: then the box has emptied its supply."""
     history = view.history
     bars = dict(history.series("supply.pressure", LOOK_BACK_MIN))
     hours = history.series("fill_valve", 4320.0)
@@ -83,21 +96,23 @@ def _emptied(view: View) -> Found:
 
 
 def supply_facts(view: View) -> Found:
-    """The gas that the box is fed with."""
+    """Pressure of the gas supply, mbar gauge, beside its usual one and what moves valves.
+
+    Also how long it lasts at the present rate.
+    """
     history = view.history
     bar, own = history.now("supply.pressure"), history.typical("supply.pressure", 4320.0, 120.0)
     if bar is not None and own is not None:
         text = f"supply {bar / 1000:.1f} bar, usually {own / 1000:.1f}"
-        if own > 0.0:  # a gauge that has shown nothing for days tells of no usual supply
+        if own > 0.0:  # a gauge that has shown zero for days gives no usual pressure
             yield "supply-low", Fact(ramp(bar / own, 0.92, 0.8), text)
-            yield "supply-fine", Fact(ramp(bar / own, 0.8, 0.92), text)
         below = ramp(bar, MOVES_VALVES_MBAR + 150.0, MOVES_VALVES_MBAR - 50.0)
         yield "supply-below-valves", Fact(below, text)
     yield from _runs_out(view)
 
 
 def _runs_out(view: View) -> Found:
-    """How long the gas lasts at the rate of the fill that is open, or of the last minutes."""
+    """How long the gas lasts, at its rate since the fill was last shut or of the last minutes."""
     shut = (t for t, v in view.history.series("fill_valve", RATE_MIN) if v < 0.5)
     since = max(shut, default=-RATE_MIN)
     for role, empty in (("supply.level", 0.0), ("supply.pressure", MOVES_VALVES_MBAR)):
@@ -119,15 +134,15 @@ def night_facts(view: View) -> Found:
     lost = view.night_loss_l_h
     if lost is None:
         return
-    days = (r["document"] for r in view.rows if r["kind"] == "gas-use")
-    before = [d["idle_night_l_h"] for d in days if d.get("idle_night_l_h") is not None]
+    days = (number(r.document, "idle_night_l_h") for r in view.rows if r.kind == "gas-use")
+    before = [loss for loss in days if loss is not None]
     usual = f", {amount(median(before))} in the nights before" if before else ""
     text = f"{amount(lost)} L/h of gas lost in the quiet night{usual}"
     yield "night-loss", Fact(ramp(lost, SOUND_LOSS_L_H, 4 * SOUND_LOSS_L_H), text)
 
 
 def comb_facts(view: View) -> Found:
-    """Oxygen that comes with the fills, and only with them."""
+    """Whether oxygen comes in with the fills and only with them; whether a purge is on."""
     history = view.history
     fills = history.series("fill_valve", 14.0)
     if history.now("purging") is not None and (history.now("purging") or 0.0) > 0.5:
@@ -148,7 +163,7 @@ def comb_facts(view: View) -> Found:
 
 
 def chamber_facts(view: View) -> Found:
-    """Doors and transfers about the time of the onset."""
+    """Inner doors and transfers around the onset of the rise, and chambers under vacuum."""
     doors = [r for r in view.history.tracks if r.endswith("_inner_door")]
     onset = view.onset_min
     opened = [
@@ -167,15 +182,15 @@ def chamber_facts(view: View) -> Found:
 
 
 def _dirty(view: View) -> Found:
-    rows = [r["document"] for r in (*view.rows[-3:], *view.open_rows) if r["kind"] == "transfer"]
+    """Residual oxygen of the last transfer's chamber, and its pressure rise."""
+    found: list[LedgerRow | OpenRow] = [*view.rows[-3:], *view.open_rows]
+    rows = [row.document for row in found if row.kind == "transfer"]
     if not rows:
         return
-    document: Mapping[str, Any] = rows[-1]
-    residual = document.get("residual_ppm")
-    if document.get("direction") == "out" or residual is None:
+    residual, rise = number(rows[-1], "residual_ppm"), number(rows[-1], "rise_mbar_min")
+    if rows[-1].get("direction") == "out" or residual is None:
         return
-    text = f"chamber still held {amount(residual)} ppm O2 after {document.get('cycles', 0)} cycles"
-    rise = document.get("rise_mbar_min")
+    text = f"chamber still held {amount(residual)} ppm O2 after {rows[-1].get('cycles', 0)} cycles"
     if rise is not None:
         text = f"pressure in the chamber rose {rise:.2f} mbar/min with the pump shut off"
         yield "chamber-rises", Fact(ramp(rise, 0.3, 1.0), text)
@@ -184,7 +199,7 @@ def _dirty(view: View) -> Found:
 
 
 def _evacuation(view: View) -> Found:
-    """A chamber under vacuum: does the box pay for it, does it come down at all?"""
+    """A chamber under vacuum: whether it gets deep enough, and whether the box fills for it."""
     history = view.history
     for role in history.tracks:
         name = role.removesuffix("_evacuating")
@@ -205,6 +220,7 @@ def _evacuation(view: View) -> Found:
 
 
 def _steady(view: View, role: str) -> float:
+    """Minutes since a switch was last off, of the last four hours."""
     for t, v in reversed(view.history.series(role, 239.0)):
         if v < 0.5:
             return -t
@@ -212,7 +228,7 @@ def _steady(view: View, role: str) -> float:
 
 
 def room_facts(view: View) -> Found:
-    """Heat, weather, hands, the freezer."""
+    """Temperature of the box, humidity of the room, hands in the gloves, the freezer."""
     history = view.history
     warm, own = history.now("temperature"), history.typical("temperature", DAY_MIN, 120.0)
     if warm is not None and own is not None:
@@ -242,21 +258,17 @@ def _freezer(view: View) -> Found:
 
 
 def note_facts(view: View) -> Found:
-    """What people wrote down lately."""
-    for kind, days in NOTE_DAYS.items():
-        times = [at for k, at in view.notes if k == kind]
+    """Notes of people, modes of the box, doubts of its sensors, and what does not answer."""
+    for kind, (name, days) in NOTES.items():
+        times = [note.at_ms for note in view.notes if note.kind == kind]
         if times:
             age = (view.at_ms - times[-1]) / 86_400_000
             if age < days:
-                yield f"note-{kind}", Fact(1.0, f"noted {span(age * DAY_MIN)} ago: {kind}")
-    for mode in ("opened", "recovering", "outgassing", "solvent-work", "commissioning"):
+                yield name, Fact(1.0, f"noted {span(age * DAY_MIN)} ago: {kind}")
+    for mode in ("recovering", "outgassing", "solvent-work"):
         if mode in view.modes.since:
-            yield f"mode-{mode}", Fact(1.0, f"the box is in mode {mode}")
-    for gas, why in view.doubts.items():
-        yield f"{gas}-doubted", Fact(1.0, why)
-        yield "dose-missed", Fact(1.0 if "did not" in why else 0.0, why)
-        if "factor of ten" in why and view.about in (None, gas):
-            yield "jump-ten", Fact(1.0, why)
+            yield fact_name(f"mode-{mode}"), Fact(1.0, f"the box is in mode {mode}")
+    yield from _doubt_facts(view)
     frozen = [
         t.signal.name for t in view.history.tracks.values() if t.signal.quality == Quality.FROZEN
     ]
@@ -264,25 +276,22 @@ def note_facts(view: View) -> Found:
         text = f"{len(frozen)} signals of one instrument have repeated bit for bit for 5 min"
         yield "sensor-frozen", Fact(1.0, text)
     if view.silent:
-        yield "silent", Fact(1.0, f"no answer from {', '.join(view.silent[:3])}")
         yield "silent-many", Fact(ramp(len(view.silent), 1.0, 2.0), f"{len(view.silent)} silent")
-    if view.resumed_ms is not None and view.at_ms - view.resumed_ms < 1_800_000:
+    if view.resumed_ms is not None and view.at_ms - view.resumed_ms < RESUMED_MS:
         yield "resumed", Fact(1.0, "the watch has just come back")
 
 
-NOTE_DAYS = {
-    "gloves": 5.0,
-    "opened": 7.0,
-    "cell": 7.0,
-    "calibration": 7.0,
-    "cylinder": 0.5,
-    "filter": 7.0,
-    "solvent": 14.0,
-}
+def _doubt_facts(view: View) -> Found:
+    for gas, doubt in view.doubts.items():
+        yield fact_name(f"{gas}-doubted"), Fact(1.0, doubt.sentence)
+        missed = doubt is Doubt.DOSE_MISSED
+        yield "dose-missed", Fact(1.0 if missed else 0.0, doubt.sentence)
+        if doubt is Doubt.SLIPPED and view.about in (None, gas):
+            yield "jump-ten", Fact(1.0, doubt.sentence)
 
 
 def common_facts(view: View) -> Found:
-    """Other boxes: the same at the same time points to what they share."""
+    """Other boxes: a rise at the same time in several points to something that they share."""
     lead = view.lead
     if lead is None or not view.neighbours:
         return

@@ -1,9 +1,8 @@
-"""The form of a rise: where it began, how big it is, and whether it is an impulse, a step, a
-plateau, straight, convex or bending.
+"""The form of a rise of a trace gas: where it began, how great it is, and what it looks like.
 
-A constant source into a circulated box makes a plateau within three to five
-time constants; a ramp of hours is a changing source or a changing bed; an
-impulse decays; a bed at its end is convex, and 1/C falls straight to zero.
+A constant source into a circulated box makes a plateau within three to five time constants; a
+ramp of hours is a changing source or a changing bed; an impulse decays; a bed at its end gives a
+convex rise, of which 1/C falls to zero in a straight line.
 """
 
 from __future__ import annotations
@@ -13,7 +12,7 @@ from dataclasses import dataclass, replace
 from statistics import median
 from typing import Literal
 
-from dewline.watch.causes.history import History, Series
+from dewline.watch.causes.history import Birth, History, Series
 
 Form = Literal["none", "impulse", "step", "plateau", "straight", "convex", "bending"]
 # Least rise that counts, ppm: of the order of what a trace sensor's zero and noise can do.
@@ -28,7 +27,11 @@ SPANS_MIN = (29.0, 60.0, 240.0, 1440.0, 4320.0)
 
 @dataclass(frozen=True, slots=True)
 class Rise:
-    """How one gas has moved. Levels in ppm, times in minutes; ``start_min`` before now."""
+    """How one gas has moved. Levels in ppm, slopes in ppm/h, times in minutes.
+
+    ``start_min``: time since the onset. ``rise_min``: from the onset to nine tenths of the peak.
+    ``slope_h``: over the last third of the time since the onset; ``first_h``: over its first.
+    """
 
     gas: str
     form: Form
@@ -36,9 +39,9 @@ class Rise:
     now: float
     peak: float
     start_min: float
-    rise_min: float  # from the onset to nine tenths of the peak
-    slope_h: float  # over the last third of what was seen, ppm/h
-    first_h: float  # over the first third of the rise
+    rise_min: float
+    slope_h: float
+    first_h: float
 
     @property
     def delta(self) -> float:
@@ -47,14 +50,18 @@ class Rise:
 
     @property
     def up(self) -> float:
-        """0 to 1: how surely this is a rise at all."""
+        """How sure it is that this is a rise at all, 0 to 1."""
         least = LEAST_PPM[self.gas] + LEAST_SHARE * max(0.0, self.base)
         top = max(self.delta, self.peak - self.base)
         return min(1.0, max(0.0, (top / least - 0.5) / 1.0))
 
 
 def baseline(history: History, gas: str, nights: Sequence[float]) -> float | None:
-    """The level the box comes from: low tenth of three days, of the last hours, or its idle one."""
+    """The level before a rise, ppm; None where nothing is known.
+
+    It is the least of the tenth percentiles of three days, four hours and half an hour, and of
+    the median of the last idle baselines, ``nights``.
+    """
     slow = sorted(history.values(gas, 4320.0, 20.0))
     mid = sorted(history.values(gas, 240.0, 10.0))
     fine = sorted(history.values(gas, 29.0, 2.0))
@@ -64,7 +71,7 @@ def baseline(history: History, gas: str, nights: Sequence[float]) -> float | Non
 
 
 def rise_of(history: History, gas: str, idle: Sequence[float] = ()) -> Rise | None:
-    """The rise that goes on now; None where there is nothing to look at."""
+    """How ``gas`` has moved until now; None without readings. ``idle``: its idle baselines."""
     base, now = baseline(history, gas, idle), history.level(gas)
     if base is None or now is None:
         return None
@@ -75,18 +82,18 @@ def rise_of(history: History, gas: str, idle: Sequence[float] = ()) -> Rise | No
 
 
 def _remembered(history: History, rise: Rise) -> Rise:
-    """A rise that was seen to begin keeps the time it took: old samples are too coarse for it."""
+    """Keep the time a rise took as it was seen on the finest grid: older grids are too coarse."""
     if rise.form == "none":
         return rise
     onset = history.number - rise.start_min * 6
     if rise.start_min <= BIRTH_MIN:
         if rise.form in ("step", "plateau", "impulse"):
-            history.births[rise.gas] = [round(onset, 1), round(rise.rise_min, 2)]
+            history.births[rise.gas] = Birth(round(onset, 1), round(rise.rise_min, 2))
         return rise
     born = history.births.get(rise.gas)
-    if born is None or abs(born[0] - onset) > 6 * max(15.0, 0.15 * rise.start_min):
+    if born is None or abs(born.onset - onset) > 6 * max(15.0, 0.15 * rise.start_min):
         return rise
-    rise = replace(rise, rise_min=born[1])
+    rise = replace(rise, rise_min=born.rise_min)
     return replace(rise, form=_form(rise)) if rise.form != "convex" else rise
 
 

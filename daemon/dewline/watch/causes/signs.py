@@ -1,4 +1,4 @@
-"""Facts made of facts: what several of them say together, or a longer look back."""
+"""Facts made of other facts, or of the course of several days."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from itertools import pairwise
 from statistics import median
 
 from dewline.watch.causes.facts import Fact, Facts, Found, View, amount, ramp, span
+from dewline.watch.causes.names import fact_name
 from dewline.watch.causes.shape import Rise
 
 SLIP_LOW, SLIP_HIGH = 6.0, 15.0
@@ -16,7 +17,10 @@ SOLVENT_KEPT_MS = 3 * 86_400_000
 
 
 def long_facts(view: View) -> Found:
-    """Night over night, day over day."""
+    """Whether idle baselines rise from night to night, and whether a rise is straight for days.
+
+    A straight one has three thirds of which the second and the third rise alike.
+    """
     for gas in view.rises:
         yield from _nights(view, gas)
     rise = view.lead
@@ -48,12 +52,15 @@ def _nights(view: View, gas: str) -> Found:
     )
     climb = ramp(rising, 0.5, 0.9) * ramp(total, NIGHT_LEAST_PPM, 3 * NIGHT_LEAST_PPM)
     faster = steps[-1] / max(1e-6, total / len(steps))
-    yield f"nights-climb-{gas}", Fact(climb * ramp(faster, 0.8, 1.4), text)
+    yield fact_name(f"nights-climb-{gas}"), Fact(climb * ramp(faster, 0.8, 1.4), text)
     yield "nights-straight", Fact(climb * ramp(faster, 1.5, 1.1), text)
 
 
 def dose_facts(view: View, facts: Facts) -> Found:
-    """Whether doses still decay as they used to; whether a rise is faster than own sources."""
+    """Whether a dose stays where it should have been cleaned, and whether a rise is slow.
+
+    Slow is no faster than the box's own sources, which are gloves and outgassing.
+    """
     oxygen = view.rises.get("oxygen")
     if oxygen is None:
         return
@@ -82,7 +89,7 @@ def dose_facts(view: View, facts: Facts) -> Found:
 
 
 def _like_stopped(view: View, oxygen: Rise, running: bool) -> Found:
-    """Blower on, yet both gases behave as if it stood: oxygen straight, moisture bending."""
+    """Whether both gases rise as in a stopped loop, slowly and together, although it runs."""
     moisture = view.rises.get("moisture")
     if not running or moisture is None or oxygen.up < 0.3 or moisture.up < 0.3:
         return
@@ -95,7 +102,10 @@ def _like_stopped(view: View, oxygen: Rise, running: bool) -> Found:
 
 
 def plain_signs(view: View, facts: Facts) -> Found:
-    """Facts in the words of the table that follow from others at once."""
+    """Facts that follow from others directly: pressure, bed, power, solvent, slips and zeros.
+
+    Call it last, with all other facts.
+    """
     moisture = view.rises.get("moisture")
     if moisture is not None:
         top = max(moisture.delta, moisture.peak - moisture.base)
@@ -153,7 +163,7 @@ def _solvent(view: View, facts: Facts) -> Found:
 
 
 def _sunk(view: View) -> Iterator[Fact]:
-    """Oxygen that fell to nothing on a cell that burns what it meets."""
+    """Whether oxygen fell to zero on a cell that burns solvent, beside three days before."""
     kind = next((a.kind for a in view.box.analyzers if a.role == "oxygen"), "")
     seen = sorted(view.history.values("oxygen", 4320.0, 30.0))
     usual = seen[len(seen) * 4 // 5] if len(seen) >= 3 else None
@@ -165,7 +175,7 @@ def _sunk(view: View) -> Iterator[Fact]:
 
 
 def _slip(view: View) -> Found:
-    """A factor of ten from one reading to the next, and held."""
+    """Whether a reading jumped by about ten times from one sample to the next, and stayed."""
     for gas in [view.about] if view.about else view.rises:
         for minutes in (14.0, 239.0):
             series = [v for _, v in view.history.series(gas, minutes)]
@@ -177,6 +187,6 @@ def _slip(view: View) -> Found:
 
 
 def _held(series: list[float], level: float) -> bool:
-    """At once where it stays: a dose comes with the sensor's lag and decays with the loop."""
+    """Whether it stayed at ``level``: a dose would come with the sensor's lag and decay."""
     after = series[series.index(level) :]
     return len(after) >= 3 and all(abs(v - level) < SLIP_STRAYS * level for v in after[:9])

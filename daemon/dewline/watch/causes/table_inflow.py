@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from dewline.watch.causes.names import CauseName
 from dewline.watch.causes.weighed import Weighed
 
-INFLOW: dict[str, Weighed] = {
+INFLOW: dict[CauseName, Weighed] = {
     # Inward leaks: oxygen with little water; a constant source makes a plateau within minutes.
     "air-leak": Weighed(
         0.3,

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from dewline.watch.causes.names import CauseName
 from dewline.watch.causes.weighed import Weighed
 
-INSIDE: dict[str, Weighed] = {
+INSIDE: dict[CauseName, Weighed] = {
     # Water of things inside.
     "outgassing": Weighed(
         -0.6,

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from dewline.watch.causes.names import CauseName
 from dewline.watch.causes.weighed import Weighed
 
-BED_AND_LOOP: dict[str, Weighed] = {
+BED_AND_LOOP: dict[CauseName, Weighed] = {
     # The bed.
     "bed-spent-water": Weighed(
         -0.3,

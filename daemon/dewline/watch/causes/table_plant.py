@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from dewline.watch.causes.names import CauseName
 from dewline.watch.causes.weighed import Weighed
 
 # Pressure too low, too high, dipping; fill open too long.
-PRESSURE: dict[str, Weighed] = {
+PRESSURE: dict[CauseName, Weighed] = {
     "unknown": Weighed(2.2),
     "glove-torn": Weighed(
         0.0,
@@ -59,7 +60,7 @@ PRESSURE: dict[str, Weighed] = {
     "purging": Weighed(0.0, {"purging": 3.0}, need=("purging",)),
 }
 
-LOOP: dict[str, Weighed] = {
+LOOP: dict[CauseName, Weighed] = {
     "unknown": Weighed(1.0),
     "circulation-stopped": Weighed(3.0, {"resumed": -0.5}, need=("loop-stopped",)),
     "power": Weighed(
@@ -76,7 +77,7 @@ LOOP: dict[str, Weighed] = {
     ),
     "supply-low": Weighed(0.0, {"supply-below-valves": 3.0}, need=("supply-below-valves",)),
 }
-SILENCE: dict[str, Weighed] = {
+SILENCE: dict[CauseName, Weighed] = {
     "unknown": Weighed(0.0),
     "instrument-silent": Weighed(2.5, {"sensor-frozen": -4.0}),
     "power": Weighed(
@@ -86,8 +87,8 @@ SILENCE: dict[str, Weighed] = {
     ),
     "sensor-frozen": Weighed(0.0, {"sensor-frozen": 6.0}, need=("sensor-frozen",)),
 }
-FROZEN: dict[str, Weighed] = {"unknown": Weighed(0.0), "sensor-frozen": Weighed(3.5)}
-SUPPLY: dict[str, Weighed] = {
+FROZEN: dict[CauseName, Weighed] = {"unknown": Weighed(0.0), "sensor-frozen": Weighed(3.5)}
+SUPPLY: dict[CauseName, Weighed] = {
     "unknown": Weighed(0.5),
     "supply-low": Weighed(3.0, {"supply-below-valves": -1.0}),
     "valves-unpowered": Weighed(1.0, {"supply-below-valves": 3.0}, need=("supply-below-valves",)),
@@ -97,7 +98,7 @@ SUPPLY: dict[str, Weighed] = {
         need=("pressure-lost", "fill-stood-open"),
     ),
 }
-HEAT: dict[str, Weighed] = {
+HEAT: dict[CauseName, Weighed] = {
     "unknown": Weighed(1.0),
     "bed-warm": Weighed(
         1.5, {"bed-warm": 2.0, "cooling-lost": 1.0, "oxygen-rush": -2.0}, veto=("bed-cool",)
@@ -107,16 +108,16 @@ HEAT: dict[str, Weighed] = {
     "regen-return": Weighed(0.0, {"regeneration-recent": 2.0}, need=("regeneration-recent",)),
     "weather-or-heat": Weighed(0.5, {"box-warmer": 2.0, "others-same": 1.0}, need=("box-warmer",)),
 }
-ROOM_HEAT: dict[str, Weighed] = {
+ROOM_HEAT: dict[CauseName, Weighed] = {
     "unknown": Weighed(1.0),
     "weather-or-heat": Weighed(2.0, {"box-warmer": 1.5, "others-same": 1.5}),
 }
-CHAMBER: dict[str, Weighed] = {
+CHAMBER: dict[CauseName, Weighed] = {
     "unknown": Weighed(1.0),
     "transfer": Weighed(1.5, {"chamber-dirty": 2.0, "door-before": 1.0}),
     "antechamber-seal": Weighed(0.0, {"chamber-base-poor": 2.5, "box-pays-for-vacuum": 2.5}),
 }
-DOUBT: dict[str, Weighed] = {
+DOUBT: dict[CauseName, Weighed] = {
     "unknown": Weighed(0.5),
     # What solvent hid stays hidden: a dose missed in its time says nothing of a dead sensor.
     "solvent": Weighed(0.5, {"solvent-about": 2.0, "solvent-known": 2.0}, need=("solvent-known",)),
@@ -127,14 +128,14 @@ DOUBT: dict[str, Weighed] = {
     "scale-slip": Weighed(0.0, {"jump-ten": 5.0}, need=("jump-ten",)),
     "sensor-drift": Weighed(0.5, {"below-zero": 4.0}, need=("below-zero",)),
 }
-REGENERATION: dict[str, Weighed] = {
+REGENERATION: dict[CauseName, Weighed] = {
     "unknown": Weighed(1.0),
     "regenerating": Weighed(2.5, {"regenerating": 1.0}),
     "bed-not-reduced": Weighed(0.0, {"regeneration-dry": 4.5}, need=("regeneration-dry",)),
 }
-POWER: dict[str, Weighed] = {"unknown": Weighed(0.0), "power": Weighed(3.5)}
-GAS_USE: dict[str, Weighed] = {
+POWER: dict[CauseName, Weighed] = {"unknown": Weighed(0.0), "power": Weighed(3.5)}
+GAS_USE: dict[CauseName, Weighed] = {
     "unknown": Weighed(0.5),
     "gas-loss": Weighed(2.0, {"night-loss": 0.7}),
 }
-OTHER: dict[str, Weighed] = {}  # nothing is judged
+OTHER: dict[CauseName, Weighed] = {}  # nothing is judged

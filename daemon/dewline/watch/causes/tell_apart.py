@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-# The one test that would decide, for the first row of which two stand in the set.
-TELL_APART: tuple[tuple[frozenset[str], str], ...] = (
+from dewline.watch.causes.names import CauseName
+
+# The first row of which the first cause and another one of the set are members applies.
+TELL_APART: tuple[tuple[frozenset[CauseName], str], ...] = (
     (
         frozenset({"air-leak", "loop-suction-leak", "bed-spent-oxygen"}),
         "Stop the loop 10 min: a climb of tens of ppm/h is the shell, 1-2 ppm/h loop or bed; "

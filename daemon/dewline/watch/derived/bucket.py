@@ -1,19 +1,18 @@
-"""Ten seconds of a signal at a time, whole, at the price of one append a reading."""
+"""Ten seconds of a signal at a time, complete, at the cost of one append a reading."""
 
 from __future__ import annotations
 
 from statistics import fmean
 from typing import NamedTuple
 
-from dewline.watch.saved import State
 from dewline.watch.signals.window import Window
 
 BUCKET_MS = 10_000
-LARGEST = 1e7  # beyond any ppm, mbar or m³/h: what is larger is no measurement
+LARGEST = 1e7  # beyond any ppm, mbar or m³/h: a larger number is no measurement
 
 
 class Run(NamedTuple):
-    """Good readings of a stretch [from, to), in order and as good as evenly spaced."""
+    """Good readings of a stretch [from, to), in order and taken as evenly spaced."""
 
     from_ms: int
     to_ms: int
@@ -21,21 +20,25 @@ class Run(NamedTuple):
 
     @property
     def mean(self) -> float:
+        """Mean of the readings."""
         return fmean(self.values)
 
     @property
     def middle_ms(self) -> int:
+        """The middle of the stretch."""
         return (self.from_ms + self.to_ms) // 2
 
     @property
     def hours(self) -> float:
+        """Length of the stretch in hours."""
         return (self.to_ms - self.from_ms) / 3_600_000
 
 
 class Bucket(Window):
     """Gathers the readings of 10 s; the first one after them closes it.
 
-    Hangs on a slot like a slope's window, so that a quiet reading costs it one append.
+    It is a window of a signal, as a slope's is, so that a reading inside the signal's band costs
+    one append. ``closed``: the run closed last, until it is fetched.
     """
 
     __slots__ = ("closed", "closes_at", "from_ms", "over_ms", "values")
@@ -49,10 +52,10 @@ class Bucket(Window):
         self.values = []
         self.from_ms = 0
         self.closes_at = 0
-        self.closed: Run | None = None  # the run closed last, until it is fetched
+        self.closed: Run | None = None
 
     def add(self, at_ms: int, value: float) -> bool:
-        """Take a usable reading; True when that closed a run."""
+        """Take in a good reading; True when that closed a run."""
         closed = False
         if at_ms >= self.closes_at:
             closed = bool(self.values)
@@ -72,7 +75,7 @@ class Bucket(Window):
         return run
 
     def drain(self, at_ms: int) -> Run | None:
-        """What has gathered so far, taken out: something happened that cuts the ten seconds."""
+        """Take out what has gathered so far, because something happened within the ten seconds."""
         if not self.values or at_ms <= self.from_ms:
             return None
         run = _run(self.from_ms, at_ms, self.values)
@@ -85,13 +88,8 @@ class Bucket(Window):
         self.from_ms = self.closes_at = 0
         self.closed = None
 
-    def restore(self, state: State) -> None:
-        """Restore what has gathered so far; a run that was closed has been fetched."""
-        self.clear()
-        super().restore(state)
-
 
 def _run(from_ms: int, to_ms: int, values: list[float]) -> Run | None:
-    """A run of what can be a measurement; None where nothing can."""
+    """A run of the readings that can be measurements; None where none of them can."""
     kept = [v for v in values if -LARGEST <= v <= LARGEST]
     return Run(from_ms, to_ms, kept) if kept else None

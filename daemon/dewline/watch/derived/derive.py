@@ -1,7 +1,7 @@
-"""Derived signals and ledgers: computed from measured signals, laid in beside them, never fed back.
+"""Derived signals and ledgers: computed from measured signals, laid beside them, never fed back.
 
-``scan`` is called once an item, after the modes and before the rules; ``tick``
-once a minute. A measured signal of the same name wins.
+``scan`` is called once an item, after the modes and before the rules; ``tick`` once a minute.
+A measured signal of the same name is not overwritten.
 """
 
 from __future__ import annotations
@@ -9,16 +9,19 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping
 from functools import partial
 from math import isfinite
-from typing import Any
 
 from dewline.events import LedgerRow
 from dewline.hours import LocalTime
 from dewline.readings import Quality, Reading
 from dewline.watch.derived.box import BoxBooks
+from dewline.watch.derived.box_parts import BoxParts
 from dewline.watch.derived.bucket import Bucket
+from dewline.watch.derived.excess import Impulse
 from dewline.watch.derived.facts import BoxFacts
+from dewline.watch.derived.outlook_table import BoxOutlook
 from dewline.watch.derived.purifier import PurifierBooks
-from dewline.watch.ledgers.rows import RowBook
+from dewline.watch.ledgers.rows import LedgerTable, OpenRow, RowBook
+from dewline.watch.saved import Kept
 from dewline.watch.signals.modes import BoxModes
 from dewline.watch.signals.signal_state import STALE_POLLS, Band, SignalState
 from dewline.watch.signals.slope import MEDIANS, MedianWindow
@@ -42,113 +45,123 @@ def slope_name(source: SignalPlan, plan: WatchPlan) -> str | None:
     return None if measured is not None and measured.instrument is not None else name
 
 
-class Derive:
-    """Slopes in ppm/h over 30 min, anew with every median; and the books of every box."""
+class Derive(Kept):
+    """The slopes of trace gases, and the books of every box and purifier.
 
-    def __init__(self, plan: WatchPlan) -> None:
-        self._plan = plan
-        self._slopes: dict[MedianWindow, SignalState] = {}
-        self.clock = LocalTime(plan.timezone)
-        self.rows = RowBook(plan.site, self.clock)
-        self.boxes: dict[str, BoxBooks] = {}
-        self.purifiers: dict[str, PurifierBooks] = {}
-        self._of_bucket: dict[Bucket, BoxBooks] = {}
-        self._listeners: dict[SignalState, list[Callable[[int], None]]] = {}
-        self._outputs: dict[str, SignalState] = {}
-        self._told: DerivedReadings = []
-        self._minute = 0
+    ``slopes``: the windows whose slope, in ppm/h over 30 min, is written into a signal with
+    every median. ``signal`` gives the state of a signal by its name, made where it is missing.
+    """
 
-    # ---------------------------------------------------------------- wiring
+    KEPT = ("_minute", "rows", "boxes", "purifiers")
+    _minute: int
+    rows: RowBook
+    boxes: dict[str, BoxBooks]
+    purifiers: dict[str, PurifierBooks]
 
-    def slope(self, window: MedianWindow, into: SignalState) -> None:
-        """Have the slope of ``window`` written into signal ``into``."""
-        self._slopes[window] = into
-        into.stale_ms = max(into.stale_ms, STALE_POLLS * SLOPE_OVER_MS // MEDIANS)
-
-    def furnish(
+    def __init__(
         self,
+        plan: WatchPlan,
+        slopes: Mapping[MedianWindow, SignalState],
         signals: dict[str, SignalState],
         modes: Mapping[str, BoxModes],
         signal: Callable[[str], SignalState],
-    ) -> Iterable[SignalState]:
-        """Set up the books of every box; gives the slots that are written here."""
-        for name, box in self._plan.boxes.items():
-            facts = BoxFacts(box, self._plan, signals, modes[name])
-            books = BoxBooks(facts, self._plan, signals, self.rows, partial(self._tell, name))
-            self.boxes[name] = books
-            self._of_bucket.update(dict.fromkeys(books.buckets, books))
-            books.listen(self._listen)
-            for role, unit, every_ms in books.outputs():
-                self._output(f"{name}.{role}", unit, every_ms, signal)
-        for name, purifier in self._plan.purifiers.items():
-            mine = [b for b in self.boxes.values() if b.facts.box.purifier == name]
-            if mine:
-                self._furnish_purifier(
-                    PurifierBooks(purifier, mine, signals, self.rows), mine, signal
-                )
+    ) -> None:
+        self._plan, self._slopes = plan, slopes
+        for output in slopes.values():
+            output.stale_ms = max(output.stale_ms, STALE_POLLS * SLOPE_OVER_MS // MEDIANS)
+        self.clock = LocalTime(plan.timezone)
+        self._minute = 0  # number of the last minute; 0 before the first item
+        self._pending: DerivedReadings = []
+        self._listeners: dict[SignalState, list[Callable[[int], None]]] = {}
+        self._outputs: dict[str, SignalState] = {}
+        self.rows = RowBook(plan.site, self.clock)
+        self.boxes = {
+            name: BoxBooks(
+                BoxParts(BoxFacts(box, plan, signals, modes[name]), plan, signals, self.rows),
+                partial(self._publish, name),
+                partial(self._add_dose, box.purifier or ""),
+            )
+            for name, box in plan.boxes.items()
+        }
+        self._of_bucket = {bucket: box for box in self.boxes.values() for bucket in box.buckets}
+        for name, box in self.boxes.items():
+            box.subscribe(self._subscribe)
+            for role, unit, every_ms in box.parts.outputs():
+                self._add_output(signal, f"{name}.{role}", unit, every_ms)
+        self.purifiers = {}
+        for name, purifier in plan.purifiers.items():
+            boxes = [box for box in self.boxes.values() if box.facts.box.purifier == name]
+            if boxes:
+                books = self.purifiers[name] = PurifierBooks(purifier, boxes, signals, self.rows)
+                books.subscribe(self._subscribe)
+                for box in boxes:
+                    for role, unit in books.outputs():
+                        self._add_output(signal, f"{box.facts.name}.{role}", unit, HOUR_MS)
+
+    def written(self) -> Iterable[SignalState]:
+        """The signals that are written here, slopes apart."""
         return self._outputs.values()
 
-    def _furnish_purifier(
-        self, books: PurifierBooks, boxes: list[BoxBooks], signal: Callable[[str], SignalState]
-    ) -> None:
-        self.purifiers[books.plan.name] = books
-        books.listen(self._listen)
-        for box in boxes:
-            box.dosed = books.dose
-            for role, unit in books.outputs():
-                self._output(f"{box.facts.name}.{role}", unit, HOUR_MS, signal)
-
-    def _output(
-        self, name: str, unit: str, every_ms: int, signal: Callable[[str], SignalState]
+    def _add_output(
+        self, signal: Callable[[str], SignalState], name: str, unit: str, every_ms: int
     ) -> None:
         known = self._plan.signals.get(name)
         if known is not None and known.instrument is not None:
             return
-        target = signal(name)
-        target.unit = target.unit or unit
-        target.stale_ms = max(target.stale_ms, STALE_POLLS * every_ms)
-        self._outputs[name] = target
+        output = signal(name)
+        output.unit = output.unit or unit
+        output.stale_ms = max(output.stale_ms, STALE_POLLS * every_ms)
+        self._outputs[name] = output
 
-    def _listen(
+    def _subscribe(
         self,
         signal: SignalState,
-        hear: Callable[[int], None],
+        update: Callable[[int], None],
         band: Callable[[SignalState], Band] | None = None,
     ) -> None:
         if band is not None:
             signal.add_band(partial(band, signal))
-        self._listeners.setdefault(signal, []).append(hear)
+        self._listeners.setdefault(signal, []).append(update)
 
-    def _tell(self, box: str, role: str, reading: Reading) -> None:
-        into = self._outputs.get(f"{box}.{role}")
+    def _publish(self, box: str, role: str, reading: Reading) -> None:
+        """Lay a derived reading aside until the next ``scan`` or ``tick`` hands it over."""
+        output = self._outputs.get(f"{box}.{role}")
         if reading.value is not None and not isfinite(reading.value):
             reading = Reading(None, max(reading.quality, Quality.NOT_A_NUMBER))
-        if into is not None:
-            self._told.append((into, reading))
+        if output is not None:
+            self._pending.append((output, reading))
+
+    def _add_dose(self, purifier: str, impulse: Impulse) -> None:
+        if purifier in self.purifiers:
+            self.purifiers[purifier].add_dose(impulse)
 
     # ---------------------------------------------------------------- items
 
     @property
     def due_ms(self) -> int:
-        """The next moment at which time alone makes something."""
+        """The next watch time at which time alone makes a derived reading or a row."""
         return (self._minute + 1) * MINUTE_MS
 
     def scan(
         self, at_ms: int, closed: Mapping[Window, SignalState], updated: Iterable[SignalState]
     ) -> DerivedReadings:
-        """Derived readings that follow from the windows just closed and the signals just heard."""
+        """The readings that follow from a scan.
+
+        ``closed``: the windows of which a stretch has just closed. ``updated``: the signals
+        whose reading was outside its band.
+        """
         for window in closed:
             if isinstance(window, Bucket):
                 self._of_bucket[window].run(at_ms, window)
             elif isinstance(window, MedianWindow):
                 self._slope_of(window)
         for signal in updated:
-            for hear in self._listeners.get(signal, ()):
-                hear(at_ms)
-        return self._take_told()
+            for update in self._listeners.get(signal, ()):
+                update(at_ms)
+        return self._fetch_pending()
 
     def tick(self, at_ms: int) -> DerivedReadings:
-        """A minute passed, if it did."""
+        """The readings that follow from the time alone; none while a minute is not over."""
         if at_ms < self.due_ms:
             return []
         if not self._minute:  # minutes are counted from the first item on
@@ -160,71 +173,44 @@ class Derive:
             books.minute(at_ms, day, minute)
         for purifier in self.purifiers.values():
             purifier.minute(at_ms, day, minute)
-        return self._take_told()
+        return self._fetch_pending()
 
     def resume(self, at_ms: int, gap_ms: int) -> None:
-        """Nothing was watched for a while. Called before the slots start anew."""
+        """Go on after ``gap_ms`` without items. Call it before the signals are reset."""
         for books in self.boxes.values():
             books.resume(at_ms, gap_ms)
         for purifier in self.purifiers.values():
             purifier.resume(at_ms, gap_ms)
 
-    def take_rows(self) -> tuple[LedgerRow, ...]:
-        """Ledger rows closed since the last call."""
-        return self.rows.take() if self.rows.closed else ()
+    def fetch_rows(self) -> tuple[LedgerRow, ...]:
+        """The ledger rows closed since the last call."""
+        return self.rows.fetch_closed()
 
     def _slope_of(self, window: MedianWindow) -> None:
-        into = self._slopes.get(window)
-        estimate = window.estimate(SLOPE_CONFIDENCE) if into is not None else None
-        if into is not None and estimate is not None:
-            self._told.append((into, Reading(estimate.slope, Quality.GOOD)))
+        output = self._slopes.get(window)
+        estimate = window.estimate(SLOPE_CONFIDENCE) if output is not None else None
+        if output is not None and estimate is not None:
+            self._pending.append((output, Reading(estimate.slope, Quality.GOOD)))
 
-    def _take_told(self) -> DerivedReadings:
-        told, self._told = self._told, []
-        return told
+    def _fetch_pending(self) -> DerivedReadings:
+        pending, self._pending = self._pending, []
+        return pending
 
-    # ---------------------------------------------------------------- tables and state
+    # ---------------------------------------------------------------- tables
 
-    def ledger_table(self) -> dict[str, list[dict[str, Any]]]:
+    def open_rows(self) -> list[OpenRow]:
+        """The rows of all boxes and purifiers that are not yet closed."""
+        found = [row for box in self.boxes.values() for row in box.parts.open_rows()]
+        return found + [row for p in self.purifiers.values() for row in p.open_rows()]
+
+    def ledger_table(self) -> LedgerTable:
         """Rows still open, and the last closed ones, newest last; times are wall times."""
-        still = [row for books in self.boxes.values() for row in books.open_rows()]
-        still += [row for books in self.purifiers.values() for row in books.open_rows()]
-        return {
-            "open": [
-                {
-                    "box": row["box"],
-                    "kind": row["kind"],
-                    "started_ms": self.clock.label(row["started_at_ms"]),
-                    "ended_ms": None,
-                    "document": row["document"],
-                }
-                for row in still
-            ],
-            "recent": list(self.rows.recent),
-        }
+        return self.rows.table(self.open_rows())
 
-    def outlook_table(self, at_ms: int) -> dict[str, dict[str, Any]]:
-        """Of every box: learning, idle baselines, days left of its bed."""
+    def outlook_table(self, at_ms: int) -> dict[str, BoxOutlook]:
+        """Of every box: whether it is learning, its own figures, the days its bed has left."""
         beds = {name: books.outlook() for name, books in self.purifiers.items()}
         return {
-            name: {**books.outlook(at_ms), "bed": beds.get(books.facts.box.purifier or "")}
+            name: books.outlook(at_ms, beds.get(books.facts.box.purifier or ""))
             for name, books in self.boxes.items()
         }
-
-    def save(self) -> dict[str, Any]:
-        return {
-            "minute": self._minute,
-            "rows": self.rows.save(),
-            "boxes": {name: books.save() for name, books in self.boxes.items()},
-            "purifiers": {name: books.save() for name, books in self.purifiers.items()},
-        }
-
-    def restore(self, state: Mapping[str, Any]) -> None:
-        self._minute = state["minute"]
-        self.rows.restore(state["rows"])
-        for name, books in self.boxes.items():
-            if name in state["boxes"]:
-                books.restore(state["boxes"][name])
-        for name, purifier in self.purifiers.items():
-            if name in state["purifiers"]:
-                purifier.restore(state["purifiers"][name])

@@ -1,6 +1,8 @@
-"""Share of time a switch is on, over the last hour, and how often it went on."""
+"""Share of time that a switch is on, over the last hour."""
 
 from __future__ import annotations
+
+from typing import NamedTuple
 
 from dewline.watch.derived.facts import is_on
 from dewline.watch.saved import Kept
@@ -10,39 +12,47 @@ PART_MS = 10 * 60_000
 PARTS = 6
 
 
-class Duty(Kept):
-    """Counts by edges, so that a second is a second; tells every ten minutes."""
+class Part(NamedTuple):
+    """Ten minutes: how long the switch was on, and how long its state was known."""
 
-    KEPT = ("_on_ms", "_known_ms", "_last_ms", "_state", "_parts", "starts")
+    on_ms: int
+    known_ms: int
+
+
+class Duty(Kept):
+    """Counts the time between the changes of one switch, exact to the reading."""
+
+    KEPT = ("_on_ms", "_known_ms", "_last_ms", "_state", "_parts")
+    _on_ms: int
+    _known_ms: int
+    _last_ms: int
+    _state: bool | None
+    _parts: list[Part]
 
     def __init__(self, signal: SignalState) -> None:
         self._signal = signal
-        self._state: bool | None = None
+        self._state = None
         self._last_ms = 0
         self._on_ms = self._known_ms = 0
-        self._parts: list[list[int]] = []  # on, known, of the last ten-minute parts
-        self.starts = 0
+        self._parts = []
 
-    def hear(self, at_ms: int) -> None:
+    def update(self, at_ms: int) -> None:
         """The switch may have changed, or become unreadable."""
         self._count(at_ms)
-        state = is_on(self._signal)
-        if state and self._state is False:
-            self.starts += 1
-        self._state = state
+        self._state = is_on(self._signal)
 
     def minute(self, at_ms: int) -> float | None:
-        """At the end of ten minutes: percent of the last hour, if half of it is known."""
+        """Every minute; at the end of ten, percent of the last hour if half of it is known."""
         self._count(at_ms)
         if at_ms // PART_MS == (at_ms - 60_000) // PART_MS:
             return None
-        self._parts = [*self._parts, [self._on_ms, self._known_ms]][-PARTS:]
+        self._parts = [*self._parts, Part(self._on_ms, self._known_ms)][-PARTS:]
         self._on_ms = self._known_ms = 0
-        on, known = (sum(p[i] for p in self._parts) for i in (0, 1))
+        on, known = sum(p.on_ms for p in self._parts), sum(p.known_ms for p in self._parts)
         return 100.0 * on / known if known >= PART_MS * PARTS // 2 else None
 
     def reset(self) -> None:
-        """After a gap its state is not known."""
+        """Forget the state of the switch, after a gap."""
         self._state = None
 
     def _count(self, at_ms: int) -> None:

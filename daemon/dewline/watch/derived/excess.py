@@ -1,8 +1,8 @@
-"""What comes on top: the excess of a trace gas over its baseline, and the dose behind it.
+"""The excess of a trace gas over its baseline, and the dose that caused it.
 
-Dose = flow x efficiency x area of the excess, plus what is still in the box at
-the end. A first-order sensor moves the area by lag x change of its reading, more
-down than up; that is taken out, so that a slow sensor tells the same dose.
+Dose = flow x efficiency x area of the excess, plus what is still in the box at the end. A
+first-order sensor changes the area by its lag times the change of its reading, more on the way
+down than on the way up; that is taken out, so that a slow sensor gives the same dose.
 """
 
 from __future__ import annotations
@@ -18,11 +18,12 @@ from dewline.watch.signals.signal_state import SignalState
 
 MINUTE_MS = 60_000
 BASELINE_MINUTES = 30
-# Least excess that counts, and share of the baseline: of the order of a trace sensor's noise.
+# Least excess that counts, plus a share of the baseline: of the order of a trace sensor's noise.
 LEAST_PPM = {"oxygen": 0.1, "moisture": 0.2}
 LEAST_SHARE = 0.3
 LONGEST_MS = {"oxygen": 2 * 3_600_000, "moisture": 6 * 3_600_000}
-SETTLE_MS = {"oxygen": 5 * MINUTE_MS, "moisture": 15 * MINUTE_MS}  # after a door, for lag and walls
+# How long an excess stays open after a door has closed, for the sensor's lag and the walls.
+SETTLE_MS = {"oxygen": 5 * MINUTE_MS, "moisture": 15 * MINUTE_MS}
 ISOLATED_MS = 10 * MINUTE_MS  # dead corners empty in about this time
 # Time constants up and down, s, by kind of sensor. Common practice, no source.
 LAG_S = {
@@ -37,23 +38,31 @@ LAG_S = {
 
 
 class Impulse(NamedTuple):
-    """An excess that is over. ``dose_cm3`` at 0 °C, 1013.25 mbar; None without flow or volume."""
+    """An excess that is over. Times are watch times, levels ppm above ``baseline_ppm``.
+
+    ``dose_cm3``: the gas that came in, at 0 °C and 1013.25 mbar; None without flow or volume.
+    ``tenth_s``: from the peak until a tenth of it was left; ``tenth_times``: the same in units
+    of V/(eta Q), the time constant of the box, None where the bed did not clean it alone.
+    ``settled``: it ended at its baseline. ``at_least``: the sensor was saturated, so more came
+    in. ``steep``: it stood out by itself, not only because a door was open. ``isolated``: the
+    loop stood all the time. ``door``: an inner door was open.
+    """
 
     role: str
     started_ms: int
     ended_ms: int
     peak_ms: int
     baseline_ppm: float
-    peak_ppm: float  # of the excess
+    peak_ppm: float
     area_ppm_h: float
     dose_cm3: float | None
-    tenth_s: float | None  # from the peak until a tenth of the excess is left
+    tenth_s: float | None
     settled: bool
-    at_least: bool  # the sensor was saturated: more came in than is said
-    steep: bool  # seen by itself, not only because a door was open
+    at_least: bool
+    steep: bool
     isolated: bool
-    door: bool  # an inner door was open
-    tenth_times: float | None = None  # ``tenth_s`` in V/(eta Q) of the box; None: not by the bed
+    door: bool
+    tenth_times: float | None = None
 
     @property
     def seen(self) -> bool:
@@ -62,27 +71,55 @@ class Impulse(NamedTuple):
 
 
 class Excess(Kept):
-    """Follows one trace gas of one box by runs of ten seconds."""
+    """Follows one trace gas of one box by runs of ten seconds.
+
+    ``on``: there is an excess now. ``held``: a door is open, so that it may not end. ``steep``:
+    it stands out by itself. ``_recent``: medians of the last minutes without an excess, whose
+    median is the baseline; ``_near``: the last seven means. ``_over``: saturated since the last
+    run; ``_at_least``: saturated at some time of this excess. ``_unknown``: the flow was not
+    known at some time; ``_stood``: the loop stood all the time.
+    """
 
     KEPT = (
         "_minute", "_minute_no", "_recent", "_near", "on", "held", "steep", "_started_ms",
         "_base", "_limit", "_area", "_dose", "_peak", "_peak_ms", "_tenth_ms", "_last", "_last_ms",
         "_below", "_released_ms", "_over", "_at_least", "_unknown", "_stood",
     )  # fmt: skip
+    _minute: list[float]
+    _minute_no: int
+    _recent: list[float]
+    _near: list[float]
+    on: bool
+    held: bool
+    steep: bool
+    _started_ms: int
+    _base: float
+    _limit: float
+    _area: float
+    _dose: float
+    _peak: float
+    _peak_ms: int
+    _tenth_ms: int | None
+    _last: float
+    _last_ms: int
+    _below: int
+    _released_ms: int
+    _over: bool
+    _at_least: bool
+    _unknown: bool
+    _stood: bool
 
     def __init__(self, facts: BoxFacts, role: str, signal: SignalState) -> None:
         self.role = role
         self._facts, self._signal = facts, signal
         kind = next((a.kind for a in facts.box.analyzers if a.role == role), "")
         self._lag_s = LAG_S.get(kind.lower(), (0.0, 0.0))
-        self._minute: list[float] = []
+        self._minute = []
         self._minute_no = 0
-        self._recent: list[float] = []  # medians of quiet minutes
-        self._near: list[float] = []  # the last seven means
-        self.on = False
-        self.held = False  # a door is open: it may not end
-        self.steep = False
-        self._over = False  # saturated since the last run
+        self._recent = []
+        self._near = []
+        self.held = False
+        self._over = False
         self._last_ms = 0
         self._last = 0.0
         self._begin(0, 0.0)
@@ -93,8 +130,8 @@ class Excess(Kept):
         """Median of the last half hour without an excess."""
         return median(self._recent) if self._recent else None
 
-    def hear(self, at_ms: int) -> None:
-        """The signal was loud; a saturated sensor is an excess of its own."""
+    def update(self, at_ms: int) -> None:
+        """A reading was outside the band: one of a saturated sensor is an excess by itself."""
         if self._signal.quality == Quality.OVER_RANGE:
             self._over = True
             if not self.on:
@@ -102,8 +139,11 @@ class Excess(Kept):
                 self.steep = True
             self._at_least = True
 
-    def take(self, run: Run) -> Impulse | None:
-        """Ten seconds of readings; gives the excess that ended with them."""
+    def add_run(self, run: Run) -> Impulse | None:
+        """Take in ten seconds of readings, ppm; gives the excess that ended with them.
+
+        Outside an excess they add to the baseline, or begin an excess.
+        """
         mean = run.mean
         if not self.on:
             self._learn(run.middle_ms, mean)
@@ -117,7 +157,7 @@ class Excess(Kept):
         return ended
 
     def open(self, at_ms: int) -> None:
-        """A door opened: whatever comes now belongs to it."""
+        """A door opened: what comes in from now on belongs to it."""
         if not self.on:
             self._begin(at_ms, self._base_now(self._last))
         self.held = True
@@ -128,7 +168,7 @@ class Excess(Kept):
             self.held, self._released_ms = False, at_ms
 
     def reset(self) -> None:
-        """After a gap nothing can be said of what came in."""
+        """Give up an excess after a gap: what came in meanwhile is not known."""
         self.on = self.held = False
         self._minute, self._near, self._over = [], [], False
 
@@ -161,10 +201,10 @@ class Excess(Kept):
         self._started_ms = self._peak_ms = self._released_ms = at_ms
         self._base, self._limit = base, _limit(self.role, base)
         self._area = self._dose = self._peak = 0.0
-        self._tenth_ms: int | None = None
+        self._tenth_ms = None
         self._below = 0
         self._at_least = self._unknown = False
-        self._stood = True  # the loop stood all the time
+        self._stood = True
 
     def _follow(self, run: Run, mean: float) -> Impulse | None:
         excess, flow = mean - self._base, self._facts.cleaned_m3_h
@@ -172,7 +212,7 @@ class Excess(Kept):
         self._stood &= not flow
         hours = run.hours
         if self._over:
-            # Off the scale: at least what was last on it, before or after.
+            # Off the scale: at least the greatest reading before or after.
             gap_h = max(0, run.from_ms - max(self._last_ms, self._started_ms)) / 3_600_000
             self._add(max(self._peak, excess) * gap_h, flow)
         change = mean - (self._last if self._last_ms > self._started_ms else self._base)

@@ -1,7 +1,7 @@
-"""What is known of a box at this moment, whoever measures it: flow, pressure, temperature, state.
+"""What is known of a box now: flow, pressure, temperature, state of the loop.
 
-A role may be mapped at the box, its purifier, its supply or, for the room, at
-any service; the first of these that has it is the one.
+A role may be mapped at the box, at its purifier, at its supply or, for the room, at any service.
+The first of these places that has it is used.
 """
 
 from __future__ import annotations
@@ -16,26 +16,29 @@ from dewline.watch.signals.modes import BoxModes
 from dewline.watch.signals.signal_state import FIRST_BAD, Band, SignalState, above_band
 from dewline.watch_plan import BoxPlan, Mode, WatchPlan
 
-# Share of the flow that the bed cleans; the rest slips past. Common practice, no source.
+# Share of the flow that the bed cleans. Common practice, no source.
 BED_EFFICIENCY = 0.95
 USUAL_C = 23.0
 LEAST_FLOW_SHARE = 0.05  # of the nominal flow: below, the loop stands whatever its bit says
 ROOM_ROLES = ("barometer", "room_temperature", "room_humidity")
 
 
-class Listen(Protocol):
-    """Has ``hear`` called when ``signal`` is loud; ``band`` says which readings are not."""
+class Subscribe(Protocol):
+    """Has ``update`` called with the watch time when a reading of ``signal`` is outside its band.
+
+    ``band`` gives the values that change nothing here.
+    """
 
     def __call__(
         self,
         signal: SignalState,
-        hear: Callable[[int], None],
+        update: Callable[[int], None],
         band: Callable[[SignalState], Band] | None = None,
     ) -> None: ...
 
 
 def sound(signal: SignalState | None) -> float | None:
-    """The good value of a slot, if it is one that a sum can bear."""
+    """The good value of a signal, if it can be a measurement at all; else None."""
     value = None if signal is None else signal.usable
     return value if value is not None and -LARGEST <= value <= LARGEST else None
 
@@ -47,7 +50,7 @@ def is_on(signal: SignalState | None) -> bool | None:
 
 
 def worst(at_ms: int, *signals: SignalState | None) -> Quality:
-    """The worst quality of the inputs; one that is overdue counts as no answer."""
+    """The worst quality of the inputs; an overdue one counts as no answer."""
     found = Quality.GOOD
     for signal in signals:
         if signal is not None:
@@ -57,7 +60,10 @@ def worst(at_ms: int, *signals: SignalState | None) -> Quality:
 
 
 class BoxFacts:
-    """One box: its plan, its slots by role, its modes."""
+    """One box: its plan, its signals by role, its modes.
+
+    Flows in m³/h. Where a fact is not measured, what is usual stands in for it, or None.
+    """
 
     def __init__(
         self, box: BoxPlan, plan: WatchPlan, signals: Mapping[str, SignalState], modes: BoxModes
@@ -83,11 +89,11 @@ class BoxFacts:
         self._share = self._share_of_loop(plan)
 
     def own(self, role: str) -> SignalState | None:
-        """The slot of a role mapped at the box itself."""
+        """The signal of a role mapped at the box itself."""
         return self._signals.get(f"{self.name}.{role}")
 
     def find(self, role: str) -> SignalState | None:
-        """The slot of a role, from the box outwards."""
+        """The signal of a role, from the box outwards."""
         places: Iterable[str] = self._around
         if role in ROOM_ROLES:
             places = (*self._around, *self._services)
@@ -102,18 +108,19 @@ class BoxFacts:
         return volumes[self.name] / sum(volumes.values())
 
     def value(self, signal: SignalState | None, otherwise: float) -> float:
-        """The usable value of a slot, or what is usual."""
+        """The good value of a signal, or ``otherwise``."""
         found = sound(signal)
         return otherwise if found is None else found
 
     @property
     def pressure_pa(self) -> float:
-        """Absolute pressure: barometer (or the standard one) plus gauge."""
+        """Absolute pressure, Pa: barometer (or the standard one) plus gauge."""
         barometer = self.value(self.barometer, ATM_PA / 100)
         return min(max((barometer + self.value(self.pressure, 0.0)) * 100, 5e4), 1.5e5)
 
     @property
     def kelvin(self) -> float:
+        """Temperature of the box, K."""
         return min(max(self.value(self.temperature, USUAL_C), -40.0), 90.0) + ZERO_C_K
 
     @property
@@ -132,7 +139,10 @@ class BoxFacts:
 
     @property
     def flow_m3_h(self) -> float | None:
-        """Flow of the loop through this box; 0 while it stands, None where it is not known."""
+        """Flow of the loop through this box; 0 while it stands, None where it is not known.
+
+        Without a flow meter it is the nominal flow of the purifier times the blower's speed.
+        """
         on = self.circulating
         if on is False:
             return 0.0
@@ -146,13 +156,13 @@ class BoxFacts:
 
     @property
     def cleaned_m3_h(self) -> float | None:
-        """Flow times efficiency."""
+        """Flow that the bed cleans: flow times efficiency."""
         flow = self.flow_m3_h
         return None if flow is None else BED_EFFICIENCY * flow
 
     @property
     def least_flow(self) -> float:
-        """Measured flow at or below which the loop stands; 0 where the usual one is not known."""
+        """Measured flow at or below which the loop stands; 0 where the nominal is not known."""
         return LEAST_FLOW_SHARE * (self._nominal or 0.0) / self._share
 
     @property
@@ -166,14 +176,15 @@ class BoxFacts:
         return None if flow is None else flow * self._share
 
     def in_modes(self, *modes: Mode) -> bool:
+        """Whether the box is in any of these modes."""
         return any(mode in self.modes.since for mode in modes)
 
 
 def flow_band(signal: SignalState, facts: BoxFacts) -> Band:
-    """Readings of the flow that leave the loop running, or standing."""
+    """The flows for which the loop runs, or stands, as it does now."""
     return (1.0, -1.0) if signal.value is None else above_band(signal.value, facts.least_flow)
 
 
 def switch_band(signal: SignalState) -> Band:
-    """Readings of a switch that leave it as it is."""
+    """The readings of a switch for which it is on, or off, as it is now."""
     return (1.0, -1.0) if signal.value is None else above_band(signal.value, 0.5)

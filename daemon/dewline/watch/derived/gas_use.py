@@ -1,16 +1,16 @@
-"""Gas drawn from the supply, from the pressure steps of fills, and what of it was lost.
+"""Gas drawn from the supply, from the pressure steps of fills, and how much of it was lost.
 
-A fill lifts the box by dp and brings (V/p + C) dp, C the compliance of gloves
-and window, and what went on into an antechamber meanwhile. Without a flow meter
-C is taken as usual: V/p alone reads a third to two thirds of the truth. Cooling
-by 3 K or 20 mbar of barometer fill as much as a hole does in a night, so the
-change of content is taken out.
+A fill lifts the box by dp and brings (V/p + C) dp, with C the compliance of gloves and window,
+and what went on into an antechamber meanwhile. Without a flow meter C is taken as usual; V/p
+alone gives a third to two thirds of the truth. A box that cools by 3 K, or a barometer that
+rises by 20 mbar, draws as much gas in a night as a hole does, so the change of the box's content
+is taken out.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Any
+from typing import NamedTuple, TypedDict
 
 from dewline.gas.constants import ATM_PA, ZERO_C_K
 from dewline.watch.derived.facts import BoxFacts, is_on, sound
@@ -28,25 +28,44 @@ FEWEST_IDLE_HOURS = 2
 LONGEST_MINUTE_MS = 90_000
 
 
+class Moved(NamedTuple):
+    """What a valve has moved: litres at 0 °C and 1013.25 mbar, seconds open, openings."""
+
+    litres: float
+    seconds: float
+    times: int
+
+
 class Valve(Kept):
-    """Counts what one valve moves, litres at 0 °C, 1013.25 mbar."""
+    """Counts the gas that one valve moves, litres at 0 °C, 1013.25 mbar.
+
+    ``sign``: 1 where the pressure rises while it is open, -1 where it falls. ``beside_l`` gives
+    the gas in what is filled from the box at the same time.
+    """
 
     KEPT = ("_open", "_from_mbar", "_from_ms", "_beside_l", "litres", "seconds", "times")
+    _open: bool | None
+    _from_mbar: float
+    _from_ms: int
+    _beside_l: float
+    litres: float
+    seconds: float
+    times: int
 
     def __init__(
         self, facts: BoxFacts, signal: SignalState, sign: int, beside_l: Callable[[], float] = float
     ) -> None:
         self._facts, self._signal, self._sign = facts, signal, sign
-        self._beside = beside_l  # gas in what is filled from the box at the same time
+        self._beside = beside_l
         self._beside_l = 0.0
-        self._open: bool | None = None
+        self._open = None
         self._from_mbar = 0.0
         self._from_ms = 0
         self.litres = self.seconds = 0.0
         self.times = 0
 
-    def hear(self, at_ms: int) -> None:
-        """It may have opened or shut."""
+    def update(self, at_ms: int) -> None:
+        """The valve may have opened or shut: count what it moved while it was open."""
         state = is_on(self._signal)
         pressure = sound(self._facts.pressure)
         if state and self._open is False and pressure is not None:
@@ -62,11 +81,12 @@ class Valve(Kept):
         self._open = state if state is not None else self._open
 
     def reset(self) -> None:
+        """Forget the state of the valve, after a gap."""
         self._open, self._from_ms = None, 0
 
-    def fetch(self) -> tuple[float, float, int]:
-        """Litres, seconds open and openings since the last call."""
-        found = (self.litres, self.seconds, self.times)
+    def fetch(self) -> Moved:
+        """What it moved since the last call."""
+        found = Moved(self.litres, self.seconds, self.times)
         self.litres, self.seconds, self.times = 0.0, 0.0, 0
         return found
 
@@ -83,13 +103,64 @@ def content_l(facts: BoxFacts) -> float:
     return volume_l * facts.pressure_pa / ATM_PA * ZERO_C_K / facts.kelvin
 
 
+class Hour(NamedTuple):
+    """Gas used in an hour, L, and how much of the hour was watched."""
+
+    used_l: float
+    hours: float
+
+
+class Totals(NamedTuple):
+    """Sums over a day: gas in L at 0 °C and 1013.25 mbar, openings of the fill, s it was open."""
+
+    used_l: float = 0.0
+    vented_l: float = 0.0
+    content_change_l: float = 0.0
+    fills: float = 0.0
+    fill_s: float = 0.0
+
+
+class GasUseDocument(TypedDict):
+    """The row of a day. ``corrected_l``: without the change of the box's own content."""
+
+    used_l: float
+    corrected_l: float
+    vented_l: float
+    content_change_l: float
+    fills: int
+    fill_s: float
+    purged_s: float
+    idle_night_l_h: float | None
+    measured_by: str
+    hours: float
+
+
 class GasUse(Kept):
-    """One box with a fill valve. Hour by hour for a day; a ledger row at local midnight."""
+    """One box with a fill valve, hour by hour for a day; a ledger row at local midnight.
+
+    ``night_l_h``: loss of the last night that was quiet enough. ``_hours``: the last 24 hours.
+    ``_quiet``: nothing has disturbed this hour so far. ``_idle``: losses of this night's quiet
+    hours, L/h.
+    """
 
     KEPT = (
         "fill", "relief", "_metered_l", "_hours", "_passed_h", "_content_l", "_last_ms", "_quiet",
         "_day", "_day_ms", "_totals", "_idle", "_purged_s", "night_l_h",
     )  # fmt: skip
+    fill: Valve
+    relief: Valve | None
+    _metered_l: float
+    _hours: list[Hour]
+    _passed_h: float
+    _content_l: float | None
+    _last_ms: int
+    _quiet: bool
+    _day: int
+    _day_ms: int
+    _totals: Totals
+    _idle: list[float]
+    _purged_s: float
+    night_l_h: float | None
 
     def __init__(
         self, facts: BoxFacts, fill: SignalState, relief: SignalState | None, rows: RowBook
@@ -99,25 +170,28 @@ class GasUse(Kept):
         self.fill = Valve(facts, fill, 1, self._chambers_l)
         self.relief = Valve(facts, relief, -1) if relief is not None else None
         self._metered_l = 0.0
-        self._hours: list[list[float]] = []  # used, hours, of each of the last 24 h
+        self._hours = []
         self._passed_h = 0.0
-        self._content_l: float | None = None
+        self._content_l = None
         self._last_ms = 0
         self._quiet = True
         self._day = self._day_ms = 0
-        self._totals = [0.0, 0.0, 0.0, 0.0, 0.0]  # used, vented, content, fills, fill s
-        self._idle: list[float] = []
+        self._totals = Totals()
+        self._idle = []
         self._purged_s = 0.0
-        self.night_l_h: float | None = None  # loss of the last night that was quiet enough
+        self.night_l_h = None
 
     def minute(self, at_ms: int, day: int, minute: int) -> float | None:
-        """A minute passed; at the full hour the use of the last 24 h, L/d."""
+        """Every minute, ``minute`` after local midnight of ``day``.
+
+        Gives the use of the last 24 h in L/d at the full hour, else None.
+        """
         passed_ms = at_ms - self._last_ms if self._last_ms else 0
         self._last_ms = at_ms
         if passed_ms <= LONGEST_MINUTE_MS:
             self._meter(passed_ms)
             self._passed_h += passed_ms / 3_600_000
-        known = sound(self._facts.pressure) is not None  # a frozen panel tells of no night
+        known = sound(self._facts.pressure) is not None  # of a frozen panel no hour counts as quiet
         self._quiet &= known and not self._facts.in_modes(*DISTURBED)
         if self._content_l is None:
             self._content_l = content_l(self._facts)
@@ -127,7 +201,7 @@ class GasUse(Kept):
         return self._hour(minute // 60) if minute % 60 == 0 else None
 
     def reset(self) -> None:
-        """After a gap the fills meanwhile are not known."""
+        """Start anew after a gap: the fills meanwhile are not known."""
         for valve in (self.fill, self.relief):
             if valve is not None:
                 valve.reset()
@@ -158,40 +232,41 @@ class GasUse(Kept):
             self._purged_s += passed_ms / 1000
 
     def _hour(self, ended_hour: int) -> float | None:
+        """Close an hour; gives the use of the last 24 h in L/d if enough of them was watched."""
         litres, seconds, times = self.fill.fetch()
         if self._flow is not None:
             litres, self._metered_l = self._metered_l, 0.0
-        vented = self.relief.fetch()[0] if self.relief is not None else 0.0
+        vented = self.relief.fetch().litres if self.relief is not None else 0.0
         now = content_l(self._facts)
         gained = now - (self._content_l if self._content_l is not None else now)
         self._content_l = now
         lost = litres - vented - gained
-        self._hours = [*self._hours, [litres - gained, self._passed_h]][-HOURS_KEPT:]
+        self._hours = [*self._hours, Hour(litres - gained, self._passed_h)][-HOURS_KEPT:]
         if self._quiet and (ended_hour - 1) % 24 in IDLE_HOURS and self._passed_h > 0.9:
             self._idle = [*self._idle, lost / self._passed_h][-len(IDLE_HOURS) :]
         if ended_hour == IDLE_HOURS.stop and len(self._idle) >= FEWEST_IDLE_HOURS:
             self.night_l_h = self.idle_l_h
         self._passed_h = 0.0
         self._quiet = True
-        for i, value in enumerate((litres, vented, gained, times, seconds)):
-            self._totals[i] += value
-        used, hours = (sum(h[i] for h in self._hours) for i in (0, 1))
+        more = (litres, vented, gained, times, seconds)
+        self._totals = Totals(*(a + b for a, b in zip(self._totals, more, strict=True)))
+        used, hours = sum(h.used_l for h in self._hours), sum(h.hours for h in self._hours)
         return 24 * used / hours if hours >= FEWEST_HOURS else None
 
     def _close_day(self, at_ms: int, day: int) -> None:
-        used, vented, gained, times, seconds = self._totals
-        document: dict[str, Any] = {
-            "used_l": used,
-            "corrected_l": used - gained,
-            "vented_l": vented,
-            "content_change_l": gained,
-            "fills": round(times),
-            "fill_s": seconds,
+        totals = self._totals
+        document: GasUseDocument = {
+            "used_l": totals.used_l,
+            "corrected_l": totals.used_l - totals.content_change_l,
+            "vented_l": totals.vented_l,
+            "content_change_l": totals.content_change_l,
+            "fills": round(totals.fills),
+            "fill_s": totals.fill_s,
             "purged_s": self._purged_s,
             "idle_night_l_h": self.idle_l_h,
             "measured_by": "flow" if self._flow is not None else "pressure steps",
             "hours": (at_ms - self._day_ms) / 3_600_000,
         }
         self._rows.close(self._facts.name, "gas-use", self._day_ms, at_ms, document)
-        self._totals, self._idle, self._purged_s = [0.0] * 5, [], 0.0
+        self._totals, self._idle, self._purged_s = Totals(), [], 0.0
         self._day, self._day_ms = day, at_ms

@@ -1,12 +1,13 @@
 """Idle baseline: the median of a trace gas between two and five at night, while nothing goes on.
 
-The sensor's zero sits in it and stays in it: whoever makes a source out of it
-carries the zero uncertainty along.
+The zero error of the sensor is in it. Whoever computes a source from a baseline has to carry the
+zero uncertainty along.
 """
 
 from __future__ import annotations
 
 from statistics import median
+from typing import NamedTuple
 
 from dewline.readings import Quality
 from dewline.watch.derived.facts import BoxFacts, sound
@@ -29,26 +30,46 @@ DISTURBED: tuple[Mode, ...] = (
 )
 
 
+class IdleNight(NamedTuple):
+    """The baseline of one night: ``day`` as a number, flow that the bed cleaned if it is known.
+
+    ``floored`` is 1 where the sensor was at its floor for most of the night, else 0.
+    """
+
+    day: int
+    ppm: float
+    cleaned_m3_h: float | None
+    floored: float
+
+
 class Idle(Kept):
-    """One gas of one box. ``nights`` is [day, ppm, cleaned m3/h or None, floored], newest last."""
+    """The idle baselines of one gas of one box; ``nights`` has the newest last."""
 
     KEPT = ("nights", "_day", "_ppm", "_flow", "_floored")
+    nights: list[IdleNight]
+    _day: int
+    _ppm: list[float]
+    _flow: list[float]
+    _floored: int
 
     def __init__(self, facts: BoxFacts, signal: SignalState) -> None:
         self._facts, self._signal = facts, signal
-        self.nights: list[list[float | None]] = []
+        self.nights = []
         self._day = 0
-        self._ppm: list[float] = []
-        self._flow: list[float] = []
+        self._ppm = []
+        self._flow = []
         self._floored = 0
 
     @property
     def latest(self) -> float | None:
         """Baseline of the last night that had one, ppm."""
-        return self.nights[-1][1] if self.nights else None
+        return self.nights[-1].ppm if self.nights else None
 
     def minute(self, day: int, minute: int, fresh: bool) -> bool:
-        """A minute passed at local ``minute`` of ``day``; True when it closed a night."""
+        """Every minute; ``minute`` after local midnight of ``day``. True when it closed a night.
+
+        ``fresh``: the gas has a good reading that is not overdue.
+        """
         if not FROM_MINUTE <= minute < TO_MINUTE:
             return self._close()
         if day != self._day:
@@ -67,7 +88,7 @@ class Idle(Kept):
         if enough:
             flow = median(self._flow) if self._flow else None
             floored = float(2 * self._floored > len(self._ppm))
-            night = [self._day, median(self._ppm), flow, floored]
+            night = IdleNight(self._day, median(self._ppm), flow, floored)
             self.nights = [*self.nights, night][-NIGHTS_KEPT:]
         self._ppm, self._flow = [], []
         return enough

@@ -1,9 +1,9 @@
-"""What comes in, mL/h at 0 °C, 1013.25 mbar, from the balance of the box.
+"""Source of a trace gas in a box, mL/h at 0 °C and 1013.25 mbar, from the balance of the box.
 
-G = eta Q (C - C_out) + V dC/dt over ten minutes. Oxygen from either state of the
-loop; water only while it runs and has run for an hour, because walls hide most
-of an isolated rise. Both sit on the sensor's zero: eta Q times its uncertainty
-is the uncertainty of the source.
+G = eta Q (C - C_out) + V dC/dt over ten minutes, with the flow Q, the efficiency eta of the bed,
+its outlet C_out and the volume V. Oxygen with the loop on or off; water only after the loop has
+run for an hour, because in a stopped box the walls hide most of a rise. The zero error of the
+sensor is in it: eta Q times its uncertainty is the uncertainty of the source.
 """
 
 from __future__ import annotations
@@ -25,23 +25,35 @@ FEWEST_RUNS = 30
 
 
 class Source(NamedTuple):
-    """mL/h at 0 °C, 1013.25 mbar, and what the zero uncertainty makes of it."""
+    """A source and its uncertainty from the sensor's zero, mL/h at 0 °C, 1013.25 mbar."""
 
     ml_h: float
     uncertainty_ml_h: float
 
 
 class Ingress(Kept):
-    """One gas of one box."""
+    """One gas of one box. ``latest``: the last source found.
+
+    ``_area``: flow times excess over the outlet, summed over time (m³ ppm). ``_steady_ms``: since
+    when the loop runs, or stands, without a disturbance.
+    """
 
     KEPT = ("_area", "_hours", "_runs", "_first", "_last", "_steady_ms", "_running", "latest")
+    _area: float
+    _hours: float
+    _runs: int
+    _first: float
+    _last: float
+    _steady_ms: int
+    _running: bool | None
+    latest: Source | None
 
     def __init__(self, facts: BoxFacts, gas: str, signal: SignalState) -> None:
         self._facts, self._gas, self._signal = facts, gas, signal
         self._outlet = facts.outlets[gas]
-        self._steady_ms = 0  # since when the loop runs, or stands, and nothing disturbs
-        self._running: bool | None = None
-        self.latest: list[float] | None = None  # the last Source
+        self._steady_ms = 0
+        self._running = None
+        self.latest = None
         self._reset()
 
     def _reset(self) -> None:
@@ -49,8 +61,8 @@ class Ingress(Kept):
         self._runs = 0
         self._first = self._last = 0.0
 
-    def take(self, run: Run) -> None:
-        """Ten seconds of the gas."""
+    def add_run(self, run: Run) -> None:
+        """Take in ten seconds of the gas, ppm."""
         running = self._facts.circulating
         if running != self._running or self._facts.in_modes(*NOT_WHILE):
             self._running, self._steady_ms = running, run.to_ms
@@ -68,12 +80,12 @@ class Ingress(Kept):
 
     @property
     def balanced_ms(self) -> tuple[int, int]:
-        """Since when it may count what comes in, and since when it surely counts all of it."""
+        """Since when sources are found at all, and since when they surely hold all that came in."""
         first_ms = self._steady_ms + SETTLED_MS[self._gas]
         return first_ms, first_ms + EVERY_MS  # a first short window is thrown away
 
-    def tell(self, at_ms: int) -> Reading | None:
-        """Every ten minutes: the source of the last ten; None where there is none to tell."""
+    def close_window(self, at_ms: int) -> Reading | None:
+        """The source over the ten minutes that end now; None where too little is known."""
         runs, volume = self._runs, self._facts.box.volume_m3
         stands = self._running is False
         if runs < FEWEST_RUNS or volume is None or (stands and self._gas == "moisture"):
@@ -85,7 +97,7 @@ class Ingress(Kept):
         standard = self._facts.to_standard
         source = Source((self._area / self._hours + change) * standard, self._zero() * standard)
         self._reset()
-        self.latest = list(source)
+        self.latest = source
         quality = worst(at_ms, self._signal)
         bad = quality >= FIRST_BAD
         return Reading(None if bad else source.ml_h, max(quality, Quality.GOOD))

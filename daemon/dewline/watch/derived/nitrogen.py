@@ -1,14 +1,14 @@
 """Nitrogen in an argon box since its last purge: estimated, because nothing measures or removes it.
 
-Every gas that came in with air brought 3.7 times its oxygen; gloves pass nitrogen
-about as much as oxygen, since it is slower and there is more of it. Which of the
-two an oxygen source is cannot be seen, so the estimate is an interval. Oxygen is
-counted once: by the balance of the minutes, or as a dose where that was not kept.
+Air that comes in brings 3.7 times its oxygen in nitrogen. Gloves pass about as much nitrogen as
+oxygen: it permeates more slowly, but there is more of it. An oxygen source does not show which of
+the two it is, so the estimate is an interval. Oxygen is counted once: by the balance of each
+minute, or as a dose where that balance was not known.
 """
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TypedDict
 
 from dewline.gas.constants import DRY_AIR_OXYGEN_PPM
 from dewline.watch.derived.excess import Impulse
@@ -19,23 +19,39 @@ NITROGEN_TO_OXYGEN = (1e6 - 9_340.0 - DRY_AIR_OXYGEN_PPM) / DRY_AIR_OXYGEN_PPM  
 # Permeability of butyl for nitrogen over that for oxygen; from memory (Peacock 1980).
 GLOVES_NITROGEN = 0.32 / 1.3 * NITROGEN_TO_OXYGEN
 GLOVES_OXYGEN_ML_H = 1.7
-# Flow, the bed's efficiency and the analyzer's span, together; common practice, no source.
+# Of flow, bed efficiency and the analyzer's span together; common practice, no source.
 SCALE_UNSURE = 0.1
 
 
+class NitrogenRange(TypedDict):
+    """The estimate, and the watch time of the end of the last purge; None: none was seen."""
+
+    low_ppm: float
+    high_ppm: float
+    since_ms: int | None
+
+
 class Nitrogen(Kept):
-    """One argon box; mL at 0 °C, 1013.25 mbar."""
+    """One argon box; amounts in mL at 0 °C, 1013.25 mbar. ``since_ms``: end of the last purge."""
 
     KEPT = ("_low_ml", "_high_ml", "_purging", "since_ms")
+    _low_ml: float
+    _high_ml: float
+    _purging: bool
+    since_ms: int | None
 
     def __init__(self, facts: BoxFacts) -> None:
         self._facts = facts
         self._low_ml = self._high_ml = 0.0
         self._purging = False
-        self.since_ms: int | None = None  # when the last purge ended; None: none was seen
+        self.since_ms = None
 
     def minute(self, at_ms: int, source_ml_h: float | None, unsure_ml_h: float) -> None:
-        """Add a minute of the oxygen source seen, or of what gloves usually pass."""
+        """Add a minute of the oxygen source, with its uncertainty; None: what gloves usually pass.
+
+        The low estimate takes as much of the source for gloves as they usually pass, the high
+        one takes all of it for air.
+        """
         purging = self._facts.in_modes("purging")
         if self._purging and not purging:
             self._low_ml = self._high_ml = 0.0
@@ -48,8 +64,8 @@ class Nitrogen(Kept):
         self._low_ml += max(0.0, low - 2 * GLOVES_OXYGEN_ML_H) / 60 * NITROGEN_TO_OXYGEN
         self._high_ml += high / 60 * NITROGEN_TO_OXYGEN
 
-    def dose(self, impulse: Impulse, first_ms: int, surely_ms: int) -> None:
-        """An impulse of oxygen is air, where no minute has it already.
+    def add_dose(self, impulse: Impulse, first_ms: int, surely_ms: int) -> None:
+        """Take an impulse of oxygen for air, as far as the minutes do not hold it already.
 
         The minutes hold nothing from before ``first_ms`` and everything since ``surely_ms``.
         """
@@ -61,8 +77,8 @@ class Nitrogen(Kept):
         if impulse.started_ms < surely_ms:
             self._high_ml += (1 + SCALE_UNSURE) * nitrogen
 
-    def status(self) -> dict[str, Any]:
-        """Interval in ppm, and since when (watch time)."""
+    def status(self) -> NitrogenRange:
+        """The interval, in ppm of the box's gas."""
         volume_ml = (self._facts.box.volume_m3 or 0.0) * 1e6 * self._facts.to_standard
         share = 1e6 / volume_ml if volume_ml else 0.0
         return {

@@ -1,13 +1,13 @@
 """A purifier with its beds: what they took up, how long they will last, their regenerations.
 
-Load is doses seen plus a steady source, because an integral of ppm sits under
-the sensor's zero: 0.3 ppm of zero error is more than the true load of a day.
+The load of a bed is the doses seen plus a steady source, because an integral of ppm would hold
+the sensor's zero error: 0.3 ppm of it is more than the true load of a day.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from typing import Any
+from typing import NamedTuple
 
 from dewline.gas.constants import MOLAR_MASS_G, STANDARD_L_PER_MOL
 from dewline.readings import Quality, Reading
@@ -15,9 +15,10 @@ from dewline.watch.derived.bed import BedForecast, fresh_times, outlook, zero_ke
 from dewline.watch.derived.bed_evidence import GLOVES_CM3_H, Bed, Cleaning, Night, PastRun
 from dewline.watch.derived.box import SHORT_GAP_MS, BoxBooks
 from dewline.watch.derived.excess import Impulse
-from dewline.watch.derived.facts import Listen
+from dewline.watch.derived.facts import Subscribe
+from dewline.watch.derived.outlook_table import BedOutlook, DaysLeft
 from dewline.watch.ledgers.regeneration import RegenerationBook, Verdict
-from dewline.watch.ledgers.rows import RowBook
+from dewline.watch.ledgers.rows import OpenRow, RowBook
 from dewline.watch.saved import Kept
 from dewline.watch.signals.signal_state import SignalState
 from dewline.watch_plan import PurifierPlan
@@ -38,62 +39,119 @@ ROLES = (
 )
 
 
+class Zero(NamedTuple):
+    """The zero of a sensor and how sure it is, ppm."""
+
+    ppm: float
+    sigma: float
+
+
+class RunLength(NamedTuple):
+    """A whole run of a bed: hours in the loop, doses at 0 °C and 1013.25 mbar."""
+
+    hours: float
+    dosed_cm3: float
+
+
+class NightOfRun(NamedTuple):
+    """An idle night: the hours and doses of the run until then; ``floored`` is 1 or 0."""
+
+    run_h: float
+    ppm: float
+    cleaned_m3_h: float
+    dosed_cm3: float
+    floored: float
+
+
 class BedRun(Kept):
-    """One gas of one bed, since its last regeneration."""
+    """One gas of one bed, since its last regeneration.
+
+    ``known``: that regeneration was seen. ``hours``: of the bed in the loop. ``past``: whole runs
+    before. ``fresh``: clean-up times with the bed fresh, of past runs. ``zero``: the sensor's
+    zero as a past run showed it.
+    """
 
     KEPT = ("known", "hours", "dosed_cm3", "nights", "past", "cleanings", "fresh", "zero")
+    known: bool
+    hours: float
+    dosed_cm3: float
+    nights: list[NightOfRun]
+    past: list[RunLength]
+    cleanings: list[Cleaning]
+    fresh: list[float]
+    zero: Zero | None
 
     def __init__(self) -> None:
-        self.past: list[list[float]] = []  # hours, dosed cm³ of whole runs
-        self.fresh: list[float] = []  # decays of doses with this bed fresh, of past runs
-        self.zero: list[float] | None = None  # the sensor's zero as a past run showed it, sigma
+        self.past = []
+        self.fresh = []
+        self.zero = None
         self.begin(known=False)
 
     def begin(self, *, known: bool) -> None:
-        """A fresh bed, or the first one seen."""
+        """Start a run: with a bed just regenerated (``known``), or with the first one seen."""
         self.known = known
         self.hours = self.dosed_cm3 = 0.0
-        self.nights: list[list[float]] = []
-        self.cleanings: list[list[float]] = []
+        self.nights = []
+        self.cleanings = []
 
-    def regenerated(self, said: BedForecast | None) -> None:
-        """This run is over; a whole one teaches how long runs are, its end where the zero is."""
+    def regenerated(self, forecast: BedForecast | None) -> None:
+        """End this run. A whole one adds to what is known of runs, the forecast to the zero."""
         if self.known and self.hours >= SHORTEST_RUN_H:
-            self.past = [*self.past, [self.hours, self.dosed_cm3]][-PAST_KEPT:]
-            fresh = fresh_times([times for *_, times in self.cleanings])
+            self.past = [*self.past, RunLength(self.hours, self.dosed_cm3)][-PAST_KEPT:]
+            fresh = fresh_times([cleaning.times for cleaning in self.cleanings])
             self.fresh = [*self.fresh, *([] if fresh is None else [fresh])][-PAST_KEPT:]
-        kept = None if said is None else zero_kept(said)
-        self.zero = None if kept is None else list(kept)
+        kept = None if forecast is None else zero_kept(forecast)
+        self.zero = None if kept is None else Zero(*kept)
         self.begin(known=True)
 
-    def night(self, ppm: float, cleaned_m3_h: float, floored: bool) -> None:
-        row = [self.hours, ppm, cleaned_m3_h, self.dosed_cm3, float(floored)]
-        self.nights = [*self.nights, row][-NIGHTS_KEPT:]
+    def add_night(self, ppm: float, cleaned_m3_h: float, floored: bool) -> None:
+        """Add an idle baseline, and the flow that the bed cleaned then."""
+        night = NightOfRun(self.hours, ppm, cleaned_m3_h, self.dosed_cm3, float(floored))
+        self.nights = [*self.nights, night][-NIGHTS_KEPT:]
 
-    def cleaned(self, times: float) -> None:
-        row = [self.hours, self.dosed_cm3, times]
-        self.cleanings = [*self.cleanings, row][-CLEANINGS_KEPT:]
+    def add_cleaning(self, times: float) -> None:
+        """Add a clean-up: time to a tenth in units of V/(eta Q) of the box."""
+        cleaning = Cleaning(self.hours, self.dosed_cm3, times)
+        self.cleanings = [*self.cleanings, cleaning][-CLEANINGS_KEPT:]
 
     def outlook(self, bed: Bed, in_use: float) -> BedForecast:
-        """Days left, from all this run and those before it have shown."""
-        bed = bed._replace(
-            fresh_times=min(self.fresh, default=None),
-            zero_known=None if self.zero is None else (self.zero[0], self.zero[1]),
-        )
+        """Days left, from all that this run and those before it have shown.
+
+        ``in_use``: the share of time that the bed is in the loop.
+        """
+        bed = bed._replace(fresh_times=min(self.fresh, default=None), zero_known=self.zero)
         return outlook(
             bed,
             PastRun(self.hours, self.dosed_cm3, self.known),
-            [Night(n[0], n[1], n[2], n[3], bool(n[4])) for n in self.nights],
+            [Night(*night[:4], bool(night.floored)) for night in self.nights],
             [PastRun(hours, dosed) for hours, dosed in self.past],
             in_use=in_use,
-            cleanings=[Cleaning(*row) for row in self.cleanings],
+            cleanings=self.cleanings,
         )
 
 
 class PurifierBooks(Kept):
-    """One purifier and the boxes on it."""
+    """One purifier and the boxes on it.
 
-    KEPT = ("_loop", "_told", "_day", "_last_ms", "regenerations", "_seen_h", "_loop_h", "_retell")
+    ``_runs``: by gas and number of the bed. ``_loop``: number of the bed in the loop, 0 for none.
+    ``_forecasts``: the last one of each gas. ``_seen_h`` and ``_loop_h``: hours watched, and of
+    them with a bed in the loop. ``_republish``: figures are due at once, after a gap.
+    """
+
+    KEPT = (
+        "_loop", "_forecasts", "_day", "_last_ms", "regenerations", "_seen_h", "_loop_h",
+        "_republish", "_runs",
+    )  # fmt: skip
+    KEYS = {"_forecasts": "_told", "_republish": "_retell"}  # noqa: RUF012
+    _loop: int
+    _forecasts: dict[str, BedForecast]
+    _day: int
+    _last_ms: int
+    regenerations: RegenerationBook
+    _seen_h: float
+    _loop_h: float
+    _republish: bool
+    _runs: dict[str, BedRun]
 
     def __init__(
         self,
@@ -108,44 +166,48 @@ class PurifierBooks(Kept):
         place = boxes[0].facts.name if len(boxes) == 1 else plan.name
         self.regenerations = RegenerationBook(place, plan.beds, found, rows)
         self._runs = {f"{g} {n}": BedRun() for g in GASES for n in range(1, plan.beds + 1)}
-        self._loop = 1  # the bed in the loop, 0 for none
-        self._told: dict[str, list[Any]] = {}  # gas -> Outlook
+        self._loop = 1
+        self._forecasts = {}
         self._day = self._last_ms = 0
-        self._retell = False
+        self._republish = False
         self._seen_h = self._loop_h = 0.0
 
-    def listen(self, listen: Listen) -> None:
-        """Bit, step and bed in the loop: every change of them."""
+    def subscribe(self, subscribe: Subscribe) -> None:
+        """Subscribe to every change of the bit, the step and the bed in the loop."""
         for signal in self.regenerations.listened():
-            listen(signal, self.hear, SignalState.exact_band)
+            subscribe(signal, self.update, SignalState.exact_band)
 
     def outputs(self) -> Iterator[tuple[str, str]]:
-        """Roles told at every box on the purifier, and their units."""
+        """The roles that are written at every box on the purifier, and their units."""
         for gas, role in LOADS.items():
             if self._capacity_l(gas) is not None:
                 yield role, "%"
         yield "bed_days_left", "d"
 
-    def hear(self, at_ms: int) -> None:
-        """A bit, a step or the bed in the loop changed."""
+    def update(self, at_ms: int) -> None:
+        """The bit, the step or the bed in the loop may have changed."""
         bed = self.regenerations.bed
-        verdict = self.regenerations.hear(at_ms, self.held_l("oxygen", bed))
+        verdict = self.regenerations.update(at_ms, self.held_l("oxygen", bed))
         loop = self.regenerations.value("bed_in_loop")
         if loop is not None:
             self._loop = max(0, min(self.plan.beds, round(loop)))
-        self._over(at_ms, verdict)
+        if verdict is not None:
+            self._end_runs(at_ms, verdict)
 
-    def dose(self, impulse: Impulse) -> None:
-        """What a box's excess brought to the bed."""
+    def add_dose(self, impulse: Impulse) -> None:
+        """Add the dose of an excess that is over, at a box of the purifier, to the bed's load."""
         if impulse.dose_cm3 and self._loop:
             run = self._runs[f"{impulse.role} {self._loop}"]
             run.dosed_cm3 += max(0.0, impulse.dose_cm3)
             times = impulse.tenth_times
             if impulse.role == "oxygen" and times and impulse.peak_ppm >= CLEANED_FROM_PPM:
-                run.cleaned(times)
+                run.add_cleaning(times)
 
     def minute(self, at_ms: int, day: int, minute: int) -> None:
-        """A minute passed. Call it after the boxes' own."""
+        """Every minute, after the boxes; ``minute`` after local midnight of ``day``.
+
+        At 05:01 it looks ahead from the night's baselines, once an hour it publishes.
+        """
         passed_ms = at_ms - self._last_ms
         self._last_ms = at_ms
         self.regenerations.minute(at_ms)
@@ -159,9 +221,9 @@ class PurifierBooks(Kept):
         if minute >= 301 and day != self._day:
             self._day = day
             self._night(day)
-        if self._retell or minute % 60 == 2:
-            self._retell = False
-            self._tell(at_ms)
+        if self._republish or minute % 60 == 2:
+            self._republish = False
+            self._publish(at_ms)
 
     def held_l(self, gas: str, bed: int) -> float:
         """What a bed holds, L of gas at 0 °C, 1013.25 mbar: doses and the steady source."""
@@ -169,27 +231,27 @@ class PurifierBooks(Kept):
         return (run.dosed_cm3 + self._source(gas) * run.hours) / 1000
 
     def resume(self, at_ms: int, gap_ms: int) -> None:
-        """After a gap; a program that was going on is taken as broken off where it began."""
-        self._retell = True
+        """Go on after ``gap_ms`` without items; a longer one breaks off a regeneration."""
+        self._republish = True
         if gap_ms < SHORT_GAP_MS:
             return
         held = self.held_l("oxygen", self.regenerations.bed)
         if self.regenerations.since_ms is not None:
             self.regenerations.reset(at_ms - gap_ms, held)
 
-    def outlook(self) -> dict[str, Any]:
+    def outlook(self) -> BedOutlook:
         """Days left of the bed in the loop, by gas and the shorter of both."""
-        by_gas = {
+        by_gas: dict[str, DaysLeft] = {
             gas: {
-                "low": said.low_d,
-                "middle": said.middle_d,
-                "high": said.high_d,
-                "source_ml_h": said.source_cm3_h,
+                "low": forecast.low_d,
+                "middle": forecast.middle_d,
+                "high": forecast.high_d,
+                "source_ml_h": forecast.source_cm3_h,
                 "since_regeneration": self._run(gas).known,
                 "past_runs": len(self._run(gas).past),
             }
             for gas in GASES
-            if (said := self._said(gas)) is not None
+            if (forecast := self._forecasts.get(gas)) is not None
         }
         shortest = min(by_gas, key=lambda g: by_gas[g]["middle"], default=None)
         return {
@@ -199,32 +261,29 @@ class PurifierBooks(Kept):
             "days_left": by_gas,
         }
 
-    def open_rows(self) -> Iterator[dict[str, Any]]:
-        if (row := self.regenerations.status()) is not None:
-            yield row
+    def open_rows(self) -> list[OpenRow]:
+        """The regeneration that goes on."""
+        row = self.regenerations.open_row()
+        return [] if row is None else [row]
 
     def _run(self, gas: str) -> BedRun:
         return self._runs[f"{gas} {max(1, self._loop)}"]
 
-    def _said(self, gas: str) -> BedForecast | None:
-        return BedForecast(*self._told[gas]) if gas in self._told else None
-
     def _source(self, gas: str) -> float:
-        said = self._said(gas)
-        return GLOVES_CM3_H[gas][0] * len(self._boxes) if said is None else said.source_cm3_h
+        """The steady source, cm³/h: as last forecast, or what the gloves of the boxes pass."""
+        forecast = self._forecasts.get(gas)
+        gloves = GLOVES_CM3_H[gas][0] * len(self._boxes)
+        return gloves if forecast is None else forecast.source_cm3_h
 
-    def _over(self, at_ms: int, verdict: Verdict | None) -> None:
-        if verdict is None:
-            return
+    def _end_runs(self, at_ms: int, verdict: Verdict) -> None:
         bed = self.regenerations.bed
         for gas, done in (("oxygen", verdict.reduced), ("moisture", verdict.dried)):
             if done:
-                self._runs[f"{gas} {bed}"].regenerated(self._said(gas))
-                self._told.pop(gas, None)
-        self._tell(at_ms)
+                self._runs[f"{gas} {bed}"].regenerated(self._forecasts.pop(gas, None))
+        self._publish(at_ms)
 
     def _night(self, day: int) -> None:
-        """Gather the night's baselines of all boxes, weighed by their flow, and look ahead."""
+        """Forecast from the night's baselines of all boxes, weighted by their flows."""
         for gas in GASES:
             nights = [n for b in self._boxes if (n := b.night(gas, day)) is not None]
             flow = sum(n[1] for n in nights)
@@ -232,10 +291,10 @@ class PurifierBooks(Kept):
                 continue
             ppm = sum(n[0] * n[1] for n in nights) / flow
             run = self._run(gas)
-            run.night(ppm, flow, all(n[2] for n in nights))
+            run.add_night(ppm, flow, all(n[2] for n in nights))
             about = Bed(gas, len(self._boxes), self._capacity_l(gas), self._zero(gas), LIMIT_PPM)
             in_use = self._loop_h / self._seen_h if self._seen_h else 1.0
-            self._told[gas] = list(run.outlook(about, in_use))
+            self._forecasts[gas] = run.outlook(about, in_use)
 
     def _zero(self, gas: str) -> float:
         return max(b.facts.zero_ppm.get(gas, 0.2) for b in self._boxes)
@@ -248,31 +307,22 @@ class PurifierBooks(Kept):
             return None
         return kilograms * 1e3 / MOLAR_MASS_G["water"] * STANDARD_L_PER_MOL
 
-    def _tell(self, at_ms: int) -> None:
-        """Loads in percent of the capacity given, days left, at every box on the purifier."""
+    def _publish(self, at_ms: int) -> None:
+        """At every box on the purifier: loads in percent of the capacity given, and days left."""
         learning = any(b.learning(at_ms) for b in self._boxes)
         quality = Quality.UNPROVEN if learning else Quality.GOOD
         days = []
         for gas in GASES:
-            said, capacity = self._said(gas), self._capacity_l(gas)
+            forecast, capacity = self._forecasts.get(gas), self._capacity_l(gas)
             if capacity is not None and self._loop:
                 known = Quality.GOOD if self._run(gas).known else Quality.UNPROVEN
                 load = Reading(100.0 * self.held_l(gas, self._loop) / capacity, known)
-                self._each(LOADS[gas], load)
-            if said is not None:
-                days.append(said.middle_d)
+                self._publish_each(LOADS[gas], load)
+            if forecast is not None:
+                days.append(forecast.middle_d)
         if days:
-            self._each("bed_days_left", Reading(min(days), quality))
+            self._publish_each("bed_days_left", Reading(min(days), quality))
 
-    def _each(self, role: str, reading: Reading) -> None:
+    def _publish_each(self, role: str, reading: Reading) -> None:
         for books in self._boxes:
-            books.tell(role, reading)
-
-    def save(self) -> dict[str, Any]:
-        return {**super().save(), "runs": {n: r.save() for n, r in self._runs.items()}}
-
-    def restore(self, state: Any) -> None:
-        super().restore(state)
-        for name, run in self._runs.items():
-            if name in state["runs"]:
-                run.restore(state["runs"][name])
+            books.publish(role, reading)

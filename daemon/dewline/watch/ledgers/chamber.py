@@ -1,13 +1,14 @@
-"""One antechamber: its gas, its cycles, its pump-downs, from pressure, valves and doors.
+"""One antechamber: its gas, its cycles and its pump-downs, from pressure, valves and doors.
 
-Cycles are read off the pressure where there is one, so that a hand valve counts
-as well as a program; else off the valve bits, and then their depth is unknown.
+Cycles are counted by the pressure where it is measured, so that a hand valve counts as well as a
+program does; else by the valve bits, and then their depth is not known.
 """
 
 from __future__ import annotations
 
 import math
-from typing import Any
+from dataclasses import dataclass
+from typing import NamedTuple
 
 from dewline.gas.constants import DRY_AIR_OXYGEN_PPM
 from dewline.watch.derived.bucket import Bucket, Run
@@ -15,22 +16,73 @@ from dewline.watch.derived.facts import BoxFacts
 from dewline.watch.saved import Kept
 from dewline.watch_plan import AntechamberPlan
 
-VACUUM_SHARE = 0.5  # of box pressure: below, the chamber is being evacuated
-FULL_SHARE = 0.8  # above, a cycle is complete
-DRYING_MBAR = 100.0  # below, time counts as time under vacuum
+VACUUM_SHARE = 0.5  # of the box pressure: below this the chamber is being evacuated
+FULL_SHARE = 0.8  # of the box pressure: above this a cycle is complete
+DRYING_MBAR = 100.0  # below this, time counts as time under vacuum
 SUPPLY_OXYGEN_PPM = 1.0  # house gas; common practice, no source
 RISE_MS = 5 * 60_000
-REACHED = 1.05  # of the wanted depth: a gauge is not better
+REACHED = 1.05  # of the wanted depth, because of the error of a gauge
+
+
+@dataclass(frozen=True, slots=True)
+class PumpDown:
+    """One evacuation. Times are watch times; ``floor_mbar`` is the lowest pressure.
+
+    ``reached_s``: when the wanted depth was reached, None: not. ``time_constant_s``: of the fall
+    through the first decade.
+    """
+
+    started_at_ms: int
+    ended_at_ms: int
+    floor_mbar: float
+    reached_s: float | None
+    time_constant_s: float | None
+
+
+class GaugePoint(NamedTuple):
+    """A pressure of a pump-down, seconds after its start."""
+
+    seconds: float
+    mbar: float
+
+
+class RiseStart(NamedTuple):
+    """Since when (watch time, 0: not at all) and from where nothing has pumped a chamber."""
+
+    at_ms: int = 0
+    mbar: float = 0.0
 
 
 class Chamber(Kept):
-    """State of the gas in a chamber. ``residual_ppm`` is oxygen; None where it is not known."""
+    """State of the gas in a chamber.
+
+    ``residual_ppm``: oxygen; None where it is not known. ``depths``: lowest pressure of each
+    cycle, mbar; None where it is not known. ``vacuum_s``: time under vacuum. ``rise_mbar_min``:
+    rise of the pressure while nothing pumps. ``pumping``: state of the pump valve while the
+    pressures to come were measured. ``_low``: it is evacuated now, since ``_low_ms``, with
+    ``_falling`` until the pump-down is over.
+    """
 
     KEPT = (
         "residual_ppm", "depths", "vacuum_s", "_low", "_low_ms", "_floor_mbar", "_falling",
-        "_points", "pump_downs", "pumping", "_reached_s", "_last_mbar", "_last_ms", "_rise_from",
+        "_points", "_pump_downs", "pumping", "_reached_s", "_last_mbar", "_last_ms", "_rise_from",
         "rise_mbar_min",
     )  # fmt: skip
+    residual_ppm: float | None
+    depths: list[float | None]
+    vacuum_s: float
+    rise_mbar_min: float | None
+    pumping: bool | None
+    _low: bool
+    _low_ms: int
+    _floor_mbar: float
+    _falling: bool
+    _points: list[GaugePoint]
+    _pump_downs: list[PumpDown]
+    _reached_s: float | None
+    _last_mbar: float | None
+    _last_ms: int
+    _rise_from: RiseStart
 
     def __init__(self, plan: AntechamberPlan, facts: BoxFacts) -> None:
         self.plan, self.facts = plan, facts
@@ -41,59 +93,60 @@ class Chamber(Kept):
         self.outer = facts.own(f"{name}_outer_door")
         self.inner = facts.own(f"{name}_inner_door")
         self.bucket = Bucket()
-        self.residual_ppm: float | None = None
-        self.pump_downs: list[dict[str, Any]] = []  # since last fetched
-        self._last_mbar: float | None = None
+        self.residual_ppm = None
+        self._pump_downs = []
+        self._last_mbar = None
         self._last_ms = 0
-        self.pumping: bool | None = None  # while the pressures to come were taken
+        self.pumping = None
         self._low = False
         self._low_ms = 0
         self._floor_mbar = 0.0
         self._falling = False
-        self._reached_s: float | None = None
-        self._points: list[list[float]] = []  # of the pump-down: seconds, mbar
-        self._rise_from: list[float] = []
+        self._reached_s = None
+        self._points = []
+        self._rise_from = RiseStart()
         self.restart()
 
     def restart(self) -> None:
         """Count cycles from here."""
-        self.depths: list[float | None] = []
+        self.depths = []
         self.vacuum_s = 0.0
-        self.rise_mbar_min: float | None = None
+        self.rise_mbar_min = None
 
     @property
-    def signals(self) -> bool:
-        """Whether anything tells of this chamber."""
+    def has_signals(self) -> bool:
+        """Whether any signal of this chamber is mapped."""
         return any((self.pressure, self.evacuating, self.refilling, self.outer, self.inner))
 
     @property
     def under_vacuum(self) -> bool:
+        """Whether it is evacuated now, by its pressure."""
         return self._low
 
     def aired(self) -> None:
-        """The outer door is open: it is full of room air."""
+        """Note that the outer door is open: the chamber is full of room air."""
         self.residual_ppm = DRY_AIR_OXYGEN_PPM
         self.restart()
 
     def shared(self, oxygen_ppm: float | None) -> None:
-        """The inner door was open: it holds the box's gas."""
+        """Note that the inner door was open: the chamber holds the box's gas."""
         self.residual_ppm = oxygen_ppm
 
     def reset(self) -> None:
-        """After a gap: what was done meanwhile is not known."""
-        self._last_mbar, self._points, self._rise_from = None, [], []
+        """Start anew after a gap: what was done meanwhile is not known."""
+        self._last_mbar, self._points, self._rise_from = None, [], RiseStart()
         if not self._low:
             self.residual_ppm = None
 
-    def take(self, run: Run) -> None:
-        """Pressures of a stretch, in order."""
+    def add_run(self, run: Run) -> None:
+        """Take in the pressures of a stretch, mbar absolute."""
         step_ms = (run.to_ms - run.from_ms) / len(run.values)
         full = self.facts.pressure_pa / 100
         for i, mbar in enumerate(run.values):
             self._pressure(round(run.from_ms + (i + 0.5) * step_ms), mbar, full)
 
     def valve_cycle(self) -> None:
-        """A refill ended where no gauge tells how deep the vacuum before it was."""
+        """Note that a refill has ended: a cycle of unknown depth where there is no gauge."""
         if self.pressure is None:
             self.depths.append(None)
             self.residual_ppm = None
@@ -135,52 +188,51 @@ class Chamber(Kept):
             seconds = (at_ms - self._low_ms) / 1000
             if self._reached_s is None and mbar <= REACHED * self.plan.evacuate_below_mbar:
                 self._reached_s = seconds
-            if len(self._points) < 2 or mbar < 0.8 * self._points[-1][1]:
-                self._points.append([seconds, mbar])
+            if len(self._points) < 2 or mbar < 0.8 * self._points[-1].mbar:
+                self._points.append(GaugePoint(seconds, mbar))
             over = pumping is False or (pumping is None and mbar > 1.02 * self._floor_mbar + 0.1)
             if over:
                 self._pumped_down()
         elif pumping is not True:
             self._rise(at_ms, mbar)
         else:
-            self._rise_from = []
+            self._rise_from = RiseStart()
 
     def _rise(self, at_ms: int, mbar: float) -> None:
-        if not self._rise_from:
-            self._rise_from = [at_ms, mbar]
-        elif at_ms - self._rise_from[0] >= RISE_MS and self.rise_mbar_min is None:
-            minutes = (at_ms - self._rise_from[0]) / 60_000
-            self.rise_mbar_min = (mbar - self._rise_from[1]) / minutes
+        start = self._rise_from
+        if not start.at_ms:
+            self._rise_from = RiseStart(at_ms, mbar)
+        elif at_ms - start.at_ms >= RISE_MS and self.rise_mbar_min is None:
+            self.rise_mbar_min = (mbar - start.mbar) / ((at_ms - start.at_ms) / 60_000)
 
     def _pumped_down(self) -> None:
         """Note one pump-down: how long from half an atmosphere, how fast, how deep."""
-        self._falling, self._rise_from = False, []
-        self.pump_downs.append(
-            {
-                "started_at_ms": self._low_ms,
-                "ended_at_ms": self._low_ms
-                + round((self._points[-1][0] if self._points else 0) * 1000),
-                "floor_mbar": max(0.0, self._floor_mbar),
-                "reached_s": self._reached_s,
-                "time_constant_s": _time_constant_s(self._points),
-            }
+        self._falling, self._rise_from = False, RiseStart()
+        seconds = self._points[-1].seconds if self._points else 0
+        self._pump_downs.append(
+            PumpDown(
+                self._low_ms,
+                self._low_ms + round(seconds * 1000),
+                max(0.0, self._floor_mbar),
+                self._reached_s,
+                _time_constant_s(self._points),
+            )
         )
 
-    def fetch_pump_downs(self) -> list[dict[str, Any]]:
-        """Those noted since the last call."""
-        found, self.pump_downs = self.pump_downs, []
+    def fetch_pump_downs(self) -> list[PumpDown]:
+        """The pump-downs since the last call."""
+        found, self._pump_downs = self._pump_downs, []
         return found
 
 
-def _time_constant_s(points: list[list[float]]) -> float | None:
+def _time_constant_s(points: list[GaugePoint]) -> float | None:
     """Of the fall from half an atmosphere through one decade; None where it did not get there."""
     if len(points) < 3:
         return None
     first = points[0]
-    if first[1] <= 0:  # a gauge that dropped at once to a zero that is off tells of no fall
+    if first.mbar <= 0:  # a gauge that fell at once to a wrong zero shows no fall
         return None
-    upper = [p for p in points if p[1] > 0 and p[1] >= first[1] / 10]
-    last = upper[-1]
-    if last[1] >= first[1] * 0.5 or last[0] <= first[0]:
+    last = [p for p in points if p.mbar > 0 and p.mbar >= first.mbar / 10][-1]
+    if last.mbar >= first.mbar * 0.5 or last.seconds <= first.seconds:
         return None
-    return (last[0] - first[0]) / math.log(first[1] / last[1])
+    return (last.seconds - first.seconds) / math.log(first.mbar / last.mbar)

@@ -1,15 +1,15 @@
-"""After every outage: what was not watched, and what differs since.
+"""Outages: what was not watched, and which values are different after it.
 
-An outage is a time without dewline, or an instrument of the box from which
-nothing usable came for a minute.
+An outage is a time without dewline, or a minute or more without a reading from an instrument of
+the box.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from typing import Any
+from typing import TypedDict
 
-from dewline.watch.ledgers.rows import RowBook
+from dewline.watch.ledgers.rows import OpenRow, RowBook
 from dewline.watch.saved import Kept
 from dewline.watch.signals.signal_state import FIRST_UNCERTAIN, SignalState
 from dewline.watch_plan import SignalPlan
@@ -21,10 +21,28 @@ NOTABLE = {"mbar": 1.0, "degC": 1.0, "m3/h": 5.0, "%": 5.0, "L/min": 1.0}
 NOTABLE_PPM, NOTABLE_SHARE = 0.3, 0.5
 
 
+class GapDocument(TypedDict):
+    """The row of an outage ``of`` an instrument, or of dewline itself.
+
+    ``differs``: by role the values before and after; ``not_back``: roles without a good reading.
+    """
+
+    of: str
+    differs: dict[str, list[float]]
+    not_back: list[str]
+
+
 class GapBook(Kept):
-    """One box; its signals grouped by what brings them."""
+    """The outages of one box, by what brings its signals: an instrument, or ``dewline`` for all.
+
+    ``_since``: when an outage began; ``_before``: the values by role until then; ``_awaits``:
+    when readings came again.
+    """
 
     KEPT = ("_before", "_since", "_awaits")
+    _since: dict[str, int]
+    _before: dict[str, dict[str, float]]
+    _awaits: dict[str, int]
 
     def __init__(
         self,
@@ -39,20 +57,22 @@ class GapBook(Kept):
         self._groups: dict[str, list[SignalState]] = {}
         for name in self._units:
             self._groups.setdefault(plans[name].instrument or "", []).append(signals[name])
-        # Per outage (an instrument, or "dewline"): since when, values before, when it answered.
-        self._since: dict[str, int] = {}
-        self._before: dict[str, dict[str, float]] = {}
-        self._awaits: dict[str, int] = {}
+        self._since = {}
+        self._before = {}
+        self._awaits = {}
 
     def resume(self, at_ms: int, gap_ms: int) -> None:
-        """dewline was away. Called before the slots start anew."""
+        """Note an outage of dewline itself. Call it before the signals are reset."""
         if gap_ms >= SILENT_MS:
             self._since["dewline"] = at_ms - gap_ms
             self._before["dewline"] = self._values(self._signals.values())
             self._awaits["dewline"] = at_ms
 
     def minute(self, at_ms: int) -> None:
-        """Look for instruments that fell silent or speak again, and close what can be told."""
+        """Every minute: find instruments that stopped answering or answer again.
+
+        A row is closed when all its signals are good again, or two minutes after the first.
+        """
         for name, signals in self._groups.items():
             silent = all(at_ms - signal.alive_ms >= SILENT_MS for signal in signals)
             if silent and name not in self._since and any(s.value is not None for s in signals):
@@ -68,14 +88,9 @@ class GapBook(Kept):
             if back or at_ms - since_ms >= ANSWERS_MS:
                 self._close(name, group)
 
-    def status(self) -> Iterable[dict[str, Any]]:
-        for name, since_ms in self._since.items():
-            yield {
-                "box": self._box,
-                "kind": "gap",
-                "started_at_ms": since_ms,
-                "document": {"of": name},
-            }
+    def open_rows(self) -> list[OpenRow]:
+        """The outages that go on."""
+        return [OpenRow(self._box, "gap", at_ms, {"of": of}) for of, at_ms in self._since.items()]
 
     def _values(self, group: Iterable[SignalState]) -> dict[str, float]:
         return {s.name.partition(".")[2]: s.value for s in group if s.value is not None}
@@ -86,7 +101,7 @@ class GapBook(Kept):
         signals = list(group)
         usable = [s for s in signals if s.usable is not None]
         after = self._values(usable)
-        document = {
+        document: GapDocument = {
             "of": name,
             "differs": {
                 role: [before[role], value]

@@ -1,51 +1,110 @@
-"""What an impulse tells: of the sensor (it lives), of the bed (how fast it cleans), of a door.
+"""What an impulse shows: that the sensor responds, how fast the bed cleans, an unseen transfer.
 
-Proof differs by gas: 60 mL of room air give 10 ppm of oxygen but 0.7 ppm of
-water, so each sensor is proven by its own gas only. Clean-up is told as time to
-a tenth and as a share of the box's own best, never as an efficiency of the bed:
-mixing, flow and sensor are in it.
+Each sensor is proven by its own gas only: 60 mL of room air give 10 ppm of oxygen, but 0.7 ppm
+of water. Clean-up is given as the time to a tenth and as a share of the box's own best, never as
+an efficiency of the bed, because mixing, flow and sensor are in it.
 """
 
 from __future__ import annotations
 
-from typing import Any
+from collections.abc import Mapping
+from typing import Literal, NotRequired, TypedDict
 
 from dewline.watch.derived.excess import LEAST_PPM, Impulse
 from dewline.watch.derived.facts import BoxFacts
+from dewline.watch.ledgers.chamber import PumpDown
 from dewline.watch.ledgers.rows import RowBook
 from dewline.watch.saved import Kept
 
 PROOF_TIMES_LEAST = 3.0  # this many times the least excess is a response
 CLEAN_UP_FROM_PPM = 1.0
-UNSEEN_FROM_CM3 = 3.0  # less is hands and gloves
+UNSEEN_FROM_CM3 = 3.0  # less comes from hands and gloves
 UNSEEN_WITHIN_MS = 5 * 60_000
-MISSED_SHARE = 0.2  # of an expected peak: below, the sensor did not answer
 BEST_OF = 60
-SLOWER_COUNTS = 0.87  # of the usual pace: nearer to it is scatter
+SLOWER_COUNTS = 0.87  # of the usual pace; a smaller difference is scatter
+
+By = Literal["transfer", "purge", "opening"]
+
+
+class SensorResponseDocument(TypedDict):
+    """Whether a sensor ``answered`` a dose. ``rise_s``: of box and sensor together."""
+
+    gas: str
+    answered: bool
+    by: str
+    rise_ppm: float
+    rise_s: NotRequired[float]
+    fall_to_tenth_s: NotRequired[float | None]
+    expected_cm3: NotRequired[float | None]
+
+
+class CleanUpDocument(TypedDict):
+    """How long the bed took to clean a dose to a tenth."""
+
+    gas: str
+    by: str
+    from_ppm: float
+    to_tenth_s: float
+    share_of_best: float | None
+    dose_cm3: float | None
+
+
+class UnseenTransferDocument(TypedDict):
+    """A dose that came as one through an antechamber does, without a door that shows it."""
+
+    antechamber: None
+    direction: str
+    cycles: None
+    residual_ppm: None
+    clean: None
+    expected_cm3: None
+    seen_cm3: float | None
+    peak_ppm: float
+    at_least: bool
+
+
+class PumpDownDocument(TypedDict):
+    """One evacuation of an antechamber beside the best so far."""
+
+    antechamber: str
+    floor_mbar: float
+    best_floor_mbar: float
+    reached_s: float | None
+    time_constant_s: float | None
+    share_of_best: float | None
 
 
 class ImpulseBook(Kept):
-    """One box: sensor-response, clean-up and unseen transfers."""
+    """One box: rows of sensor responses, clean-ups and unseen transfers.
 
-    KEPT = ("_tenths", "_times", "proven_ms", "clean_up_s", "_missed")
+    ``proven_ms``: by gas when its sensor last responded. ``clean_up_s``: time to a tenth of the
+    last clean-up. ``_tenths``: of past clean-ups, s; ``_times``: the same in units of V/(eta Q),
+    which do not depend on the flow.
+    """
+
+    KEPT = ("_tenths", "_times", "proven_ms", "clean_up_s")
+    _tenths: list[float]
+    _times: list[float]
+    proven_ms: dict[str, int]
+    clean_up_s: float | None
 
     def __init__(self, facts: BoxFacts, rows: RowBook) -> None:
         self._facts, self._rows = facts, rows
-        self._tenths: list[float] = []  # of past clean-ups, s
-        self._times: list[float] = []  # the same in V/(eta Q), whatever the flow was
-        self.proven_ms: dict[str, int] = {}  # gas -> when its sensor last answered
-        self.clean_up_s: float | None = None
-        self._missed: dict[str, int] = {}
+        self._tenths = []
+        self._times = []
+        self.proven_ms = {}
+        self.clean_up_s = None
 
     @property
     def best_s(self) -> float | None:
+        """The shortest time to a tenth of the past clean-ups."""
         return min(self._tenths, default=None)
 
     def without_slip(self, impulse: Impulse) -> Impulse:
-        """The dose that came in, where a bed that lets some pass made its area bigger.
+        """The impulse with its true dose, where a bed that lets some pass made its area greater.
 
-        The share that the bed still takes is how much quicker a dose went in this
-        box's quicker quarter of clean-ups; what mixing and sensor hide is not in it.
+        The share that the bed still takes up is the pace of this clean-up over the pace of the
+        quickest quarter of this box's clean-ups; what mixing and sensor hide is not in it.
         """
         times = impulse.tenth_times
         if impulse.role != "oxygen" or times is None or impulse.dose_cm3 is None or not self._times:
@@ -55,8 +114,12 @@ class ImpulseBook(Kept):
             return impulse
         return impulse._replace(dose_cm3=impulse.dose_cm3 * share)
 
-    def take(self, impulse: Impulse, by: str | None, expected_cm3: float | None) -> None:
-        """An impulse that is over. ``by``: transfer, purge, opening; None where nothing tells."""
+    def record(self, impulse: Impulse, by: By | None, expected_cm3: float | None) -> None:
+        """Write the rows of an impulse that is over.
+
+        ``by``: what brought it, None where that is not known. ``expected_cm3``: oxygen that a
+        transfer brought, at 0 °C and 1013.25 mbar.
+        """
         if impulse.peak_ppm >= PROOF_TIMES_LEAST * LEAST_PPM[impulse.role] and impulse.steep:
             self._answered(impulse, by)
         elif impulse.role == "oxygen" and self._should_have_shown(expected_cm3):
@@ -64,7 +127,7 @@ class ImpulseBook(Kept):
         if impulse.role == "oxygen" and not impulse.isolated and impulse.tenth_s is not None:
             sound = by != "purge" and not impulse.at_least
             if impulse.peak_ppm >= CLEAN_UP_FROM_PPM and sound:
-                self._cleaned_up(impulse, by)
+                self._cleaned_up(impulse, impulse.tenth_s, by)
             if by is None:
                 self._unseen(impulse)
 
@@ -72,29 +135,23 @@ class ImpulseBook(Kept):
         volume = self._facts.box.volume_m3
         if expected_cm3 is None or volume is None:
             return False
-        # A tenth of the mixed level, because the bed works while it mixes.
+        # A tenth of the fully mixed level, because the bed cleans while the gas mixes.
         return 0.1 * expected_cm3 / volume >= PROOF_TIMES_LEAST * LEAST_PPM["oxygen"]
 
-    def _answered(self, impulse: Impulse, by: str | None) -> None:
+    def _answered(self, impulse: Impulse, by: By | None) -> None:
         self.proven_ms[impulse.role] = impulse.peak_ms
-        self._missed.pop(impulse.role, None)
-        self._write(
-            "sensor-response",
-            impulse,
-            {
-                "gas": impulse.role,
-                "answered": True,
-                "by": by or "impulse",
-                "rise_ppm": impulse.peak_ppm,
-                # Of box and sensor together: the sensor alone is no slower than this.
-                "rise_s": (impulse.peak_ms - impulse.started_ms) / 1000,
-                "fall_to_tenth_s": impulse.tenth_s,
-            },
-        )
+        document: SensorResponseDocument = {
+            "gas": impulse.role,
+            "answered": True,
+            "by": by or "impulse",
+            "rise_ppm": impulse.peak_ppm,
+            "rise_s": (impulse.peak_ms - impulse.started_ms) / 1000,
+            "fall_to_tenth_s": impulse.tenth_s,
+        }
+        self._write("sensor-response", impulse, document)
 
     def _no_answer(self, impulse: Impulse, expected_cm3: float | None) -> None:
-        self._missed[impulse.role] = impulse.started_ms
-        document = {
+        document: SensorResponseDocument = {
             "gas": impulse.role,
             "answered": False,
             "by": "transfer",
@@ -103,33 +160,27 @@ class ImpulseBook(Kept):
         }
         self._write("sensor-response", impulse, document)
 
-    def _cleaned_up(self, impulse: Impulse, by: str | None) -> None:
-        tenth_s = impulse.tenth_s
-        assert tenth_s is not None
+    def _cleaned_up(self, impulse: Impulse, tenth_s: float, by: By | None) -> None:
         self._tenths = [*self._tenths, tenth_s][-BEST_OF:]
         if impulse.tenth_times is not None:
             self._times = [*self._times, impulse.tenth_times][-BEST_OF:]
         self.clean_up_s = tenth_s
-        best_s = self.best_s
-        self._write(
-            "clean-up",
-            impulse,
-            {
-                "gas": impulse.role,
-                "by": by or "impulse",
-                "from_ppm": impulse.baseline_ppm + impulse.peak_ppm,
-                "to_tenth_s": tenth_s,
-                "share_of_best": None if not tenth_s or best_s is None else best_s / tenth_s,
-                "dose_cm3": impulse.dose_cm3,
-            },
-        )
+        document: CleanUpDocument = {
+            "gas": impulse.role,
+            "by": by or "impulse",
+            "from_ppm": impulse.baseline_ppm + impulse.peak_ppm,
+            "to_tenth_s": tenth_s,
+            "share_of_best": min(self._tenths) / tenth_s if tenth_s else None,
+            "dose_cm3": impulse.dose_cm3,
+        }
+        self._write("clean-up", impulse, document)
 
     def _unseen(self, impulse: Impulse) -> None:
-        """Came at once, went with the bed's pace, and no door tells why."""
+        """Record a dose that came at once, decayed at the bed's pace, and no door explains."""
         quick = impulse.peak_ms - impulse.started_ms <= UNSEEN_WITHIN_MS
         if not (quick and impulse.settled and (impulse.dose_cm3 or 0.0) >= UNSEEN_FROM_CM3):
             return
-        document = {
+        document: UnseenTransferDocument = {
             "antechamber": None,
             "direction": "unseen",
             "cycles": None,
@@ -142,35 +193,37 @@ class ImpulseBook(Kept):
         }
         self._write("transfer", impulse, document)
 
-    def _write(self, kind: str, impulse: Impulse, document: dict[str, Any]) -> None:
+    def _write(self, kind: str, impulse: Impulse, document: Mapping[str, object]) -> None:
         self._rows.close(self._facts.name, kind, impulse.started_ms, impulse.ended_ms, document)
 
 
 class PumpDowns(Kept):
-    """Pump ageing: every pump-down of a chamber against its own best."""
+    """Ageing of a pump: every pump-down of one chamber beside the best so far.
+
+    ``_taus``: time constants of the last ones, s; ``_floors``: lowest pressures, mbar.
+    """
 
     KEPT = ("_taus", "_floors")
+    _taus: list[float]
+    _floors: list[float]
 
     def __init__(self, box: str, chamber: str, rows: RowBook) -> None:
         self._box, self._chamber, self._rows = box, chamber, rows
-        self._taus: list[float] = []
-        self._floors: list[float] = []
+        self._taus = []
+        self._floors = []
 
-    def take(self, found: list[dict[str, Any]]) -> None:
-        """Write down those just done."""
-        for one in found:
-            tau, floor = one["time_constant_s"], one["floor_mbar"]
-            if tau is not None:
-                self._taus = [*self._taus, tau][-BEST_OF:]
-            self._floors = [*self._floors, floor][-BEST_OF:]
-            document = {
-                "antechamber": self._chamber,
-                "floor_mbar": floor,
-                "best_floor_mbar": min(self._floors),
-                "reached_s": one["reached_s"],
-                "time_constant_s": tau,
-                "share_of_best": None if not tau else min(self._taus) / tau,
-            }
-            self._rows.close(
-                self._box, "pump-down", one["started_at_ms"], one["ended_at_ms"], document
-            )
+    def record(self, done: PumpDown) -> None:
+        """Write the row of a pump-down that is over."""
+        tau = done.time_constant_s
+        if tau is not None:
+            self._taus = [*self._taus, tau][-BEST_OF:]
+        self._floors = [*self._floors, done.floor_mbar][-BEST_OF:]
+        document: PumpDownDocument = {
+            "antechamber": self._chamber,
+            "floor_mbar": done.floor_mbar,
+            "best_floor_mbar": min(self._floors),
+            "reached_s": done.reached_s,
+            "time_constant_s": tau,
+            "share_of_best": None if not tau else min(self._taus) / tau,
+        }
+        self._rows.close(self._box, "pump-down", done.started_at_ms, done.ended_at_ms, document)

@@ -1,19 +1,19 @@
-"""Every stop of the loop of 30 min or more is a free leak test; this reads it.
+"""Stops of the loop: every stop of 30 min or more is a leak test at no cost.
 
-Oxygen climbs straight: slope after the first 10 min. Water bends, because walls
-take most of it: levels at 15 min, 1 h and the end instead of an ingress.
+Oxygen rises in a straight line, so its slope after the first 10 min is given. Moisture does not,
+because the walls take up most of it: its levels at 15 min, 1 h and the end are given instead.
 """
 
 from __future__ import annotations
 
 from statistics import fmean
-from typing import Any
+from typing import NamedTuple, NotRequired, TypedDict
 
 from dewline.gas.cleanup import source_isolated_cm3_h
 from dewline.gas.constants import DRY_AIR_OXYGEN_PPM
 from dewline.watch.derived.bucket import Run
 from dewline.watch.derived.facts import BoxFacts
-from dewline.watch.ledgers.rows import RowBook
+from dewline.watch.ledgers.rows import OpenRow, RowBook
 from dewline.watch.saved import Kept
 from dewline.watch.signals.slope import theil_sen
 
@@ -25,18 +25,68 @@ FEWEST_POINTS = 20
 KEPT_MS = (15 * 60_000, 60 * 60_000)
 
 
+class LevelPoint(NamedTuple):
+    """A level, hours after the loop stopped."""
+
+    hours: float
+    ppm: float
+
+
+class LevelSlope(TypedDict):
+    """A slope with its 95 % interval, ppm/h, and the hours it was found over."""
+
+    ppm_h: float
+    low: float
+    high: float
+    hours: float
+
+
+class Levels(TypedDict):
+    """Levels of a gas in a stop; None where it was not measured or the stop was too short."""
+
+    start_ppm: float | None
+    after_15_min_ppm: float | None
+    after_1_h_ppm: float | None
+    end_ppm: float | None
+
+
+class IsolationDocument(TypedDict):
+    """The row of a stop. ``air_per_h``: share of the box's gas, if all of the oxygen were air."""
+
+    oxygen_ppm_h: float | None
+    oxygen_low_ppm_h: float | None
+    oxygen_high_ppm_h: float | None
+    no_slope_because: str | None
+    slope_hours: float | None
+    oxygen_ingress_ml_h: float | None
+    air_per_h: float | None
+    oxygen: Levels
+    moisture: Levels
+    mean_gauge_mbar: float | None
+    mean_degC: float | None
+    disturbed: int
+    broken_off: NotRequired[bool]
+
+
 class IsolationStretch(Kept):
-    """A record of at most 120 points whose spacing doubles whenever it is full."""
+    """Readings of a stretch as at most 120 points; whenever it is full the spacing doubles.
+
+    ``_waiting``: readings that go into the next point, which takes ``_each`` of them.
+    """
 
     KEPT = ("points", "_each", "_waiting")
+    points: list[LevelPoint]
+    _each: int
+    _waiting: list[LevelPoint]
 
     def __init__(self) -> None:
-        self.points: list[list[float]] = []  # hours since the stop, ppm
+        self.points = []
         self._each = 1
-        self._waiting: list[list[float]] = []
+        self._waiting = []
 
     def add(self, hours: float, ppm: float) -> None:
-        self._waiting.append([hours, ppm])
+        """Take in a level, ``hours`` after the loop stopped."""
+        self._waiting.append(LevelPoint(hours, ppm))
         if len(self._waiting) < self._each:
             return
         self.points.append(_mean(self._waiting))
@@ -47,28 +97,44 @@ class IsolationStretch(Kept):
 
     @property
     def hours(self) -> float:
-        return self.points[-1][0] - self.points[0][0] if self.points else 0.0
+        """Length of the stretch."""
+        return self.points[-1].hours - self.points[0].hours if self.points else 0.0
 
-    def slope(self) -> dict[str, float] | None:
-        """Theil-Sen slope, ppm/h, with its 95 % interval; None with too few points."""
+    def slope(self) -> LevelSlope | None:
+        """Theil-Sen slope with its 95 % interval; None with too few points."""
         if len(self.points) < FEWEST_POINTS:
             return None
-        hours, ppm = [p[0] for p in self.points], [p[1] for p in self.points]
-        found = theil_sen(hours, ppm, widen=True)
+        found = theil_sen([p.hours for p in self.points], [p.ppm for p in self.points], widen=True)
         return {"ppm_h": found.slope, "low": found.low, "high": found.high, "hours": self.hours}
 
 
-def _mean(points: list[list[float]]) -> list[float]:
-    return [fmean(p[0] for p in points), fmean(p[1] for p in points)]
+def _mean(points: list[LevelPoint]) -> LevelPoint:
+    return LevelPoint(fmean(p.hours for p in points), fmean(p.ppm for p in points))
 
 
 class IsolationBook(Kept):
-    """One box. Told by the second whether the loop stands, and every ten seconds of ppm."""
+    """The stops of one box. ``since_ms``: start of the one that goes on.
+
+    ``_oxygen``: the undisturbed stretch since ``_undisturbed_ms``; ``_best``: the slope of the
+    longest such stretch before. ``_levels``: by gas the level at the start, after 15 min and
+    after 1 h, as far as the stop has come; ``_latest``: the last ones. ``_gauge`` and
+    ``_celsius``: sums over ``_count`` minutes. ``_disturbed``: how often something came in.
+    """
 
     KEPT = (
         "since_ms", "_oxygen", "_best", "_undisturbed_ms", "_levels", "_latest", "_gauge",
         "_celsius", "_count", "_disturbed",
     )  # fmt: skip
+    since_ms: int | None
+    _undisturbed_ms: int
+    _oxygen: IsolationStretch
+    _best: LevelSlope | None
+    _levels: dict[str, list[float | None]]
+    _latest: dict[str, float]
+    _gauge: float
+    _celsius: float
+    _count: int
+    _disturbed: int
 
     def __init__(self, facts: BoxFacts, rows: RowBook) -> None:
         self._facts, self._rows = facts, rows
@@ -78,14 +144,14 @@ class IsolationBook(Kept):
         self.since_ms = at_ms
         self._undisturbed_ms = (at_ms or 0) + SETTLE_MS
         self._oxygen = IsolationStretch()
-        self._best: dict[str, float] | None = None
-        self._levels: dict[str, list[float | None]] = {"oxygen": [], "moisture": []}
-        self._latest: dict[str, float] = {}
+        self._best = None
+        self._levels = {"oxygen": [], "moisture": []}
+        self._latest = {}
         self._gauge = self._celsius = 0.0
         self._count = 0
         self._disturbed = 0
 
-    def hear(self, at_ms: int) -> None:
+    def update(self, at_ms: int) -> None:
         """The loop may have stopped or started."""
         running = self._facts.circulating
         if running is False and self.since_ms is None:
@@ -93,8 +159,8 @@ class IsolationBook(Kept):
         elif running and self.since_ms is not None:
             self._end(at_ms)
 
-    def take(self, role: str, run: Run) -> None:
-        """Ten seconds of oxygen or moisture."""
+    def add_run(self, role: str, run: Run) -> None:
+        """Take in ten seconds of oxygen or moisture, ppm."""
         if self.since_ms is None or run.from_ms < self.since_ms:
             return
         mean = run.mean
@@ -108,7 +174,7 @@ class IsolationBook(Kept):
             self._oxygen.add((run.middle_ms - self.since_ms) / 3_600_000, mean)
 
     def disturb(self, at_ms: int) -> None:
-        """Something came in: the slope begins anew a while after it."""
+        """Something came in: the slope starts again 15 min after it."""
         if self.since_ms is None:
             return
         if at_ms >= self._undisturbed_ms:
@@ -117,7 +183,7 @@ class IsolationBook(Kept):
         self._undisturbed_ms = max(self._undisturbed_ms, at_ms + AFTER_DISTURBANCE_MS)
 
     def minute(self) -> None:
-        """Mean gauge pressure and temperature of the stop."""
+        """Every minute: add to the mean pressure and temperature of the stop."""
         if self.since_ms is None:
             return
         self._count += 1
@@ -125,19 +191,16 @@ class IsolationBook(Kept):
         self._celsius += self._facts.kelvin - 273.15
 
     def reset(self, at_ms: int) -> None:
-        """After a gap: what was seen before it is written, if it was long enough."""
+        """After a gap: end a stop that went on, where the watching ended."""
         if self.since_ms is not None:
             self._end(at_ms, broken_off=True)
 
-    def status(self) -> dict[str, Any] | None:
+    def open_row(self) -> OpenRow | None:
+        """The stop that goes on."""
         if self.since_ms is None:
             return None
-        return {
-            "box": self._facts.name,
-            "kind": "isolation",
-            "started_at_ms": self.since_ms,
-            "document": self._document(self._oxygen.slope()),
-        }
+        document = self._document(self._oxygen.slope())
+        return OpenRow(self._facts.name, "isolation", self.since_ms, document)
 
     def _keep_best(self) -> None:
         slope = self._oxygen.slope()
@@ -156,14 +219,14 @@ class IsolationBook(Kept):
         self._reset(None)
 
     def _why_no_slope(self) -> str:
-        """In plain words: nobody is to take a missing figure for a tight box."""
+        """A reason for a missing slope, so that nobody takes it for a tight box."""
         if "oxygen" not in self._latest:
             return "no usable oxygen reading"
         if self._disturbed:
             return "something came in; not enough quiet time after it"
         return "too few oxygen readings after the first ten minutes"
 
-    def _document(self, slope: dict[str, float] | None) -> dict[str, Any]:
+    def _document(self, slope: LevelSlope | None) -> IsolationDocument:
         facts, count = self._facts, max(1, self._count)
         volume = facts.box.volume_m3
         rate = None if slope is None else slope["ppm_h"]
@@ -177,7 +240,7 @@ class IsolationBook(Kept):
             "no_slope_because": None if slope is not None else self._why_no_slope(),
             "slope_hours": None if slope is None else slope["hours"],
             "oxygen_ingress_ml_h": ingress,
-            # If it were all air; glove permeation is in it.
+            # Glove permeation is in it.
             "air_per_h": None if rate is None else rate / DRY_AIR_OXYGEN_PPM,
             "oxygen": _marks(self._levels["oxygen"], self._latest.get("oxygen")),
             "moisture": _marks(self._levels["moisture"], self._latest.get("moisture")),
@@ -187,7 +250,11 @@ class IsolationBook(Kept):
         }
 
 
-def _marks(marks: list[float | None], latest: float | None) -> dict[str, float | None]:
-    names = ("start_ppm", "after_15_min_ppm", "after_1_h_ppm")
-    filled = [*marks, *[None] * (len(names) - len(marks))]
-    return {**dict(zip(names, filled, strict=True)), "end_ppm": latest}
+def _marks(marks: list[float | None], latest: float | None) -> Levels:
+    start, quarter, hour = [*marks, None, None, None][:3]
+    return {
+        "start_ppm": start,
+        "after_15_min_ppm": quarter,
+        "after_1_h_ppm": hour,
+        "end_ppm": latest,
+    }

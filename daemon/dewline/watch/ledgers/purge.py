@@ -1,32 +1,48 @@
-"""Purges: how long, how many box volumes, what they achieved."""
+"""Purges: how long they took, how many box volumes, and how far the gases fell."""
 
 from __future__ import annotations
 
 import math
-from typing import Any
+from typing import NotRequired, TypedDict
 
 from dewline.watch.derived.facts import BoxFacts, is_on, sound
-from dewline.watch.ledgers.rows import RowBook
+from dewline.watch.ledgers.rows import OpenRow, RowBook
 from dewline.watch.saved import Kept
 from dewline.watch.signals.signal_state import FIRST_BAD, SignalState
 
 SHORTEST_MS = 60_000
 
 
+class PurgeDocument(TypedDict):
+    """The row of a purge. ``volumes_by_oxygen``: box volumes that ideal mixing would have taken."""
+
+    seconds: float
+    start_ppm: dict[str, float | None]
+    end_ppm: dict[str, float | None]
+    litres: float | None
+    volumes: float | None
+    volumes_by_oxygen: float | None
+    broken_off: NotRequired[bool]
+
+
 class PurgeBook(Kept):
-    """One box."""
+    """The purges of one box. ``since_ms``: start of the one that goes on."""
 
     KEPT = ("since_ms", "_start", "_metered_l", "_flow_s")
+    since_ms: int | None
+    _start: dict[str, float | None]
+    _metered_l: float
+    _flow_s: float
 
     def __init__(self, facts: BoxFacts, bit: SignalState, rows: RowBook) -> None:
         self._facts, self._bit, self._rows = facts, bit, rows
         self._flow = facts.own("flow")
-        self.since_ms: int | None = None
-        self._start: dict[str, float | None] = {}
+        self.since_ms = None
+        self._start = {}
         self._metered_l = 0.0
         self._flow_s = 0.0
 
-    def hear(self, at_ms: int) -> None:
+    def update(self, at_ms: int) -> None:
         """The purge valve may have opened or shut."""
         on = is_on(self._bit)
         if on and self.since_ms is None:
@@ -36,25 +52,23 @@ class PurgeBook(Kept):
             self._end(at_ms)
 
     def minute(self) -> None:
-        """Count the gas where a meter tells."""
+        """Every minute: count the gas, where there is a meter."""
         flow = sound(self._flow)
         if self.since_ms is not None and flow is not None:
             self._metered_l += flow
             self._flow_s += 60.0
 
     def reset(self, at_ms: int) -> None:
+        """After a gap: end a purge that went on, where the watching ended."""
         if self.since_ms is not None:
             self._end(at_ms, broken_off=True)
 
-    def status(self) -> dict[str, Any] | None:
+    def open_row(self) -> OpenRow | None:
+        """The purge that goes on."""
         if self.since_ms is None:
             return None
-        return {
-            "box": self._facts.name,
-            "kind": "purge",
-            "started_at_ms": self.since_ms,
-            "document": {"start_ppm": dict(self._start), "now_ppm": self._levels()},
-        }
+        document = {"start_ppm": dict(self._start), "now_ppm": self._levels()}
+        return OpenRow(self._facts.name, "purge", self.since_ms, document)
 
     def _levels(self) -> dict[str, float | None]:
         signals = {gas: self._facts.own(gas) for gas in ("oxygen", "moisture")}
@@ -71,13 +85,12 @@ class PurgeBook(Kept):
         end, seconds = self._levels(), (at_ms - since_ms) / 1000
         volume_l = (self._facts.box.volume_m3 or 0.0) * 1e3
         metered = self._metered_l * seconds / self._flow_s if self._flow_s else None
-        document = {
+        document: PurgeDocument = {
             "seconds": seconds,
             "start_ppm": dict(self._start),
             "end_ppm": end,
             "litres": metered,
             "volumes": metered / volume_l if metered is not None and volume_l else None,
-            # What ideal mixing would have taken for the same fall of oxygen.
             "volumes_by_oxygen": _dilutions(self._start.get("oxygen"), end.get("oxygen")),
         }
         if broken_off:

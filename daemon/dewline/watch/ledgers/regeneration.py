@@ -1,75 +1,136 @@
-"""Regenerations: steps and durations, forming gas against what the oxygen held needs.
+"""Regenerations: steps and durations, and forming gas beside what the oxygen held needs.
 
-The silent failure is heat and purge without hydrogen: the sieve comes back dry,
-the copper stays oxide. So water and oxygen are judged apart. Common practice,
-no source, where no other is named.
+The failure that nobody sees is heat and purge without hydrogen: the sieve is dry again, but the
+copper stays oxide. So water and oxygen are judged apart. Limits are common practice, no source,
+where no other is named.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from statistics import median
-from typing import Any, NamedTuple
+from typing import NamedTuple, TypedDict
 
 from dewline.gas.bed import regeneration
 from dewline.gas.constants import MOLAR_MASS_G, STANDARD_L_PER_MOL
 from dewline.watch.derived.facts import sound
-from dewline.watch.ledgers.rows import RowBook
+from dewline.watch.ledgers.rows import OpenRow, RowBook
 from dewline.watch.saved import Kept
 from dewline.watch.signals.signal_state import SignalState
 
-HOT_C, COOL_C = 120.0, 60.0
+HOT_C, COOL_C = 120.0, 60.0  # a program gets at least so hot, and ends at most so warm
 SHORTEST_S = 4 * 3600.0  # a whole program takes 8 to 24 h
 SHARE_OF_OWN = 0.8
-USED_MBAR, USED_L = 1000.0, 50.0  # of forming gas; less is none
+USED_MBAR, USED_L = 1000.0, 50.0  # of forming gas; less counts as none
 HYDROGEN_SHARE = 0.05
 FULL_USE = 1.0
 
 
-Roles = Mapping[str, Sequence[SignalState]]  # of a role every signal that has it, the nearest first
+Roles = Mapping[str, Sequence[SignalState]]  # by role every signal that has it, the nearest first
 
 
 class Verdict(NamedTuple):
-    """What a regeneration did to the bed."""
+    """What a regeneration did to the bed: water driven off, copper reduced."""
 
     dried: bool
     reduced: bool
 
 
+class Step(NamedTuple):
+    """A step of a program that is over."""
+
+    number: int
+    seconds: float
+
+
+class StepDocument(TypedDict):
+    """A step of a program, as its row shows it."""
+
+    step: int
+    seconds: float
+
+
+class RegenerationDocument(TypedDict):
+    """The row of a regeneration.
+
+    ``complete``: it ran to its end, None where that is not known; ``why``: how that is known.
+    ``hydrogen``: forming gas was used. ``enough``: as much as the oxygen held needs.
+    ``same_bed_in_loop_s``: how long the bed was in the loop meanwhile. ``share_of_own``: of the
+    usual duration.
+    """
+
+    bed: int
+    seconds: float
+    steps: list[StepDocument]
+    hottest_c: float | None
+    complete: bool | None
+    why: str
+    forming_gas_l: float | None
+    forming_gas_drop_mbar: float | None
+    hydrogen: bool | None
+    oxygen_held_l: float
+    needed_l: float
+    enough: bool | None
+    same_bed_in_loop_s: float
+    share_of_own: float | None
+
+
 class RegenerationBook(Kept):
-    """One purifier. ``bed`` is the number of the bed that is regenerated."""
+    """The regenerations of one purifier. ``since_ms``: start of the one that goes on.
+
+    ``bed``: number of the bed that is regenerated; ``_in_loop_before``: of the one in the loop
+    until then. ``_step``: number of the step that goes on, 0 for none, since ``_step_ms``.
+    ``_past_s``: durations of whole programs; ``_past_step``: their last step. ``_first_mbar``:
+    pressure of the forming gas at the start.
+    """
 
     KEPT = (
         "since_ms", "bed", "_steps", "_step", "_step_ms", "_hottest_c", "_metered_l", "_first_mbar",
         "_in_loop_s", "_past_s", "_last_ms", "_in_loop_before", "_past_step",
     )  # fmt: skip
+    since_ms: int | None
+    bed: int
+    _steps: list[Step]
+    _step: int
+    _step_ms: int
+    _hottest_c: float | None
+    _metered_l: float
+    _first_mbar: float | None
+    _in_loop_s: float
+    _past_s: list[float]
+    _last_ms: int
+    _in_loop_before: int
+    _past_step: int
 
     def __init__(self, place: str, beds: int, roles: Roles, rows: RowBook) -> None:
         self._place, self._beds, self._rows = place, beds, rows
         self._roles = roles
-        self.since_ms: int | None = None
+        self.since_ms = None
         self.bed = 1
         self._in_loop_before = 1
-        self._past_s: list[float] = []  # durations of whole programs
-        self._past_step: int = 0  # the last step of a whole program
+        self._past_s = []
+        self._past_step = 0
         self._last_ms = self._step_ms = 0
         self._step = 0
-        self._steps: list[list[float]] = []  # step, seconds
-        self._hottest_c: float | None = None
+        self._steps = []
+        self._hottest_c = None
         self._metered_l = self._in_loop_s = 0.0
-        self._first_mbar: float | None = None
+        self._first_mbar = None
 
     def listened(self) -> Iterable[SignalState]:
-        """Signals whose changes matter at once."""
+        """The signals whose changes call ``update``."""
         roles = ("regenerating", "regeneration_step", "bed_in_loop")
         return [signal for role in roles for signal in self._roles[role]]
 
     def value(self, role: str) -> float | None:
-        """The usable value of a role, from the purifier's own signal or a box's panel."""
+        """The good value of a role, from the purifier's own signal or else a box's panel."""
         return next((v for s in self._roles[role] if (v := sound(s)) is not None), None)
 
-    def hear(self, at_ms: int, oxygen_l: float) -> Verdict | None:
-        """Bit, step or bed changed; gives what it did to the bed when it is over."""
+    def update(self, at_ms: int, oxygen_l: float) -> Verdict | None:
+        """The bit, the step or the bed in the loop may have changed.
+
+        ``oxygen_l``: oxygen that the bed holds. Gives the verdict when a regeneration is over.
+        """
         bit = self.value("regenerating")
         on = None if bit is None else bit > 0.5
         if on and self.since_ms is None:
@@ -80,18 +141,20 @@ class RegenerationBook(Kept):
         if self.since_ms is None and loop:
             self._in_loop_before = round(loop)
         if self.since_ms is not None:
-            self._hear_step(at_ms)
+            self._update_step(at_ms)
         return None
 
     def minute(self, at_ms: int) -> None:
-        """Follow temperature, forming gas and the bed in the loop."""
+        """Every minute: note temperature, forming gas and the bed in the loop.
+
+        While another bed is in the loop, the temperature shown is that one's and is left out.
+        """
         if self.since_ms is None:
             return
         seconds = min(60.0, (at_ms - self._last_ms) / 1000)
         self._last_ms = at_ms
         celsius, flow = self.value("bed_temperature"), self.value("forming_gas_flow")
         loop = self.value("bed_in_loop")
-        # With another bed in the loop the temperature shown is that one's.
         other = loop is not None and round(loop) not in (0, self.bed)
         if celsius is not None and not other:
             self._hottest_c = max(self._hottest_c or -273.15, celsius)
@@ -101,29 +164,26 @@ class RegenerationBook(Kept):
             self._in_loop_s += seconds
 
     def reset(self, at_ms: int, oxygen_l: float) -> None:
-        """After a gap: what was going on is taken as broken off where the watching ended."""
+        """After a gap: end what went on, as broken off where the watching ended."""
         if self.since_ms is not None:
             self._end(at_ms, oxygen_l, broken_off=True)
 
-    def status(self) -> dict[str, Any] | None:
+    def open_row(self) -> OpenRow | None:
+        """The regeneration that goes on."""
         if self.since_ms is None:
             return None
-        return {
-            "box": self._place,
-            "kind": "regeneration",
-            "started_at_ms": self.since_ms,
-            "document": {"bed": self.bed, "step": self._step, "hottest_c": self._hottest_c},
-        }
+        document = {"bed": self.bed, "step": self._step, "hottest_c": self._hottest_c}
+        return OpenRow(self._place, "regeneration", self.since_ms, document)
 
     def _begin(self, at_ms: int) -> None:
         self.since_ms = self._last_ms = self._step_ms = at_ms
         self._step, self._steps, self._hottest_c = 0, [], None
         self._metered_l = self._in_loop_s = 0.0
         self._first_mbar = self.value("forming_gas_pressure")
-        # A second bed takes over; the one that was in the loop is regenerated.
+        # With two beds, the one that was in the loop until now is regenerated.
         self.bed = self._in_loop_before if self._beds > 1 else 1
 
-    def _hear_step(self, at_ms: int) -> None:
+    def _update_step(self, at_ms: int) -> None:
         step = self.value("regeneration_step")
         if step is None or round(step) == self._step:
             return
@@ -132,7 +192,7 @@ class RegenerationBook(Kept):
 
     def _leave_step(self, at_ms: int) -> None:
         if self._step:
-            self._steps.append([self._step, (at_ms - self._step_ms) / 1000])
+            self._steps.append(Step(self._step, (at_ms - self._step_ms) / 1000))
 
     def _end(self, at_ms: int, oxygen_l: float, *, broken_off: bool = False) -> Verdict:
         since_ms, self.since_ms = self.since_ms or at_ms, None
@@ -141,10 +201,10 @@ class RegenerationBook(Kept):
         complete, why = (False, "not watched to its end") if broken_off else self._complete(seconds)
         drop = self._drop_mbar()
         hydrogen = self._hydrogen(drop)
-        document = {
+        document: RegenerationDocument = {
             "bed": self.bed,
             "seconds": seconds,
-            "steps": [{"step": int(s), "seconds": t} for s, t in self._steps],
+            "steps": [{"step": s.number, "seconds": s.seconds} for s in self._steps],
             "hottest_c": self._hottest_c,
             "complete": complete,
             "why": why,
@@ -168,9 +228,9 @@ class RegenerationBook(Kept):
         )
 
     def _complete(self, seconds: float) -> tuple[bool | None, str]:
-        """Whether it ran to its end, and how that is known; the first doubt decides."""
-        last = round(self._steps[-1][0]) if self._steps else 0
-        highest = max([self._past_step, *(round(step) for step, _ in self._steps)])
+        """Whether it ran to its end, and how that is known; the first doubt that holds decides."""
+        last = self._steps[-1].number if self._steps else 0
+        highest = max([self._past_step, *(step.number for step in self._steps)])
         hottest, own_s = self._hottest_c, median(self._past_s) if self._past_s else None
         now_c = self.value("bed_temperature")
         doubts = (
@@ -196,19 +256,19 @@ class RegenerationBook(Kept):
         return None if now is None or self._first_mbar is None else self._first_mbar - now
 
     def _hydrogen(self, drop_mbar: float | None) -> bool | None:
-        """Whether forming gas was used; None where neither flow nor pressure tells."""
+        """Whether forming gas was used; None where neither flow nor pressure is measured."""
         if self._metered:
             return self._metered_l > USED_L
         return None if drop_mbar is None else drop_mbar > USED_MBAR
 
     def _enough(self, oxygen_l: float) -> bool | None:
-        """At least the stoichiometric amount for the oxygen held; None without a meter."""
+        """Whether at least the stoichiometric amount was used; None without a meter."""
         if not self._metered:
             return None
         return self._metered_l >= _needed_l(oxygen_l)
 
 
 def _needed_l(oxygen_l: float) -> float:
-    """Forming gas, L at 0 °C, for the oxygen held, every bit of hydrogen used."""
+    """Forming gas, L at 0 °C, that the oxygen held needs if all of its hydrogen is used."""
     grams = max(0.0, oxygen_l) / STANDARD_L_PER_MOL * MOLAR_MASS_G["oxygen"]
     return regeneration(grams, HYDROGEN_SHARE, FULL_USE).forming_gas_l

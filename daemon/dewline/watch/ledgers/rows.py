@@ -1,30 +1,67 @@
-"""Closes ledger rows: ids that a replay gets again, wall times, the last few for status."""
+"""Ledger rows: closed with ids that a replay gives again, the latest ones kept for a while."""
 
 from __future__ import annotations
 
 import hashlib
 from collections.abc import Mapping
 from math import isfinite
-from typing import Any
+from typing import NamedTuple, NotRequired, TypedDict
 
 from dewline.events import LedgerRow
 from dewline.hours import LocalTime
+from dewline.typed_json import Json
 from dewline.watch.saved import Kept
 
 REMEMBERED = 30
 
 
+class OpenRow(NamedTuple):
+    """A row that is not yet closed, so far. ``started_at_ms`` is watch time."""
+
+    box: str
+    kind: str
+    started_at_ms: int
+    document: Mapping[str, object]
+
+
+class ShownRow(TypedDict):
+    """A row as status shows it, in wall time; an open one has no ``id`` and no end yet."""
+
+    id: NotRequired[str]
+    box: str
+    kind: str
+    started_ms: int
+    ended_ms: int | None
+    document: dict[str, object]
+
+
+class LedgerTable(TypedDict):
+    """Rows still open, and the last closed ones, newest last."""
+
+    open: list[ShownRow]
+    recent: list[ShownRow]
+
+
+class Started(NamedTuple):
+    """When the last row of a place and kind started (wall time), and how many have then."""
+
+    at_ms: int
+    times: int
+
+
 class RowBook(Kept):
-    """All rows of a site. ``closed`` gathers those of the item in hand."""
+    """All rows of a site. ``recent``: the last closed ones, newest last."""
 
     KEPT = ("_last", "recent")
+    _last: dict[str, Started]
+    recent: list[LedgerRow]
 
     def __init__(self, site: str, clock: LocalTime) -> None:
         self._site = site
         self._clock = clock
-        self.closed: list[LedgerRow] = []
-        self._last: dict[str, list[int]] = {}  # place|kind -> last started_ms and how many had it
-        self.recent: list[dict[str, Any]] = []
+        self._closed: list[LedgerRow] = []
+        self._last = {}
+        self.recent = []
 
     def close(
         self,
@@ -32,9 +69,9 @@ class RowBook(Kept):
         kind: str,
         started_at_ms: int,
         ended_at_ms: int,
-        document: Mapping[str, Any],
+        document: Mapping[str, object],
     ) -> None:
-        """Write a row; times are of the watch, the row bears wall times."""
+        """Write a row. The times given are watch times; the row bears wall times."""
         started_ms, ended_ms = self._clock.label(started_at_ms), self._clock.label(ended_at_ms)
         row = LedgerRow(
             self._identity(place, kind, started_ms),
@@ -42,43 +79,72 @@ class RowBook(Kept):
             kind,
             started_ms,
             max(started_ms, ended_ms),
-            tidy(document),
+            tidy_document(document),
         )
-        self.closed.append(row)
-        self.recent = [*self.recent, shown(row)][-REMEMBERED:]
+        self._closed.append(row)
+        self.recent = [*self.recent, row][-REMEMBERED:]
 
     def _identity(self, place: str, kind: str, started_ms: int) -> str:
+        """An id of place, kind and start, so that the same items give the same id again."""
         key = f"{place}|{kind}"
-        last_ms, count = self._last.get(key, (None, 0))
-        n = count if last_ms == started_ms else 0
-        self._last[key] = [started_ms, n + 1]
+        last = self._last.get(key)
+        n = last.times if last is not None and last.at_ms == started_ms else 0
+        self._last[key] = Started(started_ms, n + 1)
         text = f"{self._site}|{key}|{started_ms}|{n}"
         return hashlib.sha256(text.encode()).hexdigest()[:16]
 
-    def take(self) -> tuple[LedgerRow, ...]:
+    def fetch_closed(self) -> tuple[LedgerRow, ...]:
         """The rows closed since the last call."""
-        rows, self.closed = tuple(self.closed), []
+        if not self._closed:
+            return ()
+        rows, self._closed = tuple(self._closed), []
         return rows
 
+    def table(self, still: list[OpenRow]) -> LedgerTable:
+        """The rows ``still`` open and the last closed ones, as status shows them."""
+        return {
+            "open": [
+                {
+                    "box": row.box,
+                    "kind": row.kind,
+                    "started_ms": self._clock.label(row.started_at_ms),
+                    "ended_ms": None,
+                    "document": dict(row.document),
+                }
+                for row in still
+            ],
+            "recent": [
+                {
+                    "id": row.id,
+                    "box": row.box,
+                    "kind": row.kind,
+                    "started_ms": row.started_ms,
+                    "ended_ms": row.ended_ms,
+                    "document": dict(row.document),
+                }
+                for row in self.recent
+            ],
+        }
 
-def shown(row: LedgerRow) -> dict[str, Any]:
-    """A row as status shows it."""
-    return {
-        "id": row.id,
-        "box": row.box,
-        "kind": row.kind,
-        "started_ms": row.started_ms,
-        "ended_ms": row.ended_ms,
-        "document": dict(row.document),
-    }
+
+def number(document: Mapping[str, object], key: str) -> float | None:
+    """A number of a row's document; None where the document has none under this key."""
+    value = document.get(key)
+    return value if isinstance(value, int | float) else None
 
 
-def tidy(value: Any) -> Any:
-    """The same with six significant digits; what is no number is None."""
+def tidy_document(document: Mapping[str, object]) -> dict[str, Json]:
+    """The document of a row: its numbers with six significant digits, those not finite as null."""
+    return {key: _tidy(value) for key, value in document.items()}
+
+
+def _tidy(value: object) -> Json:
     if isinstance(value, float):
         return float(f"{value:.6g}") if isfinite(value) else None
+    if value is None or isinstance(value, bool | int | str):
+        return value
     if isinstance(value, Mapping):
-        return {key: tidy(part) for key, part in value.items()}
+        return tidy_document(value)
     if isinstance(value, list | tuple):
-        return [tidy(part) for part in value]
-    return value
+        return [_tidy(part) for part in value]
+    raise TypeError(f"{type(value).__name__} cannot stand in a ledger row")

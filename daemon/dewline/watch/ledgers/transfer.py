@@ -1,21 +1,20 @@
-"""Transfers through one antechamber: what was done, how clean it was, what came in.
+"""Transfers through one antechamber: what was done, how clean the chamber was, what came in.
 
-Dirty is a chamber whose outer door was open (or whose past is not known).
-Clean enough is residual OR time under vacuum: a night at 0.1 mbar is one
-cycle only, yet nobody need be woken for it. Taking things out of a clean
-chamber needs no cycles.
+A chamber whose outer door was open, or whose past is not known, is dirty. It is clean enough by
+its residual oxygen or by its time under vacuum: a night at 0.1 mbar is one cycle only, yet nobody
+need be woken for it. To take things out of a clean chamber needs no cycles.
 """
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Literal, NotRequired, TypedDict
 
 from dewline.gas.antechamber import dose_m3
 from dewline.watch.derived.bucket import Run
 from dewline.watch.derived.excess import Impulse
 from dewline.watch.derived.facts import BoxFacts, is_on, sound
 from dewline.watch.ledgers.chamber import Chamber
-from dewline.watch.ledgers.rows import RowBook
+from dewline.watch.ledgers.rows import OpenRow, RowBook
 from dewline.watch.saved import Kept
 
 # Residual oxygen, or time under vacuum, with which a chamber passes. Common practice, no source.
@@ -25,45 +24,122 @@ LONGEST_MS = 36 * 3_600_000
 IDLE_MS = 30 * 60_000
 ROLES = ("oxygen", "moisture")
 
+Direction = Literal["in", "out"]
+
+
+class Dose(TypedDict):
+    """What came in of one gas; the words are those of an impulse."""
+
+    dose_cm3: float | None
+    peak_ppm: float
+    seen: bool
+    settled: bool
+    at_least: bool
+
+
+class Judgement(TypedDict, total=False):
+    """The chamber as its inner door opened; empty before that. ``inner_door_ms``: watch time."""
+
+    inner_door_ms: int
+    residual_ppm: float | None
+    expected_cm3: float | None
+    clean: bool | None
+    cycles: int
+    depths_mbar: list[float | None]
+    deepest_mbar: float | None
+    vacuum_s: float
+    broken_off: bool
+
+
+class TransferDocument(TypedDict):
+    """The row of a transfer.
+
+    ``direction``: in, out, or none where the inner door stayed shut. ``depths_mbar``: lowest
+    pressure of each cycle. ``residual_ppm``: oxygen in the chamber before its inner door opened,
+    and ``expected_cm3`` what of it comes into the box, at 0 °C and 1013.25 mbar; ``seen_cm3``:
+    the oxygen that came in. ``clean``: None where that is not known.
+    """
+
+    antechamber: str
+    direction: str
+    cycles: int
+    cycles_wanted: int
+    depths_mbar: list[float | None]
+    deepest_mbar: float | None
+    vacuum_s: float
+    rise_mbar_min: float | None
+    door_after_s: float | None
+    residual_ppm: float | None
+    clean: bool | None
+    expected_cm3: float | None
+    seen_cm3: float | None
+    doses: dict[str, Dose]
+    broken_off: NotRequired[bool]
+
 
 class TransferBook(Kept):
-    """Opens a row at the first move of a chamber, closes it when its dose is told."""
+    """Opens a row at the first move of a chamber, and closes it when its dose is known.
+
+    ``open``: a row is open, since ``_started_ms``; ``_opened_ms`` and ``_closed_ms``: when its
+    inner door opened and closed, 0 for not yet; ``_moved_ms``: the last move. ``_awaits``: the
+    gases whose dose is not yet known. ``_outer`` to ``_evacuating``: the last known state of each
+    door and valve.
+    """
 
     KEPT = (
         "chamber", "open", "_started_ms", "_direction", "_opened_ms", "_closed_ms", "_moved_ms",
         "_document", "_doses", "_awaits", "_outer", "_inner", "_refilling", "_evacuating",
     )  # fmt: skip
+    chamber: Chamber
+    open: bool
+    _started_ms: int
+    _direction: Direction
+    _opened_ms: int
+    _closed_ms: int
+    _moved_ms: int
+    _document: Judgement
+    _doses: dict[str, Dose]
+    _awaits: list[str]
+    _outer: bool | None
+    _inner: bool | None
+    _refilling: bool | None
+    _evacuating: bool | None
 
     def __init__(self, chamber: Chamber, rows: RowBook) -> None:
         self.chamber, self._rows = chamber, rows
         self._facts: BoxFacts = chamber.facts
-        self.open = False
-        self._outer: bool | None = None
-        self._inner: bool | None = None
-        self._refilling: bool | None = None
-        self._evacuating: bool | None = None
-        self._reset(0, "in")
+        self._outer = None
+        self._inner = None
+        self._refilling = None
+        self._evacuating = None
+        self._begin(0, "in")
         self.open = False
 
     def waits_for(self, role: str) -> bool:
-        """The inner door was opened and shut: an excess that ends now belongs to this row."""
+        """Whether an excess of this gas that ends now belongs to this row.
+
+        It does while a dose is awaited and the inner door is shut again.
+        """
         return self.open and role in self._awaits and not self.inner_open
 
     @property
     def expected_cm3(self) -> float | None:
         """Oxygen that came with the chamber's gas, at 0 °C, 1013.25 mbar."""
-        expected: float | None = self._document.get("expected_cm3")
-        return expected
+        return self._document.get("expected_cm3")
 
     @property
     def inner_open(self) -> bool:
+        """Whether the inner door is open."""
         return self._inner is True
 
-    def hear(self, at_ms: int) -> tuple[bool, bool]:
-        """A valve or a door changed; says whether the inner door just opened, just closed."""
+    def update(self, at_ms: int) -> tuple[bool, bool]:
+        """A valve or a door may have changed.
+
+        Gives whether the inner door has just opened, and whether it has just closed.
+        """
         chamber = self.chamber
         if (run := chamber.bucket.drain(at_ms)) is not None:
-            self.run(at_ms, run)
+            self.add_run(at_ms, run)
         chamber.pumping = is_on(chamber.evacuating)
         outer, inner = is_on(chamber.outer), is_on(chamber.inner)
         refilling, evacuating = is_on(chamber.refilling), is_on(chamber.evacuating)
@@ -73,11 +149,9 @@ class TransferBook(Kept):
             chamber.valve_cycle()
             self._moved_ms = at_ms
         if outer is not None and outer != self._outer:
-            self._hear_outer(at_ms, outer)
-        opened, closed = (
-            bool(inner and self._inner is False),
-            inner is False and self._inner is True,
-        )
+            self._update_outer(at_ms, outer)
+        opened = bool(inner and self._inner is False)
+        closed = inner is False and self._inner is True
         if opened:
             self._inner_opened(at_ms)
         if closed:
@@ -88,17 +162,17 @@ class TransferBook(Kept):
         self._evacuating = self._evacuating if evacuating is None else evacuating
         return opened, closed
 
-    def run(self, _at_ms: int, run: Run) -> None:
-        """Pressures of a stretch; a hand valve opens the row by them alone."""
+    def add_run(self, _at_ms: int, run: Run) -> None:
+        """Take in pressures of the chamber; with a hand valve they alone open the row."""
         was = self.chamber.under_vacuum
-        self.chamber.take(run)
+        self.chamber.add_run(run)
         if self.chamber.under_vacuum and not was:
             self._move(run.from_ms, "in")
         elif was and not self.chamber.under_vacuum:
             self._moved_ms = run.to_ms
 
-    def dose(self, at_ms: int, impulse: Impulse) -> None:
-        """The excess that began with this row's inner door is over."""
+    def add_dose(self, at_ms: int, impulse: Impulse) -> None:
+        """Take in the excess that began with this row's inner door and is over now."""
         self._doses[impulse.role] = {
             "dose_cm3": impulse.dose_cm3,
             "peak_ppm": impulse.peak_ppm,
@@ -108,10 +182,11 @@ class TransferBook(Kept):
         }
         if impulse.role in self._awaits:
             self._awaits.remove(impulse.role)
-        self._try_close(at_ms)
+        if self.open and self._closed_ms and not self._awaits and self._direction == "in":
+            self._close(at_ms)
 
-    def tick(self, at_ms: int) -> None:
-        """Rows that nothing more happens to come to an end."""
+    def minute(self, at_ms: int) -> None:
+        """Every minute: close a row in which nothing has happened for long."""
         if not self.open or self._inner or self._outer:
             return
         idle_ms = at_ms - max(self._moved_ms, self._closed_ms, self._started_ms)
@@ -120,7 +195,7 @@ class TransferBook(Kept):
             self._close(at_ms)
 
     def reset(self, at_ms: int) -> None:
-        """After a gap: the row ends where the watching ended."""
+        """After a gap: end the open row, where the watching ended."""
         if self.open:
             self._document["broken_off"] = True
             self._close(at_ms)
@@ -128,38 +203,33 @@ class TransferBook(Kept):
         self._outer = self._inner = self._refilling = self._evacuating = None
         self.chamber.pumping = None
 
-    def status(self) -> dict[str, Any] | None:
-        """The open row, as status shows it."""
+    def open_row(self) -> OpenRow | None:
+        """The transfer that goes on."""
         if not self.open:
             return None
-        return {
-            "box": self._facts.name,
-            "kind": "transfer",
-            "started_at_ms": self._started_ms,
-            "document": self._told(),
-        }
+        return OpenRow(self._facts.name, "transfer", self._started_ms, self._row())
 
-    def _reset(self, at_ms: int, direction: str) -> None:
+    def _begin(self, at_ms: int, direction: Direction) -> None:
         self.open = True
         self._started_ms = self._moved_ms = at_ms
         self._direction = direction
         self._opened_ms = self._closed_ms = 0
-        self._document: dict[str, Any] = {}
-        self._doses: dict[str, Any] = {}
-        self._awaits: list[str] = []
+        self._document = {}
+        self._doses = {}
+        self._awaits = []
 
-    def _move(self, at_ms: int, direction: str) -> None:
+    def _move(self, at_ms: int, direction: Direction) -> None:
         if self.open and self._closed_ms and not self._inner:
-            self._close(at_ms)  # the next one begins before the dose of the last is told
+            self._close(at_ms)  # the next transfer begins before the dose of the last is known
         if not self.open:
-            self._reset(at_ms, direction)
+            self._begin(at_ms, direction)
             if direction == "in" and self.chamber.outer is None:
-                self.chamber.aired()  # no door tells: take it for dirty
+                self.chamber.aired()  # without a door signal it is taken as dirty
             elif self.chamber.residual_ppm is None:
                 self.chamber.restart()
         self._moved_ms = at_ms
 
-    def _hear_outer(self, at_ms: int, is_open: bool) -> None:
+    def _update_outer(self, at_ms: int, is_open: bool) -> None:
         if is_open:
             out = self.open and self._direction == "out"
             if not out:
@@ -177,7 +247,7 @@ class TransferBook(Kept):
         if self.open and self._closed_ms:
             self._opened_ms = self._opened_ms or at_ms  # the same door once more
         elif not self.open:
-            self._reset(at_ms, "out")
+            self._begin(at_ms, "out")
             self.chamber.restart()
         if not self._document:
             self._judge(at_ms)
@@ -189,7 +259,7 @@ class TransferBook(Kept):
         self.chamber.shared(sound(self._facts.own("oxygen")))
 
     def _judge(self, at_ms: int) -> None:
-        """What the chamber was like when its inner door opened."""
+        """Note what the chamber is like as its inner door opens."""
         chamber = self.chamber
         residual = chamber.residual_ppm
         expected = None
@@ -205,45 +275,45 @@ class TransferBook(Kept):
             "clean": True if self._direction == "out" and clean is None else clean,
             "cycles": len(chamber.depths),
             "depths_mbar": list(chamber.depths),
-            "deepest_mbar": min((d for d in chamber.depths if d is not None), default=None),
+            "deepest_mbar": _deepest(chamber),
             "vacuum_s": chamber.vacuum_s,
         }
-
-    def _try_close(self, at_ms: int) -> None:
-        if self.open and self._closed_ms and not self._awaits and self._direction == "in":
-            self._close(at_ms)
 
     def _close(self, at_ms: int) -> None:
         self.open = False
-        self._rows.close(self._facts.name, "transfer", self._started_ms, at_ms, self._told())
+        self._rows.close(self._facts.name, "transfer", self._started_ms, at_ms, self._row())
 
-    def _told(self) -> dict[str, Any]:
-        chamber, document = self.chamber, dict(self._document)
-        opened_ms = document.pop("inner_door_ms", None)
-        oxygen = self._doses.get("oxygen", {})
-        direction = self._direction if self._opened_ms else "none"
-        depths = [d for d in chamber.depths if d is not None]
-        return {
+    def _row(self) -> TransferDocument:
+        """The row's document: as judged at the inner door, or before that as the chamber is now."""
+        chamber, judged = self.chamber, self._document
+        opened_ms = judged.get("inner_door_ms")
+        row: TransferDocument = {
             "antechamber": chamber.plan.name,
-            "direction": direction,
-            "cycles": len(chamber.depths),
+            "direction": self._direction if self._opened_ms else "none",
+            "cycles": judged.get("cycles", len(chamber.depths)),
             "cycles_wanted": chamber.plan.cycles,
-            "depths_mbar": list(chamber.depths),
-            "deepest_mbar": min(depths, default=None),
-            "vacuum_s": chamber.vacuum_s,
+            "depths_mbar": judged.get("depths_mbar", list(chamber.depths)),
+            "deepest_mbar": judged.get("deepest_mbar", _deepest(chamber)),
+            "vacuum_s": judged.get("vacuum_s", chamber.vacuum_s),
             "rise_mbar_min": chamber.rise_mbar_min,
             "door_after_s": None if opened_ms is None else (opened_ms - self._started_ms) / 1000,
-            "residual_ppm": chamber.residual_ppm,
-            "clean": None,
-            "expected_cm3": None,
-            **document,
-            "seen_cm3": oxygen.get("dose_cm3"),
+            "residual_ppm": judged.get("residual_ppm", chamber.residual_ppm),
+            "clean": judged.get("clean"),
+            "expected_cm3": judged.get("expected_cm3"),
+            "seen_cm3": self._doses["oxygen"]["dose_cm3"] if "oxygen" in self._doses else None,
             "doses": dict(self._doses),
         }
+        if "broken_off" in judged:
+            row["broken_off"] = True
+        return row
+
+
+def _deepest(chamber: Chamber) -> float | None:
+    return min((depth for depth in chamber.depths if depth is not None), default=None)
 
 
 def _clean(residual_ppm: float | None, vacuum_s: float) -> bool | None:
-    """Residual or time under vacuum; None where neither tells."""
+    """By residual or by time under vacuum; None where neither is known."""
     if vacuum_s >= CLEAN_AFTER_S:
         return True
     return None if residual_ppm is None else residual_ppm <= CLEAN_BELOW_PPM

@@ -1,58 +1,54 @@
-"""Sensors judged: whether what an instrument shows can be believed.
+"""Plausibility of sensors: whether what an instrument shows can be believed.
 
-Frozen: every number of an instrument stands bit for bit for five minutes, though
-pressure always moves. All-zero: a panel that has just started shows 0 ppm, 0 mbar,
-0.0 degC at once; that is no reading, and never clean. Doubt: why the reading of a
-trace gas is no proof of clean, told as the signal ``oxygen_doubt`` or
-``moisture_doubt`` for rules to stand on:
-
-0 none · 1 not proven for long · 2 solvent or hydrogen about on a cell that burns it ·
-3 a dose that had to show did not · 4 slipped by a factor of ten ·
-5 sank to nothing at once on a cell that burns solvent
+- Frozen: every number of an instrument has stayed the same bit for bit for five minutes. A box
+  pressure among them always moves, so the instrument repeats old values.
+- All zero: a panel that has just started shows 0 ppm, 0 mbar and 0.0 degC at once. These are no
+  readings, and never a clean box.
+- Doubt: the reading of a trace gas is no proof of a clean box; see ``Doubt``. The doubt of each
+  gas is published as ``oxygen_doubt`` or ``moisture_doubt``, for rules to stand on.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping
+from itertools import takewhile
 from statistics import median
-from typing import Any
 
 from dewline.readings import Quality, Reading
-from dewline.watch.derived.derive import Derive
-from dewline.watch.sensors.sudden_zero import Sunk
+from dewline.watch.derived.derive import DerivedReadings
+from dewline.watch.ledgers.rows import RowBook
+from dewline.watch.saved import Kept, State
+from dewline.watch.sensors.doubt import Doubt
+from dewline.watch.sensors.sudden_zero import SuddenZero
 from dewline.watch.signals.modes import BoxModes
 from dewline.watch.signals.signal_state import FIRST_BAD, FIRST_UNCERTAIN, SignalState
-from dewline.watch_plan import WatchPlan
+from dewline.watch_plan import BoxPlan, WatchPlan
 
 GASES = ("oxygen", "moisture")
 FROZEN_MS = 300_000
-FEWEST_NUMBERS = 4  # of an instrument, to be judged as a block
+FEWEST_NUMBERS = 4  # numbers an instrument must have to be judged frozen
 FEWEST_ZEROS = 3
 DAY_MS = 86_400_000
-PROOF_MS = {"oxygen": 7 * DAY_MS, "moisture": 30 * DAY_MS}  # common practice, no source
+# A sensor without a seen response for so long is not proven. Common practice, no source.
+PROOF_MS = {"oxygen": 7 * DAY_MS, "moisture": 30 * DAY_MS}
 BURNING_KINDS = ("zirconia",)
 VAPOUR_PPM = 5.0
-LOW_PPM = 0.2  # at or below, a reading leans on the sensor's zero
+LOW_PPM = 0.2  # at or below this a reading depends on the sensor's zero
 SLIP = 10.0
 SLIP_WITHIN = 0.12
 SLIP_LEAST_PPM = 0.05
 BEFORE, AFTER = 12, 6  # samples of ten seconds
-WORDS = {
-    1: "not proven for long",
-    2: "solvent or hydrogen about: the cell burns it and shows less oxygen than there is",
-    3: "a dose that had to show did not",
-    4: "the reading slipped by a factor of ten",
-    5: "it sank to nothing at once, on a cell that burns solvent, and the water did not sink",
-}
 
-# Modes in which a level is not held against the one before; hands in gloves lower no oxygen.
+# In these modes levels are not compared with those before. Hands in gloves lower no oxygen.
 DISTURBED = ("isolated", "purging", "transferring", "opened", "regenerating", "recovering")
-
-DerivedReadings = list[tuple[SignalState, Reading]]
 
 
 class InstrumentBlock:
-    """All signals of one instrument: frozen together, or zero together."""
+    """All signals of one instrument, which freeze together or show zero together.
+
+    ``numbers``: those of its signals that have a unit. ``witness``: the name of one of them;
+    a scan in which it is not zero needs no further check for zeros.
+    """
 
     def __init__(self, name: str, signals: list[SignalState], numbers: list[SignalState]) -> None:
         self.name, self.signals, self.numbers = name, signals, numbers
@@ -61,65 +57,81 @@ class InstrumentBlock:
         self.frozen = False
 
     def zeroed(self, readings: Mapping[str, Reading]) -> bool:
-        """Whether every number of it in a scan is nothing at all.
+        """Whether every number of the instrument in a scan is exactly zero.
 
-        A current loop shows its zero as a fault: what has no value contradicts nothing.
+        A number without a value is left out: a current loop shows its zero as a fault.
         """
         shown = (readings[s.name].value for s in self.numbers if s.name in readings)
         values = [value for value in shown if value is not None]
         return len(values) >= FEWEST_ZEROS and not any(values)
 
-    def stands(self, at_ms: int) -> bool:
-        """Alive, and not one number has moved for five minutes; a box pressure is among them."""
+    def stands_still(self, at_ms: int) -> bool:
+        """Whether it answers, has a pressure, and no number has moved for five minutes."""
         good = [signal for signal in self.numbers if signal.quality < FIRST_UNCERTAIN]
         return (
             len(good) >= FEWEST_NUMBERS
             and any(signal.unit == "mbar" for signal in good)
             and any(signal.value for signal in good)
-            and all(self._stands(signal, at_ms) for signal in good)
+            and all(_stands_still(signal, at_ms) for signal in good)
         )
 
-    def _stands(self, signal: SignalState, at_ms: int) -> bool:
-        alive = at_ms - signal.alive_ms < signal.stale_ms
-        return alive and at_ms - signal.same_since_ms >= FROZEN_MS
-
     def freeze(self) -> None:
+        """Mark the readings of all its signals as frozen from now on."""
         self.frozen = True
         for signal in self.signals:
             signal.verdict = self.judge
 
     def thaw(self) -> None:
+        """Take the readings of its signals as they come again."""
         self.frozen = False
         for signal in self.signals:
             signal.verdict = None
 
     def judge(self, signal: SignalState, value: float | None, quality: Quality) -> Quality:
-        """A reading of a frozen instrument; the first one that differs ends it."""
+        """The quality of a reading of a frozen instrument; the first value that differs thaws."""
         if quality < FIRST_BAD and value != signal.value:
             self.thaw()
             return quality
         return max(quality, Quality.FROZEN)
 
 
-class Doubt:
-    """One trace gas of one box."""
+class GasSensor(Kept):
+    """The sensor of one trace gas of one box, and the doubt there is about it.
 
-    def __init__(self, gas: str, signal: SignalState, into: SignalState, burns: bool) -> None:
-        self.gas, self.signal, self.into, self.burns = gas, signal, into, burns
-        self.proven_ms: int | None = None
-        self.missed_ms: int | None = None
-        self.slipped: float | None = None  # the factor of ten it slipped by
-        self.recent: list[float] = []
-        self.level = 0
-        self.sunk = Sunk() if burns else None
+    ``output``: the signal that bears the doubt. ``burns``: a hot cell, on which solvent and
+    hydrogen burn. ``proven_ms``: when it last responded to a dose, or was first seen.
+    ``missed_ms``: when a dose should have shown and did not. ``slipped``: the factor, 10 or 0.1,
+    by which the reading jumped and stayed.
+    """
 
-    def sample(self, busy: bool) -> None:
-        """Ten seconds passed: has it jumped to ten times or a tenth, and stayed there?"""
+    KEPT = ("proven_ms", "missed_ms", "slipped", "_recent", "doubt", "sudden_zero")
+    KEYS = {"doubt": "level", "sudden_zero": "sunk"}  # noqa: RUF012
+    proven_ms: int | None
+    missed_ms: int | None
+    slipped: float | None
+    _recent: list[float]
+    doubt: Doubt
+    sudden_zero: SuddenZero | None
+
+    def __init__(self, gas: str, signal: SignalState, output: SignalState, burns: bool) -> None:
+        self.gas, self.signal, self.output, self.burns = gas, signal, output, burns
+        self.proven_ms = None
+        self.missed_ms = None
+        self.slipped = None
+        self._recent = []
+        self.doubt = Doubt.NONE
+        self.sudden_zero = SuddenZero() if burns else None
+
+    def sample(self, disturbed: bool) -> None:
+        """Every ten seconds: find a jump to ten times or a tenth of the level that then stays.
+
+        ``disturbed``: somebody works at the box, so that a jump may be real.
+        """
         value = self.signal.usable
-        self.recent = [] if value is None else [*self.recent, value][-(BEFORE + AFTER) :]
-        if busy or len(self.recent) < BEFORE + AFTER:
+        self._recent = [] if value is None else [*self._recent, value][-(BEFORE + AFTER) :]
+        if disturbed or len(self._recent) < BEFORE + AFTER:
             return
-        before, after = self.recent[:BEFORE], self.recent[BEFORE:]
+        before, after = self._recent[:BEFORE], self._recent[BEFORE:]
         a, b = median(before), median(after)
         steady = min(after) > 0.8 * max(after) and min(before) > 0.6 * max(before)
         if min(a, b) < SLIP_LEAST_PPM or not steady:
@@ -127,92 +139,91 @@ class Doubt:
         for factor in (SLIP, 1 / SLIP):
             if abs(b / a / factor - 1) < SLIP_WITHIN:
                 back = self.slipped is not None and abs(self.slipped * factor - 1) < 0.01
-                self.slipped, self.recent = (None if back else factor), []
+                self.slipped, self._recent = (None if back else factor), []
                 return
 
-    def judge(self, at_ms: int, about: bool) -> int:
-        """The level of doubt now."""
+    def evaluate(self, at_ms: int, vapour: bool) -> Doubt:
+        """The doubt that holds now; ``vapour``: there is solvent or hydrogen in the box."""
         if self.proven_ms is None and self.signal.value is not None:
-            self.proven_ms = at_ms  # learning begins here
+            self.proven_ms = at_ms  # first seen: it has the full time to be proven
         if self.missed_ms is not None:
-            return 3
+            return Doubt.DOSE_MISSED
         if self.slipped is not None:
-            return 4
-        if self.burns and about:
-            return 2
-        if self.sunk is not None and self.sunk.from_ppm is not None:
-            return 5
+            return Doubt.SLIPPED
+        if self.burns and vapour:
+            return Doubt.BURNING
+        if self.sudden_zero is not None and self.sudden_zero.from_ppm is not None:
+            return Doubt.SANK
         long = self.proven_ms is not None and at_ms - self.proven_ms > PROOF_MS[self.gas]
-        return 1 if long else 0
+        return Doubt.NOT_PROVEN if long else Doubt.NONE
 
     def qualify(self, signal: SignalState, value: float | None, quality: Quality) -> Quality:
-        """A low reading that nothing proves is none of clean; a high one stays what it is."""
+        """The quality of a reading while in doubt: low ones are unproven, high ones unchanged."""
         if quality >= FIRST_BAD or value is None:
             return quality
-        low = quality == Quality.LOW if self.level == 1 else value <= LOW_PPM
+        not_proven = self.doubt is Doubt.NOT_PROVEN
+        low = quality == Quality.LOW if not_proven else value <= LOW_PPM
         return max(quality, Quality.UNPROVEN) if low else quality
 
-    def hear(self, answered: bool, at_ms: int) -> None:
-        """A response row of the ledger."""
+    def record_response(self, answered: bool, at_ms: int) -> None:
+        """A dose has come in: it showed (``answered``), or it should have shown and did not."""
         if answered:
             self.proven_ms, self.missed_ms = at_ms, None
-            if self.sunk is not None:
-                self.sunk.believe()
+            if self.sudden_zero is not None:
+                self.sudden_zero.believe()
         else:
             self.missed_ms = at_ms
 
-    def save(self) -> dict[str, Any]:
-        return {
-            "proven_ms": self.proven_ms,
-            "missed_ms": self.missed_ms,
-            "slipped": self.slipped,
-            "recent": list(self.recent),
-            "level": self.level,
-            "sunk": None if self.sunk is None else self.sunk.save(),
-        }
+    def follow(self, at_ms: int, water: SignalState, modes: BoxModes) -> None:
+        """Every minute: compare a hot cell with the moisture of its box."""
+        if self.sudden_zero is None:
+            return
+        if "circulating" not in modes.since or any(m in modes.since for m in DISTURBED):
+            return self.sudden_zero.disturb()
+        signal = self.signal
+        shown = signal.shown if signal.quality == Quality.UNPROVEN else signal.usable
+        oxygen = shown if at_ms - signal.alive_ms < signal.stale_ms else None
+        self.sudden_zero.minute(at_ms, oxygen, water.usable, signal.quality == Quality.LOW)
 
-    def restore(self, state: Mapping[str, Any]) -> None:
-        self.proven_ms, self.missed_ms = state["proven_ms"], state["missed_ms"]
-        self.slipped, self.recent = state["slipped"], list(state["recent"])
-        self.level = state["level"]
-        if self.sunk is not None and state.get("sunk") is not None:
-            self.sunk.restore(state["sunk"])
+    def restore(self, state: State) -> None:
+        """Take over a saved state, and judge readings by its doubt from here on."""
+        super().restore(state)
+        self.signal.verdict = self.qualify if self.doubt else None
 
 
-class Sensors:
-    """All blocks and doubts of a site."""
+class Sensors(Kept):
+    """All instruments and trace gas sensors of a site.
+
+    ``gases``: the sensors by box and gas. ``_seen_row``: id of the last ledger row looked at.
+    """
+
+    KEPT = ("_seen_row", "gases", "frozen")
+    KEYS = {"gases": "doubts"}  # noqa: RUF012
+    _seen_row: str | None
+    gases: dict[str, dict[str, GasSensor]]
 
     def __init__(
-        self, plan: WatchPlan, signals: dict[str, SignalState], signal: Callable[[str], SignalState]
+        self,
+        plan: WatchPlan,
+        signals: dict[str, SignalState],
+        signal: Callable[[str], SignalState],
+        modes: Mapping[str, BoxModes],
+        rows: RowBook,
     ) -> None:
-        self._plan, self._signals = plan, signals
+        self._signals, self._modes, self._rows = signals, modes, rows
         self.blocks = list(_blocks(plan, signals))
         self._witnesses = {block.witness: block for block in self.blocks}
-        self.doubts: dict[str, dict[str, Doubt]] = {}
-        self._seen_row: str | None = None
-        self._lows: list[SignalState] = []
-        for box in plan.boxes.values():
-            found = {}
-            for gas in GASES:
-                source = signals.get(f"{box.name}.{gas}")
-                if source is None:
-                    continue
-                low = signal(f"{box.name}.{gas}_idle_low")
-                low.unit, low.stale_ms = low.unit or "ppm", 3 * DAY_MS
-                self._lows.append(low)
-                into = signal(f"{box.name}.{gas}_doubt")
-                into.unit, into.stale_ms = into.unit or "", 3 * DAY_MS
-                kinds = [a.kind.lower() for a in box.analyzers if a.role == gas]
-                burns = gas == "oxygen" and any(kind in BURNING_KINDS for kind in kinds)
-                found[gas] = Doubt(gas, source, into, burns)
-            self.doubts[box.name] = found
+        self._seen_row = None
+        self.gases = {b.name: dict(_gas_sensors(b, signals, signal)) for b in plan.boxes.values()}
+        lows = (f"{box}.{gas}_idle_low" for box, found in self.gases.items() for gas in found)
+        self._lows = [_output(signal(name), "ppm") for name in lows]
 
     def written(self) -> Iterable[SignalState]:
-        """The signals that are told from here."""
-        return [*self._lows, *(d.into for box in self.doubts.values() for d in box.values())]
+        """The signals whose readings come from the watch's look at sensors."""
+        return [*self._lows, *(s.output for box in self.gases.values() for s in box.values())]
 
     def screen(self, readings: Mapping[str, Reading]) -> Mapping[str, Reading]:
-        """A scan with the blocks that are all zero marked bad."""
+        """The readings of a scan, those of an instrument that shows only zeros marked bad."""
         for witness, block in self._witnesses.items():
             reading = readings.get(witness)
             if reading is not None and reading.value == 0.0 and block.zeroed(readings):
@@ -220,103 +231,82 @@ class Sensors:
                 readings = {n: bad if n in block.names else r for n, r in readings.items()}
         return readings
 
-    def sample(self, at_ms: int, modes: Mapping[str, BoxModes]) -> list[SignalState]:
-        """Ten seconds passed. Gives the signals whose readings are judged otherwise from now on."""
+    def sample(self, at_ms: int) -> list[SignalState]:
+        """Every ten seconds; gives the signals whose readings are judged otherwise from now on."""
         changed: list[SignalState] = []
         for block in self.blocks:
-            if not block.frozen and block.stands(at_ms):
+            if not block.frozen and block.stands_still(at_ms):
                 block.freeze()
                 changed += block.signals
-        for box, doubts in self.doubts.items():
-            since = modes[box].since
+        for box, sensors in self.gases.items():
+            since = self._modes[box].since
             busy = any(m in since for m in ("transferring", "working", "opened", "purging"))
-            for doubt in doubts.values():
-                doubt.sample(busy)
+            for sensor in sensors.values():
+                sensor.sample(busy)
         return changed
 
-    def minute(self, at_ms: int, derive: Derive, modes: Mapping[str, BoxModes]) -> DerivedReadings:
-        """Levels of doubt that changed."""
-        self._read_rows(at_ms, derive)
-        told: DerivedReadings = []
-        for box, doubts in self.doubts.items():
-            about = self._about(box, modes[box])
-            self._follow(at_ms, box, modes[box])
-            for doubt in doubts.values():
-                level = doubt.judge(at_ms, about)
-                if level or level != doubt.level or doubt.into.value is None:
-                    doubt.level = level  # a doubt is told every minute: delays end on readings
-                    told.append((doubt.into, Reading(float(level), Quality.GOOD)))
-                self._mark(doubt)
-        return told
+    def minute(self, at_ms: int) -> DerivedReadings:
+        """Every minute; gives the readings of the doubts.
 
-    def _follow(self, at_ms: int, box: str, modes: BoxModes) -> None:
-        """A minute of a hot cell, held against the water of its box."""
-        doubts = self.doubts[box]
-        doubt, water = doubts.get("oxygen"), doubts.get("moisture")
-        if doubt is None or doubt.sunk is None or water is None:
-            return
-        if "circulating" not in modes.since or any(m in modes.since for m in DISTURBED):
-            return doubt.sunk.disturb()
-        signal = doubt.signal
-        fresh = at_ms - signal.alive_ms < signal.stale_ms
-        told = signal.shown if signal.quality == Quality.UNPROVEN else signal.usable
-        oxygen = told if fresh else None
-        doubt.sunk.minute(at_ms, oxygen, water.signal.usable, signal.quality == Quality.LOW)
+        A doubt that holds is repeated every minute, because the delays of rules end on readings.
+        """
+        self._read_rows(at_ms)
+        found: DerivedReadings = []
+        for box, sensors in self.gases.items():
+            modes = self._modes[box]
+            vapour = self._vapour(box)
+            if "oxygen" in sensors and "moisture" in sensors:
+                sensors["oxygen"].follow(at_ms, sensors["moisture"].signal, modes)
+            for sensor in sensors.values():
+                doubt = sensor.evaluate(at_ms, vapour)
+                if doubt or doubt != sensor.doubt or sensor.output.value is None:
+                    sensor.doubt = doubt
+                    found.append((sensor.output, Reading(float(doubt), Quality.GOOD)))
+                self._apply(sensor)
+        return found
 
-    def _mark(self, doubt: Doubt) -> None:
-        wanted = doubt.qualify if doubt.level else None
-        if doubt.signal.verdict is None or wanted is None:
-            frozen = any(b.frozen and doubt.signal in b.signals for b in self.blocks)
-            if not frozen:
-                doubt.signal.verdict = wanted
+    def standing(self, box: str) -> dict[str, Doubt]:
+        """The doubts that hold at a box, by gas."""
+        return {gas: sensor.doubt for gas, sensor in self.gases[box].items() if sensor.doubt}
 
-    def _about(self, box: str, modes: BoxModes) -> bool:
-        """Solvent or hydrogen in the box, as far as signals or notes tell."""
+    @property
+    def frozen(self) -> list[str]:
+        """The names of the instruments whose numbers stand still."""
+        return [block.name for block in self.blocks if block.frozen]
+
+    @frozen.setter
+    def frozen(self, names: list[str]) -> None:
+        for block in self.blocks:
+            if block.name in names:
+                block.freeze()
+
+    def _apply(self, sensor: GasSensor) -> None:
+        """Have the readings of a sensor judged by its doubt; a frozen instrument goes before."""
+        if not any(block.frozen and sensor.signal in block.signals for block in self.blocks):
+            sensor.signal.verdict = sensor.qualify if sensor.doubt else None
+
+    def _vapour(self, box: str) -> bool:
+        """Whether there is solvent or hydrogen in the box, by its own sensor or a note."""
         vapour = self._signals.get(f"{box}.solvent_vapour")
         seen = vapour is not None and vapour.usable is not None and vapour.usable > VAPOUR_PPM
-        return seen or "solvent-work" in modes.since
+        return seen or "solvent-work" in self._modes[box].since
 
-    def _read_rows(self, at_ms: int, derive: Derive) -> None:
-        """Sensor responses that the ledger has closed since the last look."""
-        fresh: list[dict[str, Any]] = []
-        for row in reversed(derive.rows.recent):
-            if row["id"] == self._seen_row:
-                break
-            fresh.append(row)
-        if derive.rows.recent:
-            self._seen_row = derive.rows.recent[-1]["id"]
+    def _read_rows(self, at_ms: int) -> None:
+        """Take in the responses of sensors that the ledger has closed since the last minute."""
+        recent = self._rows.recent
+        fresh = list(takewhile(lambda row: row.id != self._seen_row, reversed(recent)))
+        if recent:
+            self._seen_row = recent[-1].id
         for row in reversed(fresh):
-            doubt = self.doubts.get(row["box"], {}).get(row["document"].get("gas", ""))
-            if doubt is not None and row["kind"] == "sensor-response":
-                doubt.hear(bool(row["document"].get("answered")), at_ms)
+            gas = row.document.get("gas")
+            sensor = self.gases.get(row.box, {}).get(gas) if isinstance(gas, str) else None
+            if sensor is not None and row.kind == "sensor-response":
+                sensor.record_response(bool(row.document.get("answered")), at_ms)
 
-    def words(self) -> dict[str, dict[str, str]]:
-        """Why a reading is doubted, by box and gas, where one is."""
-        return {
-            box: {gas: WORDS[d.level] for gas, d in doubts.items() if d.level}
-            for box, doubts in self.doubts.items()
-        }
 
-    def save(self) -> dict[str, Any]:
-        return {
-            "frozen": [block.name for block in self.blocks if block.frozen],
-            "seen_row": self._seen_row,
-            "doubts": {
-                box: {gas: d.save() for gas, d in doubts.items()}
-                for box, doubts in self.doubts.items()
-            },
-        }
-
-    def restore(self, state: Mapping[str, Any]) -> None:
-        self._seen_row = state["seen_row"]
-        for box, doubts in self.doubts.items():
-            for gas, doubt in doubts.items():
-                if gas in state["doubts"].get(box, {}):
-                    doubt.restore(state["doubts"][box][gas])
-                    doubt.signal.verdict = doubt.qualify if doubt.level else None
-        for block in self.blocks:
-            if block.name in state["frozen"]:
-                block.freeze()
+def _stands_still(signal: SignalState, at_ms: int) -> bool:
+    alive = at_ms - signal.alive_ms < signal.stale_ms
+    return alive and at_ms - signal.same_since_ms >= FROZEN_MS
 
 
 def _blocks(plan: WatchPlan, signals: Mapping[str, SignalState]) -> Iterator[InstrumentBlock]:
@@ -329,3 +319,22 @@ def _blocks(plan: WatchPlan, signals: Mapping[str, SignalState]) -> Iterator[Ins
         numbers = [signal for signal in found if signal.unit not in (None, "")]
         if len(numbers) >= FEWEST_ZEROS:
             yield InstrumentBlock(instrument, found, numbers)
+
+
+def _gas_sensors(
+    box: BoxPlan, signals: Mapping[str, SignalState], signal: Callable[[str], SignalState]
+) -> Iterator[tuple[str, GasSensor]]:
+    """The trace gas sensors of a box, each with the signal that bears its doubt."""
+    for gas in GASES:
+        source = signals.get(f"{box.name}.{gas}")
+        if source is not None:
+            kinds = [a.kind.lower() for a in box.analyzers if a.role == gas]
+            burns = gas == "oxygen" and any(kind in BURNING_KINDS for kind in kinds)
+            output = _output(signal(f"{box.name}.{gas}_doubt"), "")
+            yield gas, GasSensor(gas, source, output, burns)
+
+
+def _output(signal: SignalState, unit: str) -> SignalState:
+    """A signal that is written here, with ``unit`` unless the plan gives it one."""
+    signal.unit, signal.stale_ms = signal.unit or unit, 3 * DAY_MS
+    return signal

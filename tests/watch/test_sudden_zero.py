@@ -12,15 +12,16 @@ from typing import Any
 import pytest
 
 from dewline.readings import Quality
-from dewline.watch.sensors.plausibility import Doubt
-from dewline.watch.sensors.sudden_zero import Sunk
+from dewline.watch.sensors.doubt import Doubt
+from dewline.watch.sensors.plausibility import GasSensor
+from dewline.watch.sensors.sudden_zero import SuddenZero
 from dewline.watch.signals.signal_state import SignalState
 
 MINUTE_MS = 60_000
 
 
 def told(
-    cell: Sunk,
+    cell: SuddenZero,
     levels: Iterable[float | None],
     water: Any = 0.2,
     floored: bool = False,
@@ -40,7 +41,7 @@ QUIET = [0.3] * 120
 
 def test_solvent_is_known_within_a_quarter_of_an_hour() -> None:
     """From 0.3 ppm to the floor while water rises: not believed 15 min after the bottle."""
-    cell = Sunk()
+    cell = SuddenZero()
     at = told(cell, QUIET + [0.1] + [0.02] * 30, water=lambda k: 0.2 if k < 120 else 0.8)
     assert at is not None
     assert 120 < at <= 135
@@ -62,12 +63,12 @@ def test_a_level_that_cleaning_explains_is_believed(
     levels: list[float], water: Callable[..., Any] | float
 ) -> None:
     """Slow, small, short or known levels, and those that take the water along, are no solvent."""
-    assert told(Sunk(), levels, water) is None
+    assert told(SuddenZero(), levels, water) is None
 
 
 def test_what_is_not_a_quiet_box_is_not_compared() -> None:
     """Across a purge the level before says nothing of the level after."""
-    cell = Sunk()
+    cell = SuddenZero()
     assert told(cell, QUIET) is None
     cell.disturb()
     assert told(cell, [0.02] * 40, from_min=150) is None
@@ -75,7 +76,7 @@ def test_what_is_not_a_quiet_box_is_not_compared() -> None:
 
 def test_it_is_believed_again_once_it_shows_what_it_did() -> None:
     """Most of the old level, held for minutes, ends it; an answer to a dose ends it at once."""
-    cell = Sunk()
+    cell = SuddenZero()
     told(cell, QUIET + [0.02] * 30)
     assert cell.from_ppm == pytest.approx(0.3)
     cell.disturb()
@@ -91,7 +92,7 @@ def test_it_is_believed_again_once_it_shows_what_it_did() -> None:
 
 def test_what_is_saved_goes_on_as_if_nothing_had_been() -> None:
     """Restored in the middle of a fall, it says the same in the same minute."""
-    whole, first, second = Sunk(), Sunk(), Sunk()
+    whole, first, second = SuddenZero(), SuddenZero(), SuddenZero()
     levels = QUIET + [0.02] * 30
     at = told(whole, levels)
     assert told(first, levels[:124]) is None
@@ -103,16 +104,16 @@ def test_what_is_saved_goes_on_as_if_nothing_had_been() -> None:
 
 def test_a_sunk_reading_is_unproven_until_the_level_is_back() -> None:
     """At the floor it is uncertain/unproven, a high one stays good; an answer ends the doubt."""
-    signal, into = (
+    signal, output = (
         SignalState("heron.oxygen", "ppm", 15_000),
         SignalState("heron.oxygen_doubt", "", 15_000),
     )
-    doubt = Doubt("oxygen", signal, into, burns=True)
-    assert doubt.sunk is not None
-    told(doubt.sunk, QUIET + [0.02] * 30)
-    doubt.level = doubt.judge(0, about=False)
-    assert doubt.level == 5
-    assert doubt.qualify(signal, 0.02, Quality.LOW) == Quality.UNPROVEN
-    assert doubt.qualify(signal, 3.0, Quality.GOOD) == Quality.GOOD
-    doubt.hear(answered=True, at_ms=0)
-    assert doubt.judge(0, about=False) == 0
+    sensor = GasSensor("oxygen", signal, output, burns=True)
+    assert sensor.sudden_zero is not None
+    told(sensor.sudden_zero, QUIET + [0.02] * 30)
+    sensor.doubt = sensor.evaluate(0, vapour=False)
+    assert sensor.doubt is Doubt.SANK
+    assert sensor.qualify(signal, 0.02, Quality.LOW) == Quality.UNPROVEN
+    assert sensor.qualify(signal, 3.0, Quality.GOOD) == Quality.GOOD
+    sensor.record_response(answered=True, at_ms=0)
+    assert sensor.evaluate(0, vapour=False) is Doubt.NONE
