@@ -1,4 +1,4 @@
-"""Jobs that are not on disk yet, and what is let go of when there are too many."""
+"""Jobs that are not on disk yet, and which are dropped when there are too many."""
 
 from __future__ import annotations
 
@@ -15,23 +15,29 @@ READINGS_KEPT = 200_000
 
 @dataclass(slots=True)
 class Backlog:
-    """Held in order. Readings are capped first; events at 10 000; people's words never."""
+    """Jobs in order. While nothing can be written, those over a limit are dropped, oldest first.
+
+    Readings over 200 000, events over 10 000; commands and notes of people never.
+    """
 
     jobs: list[Job] = field(default_factory=list)
     lost_readings: int = 0
     lost_events: int = 0
-    _told: int = 0
+    _reported: int = 0
 
     def drop(self, count: int) -> None:
-        """The first ``count`` are on disk, or refused for good."""
+        """Drop the first ``count`` jobs: they are on disk, or refused for good."""
         self.jobs = self.jobs[count:]
-        self._told = max(0, self._told - count)
+        self._reported = max(0, self._reported - count)
 
-    def keep(self) -> list[Entry]:
-        """Nothing could be written: cap what is held; returns entries with events not told yet."""
-        fresh = [job for job in self.jobs[self._told :] if _grave(job)]
+    def hold(self) -> list[Entry]:
+        """Apply the limits after a failed write.
+
+        Returns the entries with events that came since the last call, each once.
+        """
+        fresh = [job for job in self.jobs[self._reported :] if _has_events(job)]
         self._cap()
-        self._told = len(self.jobs)
+        self._reported = len(self.jobs)
         return [job for job in fresh if isinstance(job, Entry)]
 
     def _cap(self) -> None:
@@ -40,10 +46,10 @@ class Backlog:
         for job in reversed(self.jobs):
             if isinstance(job, Entry):
                 events += len(job.outcome.events)
-                if _grave(job) and events > EVENTS_KEPT:
+                if _has_events(job) and events > EVENTS_KEPT:
                     self.lost_events += len(job.outcome.events)
                     continue
-                if not _grave(job) and _only_readings(job):
+                if not _has_events(job) and _only_readings(job):
                     readings += _size(job)
                     if readings > READINGS_KEPT:
                         self.lost_readings += _size(job)
@@ -54,14 +60,15 @@ class Backlog:
 
 
 @dataclass(slots=True)
-class Session:
-    """What this run has put in once and a fresh file would need again."""
+class RunState:
+    """Jobs that come once a run and that a fresh file needs again: plans, cursors and units."""
 
     plans: dict[str, PlanText] = field(default_factory=dict)
     cursors: dict[str, Cursor] = field(default_factory=dict)
     units: dict[str, str] = field(default_factory=dict)
 
-    def remember(self, job: Job) -> None:
+    def record(self, job: Job) -> None:
+        """Note a job that is put in; of a follower's cursors the newest halves count."""
         match job:
             case PlanText():
                 self.plans[job.hash] = job
@@ -70,7 +77,8 @@ class Session:
             case Units():
                 self.units.update(job.units)
 
-    def again(self) -> list[Job]:
+    def jobs(self) -> list[Job]:
+        """What to write into a fresh file first. Units stand in ``units``."""
         return [*self.plans.values(), *self.cursors.values()]
 
 
@@ -82,12 +90,12 @@ def _newer(old: Cursor, new: Cursor) -> Cursor:
     )
 
 
-def grave(jobs: Iterable[Job]) -> bool:
-    """Whether an event is among them."""
-    return any(_grave(job) for job in jobs)
+def have_events(jobs: Iterable[Job]) -> bool:
+    """Whether any of the jobs is an entry with events."""
+    return any(_has_events(job) for job in jobs)
 
 
-def _grave(job: Job) -> bool:
+def _has_events(job: Job) -> bool:
     return isinstance(job, Entry) and bool(job.outcome.events)
 
 

@@ -1,11 +1,10 @@
-"""The record's health, as a person asks for it; works beside a running daemon."""
+"""The record's health, for a person who asks; works beside a running daemon."""
 
 from __future__ import annotations
 
 import math
 import sqlite3
 from pathlib import Path
-from typing import Any
 
 from dewline.errors import JournalError
 from dewline.journal.reader import Reader, site_of
@@ -13,8 +12,9 @@ from dewline.journal.readonly import ReadOnly
 from dewline.journal.schema import MIGRATIONS, SIGNAL_BITS, SIGNAL_MASK, backup, is_damage
 from dewline.journal.space import owner_of
 from dewline.readings import iso_utc
+from dewline.typed_json import Json
 
-# What must hold in any record, each as a count of rows that break it.
+# Laws of any record: each statement counts the rows that break one.
 _LAWS = {
     "events whose item is missing": """
         SELECT count(*) FROM event WHERE item_seq >= (SELECT min(seq) FROM item)
@@ -39,7 +39,7 @@ _LAWS = {
 
 
 class _Examiner(ReadOnly):
-    """Asks without a time limit."""
+    """Questions without a time limit: reading a whole record may take minutes."""
 
     def __init__(self, path: Path) -> None:
         super().__init__(path, time_limit_s=math.inf)
@@ -62,8 +62,12 @@ class _Examiner(ReadOnly):
             backup(connection, target)
 
 
-def info(path: Path) -> dict[str, Any]:
-    """What is in the record and how far its followers are; JournalError if it cannot be read."""
+def info(path: Path) -> dict[str, Json]:
+    """What is in the record and how far its followers are, as one JSON object.
+
+    Sizes in bytes, times as ISO 8601 in UTC. ``writer`` is the process that writes the record
+    now, ``set_aside`` the damaged files beside it. JournalError where it cannot be read.
+    """
     with Reader(path) as reader, _Examiner(path) as examiner:
         tail = reader.tail()
         number = examiner.number
@@ -90,12 +94,17 @@ def info(path: Path) -> dict[str, Any]:
                 name: {"item_seq": item_seq, "event_seq": event_seq}
                 for name, item_seq, event_seq in examiner.followers()
             },
-            "set_aside": sorted(p.name for p in path.parent.glob(f"{path.name}.damaged-*")),
+            "set_aside": [*sorted(p.name for p in path.parent.glob(f"{path.name}.damaged-*"))],
         }
 
 
 def check(path: Path) -> list[str]:
-    """Everything that is wrong with the record, in words; reads it all, which takes a while."""
+    """Everything that is wrong with the record, in words; empty for a sound one.
+
+    SQLite's own integrity check first, then the laws of a record. Reads all of it, which takes
+    minutes on a slow disk. JournalError where the file cannot be read for another reason than
+    damage.
+    """
     try:
         with _Examiner(path) as examiner:
             found = [line for line in examiner.integrity() if line != "ok"]
@@ -113,7 +122,10 @@ def check(path: Path) -> list[str]:
 
 
 def back_up(path: Path, target: Path) -> None:
-    """A whole copy at ``target`` while the daemon runs on; JournalError if it cannot be made."""
+    """Write a whole copy to ``target`` while the daemon runs on.
+
+    JournalError where ``target`` is there already or the copy cannot be made.
+    """
     if target.exists():
         raise JournalError(f"{target} is there already; name another file")
     with _Examiner(path) as examiner:

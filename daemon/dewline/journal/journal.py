@@ -1,4 +1,4 @@
-"""The record, as the event loop sees it: put in, be told when it is on disk, never wait."""
+"""The record as the event loop sees it: put in without waiting, reported when on disk."""
 
 from __future__ import annotations
 
@@ -24,9 +24,11 @@ OnEntries = Callable[[list[Entry]], None]
 
 @dataclass(frozen=True, slots=True)
 class Statistics:
-    """The record's health. ``damaged``: where a broken file was set aside in this run.
+    """The record's health: counts of this run, sizes in bytes, times in seconds.
 
-    ``trouble``: why nothing can be written now, None while all is well.
+    ``waiting``: jobs not on disk yet; ``lost_readings``, ``lost_events``: dropped while the disk
+    refused; ``refused``: jobs that no file would take. ``damaged``: where a broken file was set
+    aside in this run. ``trouble``: why nothing can be written now, None while all is well.
     """
 
     commits: int
@@ -47,11 +49,11 @@ class Statistics:
 
 
 class Journal:
-    """One writing daemon's record. Make it with ``open``, inside the running loop.
+    """The record of one daemon, for writing. Made with ``open`` inside the running loop.
 
-    ``append`` and its kin never block. Someone must run ``run(clock)`` beside,
-    which hands over what waits every ``commit_every_ms``; an entry with events
-    is handed over at once, together with all that was appended before it.
+    ``append`` and the ``put`` methods never block. The task ``run(clock)`` hands the waiting jobs
+    to the writer thread every ``commit_every_ms``; an entry with events is handed over at once,
+    with all jobs before it.
     """
 
     def __init__(self, path: Path, commit_every_ms: int, keep_raw_ms: int, reserve_bytes: int):
@@ -84,9 +86,9 @@ class Journal:
     ) -> Journal:
         """Open or make the record of ``site`` and start its writer thread.
 
-        JournalError where another daemon holds it, where it was written by a
-        newer dewline or for another site. A damaged file is set aside (see
-        ``Statistics.damaged``) and a fresh one made.
+        JournalError where another daemon holds it, or where it was written by a newer dewline or
+        for another site. A damaged file is set aside (see ``Statistics.damaged``) and a fresh
+        one made.
         """
         owner = site_of(path)
         if owner not in (None, site):
@@ -96,7 +98,7 @@ class Journal:
     # ---- put in
 
     def append(self, entry: Entry) -> None:
-        """Record an item and what followed from it. Never blocks."""
+        """Record an item and what followed from it; never blocks."""
         self._put(entry)
         if entry.outcome.events:
             self.commit_soon()
@@ -130,28 +132,29 @@ class Journal:
     def _put(self, job: Job) -> None:
         self._writer.put(job)
 
-    # ---- be told
+    # ---- reports
 
     def on_commit(self, callback: OnEntries) -> None:
-        """Have entries told in the loop, in order, once they are on disk."""
+        """Call ``callback`` in the loop with entries that are on disk, in order."""
         self._on_commit.append(callback)
 
     def on_held(self, callback: OnEntries) -> None:
-        """Have entries with events told that the disk refuses for now (send them undurable).
+        """Call ``callback`` in the loop with entries with events that cannot be written for now.
 
-        They are kept, and told to ``on_commit`` as well once they are written.
+        Each once, so that followers can send them before they are safe. They are written later,
+        and reported to ``on_commit`` then.
         """
         self._on_held.append(callback)
 
     def commit_soon(self) -> None:
-        """Hand all that waits to the writer thread now, without waiting for it."""
+        """Hand all waiting jobs to the writer thread now, without waiting for it."""
         if self._hold is None and self._clock is not None:
             self._hold = self._clock.io()  # a stepping clock stands still until the report
             self._hold.__enter__()
         self._asked = self._writer.ask()
 
     async def flush(self) -> None:
-        """Wait until all that was put in is on disk; JournalError if the disk refuses it."""
+        """Wait until all jobs put in so far are on disk; JournalError where the disk refuses."""
         if self._writer.stopped:
             raise JournalError(f"{self.path} is closed")
         self.commit_soon()
@@ -160,7 +163,7 @@ class Journal:
         await done
 
     async def run(self, clock: Clock) -> None:
-        """Hand over what waits every ``commit_every_ms``, for ever."""
+        """Hand the waiting jobs over every ``commit_every_ms``, for ever."""
         self._clock = clock
         try:
             while True:
@@ -171,13 +174,17 @@ class Journal:
             self._clock = None
 
     async def keep_house(self, now_ms: int) -> None:
-        """Make the minutes of full hours before ``now_ms`` (watch time), delete old raw."""
+        """Make the minutes of full hours before ``now_ms`` (watch time), delete old raw readings.
+
+        Done by the writer thread, between commits; returns when it is finished. JournalError on
+        a closed journal.
+        """
         if self._writer.stopped:
             raise JournalError(f"{self.path} is closed")
         done = self._loop.create_future()
 
         def tell() -> None:
-            with contextlib.suppress(RuntimeError):  # the loop is gone, and nobody waits
+            with contextlib.suppress(RuntimeError):  # the loop is closed
                 self._loop.call_soon_threadsafe(_finish, done, None)
 
         with self._clock.io() if self._clock else contextlib.nullcontext():
@@ -185,11 +192,15 @@ class Journal:
             await done
 
     def close(self) -> None:
-        """Commit what waits, end the thread, let the file go. Blocks for that long."""
+        """Write the waiting jobs, end the thread and release the file; blocks until then."""
         self._writer.stop()
         self._lock.release()
 
     def statistics(self) -> Statistics:
+        """The record's health now.
+
+        Reads counts of the writer thread without a lock: two of them may differ by one commit.
+        """
         counts = self._writer.counts
         return Statistics(
             commits=counts.commits,
@@ -212,10 +223,10 @@ class Journal:
     # ---- from the thread
 
     def _report_from_thread(self, report: Report) -> None:
-        with contextlib.suppress(RuntimeError):  # the loop is gone, and nobody listens
-            self._loop.call_soon_threadsafe(self._take, report)
+        with contextlib.suppress(RuntimeError):  # the loop is closed
+            self._loop.call_soon_threadsafe(self._on_report, report)
 
-    def _take(self, report: Report) -> None:
+    def _on_report(self, report: Report) -> None:
         if report.asked >= self._asked and self._hold is not None:
             self._hold.__exit__(None, None, None)
             self._hold = None

@@ -1,20 +1,19 @@
-"""Rows of the record as line protocol, for stores that speak it.
+"""Rows of the record as InfluxDB line protocol.
 
-Few tags of few values; every field a float, because a store refuses a field
-that changes type.
+Few tags with few values each; every field is a float, because a store refuses a field that
+changes its type.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any
 
-from dewline.events import LedgerRow, State
+from dewline.events import EventDocument, LedgerRow, State
 from dewline.journal.line_protocol import line
 from dewline.journal.reader import Row
 from dewline.readings import parse_iso_utc
 
-# How soon somebody should look: the higher the sooner, 0 is over.
+# How urgent a state is, as the field ``state``: 0 is normal.
 STATE_RANK: Mapping[State, int] = {
     "normal": 0,
     "out-of-service": 1,
@@ -26,11 +25,15 @@ STATE_RANK: Mapping[State, int] = {
     "latched-unacknowledged": 7,
     "unacknowledged": 8,
 }
-_PARTS = ("antechamber", "gas", "of")  # what of a box a ledger row is about
+_PARTS = ("antechamber", "gas", "of")  # keys that name the part of a box in a ledger row
 
 
 def reading_line(row: Row, site: str) -> str:
-    """A reading; ``code`` is the quality as a number, so that one without a value is seen too."""
+    """A reading as one line.
+
+    Its quality is a tag in words and the field ``code`` as a number, so that a reading without a
+    value makes a line too.
+    """
     box, _, signal = row.signal.partition(".")
     tags = {
         "site": site,
@@ -44,26 +47,30 @@ def reading_line(row: Row, site: str) -> str:
     return line("reading", tags, fields, row.time_ms)
 
 
-def event_line(event: Mapping[str, Any]) -> str:
-    """An event document: what it was as tags; its numbers and the state's rank as fields."""
+def event_line(event: EventDocument) -> str:
+    """An event as one line.
+
+    Tags: site, box, alarm, transition, priority and the name of the cause. Fields: ``seq``,
+    ``value``, ``limit`` and the rank of the state. ValueError for a time that is none.
+    """
     tags = {
         "site": event["site"],
         "box": event["box"],
-        "alarm": str(event["alarm"]).partition(".")[2],
+        "alarm": event["alarm"].partition(".")[2],
         "transition": event["transition"],
         "priority": event["priority"],
         "cause": event["cause"]["name"],
     }
-    fields = numbers({name: event[name] for name in ("seq", "value", "limit")})
+    fields = numbers({"seq": event["seq"], "value": event["value"], "limit": event["limit"]})
     fields["state"] = float(STATE_RANK[event["state"]])
     return line("event", tags, fields, parse_iso_utc(event["time"]))
 
 
 def ledger_line(row: LedgerRow, site: str) -> str | None:
-    """A closed ledger row at its end, with every number of its document; None while open.
+    """A closed ledger row as one line at its end, with every number of its document.
 
-    ``of`` tells rows apart that one box closes at one moment, such as the answers
-    of two analyzers to the same transfer.
+    None for an open row. The tag ``of`` tells rows apart that one box closes at one moment, such
+    as the answers of two analyzers to the same transfer.
     """
     if row.ended_ms is None:
         return None
@@ -73,10 +80,10 @@ def ledger_line(row: LedgerRow, site: str) -> str | None:
     return line("ledger", tags, numbers(fields), row.ended_ms)
 
 
-def numbers(document: Mapping[str, Any]) -> dict[str, float]:
-    """What of a document is a number, as floats: switches count, texts and lists do not.
+def numbers(document: Mapping[str, object]) -> dict[str, float]:
+    """The numbers in a document, as floats; truth values are 0 and 1, texts and lists left out.
 
-    A part of it gives its numbers with its own name before theirs: ``hold_class``.
+    The numbers of an inner document bear its name before theirs: ``hold_class``.
     """
     found: dict[str, float] = {}
     for name, value in document.items():

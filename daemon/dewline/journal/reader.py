@@ -1,7 +1,7 @@
 """Questions to the record, read-only, each with a time limit.
 
-No transaction outlives a call: an open one would keep the write-ahead log from
-starting over. A long answer comes in pieces, each read in its own transaction.
+No transaction stays open after a call: it would keep the write-ahead log from starting over. A
+long answer is read in pieces, each in its own transaction.
 """
 
 from __future__ import annotations
@@ -23,9 +23,10 @@ ITEMS_AT_ONCE = 1000
 
 
 class Tail(NamedTuple):
-    """The end of the record: the last item and event, and the last moment it tells of.
+    """The end of the record: seq of the last item and of the last event, and the last moment.
 
-    A tick may bring an event later than the last item; both times count that.
+    ``at_ms`` is watch time, ``time_ms`` wall time. A tick may bring an event later than the last
+    item; both times include it.
     """
 
     seq: int
@@ -58,12 +59,15 @@ class Note(NamedTuple):
 
 
 class Reader(SeriesReader):
-    """All questions dewline asks of its record. One reader for each task; cheap to make."""
+    """All questions dewline asks of its record. Each task makes its own; that is cheap."""
 
     # ---- the end, and what a restart needs
 
     def tail(self) -> Tail:
-        """Where the record ends; (0, 0, None, None) for an empty one."""
+        """Where the record ends; (0, 0, None, None) for an empty one.
+
+        Where old raw readings are deleted to the last, the newest snapshot or event counts.
+        """
         item = self._first("SELECT seq, at_ms, time_ms FROM item ORDER BY seq DESC LIMIT 1")
         event = self._first("SELECT seq, at_ms, item_seq FROM event ORDER BY seq DESC LIMIT 1")
         snapshot = self._first("SELECT max(item_seq) FROM snapshot")

@@ -15,14 +15,15 @@ from dewline.errors import JournalError
 from dewline.journal.schema import MIGRATIONS, is_damage, schema_version
 
 TIME_LIMIT_S = 30.0
-STEPS_BETWEEN_LOOKS = 20_000
+Value = str | int | float | bytes | None  # what SQLite stores; its rows have no static type
+STEPS_BETWEEN_CHECKS = 20_000
 
 
 class ReadOnly:
-    """Opened at the first question, and anew when the file was replaced under it.
+    """Opened at the first question, and again where the file was replaced since.
 
-    Every question may raise JournalError: the record is not there, is broken,
-    is of a newer dewline, or the answer took longer than ``time_limit_s``.
+    Every question may raise JournalError: the record is not there, is damaged or of another
+    version, or the answer took longer than ``time_limit_s``.
     """
 
     def __init__(self, path: Path, time_limit_s: float = TIME_LIMIT_S) -> None:
@@ -45,18 +46,18 @@ class ReadOnly:
         self.close()
 
     def close(self) -> None:
-        """Let the file go; the next question opens it again."""
+        """Close the file; the next question opens it again."""
         if self._connection is not None:
             self._connection.close()
             self._connection = None
             self._known_signals = {}
 
-    def _all(self, statement: str, *values: Any) -> list[Any]:
+    def _all(self, statement: str, *values: Value) -> list[Any]:
         """All rows of one question."""
         with self._asking() as connection:
             return connection.execute(statement, values).fetchall()
 
-    def _first(self, statement: str, *values: Any) -> Any:
+    def _first(self, statement: str, *values: Value) -> Any:
         """The first row, or None."""
         with self._asking() as connection:
             return connection.execute(statement, values).fetchone()
@@ -78,9 +79,9 @@ class ReadOnly:
             yield self._open()
         except sqlite3.Error as error:
             self.close()
-            raise JournalError(self._said(error)) from error
+            raise JournalError(self._message(error)) from error
 
-    def _said(self, error: sqlite3.Error) -> str:
+    def _message(self, error: sqlite3.Error) -> str:
         if getattr(error, "sqlite_errorcode", None) == sqlite3.SQLITE_INTERRUPT:
             return f"{self.path}: the answer took longer than {self._time_limit_s:g} s"
         if is_damage(error):
@@ -114,13 +115,13 @@ class ReadOnly:
             if version != len(MIGRATIONS):
                 age = "a newer" if version > len(MIGRATIONS) else "an older"
                 raise JournalError(f"{self.path} was written by {age} dewline (schema {version})")
-            connection.set_progress_handler(self._late, STEPS_BETWEEN_LOOKS)
+            connection.set_progress_handler(self._is_over_time, STEPS_BETWEEN_CHECKS)
         except BaseException:
             connection.close()
             raise
         return connection
 
-    def _late(self) -> bool:
+    def _is_over_time(self) -> bool:
         return time.monotonic() > self._deadline
 
     # ---- signals

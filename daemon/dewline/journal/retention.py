@@ -1,8 +1,8 @@
 """What the record keeps: minutes for ever, raw readings for a while.
 
-Both are generators that commit a small transaction and yield, so that the
-writer can put an alarm on disk between two steps. Times are watch time
-(``at_ms``), which never goes back.
+The long work is done by generators that commit a small transaction and yield, so that the
+writer can write an alarm between two steps. Times are watch time (``at_ms``), which never goes
+back.
 """
 
 from __future__ import annotations
@@ -47,7 +47,10 @@ _ROLLED_TO = """INSERT INTO follower VALUES (?, ?, 0)
 
 
 def first_seq_at(connection: sqlite3.Connection, at_ms: int) -> int:
-    """Seq of the first item at or after ``at_ms``; one past the last where there is none."""
+    """Seq of the first item at or after ``at_ms``; one past the last where there is none.
+
+    By bisection over seq, since ``at_ms`` rises with it and has no index. 0 in an empty record.
+    """
     low, high = connection.execute("SELECT min(seq), max(seq) + 1 FROM item").fetchone()
     if low is None:
         return 0
@@ -72,8 +75,8 @@ def rolled_seq(connection: sqlite3.Connection) -> int:
 def roll(connection: sqlite3.Connection, now_ms: int) -> Iterator[None]:
     """Make the minutes of every full hour before ``now_ms`` that has none yet.
 
-    Goes by item, not by time: what a clock set back writes into a minute a
-    second time is merged into it.
+    Works through items, not minutes: where a clock was set back, the readings of the second
+    pass are merged into the minutes of the first.
     """
     full_ms = now_ms // HOUR_MS * HOUR_MS
     while True:
@@ -92,7 +95,7 @@ def roll(connection: sqlite3.Connection, now_ms: int) -> Iterator[None]:
 
 
 def spare_seq(connection: sqlite3.Connection) -> int:
-    """First seq that must stay because a restart would feed it again."""
+    """First seq that must stay, because a restart reads the items from there on again."""
     newest = connection.execute("SELECT max(item_seq) FROM snapshot").fetchone()[0]
     if newest is not None:
         return int(newest)
@@ -107,7 +110,10 @@ def shed(connection: sqlite3.Connection, before_seq: int) -> Iterator[None]:
 
 
 def shed_some(connection: sqlite3.Connection, before_seq: int, rows: int = SHED_ROWS) -> bool:
-    """Delete about ``rows`` of the oldest readings before that seq; False: there were none."""
+    """Delete about ``rows`` of the oldest readings before that seq, and their items.
+
+    One transaction. False where nothing was left to delete.
+    """
     first = connection.execute("SELECT min(seq) FROM item WHERE seq < ?", (before_seq,)).fetchone()
     if first[0] is None:
         return False
@@ -123,7 +129,7 @@ def shed_some(connection: sqlite3.Connection, before_seq: int, rows: int = SHED_
 
 
 def thin_snapshots(connection: sqlite3.Connection) -> None:
-    """Keep the newest few for a restart, and each day's first for a replay of what raw is left."""
+    """Delete snapshots but the newest three, for a restart, and each day's first, for a replay."""
     connection.execute(
         "DELETE FROM snapshot WHERE item_seq NOT IN"
         " (SELECT item_seq FROM snapshot ORDER BY item_seq DESC LIMIT ?) AND item_seq NOT IN"
@@ -133,7 +139,7 @@ def thin_snapshots(connection: sqlite3.Connection) -> None:
 
 
 def keep_house(connection: sqlite3.Connection, now_ms: int, keep_raw_ms: int) -> Iterator[None]:
-    """The hourly work: minutes first, then the raw that they stand for."""
+    """The hourly work: make minutes, then delete raw readings older than ``keep_raw_ms``."""
     yield from roll(connection, now_ms)
     old = first_seq_at(connection, now_ms - keep_raw_ms)
     yield from shed(connection, min(old, spare_seq(connection), rolled_seq(connection) + 1))

@@ -1,4 +1,4 @@
-"""What is put into the record, and the rows it becomes."""
+"""The jobs that are put into the record, and the rows they become."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import json
 import math
 import sqlite3
 from collections.abc import Iterable, Mapping
-from typing import Any, Literal, NamedTuple, assert_never
+from typing import Literal, NamedTuple, assert_never
 
 from dewline.errors import JournalError
 from dewline.events import Entry, Event, LedgerRow
@@ -77,19 +77,25 @@ SampleRow = tuple[int, float | None, int]
 ItemRow = tuple[int, int, int, str, str, str | None]
 
 
-def speakable(text: str) -> str:
-    """``text`` with lone surrogates replaced: what a terminal mangled must not cost an event."""
+def storable(text: str) -> str:
+    """``text`` with lone surrogates replaced, which UTF-8 cannot hold.
+
+    A terminal in the wrong encoding makes them; an event must not be lost for its text.
+    """
     return text if text.isascii() else text.encode("utf-8", "replace").decode("utf-8")
 
 
 def item_row(seq: int, item: Scan | Command | Resumed) -> ItemRow:
-    """The row of an item; a scan needs no document, its readings are samples."""
+    """The row of an item. A scan has no document: its readings are rows of ``sample``.
+
+    A command or ``Resumed`` has one with its fields as JSON, those that are None left out.
+    """
     head = (seq, item.time_ms, item.at_ms)
     match item:
         case Scan():
             return (*head, "scan", item.source, None)
         case Command():
-            return (*head, "command", speakable(item.source), _fields(item, COMMAND_FIELDS))
+            return (*head, "command", storable(item.source), _fields(item, COMMAND_FIELDS))
         case Resumed():
             return (*head, "resumed", "", _fields(item, RESUMED_FIELDS))
         case _:
@@ -102,15 +108,18 @@ RESUMED_FIELDS = ("reason", "gap_ms", "plan_hash", "version")
 
 def _fields(item: Command | Resumed, names: tuple[str, ...]) -> str:
     present = {name: getattr(item, name) for name in names}
-    return speakable(compact_json({k: v for k, v in present.items() if v is not None}))
+    return storable(compact_json({k: v for k, v in present.items() if v is not None}))
 
 
 def item_of(row: ItemRow, readings: Mapping[str, Reading]) -> Scan | Command | Resumed:
-    """The item of a row, exactly as it was appended. ``readings`` are those of a scan."""
+    """The item of a row, exactly as it was appended. ``readings`` are those of a scan.
+
+    JournalError for a kind of item that this version does not know.
+    """
     _, time_ms, at_ms, kind, source, document = row
     if kind == "scan":
         return Scan(time_ms, at_ms, source, readings)
-    fields: dict[str, Any] = json.loads(document or "{}")
+    fields = json.loads(document or "{}")
     if kind == "command":
         return Command(time_ms, at_ms, source, **fields)
     if kind == "resumed":
@@ -118,28 +127,36 @@ def item_of(row: ItemRow, readings: Mapping[str, Reading]) -> Scan | Command | R
     raise JournalError(f"item {row[0]} is of a kind this dewline does not know: {kind!r}")
 
 
-class Book:
-    """Writes jobs through one connection, inside a transaction that the caller opened.
+class RowWriter:
+    """Writes jobs as rows, inside a transaction that the caller opened.
 
-    Knows the ids of signals and the last event; ``reload`` after a rollback.
+    It keeps the ids of signals and the seq of the last event; after a rollback the caller has to
+    call ``reload``.
     """
 
     def __init__(self, connection: sqlite3.Connection, units: Mapping[str, str]) -> None:
         self.connection = connection
         self.units: dict[str, str] = dict(units)
+        self.event_seq = 0
+        self._known: dict[tuple[str, str, str], int] = {}  # id by name, unit and origin
+        self._ids: dict[Origin, dict[str, int]] = {}  # the same by name, for the units of now
         self.reload()
 
     def reload(self) -> None:
-        """Take from the file what a rolled-back transaction may have changed here."""
+        """Read from the file what a rolled-back transaction may have changed here."""
         rows = self.connection.execute("SELECT name, unit, origin, id FROM signal")
         self._known = {(name, unit, origin): number for name, unit, origin, number in rows}
-        self._ids: dict[Origin, dict[str, int]] = {"measured": {}, "derived": {}}
+        self._ids = {"measured": {}, "derived": {}}
         self.event_seq = self.connection.execute(
             "SELECT coalesce(max(seq), 0) FROM event"
         ).fetchone()[0]
 
     def write(self, jobs: Iterable[Job]) -> None:
-        """Turn jobs into rows."""
+        """Write the rows of these jobs, in their order.
+
+        sqlite3.Error where the file refuses; ValueError, TypeError, OverflowError or
+        JournalError for a job that no file could take.
+        """
         items: list[ItemRow] = []
         samples: list[SampleRow] = []
         stamps: list[tuple[int, int]] = []
@@ -149,7 +166,7 @@ class Book:
             elif isinstance(job, Restamp):
                 stamps.append((job.offset_ms, job.first_seq))
             else:
-                self._aside(job)
+                self._other(job)
         self.connection.executemany(ITEM, items)
         self.connection.executemany(SAMPLE, samples)
         self.connection.executemany(RESTAMP, stamps)  # after the items of the same commit
@@ -198,24 +215,24 @@ class Book:
         # A seq that is taken belongs to another event, or to this very one after a crash:
         # the id tells them apart, and no event is ever lost to a number.
         seq = max(event.seq, self.event_seq + 1)
-        document = speakable(compact_json(event.document() | {"seq": seq}))
+        document = storable(compact_json(event.document() | {"seq": seq}))
         row = (seq, event.id, event.at_ms, event.alarm, document, item_seq)
         if self.connection.execute(EVENT, row).rowcount > 0:
             self.event_seq = seq
 
     def _ledger(self, row: LedgerRow) -> None:
-        document = speakable(compact_json(row.document))
+        document = storable(compact_json(row.document))
         values = (row.id, row.box, row.kind, row.started_ms, row.ended_ms, document)
-        if row.ended_ms is not None:  # a row that stood open goes to the end, where followers look
+        if row.ended_ms is not None:  # followers read by rowid: a row that closes gets a new one
             self.connection.execute(OPEN_ROW, (row.id,))
         self.connection.execute(LEDGER, values)
 
     def _note(self, seq: int, item: Command) -> None:
-        text = None if item.why is None else speakable(item.why)
-        row = (seq, item.time_ms, item.box, item.kind, speakable(item.by), text)
+        text = None if item.why is None else storable(item.why)
+        row = (seq, item.time_ms, item.box, item.kind, storable(item.by), text)
         self.connection.execute(NOTE, row)
 
-    def _aside(self, job: PlanText | Snapshot | Cursor | DeadLetter | Units) -> None:
+    def _other(self, job: PlanText | Snapshot | Cursor | DeadLetter | Units) -> None:
         match job:
             case PlanText():
                 self.connection.execute("INSERT OR IGNORE INTO plan VALUES (?, ?)", job)
@@ -226,7 +243,7 @@ class Book:
                 values = {"name": name, "item": item_seq, "event": event_seq}
                 self.connection.execute(FOLLOWER, values)
             case DeadLetter():
-                row = (job.follower, job.time_ms, job.reason, speakable(job.document))
+                row = (job.follower, job.time_ms, job.reason, storable(job.document))
                 self.connection.execute("INSERT INTO dead_letter VALUES (NULL, ?, ?, ?, ?)", row)
             case Units(units):
                 self.units.update(units)

@@ -1,4 +1,4 @@
-"""A damaged record: set aside, a fresh one made, and what can still be read carried over."""
+"""A damaged record: it is set aside, and a fresh one gets what can still be read."""
 
 from __future__ import annotations
 
@@ -9,15 +9,15 @@ import sqlite3
 import time
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
 
 from dewline.errors import JournalError
+from dewline.journal.readonly import Value
 from dewline.journal.schema import connect, is_damage, set_aside
 
 log = logging.getLogger(__name__)
 
 SALVAGE_S = 10.0
-# What a restart and the followers need; raw readings stay in the file set aside.
+# What a restart and the followers need, as table: (key, columns). Raw readings stay behind.
 _KEPT = {
     "plan": ("hash", 2),
     "follower": ("name", 3),
@@ -30,7 +30,10 @@ _KEPT = {
 
 
 def open_or_replace(path: Path) -> tuple[sqlite3.Connection, Path | None]:
-    """A writing connection, and where the old file went if it was damaged."""
+    """A writing connection, and the new name of the old file where that was damaged.
+
+    JournalError where the file cannot be opened for another reason.
+    """
     try:
         return connect(path), None
     except sqlite3.DatabaseError as error:
@@ -41,7 +44,11 @@ def open_or_replace(path: Path) -> tuple[sqlite3.Connection, Path | None]:
 
 
 def replace_damaged(path: Path) -> tuple[sqlite3.Connection, Path]:
-    """Set the file aside, make a fresh one with all but the raw readings that can be read."""
+    """Set the file aside and make a fresh one with all that can be read but the raw readings.
+
+    Reading takes at most ``SALVAGE_S``. Returns a writing connection and the name of the old
+    file; JournalError where no fresh file can be made.
+    """
     aside = set_aside(path)
     try:
         fresh = connect(path)
@@ -61,7 +68,7 @@ def _carry_over(aside: Path, fresh: sqlite3.Connection) -> None:
         for table, (key, width) in _KEPT.items():
             places = ", ".join("?" * width)
             for row in _readable(old, table, key):
-                if len(row) == width and _sound(row):
+                if len(row) == width and _is_sound(row):
                     fresh.execute(f"INSERT OR IGNORE INTO {table} VALUES ({places})", row)
         fresh.execute("DELETE FROM follower WHERE name = 'minute'")  # no raw came along
         fresh.execute("COMMIT")
@@ -72,7 +79,7 @@ def _carry_over(aside: Path, fresh: sqlite3.Connection) -> None:
         old.close()
 
 
-def _readable(old: sqlite3.Connection, table: str, key: str) -> Iterator[tuple[Any, ...]]:
+def _readable(old: sqlite3.Connection, table: str, key: str) -> Iterator[tuple[Value, ...]]:
     """Rows from both ends up to the break: newest first, then oldest first."""
     for order in ("DESC", "ASC"):
         with contextlib.suppress(sqlite3.Error):
@@ -80,7 +87,7 @@ def _readable(old: sqlite3.Connection, table: str, key: str) -> Iterator[tuple[A
             return
 
 
-def _sound(row: tuple[Any, ...]) -> bool:
+def _is_sound(row: tuple[Value, ...]) -> bool:
     """Whether what looks like JSON in a row still is."""
     try:
         for value in row:

@@ -1,9 +1,9 @@
 """The tables of the record, and how an older file becomes today's.
 
-Plain SQL, meant to be opened by anyone with ``sqlite3``. ``item`` is the spine:
-every input of the watch in feed order. ``sample`` hangs on it by
-``key = seq * 65536 + signal.id``, so that rows are only ever added at the end;
-the view ``reading`` shows it in words.
+Plain SQL, meant to be opened by anyone with ``sqlite3``. ``item`` holds every input of the watch
+in the order it was fed. ``sample`` holds the readings of the items, by
+``key = seq * 65536 + signal.id``, so that rows are only ever added at the end; the view
+``reading`` shows them in words.
 """
 
 from __future__ import annotations
@@ -72,7 +72,7 @@ _FIRST: Migration = (
         JOIN quality ON quality.code = sample.quality""",
 )
 
-# MIGRATIONS[n] brings a file of version n to n + 1. Only ever add at the end.
+# MIGRATIONS[n] brings a file of version n to n + 1. New ones only at the end.
 MIGRATIONS: Sequence[Migration] = (_FIRST,)
 
 
@@ -123,7 +123,10 @@ def schema_version(connection: sqlite3.Connection, path: Path) -> int:
 
 
 def _settle(connection: sqlite3.Connection) -> None:
-    """Small pages: a commit of a few readings writes whole pages, on flash that wears."""
+    """Set how the file is written.
+
+    Small pages, because a commit of a few readings writes whole pages, and flash wears.
+    """
     connection.execute("PRAGMA page_size = 1024")
     mode = connection.execute("PRAGMA journal_mode = WAL").fetchone()[0]
     if mode != "wal":
@@ -154,7 +157,10 @@ def _migrate(
 
 
 def backup(connection: sqlite3.Connection, target: Path) -> None:
-    """Copy the record, whole and consistent, to ``target``; a half copy never bears that name."""
+    """Copy the record, whole and consistent, to ``target``; JournalError where that fails.
+
+    Written under another name, synced, then renamed: ``target`` is never half a copy.
+    """
     part = target.with_name(target.name + ".part")
     part.unlink(missing_ok=True)
     try:
@@ -173,9 +179,10 @@ def backup(connection: sqlite3.Connection, target: Path) -> None:
 
 
 def touch_ends(connection: sqlite3.Connection) -> None:
-    """Read both ends of every table, so that a broken file is known before it is relied on.
+    """Read both ends of every table; sqlite3.DatabaseError where the file is damaged there.
 
-    A full check takes minutes on a card; ``dewline journal check`` does that.
+    So a damaged file is found at the start. A full check takes minutes on a memory card;
+    ``dewline journal check`` does that.
     """
     for table, key in (
         *(("item", "seq"), ("sample", "key"), ("event", "seq"), ("snapshot", "item_seq")),
@@ -186,7 +193,10 @@ def touch_ends(connection: sqlite3.Connection) -> None:
 
 
 def set_aside(path: Path) -> Path:
-    """Rename a damaged file and its log out of the way; returns the new name."""
+    """Rename a damaged file and its log; returns the new name, ``NAME.damaged-TIME``.
+
+    A number is added where that name is taken.
+    """
     stamp = time.strftime("%Y%m%dT%H%M%SZ", time.gmtime())
     aside = path.with_name(f"{path.name}.damaged-{stamp}")
     number = 1

@@ -1,4 +1,4 @@
-"""One signal over a stretch of wall time."""
+"""The readings and minutes of one signal over a stretch of wall time."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from dewline.journal.schema import ANCHOR_EVERY, SIGNAL_BITS
 from dewline.readings import Quality
 
 QUALITIES = {int(quality): quality for quality in Quality}
-# A day of a signal is 86 400 tuples: made straight, without the wrapper of their class.
+# A day of a signal is 86 400 tuples: made directly, without their class's own __new__.
 new = tuple.__new__
 by_time = itemgetter(0)
 
@@ -36,10 +36,13 @@ class Minute(NamedTuple):
 
 
 class SeriesReader(ReadOnly):
-    """Questions by wall time, which may step: the spine is ``seq``."""
+    """Questions by wall time. That may step, so rows are found by ``seq`` and then filtered."""
 
     def series(self, signal: str, from_ms: int, to_ms: int) -> list[Point]:
-        """Readings of one signal with from_ms <= time < to_ms, by time."""
+        """Readings of one signal with from_ms <= time < to_ms (wall time), by time.
+
+        In the unit that the signal has now; empty for an unknown signal.
+        """
         points: list[Point] = []
         numbers = self._numbers(signal)
         for number, (low, high) in itertools.product(numbers, self._stretches(from_ms, to_ms)):
@@ -55,7 +58,10 @@ class SeriesReader(ReadOnly):
         return points
 
     def minutes(self, signal: str, from_ms: int, to_ms: int) -> list[Minute]:
-        """Minutes of one signal that start in from_ms <= time < to_ms, by time."""
+        """Minutes of one signal that start in from_ms <= time < to_ms (wall time), by time.
+
+        In the unit that the signal has now. The newest full hour may not be made yet.
+        """
         found: list[Minute] = []
         for number in self._numbers(signal):
             with self._asking() as connection:

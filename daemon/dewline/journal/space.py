@@ -1,4 +1,4 @@
-"""The disk under the record: one daemon a file, and a reserve for when it is full."""
+"""Disk space of the record: a lock for one daemon a file, and a reserve for a full disk."""
 
 from __future__ import annotations
 
@@ -11,7 +11,10 @@ from dewline.errors import JournalError
 
 
 class Lock:
-    """Held by the one daemon that writes ``path``; the kernel lets go when it dies."""
+    """Lock of the one daemon that writes ``path``; the kernel releases it with the process.
+
+    JournalError, with the process that has it, where it is taken.
+    """
 
     def __init__(self, path: Path) -> None:
         self._path = path.with_name(path.name + ".lock")
@@ -30,12 +33,15 @@ class Lock:
             os.pwrite(self._file, f"{os.getpid()}\n".encode(), 0)
 
     def release(self) -> None:
-        """Let another daemon have the record. The file stays: removing it would race."""
+        """Release the lock. Its file stays: removing it could remove another daemon's lock."""
         os.close(self._file)
 
 
 def owner_of(path: Path) -> int | None:
-    """Process that writes the record now; None if none does."""
+    """Id of the process that writes the record now; None where none does.
+
+    0 where it holds the lock and could not write its id, for want of disk space.
+    """
     lock = path.with_name(path.name + ".lock")
     try:
         with lock.open("rb") as file:
@@ -57,10 +63,11 @@ class Reserve:
 
     @property
     def held(self) -> bool:
+        """Whether the space is kept back now."""
         return self._path.exists()
 
     def free_bytes(self) -> int:
-        """What the file system still has for us; 0 where it cannot be asked."""
+        """Bytes that the file system has left for this process; 0 where it cannot say."""
         try:
             disk = os.statvfs(self._path.parent)
         except OSError:
@@ -73,7 +80,11 @@ class Reserve:
         return self.free_bytes() < self._size_bytes
 
     def hold(self) -> bool:
-        """Keep the space back if it is there with as much again left over; True if kept."""
+        """Keep the space back where the disk has twice as much; whether it is kept.
+
+        A file of that size is allocated beside the record. Never half of it: where the disk is
+        too full after all, nothing is kept.
+        """
         if self.held:
             return True
         if not self._size_bytes or self.free_bytes() < 2 * self._size_bytes:

@@ -1,8 +1,8 @@
-"""The file behind the writer thread: transactions, and what is done when one fails.
+"""The file under the writer thread: transactions, and what is done when one fails.
 
-A job that no file would take is refused alone; a full disk is given the
-reserve, then the oldest raw; a damaged file is set aside for a fresh one.
-Whatever else happens is the caller's to hold and try again.
+A job that no file would take is refused alone. On a full disk the reserve is given up, then the
+oldest raw readings. A damaged file is set aside and replaced by a fresh one. After any other
+failure the caller has to keep its jobs and try again.
 """
 
 from __future__ import annotations
@@ -16,9 +16,9 @@ from pathlib import Path
 
 from dewline.errors import JournalError
 from dewline.events import Entry
-from dewline.journal.backlog import Session, grave
+from dewline.journal.backlog import RunState, have_events
 from dewline.journal.retention import keep_house, rolled_seq, shed_some, spare_seq
-from dewline.journal.rows import Book, Job
+from dewline.journal.rows import Job, RowWriter
 from dewline.journal.salvage import open_or_replace, replace_damaged
 from dewline.journal.schema import is_damage
 from dewline.journal.space import Reserve
@@ -33,7 +33,7 @@ LOG_PAGES, LEAN_LOG_PAGES = 1000, 200  # between checkpoints
 FULL_BYTES = 100_000
 LARGE_LOG_BYTES = 16_000_000
 TIDY_EVERY = 64  # commits
-# What a job itself can be guilty of, as against the disk.
+# Errors that may come from a job itself rather than from the disk.
 UNWRITABLE = (
     *(ValueError, TypeError, OverflowError, AttributeError),
     *(JournalError, sqlite3.DatabaseError, sqlite3.InterfaceError),
@@ -41,8 +41,8 @@ UNWRITABLE = (
 
 
 @dataclass(slots=True)
-class Counts:
-    """Written by the thread, read by anyone."""
+class WriteCounts:
+    """Counts of this run, times in seconds; written by the writer thread, read by any thread."""
 
     commits: int = 0
     seq: int = 0
@@ -55,22 +55,25 @@ class Counts:
 
 
 class Store:
-    """Owns the writing connection; used by one thread at a time."""
+    """Owns the writing connection; used by one thread at a time.
+
+    ``lean``: the disk is full, so the file does not grow; new rows take the place of old ones.
+    """
 
     def __init__(self, path: Path, reserve: Reserve) -> None:
         self._path = path
         self._reserve = reserve
-        self.counts = Counts()
-        self.session = Session()
+        self.counts = WriteCounts()
+        self.run_state = RunState()
         self._open: bool = True
         self._connection, self.counts.damaged = open_or_replace(path)
-        self._book = Book(self._connection, {})
+        self._rows = RowWriter(self._connection, {})
         self.lean = False
         if not reserve.hold() and reserve.short:
-            self._be_lean()
+            self._enter_lean_mode()
 
     def write(self, jobs: Sequence[Job]) -> set[int]:
-        """Commit jobs in one transaction; returns the places of those refused for good.
+        """Commit jobs in one transaction; returns the indices of those refused for good.
 
         sqlite3.Error or JournalError where nothing could be written.
         """
@@ -106,7 +109,7 @@ class Store:
         self._regain_reserve()
 
     def close(self) -> None:
-        """Checkpoint and let the file go."""
+        """Close the file; SQLite moves its log into it."""
         try:
             self._connection.close()
         except sqlite3.Error as error:
@@ -118,11 +121,11 @@ class Store:
         started = time.monotonic()
         # An event must be on the disk itself before anyone is told; readings may wait in
         # the log for the next sync. The mode can only change outside a transaction.
-        mode = "FULL" if grave(jobs) else "NORMAL"
+        mode = "FULL" if have_events(jobs) else "NORMAL"
         self._connection.execute(f"PRAGMA synchronous = {mode}")
         self._connection.execute("BEGIN IMMEDIATE")
         try:
-            self._book.write(jobs)
+            self._rows.write(jobs)
             self._connection.execute("COMMIT")
         except BaseException:
             self._undo()
@@ -132,13 +135,13 @@ class Store:
     def _undo(self) -> None:
         if self._connection.in_transaction:  # a full disk has rolled back already
             self._connection.execute("ROLLBACK")
-        self._book.reload()
+        self._rows.reload()
 
     def _write_singly(self, jobs: Sequence[Job]) -> set[int]:
         self._connection.execute("PRAGMA synchronous = FULL")
         self._connection.execute("BEGIN IMMEDIATE")
         try:
-            refused = {place for place, job in enumerate(jobs) if not self._taken(job)}
+            refused = {place for place, job in enumerate(jobs) if not self._write_one(job)}
             self._connection.execute("COMMIT")
         except BaseException:
             self._undo()
@@ -147,16 +150,16 @@ class Store:
         self._count([job for place, job in enumerate(jobs) if place not in refused], 0.0)
         return refused
 
-    def _taken(self, job: Job) -> bool:
+    def _write_one(self, job: Job) -> bool:
         self._connection.execute("SAVEPOINT job")
         try:
-            self._book.write([job])
+            self._rows.write([job])
         except sqlite3.OperationalError:
             raise
         except UNWRITABLE as error:
             log.error("journal: refused %.200r: %s", job, error)
             self._connection.execute("ROLLBACK TO job")
-            self._book.reload()
+            self._rows.reload()
             return False
         finally:
             if self._connection.in_transaction:
@@ -169,12 +172,12 @@ class Store:
         counts.commit_s += took_s
         counts.slowest_commit_s = max(counts.slowest_commit_s, took_s)
         counts.seq = max([counts.seq, *(job.seq for job in jobs if isinstance(job, Entry))])
-        counts.event_seq = self._book.event_seq
+        counts.event_seq = self._rows.event_seq
 
-    # ---- room
+    # ---- disk space
 
     def _tidy(self) -> None:
-        """Now and then after a commit: the reserve, and the length of the log."""
+        """After every 64th commit: take the reserve back where possible, shorten a long log."""
         try:
             if self.counts.commits % TIDY_EVERY == 0:
                 self._regain_reserve()
@@ -184,7 +187,7 @@ class Store:
             self._undo()
 
     def _shorten_log(self) -> None:
-        """Where readers kept the log from starting over, wait for a gap between them."""
+        """Start a long log over: readers kept it from doing so by itself."""
         if self._log_bytes() > LARGE_LOG_BYTES:
             self._start_log_over("TRUNCATE")
 
@@ -193,7 +196,7 @@ class Store:
         return log_file.stat().st_size if log_file.exists() else 0
 
     def _start_log_over(self, how: str) -> bool:
-        """Move all of the log into the file, to begin anew; False while a reader pins it."""
+        """Move the whole log into the file and start it over; False while a reader needs it."""
         self._connection.execute("PRAGMA busy_timeout = 500")
         try:
             busy = self._connection.execute(f"PRAGMA wal_checkpoint({how})").fetchone()[0]
@@ -201,8 +204,8 @@ class Store:
             self._connection.execute("PRAGMA busy_timeout = 5000")
         return not busy
 
-    def _be_lean(self) -> None:
-        """The disk is full: the file grows no more, new rows take the room of old ones."""
+    def _enter_lean_mode(self) -> None:
+        """The disk is full: from now on new rows take the place of old ones in the file."""
         self.lean = True
         self._connection.execute(f"PRAGMA wal_autocheckpoint = {LEAN_LOG_PAGES}")
 
@@ -213,10 +216,10 @@ class Store:
             self._connection.execute(f"PRAGMA wal_autocheckpoint = {LOG_PAGES}")
 
     def _find_room(self) -> None:
-        """While lean: shed ahead of writing, and begin nothing that might not be finished.
+        """In lean mode: delete old raw before writing; JournalError where too little space is left.
 
-        A log on a disk that is full to the last byte can neither be moved into
-        the file nor start over; only others' space would help it then.
+        On a disk that is full to the last byte a log can neither be moved into the file nor
+        start over, so no write is begun that might not be finished.
         """
         self._shed_for_spare()
         spare = self._connection.execute("PRAGMA freelist_count").fetchone()[0]
@@ -225,14 +228,14 @@ class Store:
             raise JournalError("the disk is full")
 
     def _log_to_reuse(self) -> int:
-        """Bytes of the log that the next rows take again; none while a reader pins it."""
+        """Bytes of the log that the next rows can use again; 0 while a reader needs them."""
         try:
             return self._log_bytes() if self._start_log_over("RESTART") else 0
-        except sqlite3.OperationalError:  # no room to move it: not even its bytes are to be had
+        except sqlite3.OperationalError:  # a checkpoint needs space; reclaim nothing
             return 0
 
     def _make_room(self, error: sqlite3.OperationalError) -> bool:
-        """Give up the reserve and the oldest raw. False where nothing was left to give."""
+        """Give up the reserve and the oldest raw readings; False where that freed nothing."""
         code = getattr(error, "sqlite_errorcode", 0) & 0xFF
         # Any write may fail on a dying card; raw is given up only for want of room.
         full_log = code == sqlite3.SQLITE_IOERR and self._reserve.free_bytes() < FULL_BYTES
@@ -241,7 +244,7 @@ class Store:
         gave = self._reserve.give_up()
         if gave:
             log.warning("journal: disk full; the reserve is given up, old raw readings go")
-        self._be_lean()
+        self._enter_lean_mode()
         try:
             # First of all move the log into the file, while the reserve's room is still
             # there: a log that cannot be moved can neither start over nor grow.
@@ -252,7 +255,10 @@ class Store:
             return gave
 
     def _shed_for_spare(self) -> bool:
-        """Delete oldest raw until enough pages are free inside the file."""
+        """Delete the oldest raw readings until enough pages are free inside the file.
+
+        Those that have their minutes first. Whether anything was deleted.
+        """
         shed = False
         while self._connection.execute("PRAGMA freelist_count").fetchone()[0] < SPARE_PAGES:
             floor = spare_seq(self._connection)
@@ -271,10 +277,10 @@ class Store:
         self._use(*replace_damaged(self._path))
 
     def _use(self, connection: sqlite3.Connection, damaged: Path | None) -> None:
-        """Go on in this file, and put in again what this run has told only once."""
+        """Go on in this file, and write into it what comes only once a run."""
         self._connection, self.counts.damaged = connection, damaged or self.counts.damaged
         self._open = True
-        self._book = Book(connection, self.session.units)
+        self._rows = RowWriter(connection, self.run_state.units)
         if self.lean:
-            self._be_lean()
-        self._transact(self.session.again())
+            self._enter_lean_mode()
+        self._transact(self.run_state.jobs())

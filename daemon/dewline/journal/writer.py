@@ -1,8 +1,7 @@
 """The one thread that writes the record.
 
-Jobs wait in an inbox until the thread is asked for a pass; a pass commits all
-that waits in one transaction. What cannot be committed is held, told to those
-who must know, and tried again.
+Jobs wait in an inbox until the thread is asked for a pass; a pass commits all of them in one
+transaction. Jobs that cannot be committed are held, reported and tried again every 5 s.
 """
 
 from __future__ import annotations
@@ -21,7 +20,7 @@ from dewline.events import Entry
 from dewline.journal.backlog import Backlog
 from dewline.journal.rows import Job
 from dewline.journal.space import Reserve
-from dewline.journal.store import Counts, Store
+from dewline.journal.store import Store, WriteCounts
 
 log = logging.getLogger(__name__)
 
@@ -31,7 +30,11 @@ SLICE = 200  # jobs in one transaction after trouble, so that a long backlog fit
 
 @dataclass(frozen=True, slots=True)
 class Report:
-    """What one pass did. ``held`` are entries with events that are not on disk, each told once."""
+    """Result of one pass: ``asked`` is the number of the newest ask it answers.
+
+    ``held``: entries with events that are not on disk, each reported once. ``trouble``: why not
+    all could be written, None where it was.
+    """
 
     asked: int
     committed: list[Entry]
@@ -40,7 +43,7 @@ class Report:
 
 
 class Writer:
-    """``put`` and ``ask`` come from the loop; all else runs in the thread."""
+    """Runs the thread, which calls ``report``; the public methods are for the event loop."""
 
     def __init__(
         self, path: Path, keep_raw_ms: int, reserve: Reserve, report: Callable[[Report], None]
@@ -63,32 +66,41 @@ class Writer:
     # ---- from the event loop
 
     def put(self, job: Job) -> None:
-        """Leave a job in the inbox. Never waits."""
+        """Leave a job in the inbox; never waits."""
         self._inbox.append(job)
 
     def ask(self) -> int:
-        """Ask for a pass over all put in so far; its report bears this number or a higher one."""
+        """Ask for a pass over all jobs put in so far.
+
+        Returns the number of this ask; the pass that answers it reports this number or a higher
+        one.
+        """
         self._asked += 1
         self._wake.set()
         return self._asked
 
     def keep_house(self, now_ms: int, done: Callable[[], None]) -> None:
-        """Have minutes made and old raw deleted, between commits; ``done`` from the thread."""
+        """Make minutes and delete old raw readings between commits.
+
+        The thread calls ``done`` at the end.
+        """
         self._house_asked.append((now_ms, done))
         self._wake.set()
 
     def stop(self) -> None:
-        """One last pass, then the end of the thread and of the connection."""
+        """Make one last pass, then end the thread and close the file; waits for that."""
         self._stopping = True
         self._wake.set()
         self._thread.join()
 
     @property
     def stopped(self) -> bool:
+        """Whether ``stop`` was called."""
         return self._stopping
 
     @property
-    def counts(self) -> Counts:
+    def counts(self) -> WriteCounts:
+        """Counts of this run, written by the thread."""
         return self._store.counts
 
     @property
@@ -100,7 +112,7 @@ class Writer:
 
     def _run(self) -> None:
         while not self._stopping:
-            self._wake.wait(self._patience_s())
+            self._wake.wait(self._wait_s())
             self._wake.clear()
             self._turn()
         self._turn()
@@ -108,7 +120,7 @@ class Writer:
             log.error("journal: %d entries were never written", len(self.backlog.jobs))
         self._store.close()
 
-    def _patience_s(self) -> float | None:
+    def _wait_s(self) -> float | None:
         if self._house is not None or self._house_asked:
             return 0.0
         return RETRY_S if self.backlog.jobs else None
@@ -117,7 +129,7 @@ class Writer:
         try:
             self._pass()
             self._step_house()
-        except Exception:  # the thread must outlive its own mistakes: it is the only one
+        except Exception:  # no other thread would write: it must go on after a mistake of its own
             log.exception("journal: a turn of the writer failed")
             if not self._stopping:
                 time.sleep(1.0)
@@ -126,14 +138,14 @@ class Writer:
         asked = self._asked  # before the inbox: all put in before the ask is in this pass
         while self._inbox:
             job = self._inbox.popleft()
-            self._store.session.remember(job)
+            self._store.run_state.record(job)
             self.backlog.jobs.append(job)
         committed: list[Entry] = []
         held: list[Entry] = []
         if self.backlog.jobs and self._due():
             self._try(committed, held)
         if self.counts.trouble:
-            held += self.backlog.keep()
+            held += self.backlog.hold()
         if committed or held or asked != self._reported:
             self._reported = asked
             self._report(Report(asked, committed, held, self.counts.trouble))
