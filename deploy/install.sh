@@ -73,7 +73,7 @@ get_packages() {
 fingerprint() {
     (
         cd "$clone"
-        find pyproject.toml daemon simulators -type f \
+        find pyproject.toml deploy/constraints.txt daemon simulators -type f \
             ! -path '*/__pycache__/*' ! -path '*.egg-info/*' -print0 |
             LC_ALL=C sort -z | xargs -0 sha256sum
         python3 --version
@@ -89,7 +89,9 @@ get_program() {
     # A copy, so that building leaves nothing of root's in your clone.
     (cd "$clone" && tar -c pyproject.toml README.md LICENSE daemon simulators) | tar -x -C "$scratch"
     [ -x "$home/venv/bin/pip" ] || python3 -m venv "$home/venv"
-    "$home/venv/bin/pip" install -q --disable-pip-version-check "${scratch}[influx,push]"
+    # The versions that the tests ran with.
+    "$home/venv/bin/pip" install -q --disable-pip-version-check \
+        -c "$clone/deploy/constraints.txt" "${scratch}[influx,push]"
     "$home/venv/bin/pip" install -q --disable-pip-version-check --force-reinstall --no-deps "$scratch"
     rm -rf "$scratch"
     echo "$1" >"$home/.installed"

@@ -45,6 +45,33 @@ def pytest_runtest_makereport() -> Generator[None, pytest.TestReport, pytest.Tes
     return report
 
 
+SERVICES = frozenset({"make_broker", "victoria", "influxd", "mbpoll"})
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Mark what starts a service, and keep together what has to run in one process.
+
+    That is what watches the clock on the wall, and the tests of a module that share a fixture:
+    it is made once for all of them.
+    """
+    for item in items:
+        assert isinstance(item, pytest.Function)
+        if SERVICES.intersection(item.fixturenames):
+            item.add_marker(pytest.mark.service)
+        if item.get_closest_marker("clock"):
+            item.add_marker(pytest.mark.xdist_group("clock"))
+        elif _shares_a_fixture(item):
+            item.add_marker(pytest.mark.xdist_group(item.nodeid.partition("::")[0]))
+    if "PYTEST_XDIST_WORKER" in os.environ:  # long ones first: none is left alone at the end
+        items.sort(key=lambda item: item.get_closest_marker("long") is None)
+
+
+def _shares_a_fixture(item: pytest.Function) -> bool:
+    made = item._fixtureinfo.name2fixturedefs.values()
+    return any(one.scope in ("module", "class") for found in made for one in found)
+
+
 def wait_for_port(port: int, process: subprocess.Popen[bytes]) -> None:
     """Return once something listens there; RuntimeError if the process ends or is too slow."""
     deadline = time.monotonic() + PATIENCE_S

@@ -1,12 +1,12 @@
 """Measures dewline beside what a user would otherwise take: one table, and the same as JSON.
 
-``python -m tests.bench [--rows P1,P3] [--json FILE] [--into README.md] [--small]``. Each row runs
-in a process of its own. Peers and dewline take turns (A B A B …, nine pairs), and so do the
-rows, so that the pairs of each lie over the whole run; what is measured is pinned to one core,
-its instruments, broker and store to another. A figure is a median [min–max]; a ratio is dewline
-to its peer, pair by pair, with the range where a second run is to find it. Figures that stand in
-FILE already are held against the new ones. Exit status 1 where an aim is missed or a row could
-not be measured.
+``python -m tests.bench [--rows P1,P3] [--json FILE] [--history FILE] [--into README.md]
+[--small]``. Each row runs in a process of its own. Peers and dewline take turns (A B A B …, nine
+pairs), and so do the rows, so that the pairs of each lie over the whole run; what is measured is
+pinned to one core, its instruments, broker and store to another. A figure is a median [min–max]; a
+ratio is dewline to its peer, pair by pair, with the range where a second run is to find it. Figures
+that stand in FILE already are held against the new ones; the history gets a line for every run.
+Exit status 1 where an aim is missed or a row could not be measured.
 """
 
 from __future__ import annotations
@@ -23,6 +23,7 @@ from pathlib import Path
 from typing import Any
 
 from tests.bench.again import again
+from tests.bench.history import append, commit, entry
 from tests.bench.measured import FAR, NEAR, Line, cores, from_document
 from tests.bench.printed import SURE, table
 from tests.bench.rows import measure_all
@@ -110,6 +111,7 @@ def arguments() -> argparse.Namespace:
     parser = argparse.ArgumentParser(prog="tests.bench", description=__doc__)
     parser.add_argument("--rows", default=",".join(ROWS), help="which, by commas (default all)")
     parser.add_argument("--json", type=Path, help="figures; rows not chosen stay as they are")
+    parser.add_argument("--history", type=Path, help="append a line for this run")
     parser.add_argument("--into", type=Path, help="put the table between the marks of this file")
     parser.add_argument("--from", dest="source", type=Path, help="take figures of a run before")
     parser.add_argument("--small", action="store_true", help="only try whether everything runs")
@@ -129,6 +131,10 @@ def main() -> int:
         rows = args.rows.upper().split(",")
         minutes, measured = asyncio.run(measure_all(rows, small=args.small))
         found = document(measured, minutes)
+        if args.history:
+            measured_now = [line for row in rows for line in measured[row]]
+            today = next(iter(found["dates"].values()))
+            append(args.history, entry(today, found["machine"], measured_now, commit()))
         if args.json and args.json.exists():
             before = json.loads(args.json.read_text())
             found = laid_over(before, found)

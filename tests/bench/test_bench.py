@@ -133,15 +133,22 @@ def test_the_99th_percentile_leaves_one_of_a_hundred_out() -> None:
 
 
 def test_a_row_on_real_processes_ends_as_table_and_as_json(tmp_path: Path) -> None:
-    """One small row: the command writes its figures, the table from them, and both agree."""
+    """One small row: figures, the table from them and a line of the history agree."""
     readme, figures = tmp_path / "README.md", tmp_path / "bench.json"
+    history = tmp_path / "history.jsonl"
+    history.write_text('{"date": "2026-03-01"}\n')
     readme.write_text("before\n<!-- bench: begin -->\nyesterday\n<!-- bench: end -->\nafter\n")
     words = ["--small", "--rows", "P6", "--json", str(figures), "--into", str(readme)]
+    words += ["--history", str(history)]
     ran = subprocess.run([*BENCH, *words], cwd=ROOT, capture_output=True, text=True)
     assert ran.returncode in (0, 1), ran.stderr
     lines = json.loads(figures.read_text())["lines"]
     assert [line["row"] for line in lines] == ["P6"] * 3
     assert all(0 < line["dewline"]["median"] < line["beside"][0]["median"] for line in lines)
+    before, now = map(json.loads, history.read_text().splitlines())
+    assert before == {"date": "2026-03-01"}
+    assert set(now) == {"date", "commit", "machine", "rows"}
+    assert [line["what"] for line in now["rows"]["P6"]] == [line["what"] for line in lines]
     text = readme.read_text()
     assert text.startswith("before\n<!-- bench: begin -->\nMeasured ")
     assert text.endswith("<!-- bench: end -->\nafter\n")
