@@ -13,7 +13,7 @@ import pytest
 from dewline.clock import Clock, RealClock
 from dewline.config.plan import ContactPlan, MqttPlan
 from dewline.errors import JournalError
-from dewline.events import Entry, Event, EventDocument, LedgerRow, Outcome, Reply
+from dewline.events import Entry, Event, EventDocument, LedgerRow, Outcome, Reply, Transition
 from dewline.followers.mqtt.follower import MqttFollower
 from dewline.followers.mqtt.messages import HeartbeatFacts
 from dewline.followers.push.notice import Batch
@@ -93,7 +93,7 @@ class House:
         self.reply: Reply | Exception = Reply(True, "acknowledged", "00c0ffee00c0ffee")
         self.facts: HeartbeatFacts | None = {"seq": 7, "worst": "normal", "followers": {}}
 
-    def event(self, alarm: str = "heron.moisture-high", transition: str = "raised") -> Event:
+    def event(self, alarm: str = "heron.moisture-high", transition: Transition = "raised") -> Event:
         """The next event of ``alarm``, not yet committed."""
         seq = len(self.record.events) + 1
         return Event(
@@ -104,7 +104,7 @@ class House:
             site="saltmarsh",
             box=alarm.partition(".")[0],
             alarm=alarm,
-            transition=transition,  # type: ignore[arg-type]
+            transition=transition,
             state="unacknowledged" if transition == "raised" else "normal",
             priority="high",
             signal=f"{alarm.partition('.')[0]}.moisture",
@@ -113,7 +113,9 @@ class House:
             quality="good",
         )
 
-    def happen(self, alarm: str = "heron.moisture-high", transition: str = "raised") -> Event:
+    def happen(
+        self, alarm: str = "heron.moisture-high", transition: Transition = "raised"
+    ) -> Event:
         """Commit one event."""
         event = self.event(alarm, transition)
         self.record.events.append(event)
@@ -202,7 +204,7 @@ class Story:
 
     def event(
         self,
-        transition: str = "raised",
+        transition: Transition = "raised",
         alarm: str = "heron.moisture-high",
         at_s: float = 0.0,
         **more: Any,
@@ -241,7 +243,7 @@ class Story:
             site="saltmarsh",
             box=box,
             alarm=alarm,
-            transition=transition,  # type: ignore[arg-type]
+            transition=transition,
             **fields,
         ).document()
 

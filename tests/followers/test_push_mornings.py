@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from dewline.events import EventDocument
+from dewline.events import EventDocument, Transition
 from dewline.followers.push.page_text import PageWriter
 from dewline.hours import zone_of
 from dewline.watch_plan import Above, RulePlan
@@ -16,6 +16,7 @@ START_MS = 1_772_417_649_250  # 2026-03-02T02:14:09.250Z, a night in Lisbon
 ZONE = zone_of("Europe/Lisbon")
 DAY = (7 * 60, 19 * 60)
 SEVEN_S = 4 * 3600 + 45 * 60 + 50.75  # from START_MS to 07:00
+LOST_AND_BACK: tuple[tuple[float, Transition], ...] = ((0, "raised"), (2400, "returned"))
 
 
 def test_what_still_stands_is_told_when_hours_begin(story: Story, phone_of: type[Phone]) -> None:
@@ -38,7 +39,7 @@ def test_what_still_stands_is_told_when_hours_begin(story: Story, phone_of: type
 
 @pytest.mark.parametrize("transition", ["acknowledged", "returned", "cleared", "shelved"])
 def test_what_is_settled_before_hours_begin_wakes_nobody(
-    story: Story, transition: str, phone_of: type[Phone]
+    story: Story, transition: Transition, phone_of: type[Phone]
 ) -> None:
     """Over, or in somebody's hands, by the morning: there is nothing to be told."""
     day = phone_of(hours=DAY)
@@ -144,19 +145,19 @@ def rush(story: Story) -> list[tuple[float, EventDocument]]:
     """(seconds, document) of a rush that goes up to 300 ppm and down again, unacknowledged."""
     names = {150.0: "heron.oxygen-rush", 100.0: "heron.oxygen-very", 10.0: "heron.oxygen-high"}
 
-    def tell(
-        transition: str, at_s: float, limit: float, **more: Any
+    def event(
+        transition: Transition, at_s: float, limit: float, **more: Any
     ) -> tuple[float, EventDocument]:
         return at_s, story.event(transition, names[limit], at_s, limit=limit, **more)
 
     return [
-        tell("raised", 0, 150.0, value=306.0),
-        tell("suppressed", 30, 100.0, under="heron.oxygen-rush"),
-        tell("suppressed", 60, 10.0, under="heron.oxygen-very"),
-        tell("returned", 900, 150.0, value=60.0),
-        tell("unsuppressed", 960, 100.0, state="normal", value=60.0),
-        tell("unsuppressed", 962, 10.0, state="unacknowledged", value=60.0),
-        tell("returned", 1800, 10.0, value=7.0),
+        event("raised", 0, 150.0, value=306.0),
+        event("suppressed", 30, 100.0, under="heron.oxygen-rush"),
+        event("suppressed", 60, 10.0, under="heron.oxygen-very"),
+        event("returned", 900, 150.0, value=60.0),
+        event("unsuppressed", 960, 100.0, state="normal", value=60.0),
+        event("unsuppressed", 962, 10.0, state="unacknowledged", value=60.0),
+        event("returned", 1800, 10.0, value=7.0),
     ]
 
 
@@ -238,7 +239,7 @@ def test_advice_for_the_time_after_is_told_at_the_end(story: Story, phone_of: ty
     """Power is back at 02:54: ``when_over`` says then what has to be restarted by hand."""
     step = "When power is back, restart circulator and analyzers by hand."
     phone = phone_of()
-    for at_s, transition in ((0, "raised"), (2400, "returned")):
+    for at_s, transition in LOST_AND_BACK:
         phone.add(story.event(transition, "heron.mains-lost", at_s, when_over=step), at_s)
         phone.send(at_s + 3)
     assert [page.tone for page in phone.pages] == ["high", "over"]
@@ -250,7 +251,7 @@ def test_advice_is_not_told_at_the_end_whatever_it_says(
 ) -> None:
     """Advice is for the time of the alarm; only ``when_over`` is for the time after."""
     phone = phone_of()
-    for at_s, transition in ((0, "raised"), (2400, "returned")):
+    for at_s, transition in LOST_AND_BACK:
         advice = "When in doubt, go and look."
         phone.add(story.event(transition, "heron.mains-lost", at_s, advice=advice), at_s)
         phone.send(at_s + 3)

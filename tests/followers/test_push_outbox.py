@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 
+from dewline.events import State, Transition
 from dewline.followers.push.notice import Batch
 from dewline.followers.push.page_schedule import DIGEST_EVERY_MS, GATHER_MS
 from dewline.followers.push.page_text import PageWriter
@@ -38,9 +39,10 @@ def test_a_return_that_nobody_acknowledged_is_told_once(
 ) -> None:
     """Raised, returned, acknowledged: the acknowledgement ends it without another page."""
     phone = phone_of()
-    for number, transition in enumerate(("raised", "returned")):
-        phone.add(story.event(transition, at_s=60 * number), 60 * number)
-        phone.send(60 * number + 3)
+    phone.add(story.event("raised"))
+    phone.send(3)
+    phone.add(story.event("returned", at_s=60), 60)
+    phone.send(63)
     phone.add(story.event("acknowledged", state="normal", at_s=200), 200)
     phone.send(203)
     assert [p.tone for p in phone.pages] == ["high", "over"]
@@ -157,13 +159,14 @@ def test_a_latched_alarm_that_insists_tells_its_end_only_once(
 ) -> None:
     """Returned into the latch, reminded, acknowledged, reset: its end was told already."""
     phone = phone_of()
-    for transition, state in (
+    steps: tuple[tuple[Transition, State], ...] = (
         ("raised", "unacknowledged"),
         ("returned", "latched-unacknowledged"),
         ("reminded", "latched-unacknowledged"),
         ("acknowledged", "latched-acknowledged"),
         ("reset", "normal"),
-    ):
+    )
+    for transition, state in steps:
         at_s = 100.0 * story.seq
         phone.add(story.event(transition, state=state, at_s=at_s), at_s)
         phone.send(at_s + 3)
@@ -186,7 +189,13 @@ def test_a_chattering_alarm_is_told_as_such_and_rests_an_hour(
     phone.add(story.event("chattering", at_s=60, why="6 raises and returns or more"), 60)
     phone.send(63)
     assert "comes and goes" in phone.texts()[-1]
-    for transition, at_s in (("raised", 70), ("returned", 80), ("raised", 90), ("returned", 3000)):
+    later: tuple[tuple[Transition, float], ...] = (
+        ("raised", 70),
+        ("returned", 80),
+        ("raised", 90),
+        ("returned", 3000),
+    )
+    for transition, at_s in later:
         phone.add(story.event(transition, at_s=at_s), at_s)
         phone.send(at_s + 3)
     assert len(phone.pages) == before + 1
