@@ -11,7 +11,7 @@ from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime, tzinfo
-from typing import Literal, TypedDict, get_args
+from typing import Literal, get_args
 
 from dewline.events import (
     ACTIVE_STATES,
@@ -22,6 +22,7 @@ from dewline.events import (
     EventDocument,
 )
 from dewline.readings import iso_utc, parse_iso_utc
+from dewline.typed_json import Json
 
 HOUR_MS, DAY_MS = 3_600_000, 86_400_000
 FLOOD_WINDOW_MS, FLOOD_ABOVE, FLOOD_OVER_BELOW = 600_000, 10, 5
@@ -33,52 +34,6 @@ EEMUA = "EEMUA 191, as quoted in published slides"
 FROM_MEMORY = "ISA-18.2 / EEMUA 191, from memory"
 
 SpanKind = Literal["active", "calling", "shelved", "removed"]
-
-SpanDocument = TypedDict(
-    "SpanDocument",
-    {
-        "alarm": str,
-        "from": str,
-        "to": str | None,
-        "seconds": int,
-        "by": str | None,
-        "why": str | None,
-        "until": str | None,
-    },
-)
-"""A span of an alarm as JSON; ``until``: when a shelf was to end."""
-
-
-class FigureDocument(TypedDict):
-    """A figure as JSON; ``within`` is null where there is too little to judge."""
-
-    name: str
-    value: float
-    asked: str
-    within: bool | None
-    source: str
-
-
-PerformanceDocument = TypedDict(
-    "PerformanceDocument",
-    {
-        "from": str,
-        "to": str,
-        "alarms": int,
-        "by_priority": dict[str, int],
-        "by_day": dict[str, int],
-        "top": list[dict[str, str | int]],
-        "chattering": dict[str, int],
-        "standing": list[SpanDocument],
-        "unacknowledged": list[SpanDocument],
-        "shelved": list[SpanDocument],
-        "out_of_service": list[SpanDocument],
-        "suppressed": int,
-        "floods": list[dict[str, str]],
-        "figures": list[FigureDocument],
-    },
-)
-"""The performance of a period as JSON."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,7 +54,7 @@ class AlarmSpan:
         """Its length; up to ``end_ms`` where it still lasts."""
         return (end_ms if self.to_ms is None else self.to_ms) - self.from_ms
 
-    def document(self, end_ms: int) -> SpanDocument:
+    def document(self, end_ms: int) -> dict[str, Json]:
         """As JSON, measured up to ``end_ms`` where it still lasts."""
         return {
             "alarm": self.alarm,
@@ -188,13 +143,13 @@ class AlarmPerformance:
                    not self.chattering, FROM_MEMORY),
         )  # fmt: skip
 
-    def document(self) -> PerformanceDocument:
+    def document(self) -> dict[str, Json]:
         """As JSON, times in ISO 8601 UTC.
 
         ``top`` and ``unacknowledged`` hold the ten most frequent and the ten longest.
         """
 
-        def spans(found: Sequence[AlarmSpan]) -> list[SpanDocument]:
+        def spans(found: Sequence[AlarmSpan]) -> list[Json]:
             return [span.document(self.to_ms) for span in found]
 
         return {

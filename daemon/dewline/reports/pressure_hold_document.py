@@ -10,50 +10,47 @@ from dewline.gas.ingress import OxygenResult
 from dewline.readings import iso_utc
 from dewline.reports.pressure_hold import Findings
 
-HoldDocument = TypedDict(
-    "HoldDocument",
-    {
-        "seconds": float,
-        "mean_gauge_mbar": float,
-        "hourly_rate": float,
-        "expanded": float,
-        "coverage_factor": float,
-        "raw_hourly_rate": float,
-        "rigid_hourly_rate": float,
-        "resolved": bool,
-        "class": int | None,
-        "budget": dict[str, float],
-    },
-)
-"""A pressure hold as JSON: rates in 1/h, loss negative."""
+# "class" and "from" are Python's own words and need the other way of writing a TypedDict.
+_ClassNumber = TypedDict("_ClassNumber", {"class": int | None})
+_Times = TypedDict("_Times", {"from": str, "to": str})
 
-OxygenDocument = TypedDict(
-    "OxygenDocument",
-    {
-        "seconds": float,
-        "hourly_rate": float,
-        "expanded": float,
-        "air_l_h": float,
-        "resolved": bool,
-        "class": int | None,
-        "budget": dict[str, float],
-    },
-)
-"""An oxygen method as JSON: rates in 1/h; ``air_l_h`` is the air leaking in, in L/h."""
 
-FindingsDocument = TypedDict(
-    "FindingsDocument",
-    {
-        "box": str,
-        "from": str,
-        "to": str,
-        "pressure_hold": HoldDocument | None,
-        "oxygen_method": OxygenDocument | None,
-        "own_best": float | None,
-        "remarks": list[str],
-    },
-)
-"""A leak test as JSON and in the ledger."""
+class MethodDocument(_ClassNumber):
+    """What both methods give. Rates are in 1/h, loss negative; ``budget``: parts of ``expanded``.
+
+    ``resolved``: the rate is larger than its expanded uncertainty. ``class``: of ISO 10648-2.
+    """
+
+    seconds: float
+    hourly_rate: float
+    expanded: float
+    resolved: bool
+    budget: dict[str, float]
+
+
+class HoldDocument(MethodDocument):
+    """A pressure hold; the raw rate is without, the rigid one with compensation for the air."""
+
+    mean_gauge_mbar: float
+    coverage_factor: float
+    raw_hourly_rate: float
+    rigid_hourly_rate: float
+
+
+class OxygenDocument(MethodDocument):
+    """An oxygen method; ``air_l_h``: air leaking in, in L/h."""
+
+    air_l_h: float
+
+
+class FindingsDocument(_Times):
+    """A leak test; ``own_best``: the smallest rate of earlier tests, in 1/h."""
+
+    box: str
+    pressure_hold: HoldDocument | None
+    oxygen_method: OxygenDocument | None
+    own_best: float | None
+    remarks: list[str]
 
 
 def document(found: Findings, own_best_per_h: float | None = None) -> FindingsDocument:

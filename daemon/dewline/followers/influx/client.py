@@ -11,6 +11,7 @@ import contextlib
 import gzip
 import json
 from collections.abc import AsyncIterator, Awaitable, Callable, Mapping, Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal, TypeVar
 
 from dewline.clock import Clock
@@ -90,29 +91,20 @@ class ConnectionMonitor:
         self._close_announced = connection.lower() == "close"
 
 
+@dataclass(slots=True, eq=False)
 class InfluxClient:
     """One HTTP session with a store. ``token``: of InfluxDB 2, or ``user:password`` of 1.
 
-    ``write`` writes by the API of InfluxDB 2, ``http`` is for everything else.
+    ``put`` writes by the API of InfluxDB 2, ``http`` is for everything else.
     """
 
-    def __init__(
-        self,
-        plan: InfluxPlan,
-        write: Callable[[str, str, list[str]], Awaitable[bool]],
-        *,
-        http: aiohttp.ClientSession,
-        monitor: ConnectionMonitor,
-        token: str,
-        clock: Clock,
-    ) -> None:
-        self._plan = plan
-        self._http = http
-        self._monitor = monitor
-        self._write = write
-        self._token = token
-        self._clock = clock
-        self._is_version_1 = False
+    plan: InfluxPlan
+    put: Callable[[str, str, list[str]], Awaitable[bool]]
+    http: aiohttp.ClientSession
+    monitor: ConnectionMonitor
+    token: str
+    clock: Clock
+    is_version_1: bool = False
 
     async def write(self, lines: Sequence[str]) -> None:
         """Write lines with times in nanoseconds; StoreError where that fails.
@@ -121,7 +113,7 @@ class InfluxClient:
         it had acknowledged (see ``rewind``).
         """
         await self._translated(self._put(list(lines)))
-        if self._monitor.broke:
+        if self.monitor.broke:
             raise StoreError("the connection broke; the last minute is sent again", "later")
 
     async def holds(self, measurement: str, site: str, time_ms: int) -> bool:
@@ -137,7 +129,7 @@ class InfluxClient:
         from influxdb_client.rest import ApiException  # noqa: PLC0415
 
         try:
-            with self._clock.io():
+            with self.clock.io():
                 return await in_own_task(request)
         except ApiException as error:
             raise _refusal(error.status or 0, error.reason, error.headers, error.body) from None
@@ -149,23 +141,23 @@ class InfluxClient:
     async def _put(self, lines: list[str]) -> None:
         from influxdb_client.rest import ApiException  # noqa: PLC0415 - see above
 
-        if not self._is_version_1:
+        if not self.is_version_1:
             try:
-                await self._write(self._plan.bucket, self._plan.org, lines)
+                await self.put(self.plan.bucket, self.plan.org, lines)
                 return
             except ApiException as error:
                 headers: Mapping[str, str] = error.headers or {}
                 version = headers.get("X-Influxdb-Version", "")
                 if error.status != 404 or not version.startswith("1."):
                     raise
-                self._is_version_1 = True
+                self.is_version_1 = True
         await self._put_version_1(lines)
 
     async def _put_version_1(self, lines: list[str]) -> None:
         body = await asyncio.to_thread(gzip.compress, "\n".join(lines).encode(), 1)
-        async with self._http.post(
-            f"{self._plan.url.rstrip('/')}/write",
-            params={"db": self._plan.bucket, "precision": "ns"},
+        async with self.http.post(
+            f"{self.plan.url.rstrip('/')}/write",
+            params={"db": self.plan.bucket, "precision": "ns"},
             data=body,
             headers={"Content-Encoding": "gzip", **self._authorization()},
         ) as answer:
@@ -180,7 +172,7 @@ class InfluxClient:
         """
         question = f'SELECT "value" FROM "{measurement}"'
         question += f" WHERE \"site\" = '{site}' AND time = {time_ms}ms"
-        text = await self._get("/query", {"db": self._plan.bucket, "q": question})
+        text = await self._get("/query", {"db": self.plan.bucket, "q": question})
         try:
             answer = json.loads(text)["results"][0]
             series = answer.get("series") or []
@@ -196,9 +188,9 @@ class InfluxClient:
         return bool((await self._get("/api/v1/export", query)).strip())
 
     async def _get(self, path: str, query: Mapping[str, str]) -> str:
-        url = self._plan.url.rstrip("/") + path
+        url = self.plan.url.rstrip("/") + path
         headers = self._authorization()
-        async with self._http.get(url, params=query, headers=headers) as answer:
+        async with self.http.get(url, params=query, headers=headers) as answer:
             text = await answer.text(errors="replace")
             if answer.status >= 300 and _fate(answer.status) == "later":
                 raise _refusal(answer.status, answer.reason, answer.headers, b"")
@@ -209,10 +201,10 @@ class InfluxClient:
     def _authorization(self) -> dict[str, str]:
         import aiohttp  # noqa: PLC0415 - see above
 
-        user, colon, password = self._token.partition(":")
-        if self._is_version_1 and colon:
+        user, colon, password = self.token.partition(":")
+        if self.is_version_1 and colon:
             return {"Authorization": aiohttp.BasicAuth(user, password).encode()}
-        return {"Authorization": f"Token {self._token}"} if self._token else {}
+        return {"Authorization": f"Token {self.token}"} if self.token else {}
 
 
 def _refusal(
@@ -261,11 +253,5 @@ async def open_client(plan: InfluxPlan, clock: Clock) -> AsyncIterator[InfluxCli
         enable_gzip=True,
         client_session_type=new_session,
     ) as client:
-        yield InfluxClient(
-            plan,
-            client.write_api().write,
-            http=sessions[-1],
-            monitor=monitor,
-            token=token,
-            clock=clock,
-        )
+        write = client.write_api().write
+        yield InfluxClient(plan, write, sessions[-1], monitor, token, clock)

@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Awaitable, Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import NoReturn
 
 from dewline.config.plan import MqttPlan
@@ -46,13 +46,7 @@ class Request:
 
     def document(self) -> dict[str, Json]:
         """The command as the service takes it, every key present."""
-        return {
-            "command": self.command,
-            "alarm": self.alarm,
-            "by": self.by,
-            "for_s": self.for_s,
-            "why": self.why,
-        }
+        return asdict(self)
 
 
 def _refuse_constant(text: str) -> NoReturn:

@@ -182,12 +182,7 @@ class MqttFollower:
             self._connected = True
             self._connected_at_s = self._clock.monotonic()
             link = BrokerLink(
-                client,
-                self._clock,
-                topics=self._topics,
-                running=self._running(),
-                acknowledged=self._count,
-                wake=self._wake,
+                client, self._clock, self._topics, self._running(), self._count, self._wake
             )
             try:
                 await first_to_end(self._work(link), link.receive(), self._serve_commands(link))

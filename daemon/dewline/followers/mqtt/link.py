@@ -6,6 +6,7 @@ import asyncio
 import contextlib
 import itertools
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
 
 import aiomqtt
 
@@ -21,33 +22,25 @@ READ_BACK_S = 5.0
 READ_BACK_QUIET_S = 0.1
 
 
+@dataclass(slots=True, eq=False)
 class BrokerLink:
     """Publishes in order over one connected client, and sorts what the broker sends.
 
     ``acknowledged`` gets the published messages that the broker has confirmed, ``wake`` is set
     when ``state_overwritten`` becomes true. ``running``: the daemon's own state message.
+    ``retained``: topics of alarms and readings that the broker gave back.
     """
 
-    def __init__(
-        self,
-        client: aiomqtt.Client,
-        clock: Clock,
-        *,
-        topics: Topics,
-        running: OutMessage,
-        acknowledged: Callable[[Sequence[OutMessage]], None],
-        wake: asyncio.Event,
-    ) -> None:
-        self._client = client
-        self._clock = clock
-        self._topics = topics
-        self._running = running
-        self._acknowledged = acknowledged
-        self._wake = wake
-        self._echoed = asyncio.Event()
-        self.commands: asyncio.Queue[bytes] = asyncio.Queue(MAX_COMMANDS)
-        self.retained: set[str] = set()  # topics of alarms and readings the broker gave back
-        self.state_overwritten = False
+    client: aiomqtt.Client
+    clock: Clock
+    topics: Topics
+    running: OutMessage
+    acknowledged: Callable[[Sequence[OutMessage]], None]
+    wake: asyncio.Event
+    commands: asyncio.Queue[bytes] = field(default_factory=lambda: asyncio.Queue(MAX_COMMANDS))
+    retained: set[str] = field(default_factory=set)
+    state_overwritten: bool = False
+    echoed: asyncio.Event = field(default_factory=asyncio.Event)
 
     # Out.
 
@@ -62,50 +55,43 @@ class BrokerLink:
     async def _publish_batch(self, messages: Sequence[OutMessage]) -> None:
         # A task hands its packet over in its first step, so packets leave in the order of tasks.
         tasks = [
-            asyncio.ensure_future(self._client.publish(m.topic, m.payload, m.qos, m.retain))
+            asyncio.ensure_future(self.client.publish(m.topic, m.payload, m.qos, m.retain))
             for m in messages
         ]
         try:
-            with self._clock.io():
+            with self.clock.io():
                 await asyncio.wait(tasks, return_when=asyncio.FIRST_EXCEPTION)
         finally:
             count = sum(1 for _ in itertools.takewhile(_succeeded, tasks))
-            self._acknowledged(messages[:count])
+            self.acknowledged(messages[:count])
             await cancel_all(tasks)
         for task in tasks:
             task.result()
 
-    async def publish_last(self, message: OutMessage) -> None:
+    async def publish_last(self, m: OutMessage) -> None:
         """Publish before the connection is closed; wait for it at most ``LEAVE_TIMEOUT_S``.
 
         A broker that is gone is no error.
         """
-        with self._clock.io(), contextlib.suppress(aiomqtt.MqttError):
-            await in_own_task(
-                self._client.publish(
-                    message.topic,
-                    message.payload,
-                    message.qos,
-                    message.retain,
-                    timeout=LEAVE_TIMEOUT_S,
-                )
-            )
+        sending = self.client.publish(m.topic, m.payload, m.qos, m.retain, timeout=LEAVE_TIMEOUT_S)
+        with self.clock.io(), contextlib.suppress(aiomqtt.MqttError):
+            await in_own_task(sending)
 
     async def subscribe(self, qos: int, *filters: str) -> None:
         """Subscribe to topic filters."""
-        with self._clock.io():
-            await in_own_task(self._client.subscribe([(text, qos) for text in filters]))
+        with self.clock.io():
+            await in_own_task(self.client.subscribe([(text, qos) for text in filters]))
 
     async def unsubscribe(self, *filters: str) -> None:
         """End subscriptions."""
-        with self._clock.io():
-            await in_own_task(self._client.unsubscribe(list(filters)))
+        with self.clock.io():
+            await in_own_task(self.client.unsubscribe(list(filters)))
 
     # In.
 
     async def receive(self) -> None:
         """Sort what the broker sends until the connection ends, with MqttError."""
-        async for message in self._client.messages:
+        async for message in self.client.messages:
             self._sort(str(message.topic), message.payload, message.retain)
 
     async def read_back(self) -> bool:
@@ -114,10 +100,10 @@ class BrokerLink:
         A broker sends in order, so the echo of our own state comes after what it had retained
         when that was published.
         """
-        with self._clock.io():
+        with self.clock.io():
             try:
                 async with asyncio.timeout(READ_BACK_S):
-                    await self._echoed.wait()
+                    await self.echoed.wait()
             except TimeoutError:
                 return False
             count = -1
@@ -127,23 +113,23 @@ class BrokerLink:
         return True
 
     def _sort(self, topic: str, payload: bytes, retain: bool) -> None:
-        if topic == self._topics.command:
+        if topic == self.topics.command:
             if not retain and not self.commands.full():
                 self.commands.put_nowait(payload)
-        elif topic == self._topics.state:
+        elif topic == self.topics.state:
             if not retain:
                 self._check_state(payload)
         elif retain and payload:
             self.retained.add(topic)
 
     def _check_state(self, payload: bytes) -> None:
-        if payload == (self._running.payload or "").encode():
-            self._echoed.set()
+        if payload == (self.running.payload or "").encode():
+            self.echoed.set()
         # The will of an earlier connection, which the broker gave up only now, or the last
         # message of a follower that this one replaces.
         elif not payload.startswith(RUNNING_BEGINS):
             self.state_overwritten = True
-            self._wake.set()
+            self.wake.set()
 
 
 def _succeeded(task: asyncio.Future[None]) -> bool:

@@ -18,14 +18,6 @@ DaemonState = Literal["running", "stopping", "stopped", "lost"]
 RUNNING_BEGINS = b'{"state":"running"'
 
 
-class StateMessage(TypedDict):
-    """Whether the daemon runs. ``started``: ISO 8601 UTC."""
-
-    state: DaemonState
-    started: str
-    version: str
-
-
 class ReadingMessage(TypedDict):
     """The latest reading of a signal; ``value`` is null where there is no finite number."""
 
@@ -76,17 +68,12 @@ class MessageWriter:
 
     def __init__(self, topics: Topics, started: str, version: str) -> None:
         self._topics = topics
-        self._started = started
-        self._version = version
+        self._about = {"started": started, "version": version}
 
     def state(self, state: DaemonState) -> OutMessage:
         """The daemon's state, retained."""
-        message: StateMessage = {
-            "state": state,
-            "started": self._started,
-            "version": self._version,
-        }
-        return OutMessage(self._topics.state, compact_json(message), 1, True)
+        payload = compact_json({"state": state, **self._about})
+        return OutMessage(self._topics.state, payload, 1, True)
 
     def alarm(self, document: EventDocument) -> OutMessage:
         """The last event of an alarm, retained."""

@@ -5,8 +5,6 @@ Rules of names: MQTT 3.1.1 (OASIS, also ISO/IEC 20922), section 4.7.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from dewline.errors import FollowerError
 
 MAX_BYTES = 65_535
@@ -35,65 +33,36 @@ def _is_plain_prefix(prefix: str) -> bool:
     )
 
 
-@dataclass(frozen=True, slots=True)
 class Topics:
-    """Every topic of one site. FollowerError for a prefix that cannot stand in a name."""
+    """Every topic of one site. FollowerError for a prefix that cannot stand in a name.
 
-    prefix: str
-    site: str
+    ``state``: whether the daemon runs. ``heartbeat``: a sign of life. ``event``: every event.
+    ``command``: where commands come in. ``result``: the answer to each. ``any_alarm`` and
+    ``any_reading`` are the filters that match all alarm and reading topics of the site.
+    """
 
-    def __post_init__(self) -> None:
-        if not _is_plain_prefix(self.prefix):
-            raise FollowerError(f"{self.prefix!r} cannot be the start of an MQTT topic")
-
-    def _at(self, *levels: str) -> str:
-        return "/".join((self.prefix, self.site, *levels))
-
-    @property
-    def state(self) -> str:
-        """Whether the daemon runs; retained."""
-        return self._at("state")
-
-    @property
-    def heartbeat(self) -> str:
-        """A sign of life every 30 s."""
-        return self._at("heartbeat")
-
-    @property
-    def event(self) -> str:
-        """Every event, once."""
-        return self._at("event")
-
-    @property
-    def command(self) -> str:
-        """Where commands are taken."""
-        return self._at("command")
-
-    @property
-    def result(self) -> str:
-        """The answer to every command."""
-        return self._at("command", "result")
-
-    @property
-    def any_alarm(self) -> str:
-        """The filter that matches every alarm topic of the site."""
-        return self._at("+", "alarm", "+")
-
-    @property
-    def any_reading(self) -> str:
-        """The filter that matches every reading topic of the site."""
-        return self._at("+", "reading", "+")
+    def __init__(self, prefix: str, site: str) -> None:
+        if not _is_plain_prefix(prefix):
+            raise FollowerError(f"{prefix!r} cannot be the start of an MQTT topic")
+        self._root = root = f"{prefix}/{site}"
+        self.state = f"{root}/state"
+        self.heartbeat = f"{root}/heartbeat"
+        self.event = f"{root}/event"
+        self.command = f"{root}/command"
+        self.result = f"{root}/command/result"
+        self.any_alarm = f"{root}/+/alarm/+"
+        self.any_reading = f"{root}/+/reading/+"
 
     def alarm(self, alarm: str) -> str:
         """``heron.moisture-high`` -> ``dewline/SITE/heron/alarm/moisture-high``."""
         box, _, rule = alarm.partition(".")
-        return self._at(box, "alarm", rule)
+        return f"{self._root}/{box}/alarm/{rule}"
 
     def reading(self, signal: str) -> str:
         """``heron.moisture`` -> ``dewline/SITE/heron/reading/moisture``."""
         box, _, name = signal.partition(".")
-        return self._at(box, "reading", name)
+        return f"{self._root}/{box}/reading/{name}"
 
     def ledger(self, box: str, kind: str) -> str:
-        """Closed rows of one kind in the ledger of a box, each once."""
-        return self._at(box, "ledger", kind)
+        """Closed rows of one kind in the ledger of a box."""
+        return f"{self._root}/{box}/ledger/{kind}"
