@@ -2,7 +2,7 @@
 
 Sources as in the other files of the gas room: IAPWS R14-08/R7-97 (iapws 1.5.5),
 pint 0.25.3, scipy; MODBUS over serial line V1.02 section 2.5.1 for wire time; class
-limits of ISO 10648-2:1994 FROM MEMORY.
+limits of ISO 10648-2:1994 FROM MEMORY; PsychroLib 2.5 for room air.
 """
 
 import csv
@@ -11,6 +11,7 @@ import math
 from pathlib import Path
 from typing import Any
 
+import psychrolib
 import pytest
 
 from dewline.cli import main
@@ -185,6 +186,58 @@ def test_bed(calc: Any, row: dict[str, str]) -> None:
     assert [answer["litres"], answer["grams"]] == pytest.approx(expected, rel=1e-6)
 
 
+@pytest.mark.parametrize(("t_c", "humidity", "ratio"), [(23, 50, 15), (20, 20, 45), (30, 80, 6)])
+def test_air_ratio(calc: Any, t_c: float, humidity: float, ratio: float) -> None:
+    """Oxygen to water of PsychroLib's moist air within 0.1 %, about 15, 45 and 6 to 1."""
+    answer = calc("air-ratio", f"{t_c} degC", f"{humidity} %", "--pressure", "1013.25 mbar")
+    assert answer.keys() == {"oxygen_ppm", "water_ppm", "ratio"}
+    psychrolib.SetUnitSystem(psychrolib.SI)
+    by_mass = psychrolib.GetHumRatioFromRelHum(t_c, humidity / 100, 101_325)
+    moles = by_mass / 0.621945  # water a mole of dry air, ASHRAE's ratio of molar masses
+    assert answer["ratio"] == pytest.approx(0.20946 / moles, rel=1e-3)
+    assert answer["ratio"] == pytest.approx(ratio, rel=0.04)
+    assert answer["oxygen_ppm"] / answer["water_ppm"] == pytest.approx(answer["ratio"])
+
+
+# Air that gives the table's pressure differences: dry for oxygen, 23 °C and 50 % for water.
+ROOM = {
+    "O2": ("oxygen", "--room", "0 degC", "--humidity", "0.1 %"),
+    "H2O": ("water", "--room", "23 degC", "--humidity", "50 %"),
+}
+
+
+def glove_words(row: dict[str, str]) -> list[str]:
+    """The command of one row of permeation.csv, without its permeability."""
+    return [
+        *("gloves", "--gas", *ROOM[row["case"].split()[0]], "--area", f"{row['area_m2']} m2"),
+        *("--thickness", f"{row['thickness_mm']} mm", "--volume", f"{row['V_m3']} m3"),
+        *("--temperature", "22 degC", "--pressure", "1016.25 mbar"),
+    ]
+
+
+@pytest.mark.parametrize("row", rows("permeation"), ids=lambda r: r["case"])
+def test_gloves(calc: Any, row: dict[str, str]) -> None:
+    """Flow at 0 °C, 1013.25 mbar and the rise in an isolated box within 1e-5 (from room air)."""
+    answer = calc(*glove_words(row), "--permeability", f"{row['P_barrer']} barrer")
+    assert answer.keys() == {"cm3_per_h", "ppm_per_h"}
+    flow, rise = float(row["cm3_STP_per_h"]), float(row["ppm_per_h_22C_1016.25mbar"])
+    assert answer["cm3_per_h"] == pytest.approx([flow, flow], rel=1e-5)
+    assert answer["ppm_per_h"] == pytest.approx([rise, rise], rel=1e-5)
+
+
+def test_gloves_of_butyl_rubber(calc: Any) -> None:
+    """Without a permeability both ends of what is known: 1.3 and 1.7, 40 and 200 barrer."""
+    table = {row["case"]: row for row in rows("permeation")}
+    low, high = (table[f"H2O butyl 0.4 mm {end}"] for end in ("low", "high"))
+    flows = [float(row["cm3_STP_per_h"]) for row in (low, high)]
+    assert calc(*glove_words(low))["cm3_per_h"] == pytest.approx(flows, rel=1e-5)
+    oxygen = table["O2 butyl 0.4 mm"]
+    flow = float(oxygen["cm3_STP_per_h"])
+    assert calc(*glove_words(oxygen))["cm3_per_h"] == pytest.approx(
+        [flow, flow * 1.7 / 1.3], rel=1e-5
+    )
+
+
 @pytest.mark.parametrize(
     "row", rows("modbus_timing"), ids=lambda r: f"{r['baud']}x{r['n_registers']}"
 )
@@ -198,6 +251,7 @@ def test_modbus_time(calc: Any, row: dict[str, str]) -> None:
 PURGE = ("purge", "--from", "20.9 %", "--to", "10 ppm")
 LEAK = ("leak", "--volume", "1.2 m3", "--start", "5 mbar", "22 degC", "1013 mbar", "--end")
 CLEANUP = ("cleanup", "--volume", "1.2 m3", "--from", "9 ppm", "--to", "1 ppm")
+GLOVES = ("gloves", "--gas", "oxygen", "--volume", "1.2 m3")
 REFUSED = [
     ("frost-point", "0 ppm"),
     ("frost-point", "30000 ppm"),
@@ -222,6 +276,13 @@ REFUSED = [
     (*CLEANUP, "--flow", "60 m3/h", "--efficiency", "1.1"),
     ("bed", "--gas", "oxygen", "--ppm", "-3", "--flow", "60 m3/h", "--hours", "1"),
     ("bed", "--gas", "oxygen", "--ppm", "3", "--flow", "60 m3/h", "--hours", "inf"),
+    ("air-ratio", "61 degC", "50 %"),
+    ("air-ratio", "23 degC", "0 %"),
+    ("air-ratio", "23 degC", "101 %"),
+    ("air-ratio", "23 degC", "50 %", "--pressure", "10 mbar"),
+    (*GLOVES, "--area", "0 m2", "--thickness", "0.4 mm"),
+    (*GLOVES, "--area", "1 m2", "--thickness", "0 mm"),
+    (*GLOVES, "--area", "1 m2", "--thickness", "0.4 mm", "--permeability", "0 barrer"),
     ("modbus-time", "--baud", "0", "--registers", "1"),
     ("modbus-time", "--baud", "9600", "--registers", "126"),
 ]
@@ -264,6 +325,11 @@ SAID = [
     (
         ("bed", "--gas", "oxygen", "--ppm", "10", "--flow", "60 m3/h", "--hours", "24"),
         ["13.37 L", "upper bound", "flammable"],
+    ),
+    (("air-ratio", "23 degC", "50 %"), ["14.9 to 1", "R7-97", "no fixed figure"]),
+    (
+        (*GLOVES[:2], "water", *GLOVES[3:], "--area", "0.9 m2", "--thickness", "0.4 mm"),
+        ["3.42 to 17.1 cm3/h", "walls take most", "from memory"],
     ),
     (("modbus-time", "--baud", "19200", "--registers", "10"), ["22.9167 ms", "V1.02"]),
 ]
