@@ -22,6 +22,7 @@ class Intake:
     def __init__(self, parts: Wiring, sweep: Sweep) -> None:
         self._parts = parts
         self._sweep = sweep
+        self._sensors = parts.sensors
         self._gates = parts.gates
         self._measured = {n: s for n, s in parts.signals.items() if s not in parts.derived}
 
@@ -31,7 +32,7 @@ class Intake:
         A good reading inside its signal's band is written down and nothing else happens (see
         ``signal_state``). This loop is what limits the speed of a replay.
         """
-        readings = self._parts.sensors.screen(scan.readings)
+        readings = self._sensors.screen(scan.readings)
         for switch in self._gates:
             if switch in readings:
                 self._switch_analyzers(at_ms, switch, readings[switch])

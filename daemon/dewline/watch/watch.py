@@ -15,7 +15,6 @@ from dewline.events import NOTHING, EventDocument, Outcome, Reply
 from dewline.readings import Command, Item, Reading, Resumed, Scan, Tick
 from dewline.typed_json import Json
 from dewline.watch.alarms.operator_commands import OperatorCommands
-from dewline.watch.alarms.rule_runner import by_rank
 from dewline.watch.derived.outlook_table import BoxOutlook
 from dewline.watch.intake import Intake
 from dewline.watch.ledgers.rows import LedgerTable
@@ -94,29 +93,17 @@ class Watch(Kept):
             self._started = True
             parts.reset_signals(at_ms)
         if isinstance(item, Tick):
-            return self._tick(at_ms)
-        parts.writer.offset_ms = item.time_ms - at_ms
+            return self._outcome(at_ms, self._sweep.tick(at_ms))
+        parts.local_time.offset_ms = item.time_ms - at_ms
         if isinstance(item, Scan):
-            return self._scan(at_ms, item)
+            if item.source == DAEMON:
+                parts.writer.note_clock(item.readings.get(CLOCK_SET))
+            return self._outcome(at_ms, self._intake.scan(at_ms, item))
         if isinstance(item, Command):
             return self._command(at_ms, item)
         if isinstance(item, Resumed):
             return self._resume(at_ms, item)
         assert_never(item)
-
-    def _scan(self, at_ms: int, scan: Scan) -> Outcome:
-        if scan.source == DAEMON:
-            self._parts.writer.note_clock(scan.readings.get(CLOCK_SET))
-        readings = self._intake.scan(at_ms, scan)
-        if readings is None and not self._parts.engine.held:
-            return NOTHING
-        return self._outcome(at_ms, readings or {})
-
-    def _tick(self, at_ms: int) -> Outcome:
-        readings = self._sweep.tick(at_ms)
-        if readings is None and not self._parts.engine.held:
-            return NOTHING
-        return self._outcome(at_ms, readings or {})
 
     def _command(self, at_ms: int, command: Command) -> Outcome:
         if command.at_ms != at_ms:
@@ -147,11 +134,17 @@ class Watch(Kept):
         self._sweep.not_later_than(0)
 
     def _outcome(
-        self, at_ms: int, readings: dict[str, Reading], reply: Reply | None = None
+        self, at_ms: int, readings: dict[str, Reading] | None, reply: Reply | None = None
     ) -> Outcome:
-        """Release what may be released, count new alarms, and give all that the item caused."""
-        for alarm in sorted(self._parts.engine.held, key=by_rank):
-            self._parts.engine.release_if_over(alarm)
+        """Release what may be released, count new alarms, and give all that the item caused.
+
+        ``readings``: the derived ones; None where the item changed nothing.
+        """
+        if readings is None:
+            if not self._parts.engine.held:
+                return NOTHING
+            readings = {}
+        self._parts.engine.release_what_may()
         self._sweep.publish_rate(at_ms, readings)
         events, rows = self._parts.writer.pop_events(), self._parts.derive.fetch_rows()
         if not events and not readings and not rows and reply is None:

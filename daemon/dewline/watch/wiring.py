@@ -75,11 +75,12 @@ class Wiring(Kept):
         self.dependents = self._connect()
         self.rate = AlarmRate()
         self.explain = Explain(plan, self.signals, self.modes, self.derive, self.sensors)
-        self.writer = EventWriter(plan, self.derive.clock, self.explain.explain)
+        self.local_time = self.derive.clock
+        self.writer = EventWriter(plan, self.local_time, self.explain.explain)
         suppression = Suppression(self.alarms, self.modes)
         self.engine = AlarmEngine(plan, self.writer, suppression, self.rate, self.rate_signal)
         self.rules = RuleRunner(self.alarms.values(), self.dependents, self.engine)
-        self.timers = Timers(plan, self.alarms, self.engine, self.derive.clock)
+        self.timers = Timers(plan, self.alarms, self.engine, self.local_time)
 
     def signal(self, name: str) -> SignalState:
         """The state of a signal, made when it is first asked for."""

@@ -156,3 +156,8 @@ class Alarm(Kept):
             occurrence=self.occurrence,
             unannounced=self.unannounced,
         )
+
+
+def by_rank(alarm: Alarm) -> int:
+    """Sort key: parents first."""
+    return alarm.rank

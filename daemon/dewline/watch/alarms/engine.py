@@ -20,7 +20,7 @@ from dewline.events import (
     Transition,
 )
 from dewline.watch.alarms import rates
-from dewline.watch.alarms.alarm import Alarm
+from dewline.watch.alarms.alarm import Alarm, Hold, by_rank
 from dewline.watch.alarms.event_writer import EventWriter
 from dewline.watch.alarms.states import StateRow, Trigger, find
 from dewline.watch.alarms.suppression import Suppression
@@ -77,11 +77,15 @@ class AlarmEngine:
         self.held.add(alarm)
         self.move(alarm, "suppress", Details(under=hold.under, why=hold.mode))
 
-    def release_if_over(self, alarm: Alarm) -> None:
-        """End the suppression of a held alarm if nothing holds it any more and it may go on."""
-        hold = alarm.hold
-        if hold is None or not self._suppression.may_release(alarm, hold, self._writer.at_ms):
-            return
+    def release_what_may(self) -> None:
+        """Release the held alarms that may be released, parents first."""
+        at_ms = self._writer.at_ms
+        for alarm in sorted(self.held, key=by_rank):
+            hold = alarm.hold
+            if hold is not None and self._suppression.may_release(alarm, hold, at_ms):
+                self._release(alarm, hold)
+
+    def _release(self, alarm: Alarm, hold: Hold) -> None:
         alarm.hold = None
         self.held.discard(alarm)
         self.move(alarm, "unsuppress", Details(under=hold.under, why=hold.over))

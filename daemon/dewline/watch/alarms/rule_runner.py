@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence, Set
 from dataclasses import dataclass
 
-from dewline.watch.alarms.alarm import Alarm
+from dewline.watch.alarms.alarm import Alarm, by_rank
 from dewline.watch.alarms.engine import AlarmEngine
 from dewline.watch.signals.modes import BoxModes
 from dewline.watch.signals.signal_state import SignalState, update_bands
@@ -103,8 +103,3 @@ class RuleRunner:
     def due_ms(self) -> int:
         """When ``tick`` has something to do next."""
         return min((a.evaluator.due_ms() or NEVER_MS for a in self._timed), default=NEVER_MS)
-
-
-def by_rank(alarm: Alarm) -> int:
-    """Sort key: parents first."""
-    return alarm.rank

@@ -47,8 +47,11 @@ class Suppression:
     def __init__(self, alarms: Mapping[str, Alarm], modes: Mapping[str, BoxModes]) -> None:
         self._alarms = alarms
         self._modes = modes
+        # Of each alarm its parents, and whether the two are levels of one signal.
         self._parents = {
-            name: tuple(alarms[p] for p in alarm.plan.under if p in alarms)
+            name: tuple(
+                (alarms[p], _levels(alarms[p], alarm)) for p in alarm.plan.under if p in alarms
+            )
             for name, alarm in alarms.items()
         }
 
@@ -58,7 +61,14 @@ class Suppression:
         return box.foremost() if box is not None else None
 
     def hold_of(self, alarm: Alarm, at_ms: int) -> Hold | None:
-        """What holds this alarm back now; None if nothing does.
+        """What would hold this alarm back now; None if nothing would."""
+        found = self._holds(alarm, at_ms)
+        if not isinstance(found, Alarm):
+            return found and Hold(None, found)
+        return Hold(found.plan.alarm, None, led_by=self._leader(alarm, found))
+
+    def _holds(self, alarm: Alarm, at_ms: int) -> Alarm | Mode | None:
+        """The parent or the mode that holds this alarm now.
 
         A regeneration does not count while the box circulates: it is on another bed, or the
         bit has stuck, and the bed that cleans this box has to clean.
@@ -66,22 +76,22 @@ class Suppression:
         plan = alarm.plan
         if plan.priority == "critical" or plan.latch:
             return None
-        for parent in self._parents[plan.alarm]:
+        for parent, _ in self._parents[plan.alarm]:
             delay = parent.evaluator.delay
-            if delay.active or delay.raw:
-                return Hold(parent.plan.alarm, None, led_by=self._leader(alarm, parent))
+            if delay.active or delay.pending_ms is not None:
+                return parent
         box = self._modes.get(plan.place)
         if box is not None:
             for mode, longest_ms in plan.suppress_while:
                 if mode == "regenerating" and "circulating" in box.since:
                     continue
                 if mode in box.since and at_ms - box.since[mode] < longest_ms:
-                    return Hold(None, mode)
+                    return mode
         return None
 
     def _leader(self, alarm: Alarm, parent: Alarm) -> str | None:
         """The alarm that called people on behalf of ``alarm``: a worse level of its signal."""
-        if parent.signal is not alarm.signal or not (is_level(parent) and is_level(alarm)):
+        if (parent, True) not in self._parents[alarm.plan.alarm]:
             return None
         if parent.state in ACTIVE_STATES:
             return parent.plan.alarm
@@ -98,10 +108,11 @@ class Suppression:
         leader wait to hear that all of it is over.
         """
         delay, leader = alarm.evaluator.delay, self.leader_of(hold)
-        current = self.hold_of(alarm, at_ms)
-        if current is not None:
+        holder = self._holds(alarm, at_ms)
+        if holder is not None:
             hold.ended_ms = hold.mark_ms = None
-            hold.led_by = current.led_by or hold.led_by
+            if isinstance(holder, Alarm):
+                hold.led_by = self._leader(alarm, holder) or hold.led_by
             hold.over = f"{hold.led_by} is over"
             return leader is not None and leader.evaluator.delay.idle and delay.idle
         if hold.ended_ms is None:
@@ -145,9 +156,12 @@ class Suppression:
         return f"{hold.mode} is over"
 
 
-def is_level(alarm: Alarm) -> bool:
-    """Whether its condition is about how high or low the signal is, or will be."""
-    return isinstance(alarm.plan.condition, (*LEVELS, Reaches))
+def _levels(one: Alarm, other: Alarm) -> bool:
+    """Whether both are about how high or low one signal is, or will be."""
+    kinds = (*LEVELS, Reaches)
+    return one.signal is other.signal and all(
+        isinstance(alarm.plan.condition, kinds) for alarm in (one, other)
+    )
 
 
 def leads(worse: Alarm, alarm: Alarm) -> bool:
@@ -155,7 +169,7 @@ def leads(worse: Alarm, alarm: Alarm) -> bool:
 
     It is if both are levels of one signal, and ``worse`` is its parent or more urgent.
     """
-    if worse.signal is not alarm.signal or not (is_level(worse) and is_level(alarm)):
+    if not _levels(worse, alarm):
         return False
     urgent = PRIORITIES.index(worse.priority) < PRIORITIES.index(alarm.priority)
     return worse.plan.alarm in alarm.plan.under or urgent
