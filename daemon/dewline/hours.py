@@ -21,7 +21,10 @@ def zone_of(name: str) -> tzinfo:
 
 
 class LocalTime:
-    """Days and minutes at the site. ``offset_ms`` is wall time minus watch time."""
+    """Days and minutes of watch time in the zone of the site.
+
+    ``offset_ms`` is wall time minus watch time; the watch sets it with every item.
+    """
 
     def __init__(self, timezone: str) -> None:
         self._zone = zone_of(timezone)
@@ -45,7 +48,10 @@ class LocalTime:
 
 
 def moment(day: date, minute: int, zone: tzinfo) -> int:
-    """UTC epoch in ms at which ``minute`` after midnight comes on that local date."""
+    """UTC epoch in ms at which ``minute`` after midnight comes on that local date.
+
+    A minute that comes twice counts the first time; one that is left out falls on the jump.
+    """
     wall = datetime(day.year, day.month, day.day, minute // 60, minute % 60)
     naive_s = round(wall.replace(tzinfo=UTC).timestamp())
     # PEP 495: fold 0 reads a wall time by the offset before a change, fold 1 by the one after.

@@ -1,7 +1,7 @@
-"""Quantities and units, at the edges of the house.
+"""Quantities with units, as they stand in a config or on a command line.
 
-Inside, the watch works in ppm, mbar, degC and s; a quantity in a config or on
-a command line is number, space, unit, and is converted here once.
+A quantity is number, space, unit. It is converted once, when it is read; inside, the watch works
+in ppm, mbar, degC and s.
 """
 
 from __future__ import annotations
@@ -58,13 +58,16 @@ _QUANTITY = re.compile(r"([+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?)[ \u00a0
 
 @dataclass(frozen=True, slots=True)
 class Quantity:
-    """A number with its unit, as somebody wrote it."""
+    """A number with its unit, as it was written."""
 
     value: float
     unit: str
 
     def to(self, unit: str, *, difference: bool = False) -> float:
-        """The value in ``unit``; ``difference`` leaves temperature offsets out."""
+        """The value in ``unit``; UnitError across dimensions.
+
+        ``difference``: it is a difference, so that the zero of a temperature scale does not count.
+        """
         return convert(self.value, self.unit, unit, difference=difference)
 
 
@@ -94,7 +97,7 @@ def dimension(unit: str) -> str:
 
 
 def parse_quantity(text: str) -> Quantity:
-    """Read ``"5 ppm"``. UnitError says what is wrong with anything else."""
+    """Read a text such as ``"5 ppm"``; UnitError says what is wrong with any other."""
     match = _QUANTITY.fullmatch(text.strip())
     if not match:
         raise UnitError(f"{text!r} is not a number, a space and a unit")
@@ -103,7 +106,10 @@ def parse_quantity(text: str) -> Quantity:
 
 
 def linear(source: str, target: str, *, difference: bool = False) -> tuple[float, float]:
-    """(factor, shift) with target value = source value x factor + shift."""
+    """(factor, shift) with target value = source value x factor + shift.
+
+    UnitError for an unknown unit and across dimensions; ``difference`` as in ``Quantity.to``.
+    """
     from_dimension, from_factor, from_offset = _known(source)
     to_dimension, to_factor, to_offset = _known(target)
     if from_dimension != to_dimension:

@@ -1,8 +1,8 @@
-"""What the watch is told: boxes, signals and effective rules, all in canonical units.
+"""The plan of the watch: boxes, signals and effective rules, all in canonical units.
 
-Built by ``config`` and frozen; the watch never sees YAML. Canonical units are
-ppm, mbar, degC and s unless a signal names its own (``%``, ``L/d``). Times are
-integer milliseconds. A *place* is a box, a service, a purifier or ``daemon``.
+``config`` builds it from YAML; it is frozen. Canonical units are ppm, mbar, degC and s, unless a
+signal names its own (``%``, ``L/d``). Times are integer milliseconds. A *place* is a box, a
+service, a purifier or ``daemon``.
 """
 
 from __future__ import annotations
@@ -53,11 +53,15 @@ class Above:
 
 @dataclass(frozen=True, slots=True)
 class Below:
+    """True below ``limit``; see ``Above``."""
+
     limit: float | str
 
 
 @dataclass(frozen=True, slots=True)
 class Outside:
+    """True below ``low`` or above ``high``; each is as the limit of ``Above``."""
+
     low: float | str
     high: float | str
 
@@ -97,11 +101,15 @@ class UnchangedFor:
 
 @dataclass(frozen=True, slots=True)
 class TrueFor:
+    """A 0/1 signal has been 1 for ``for_ms``."""
+
     for_ms: int
 
 
 @dataclass(frozen=True, slots=True)
 class FalseFor:
+    """A 0/1 signal has been 0 for ``for_ms``."""
+
     for_ms: int
 
 
@@ -148,7 +156,7 @@ ConditionPlan = (
 
 @dataclass(frozen=True, slots=True)
 class Guard:
-    """``only_while``: the rule speaks only while another signal is on this side of a limit.
+    """``only_while``: the rule counts only while another signal is on this side of a limit.
 
     ``between`` is above ``limit`` and below ``high``, which is None for the others.
     """
@@ -191,6 +199,10 @@ class RulePlan:
 
 @dataclass(frozen=True, slots=True)
 class AntechamberPlan:
+    """An antechamber: a transfer needs ``cycles`` evacuations below ``evacuate_below_mbar``,
+    which is absolute.
+    """
+
     name: str
     volume_m3: float
     cycles: int
@@ -199,7 +211,11 @@ class AntechamberPlan:
 
 @dataclass(frozen=True, slots=True)
 class AnalyzerPlan:
-    """What is known of the sensor behind a role; sharpens causes and proofs."""
+    """The sensor behind a role, for causes and for proofs that it answers.
+
+    ``sample_point``: where its gas is taken from. ``zero_uncertainty_ppm``: standard uncertainty
+    of its zero.
+    """
 
     role: str
     kind: str
@@ -209,6 +225,10 @@ class AnalyzerPlan:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PurifierPlan:
+    """A purifier. Its capacities are of a fresh bed: litres of oxygen at 0 °C and 1013.25 mbar,
+    kilograms of water; None where they are not known.
+    """
+
     name: str
     beds: int = 1
     flow_m3_h: float | None = None
@@ -218,6 +238,10 @@ class PurifierPlan:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BoxPlan:
+    """A glovebox. ``supply`` is the service it gets gas from; ``refill_from`` says where the gas
+    comes from that refills its antechambers.
+    """
+
     name: str
     title: str = ""
     gas: Literal["nitrogen", "argon"] = "nitrogen"
@@ -232,15 +256,20 @@ class BoxPlan:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ServicePlan:
+    """What several boxes share; ``kind`` is house, cylinder, liquid, cooling, vacuum, power or
+    room.
+    """
+
     name: str
     kind: str
 
 
 @dataclass(frozen=True, slots=True)
 class Escalation:
-    """An unacknowledged alarm of one of ``places`` at ``from_priority`` moves on after a while.
+    """From a contact to the contact ``then``, for alarms that nobody acknowledges in ``after_ms``.
 
-    ``hours``: when the contact is on duty, minutes after local midnight; None: always.
+    For alarms of ``places`` from ``from_priority`` on. ``hours``: when the contact is on duty,
+    minutes after local midnight; None: always.
     """
 
     contact: str
@@ -253,7 +282,7 @@ class Escalation:
 
 @dataclass(frozen=True, slots=True)
 class OnCall:
-    """A contact whom ``places`` page first, from ``from_priority`` on, within ``hours``."""
+    """A contact that ``places`` page first, from ``from_priority`` on, within ``hours``."""
 
     contact: str
     from_priority: Priority
@@ -263,7 +292,7 @@ class OnCall:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WatchPlan:
-    """All the watch knows. ``signals`` and ``rules`` are keyed by full name."""
+    """Everything the watch is built from. ``signals`` and ``rules`` are keyed by full name."""
 
     site: str
     timezone: str = "UTC"

@@ -34,7 +34,7 @@ from dewline.config.plan import (
     ModbusRtuPlan,
     ModbusTcpPlan,
     RegisterPlan,
-    SerialLine,
+    SerialPortPlan,
 )
 from dewline.readings import Scan
 from tests.patience import PATIENCE_S
@@ -333,13 +333,13 @@ def tcp_bus(far_tcp: FarTcp) -> ModbusTcpPlan:
 
 @pytest.fixture
 def rtu_bus(far_rtu: FarRtu) -> ModbusRtuPlan:
-    line = SerialLine(port=str(far_rtu.path), baud=115200)
+    line = SerialPortPlan(port=str(far_rtu.path), baud=115200)
     return ModbusRtuPlan(name="analyzers", line=line, quiet_after_timeout_ms=60)
 
 
 @pytest.fixture
 def ascii_bus(far_lines: FarLines) -> AsciiPlan:
-    return AsciiPlan(name="frost", line=SerialLine(port=str(far_lines.path), baud=9600))
+    return AsciiPlan(name="frost", line=SerialPortPlan(port=str(far_lines.path), baud=9600))
 
 
 @pytest.fixture(params=["tcp", "rtu"])

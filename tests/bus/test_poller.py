@@ -19,7 +19,7 @@ from dewline.config.plan import (
     ModbusRtuPlan,
     ModbusTcpPlan,
     RegisterPlan,
-    SerialLine,
+    SerialPortPlan,
 )
 from dewline.readings import Quality, Reading, Scan
 
@@ -268,7 +268,7 @@ async def test_a_missing_port_is_tried_again(
     tmp_path: Path, poll: Any, instrument: Any, words: Any
 ) -> None:
     """No port at start is a lost link, told with its signals, not an end."""
-    line = SerialLine(port=str(tmp_path / "none"))
+    line = SerialPortPlan(port=str(tmp_path / "none"))
     polling = poll(ModbusRtuPlan(name="a", line=line), instrument("a", *words(1)))
     await polling.until(lambda: polling.scans)
     assert polling.states == [("a-link", False), ("panel-answer", False)]

@@ -22,7 +22,7 @@ from dewline.config.plan import (
     InstrumentPlan,
     ModbusRtuPlan,
     ModbusTcpPlan,
-    SerialLine,
+    SerialPortPlan,
     Table,
 )
 from dewline.errors import BadFrame, BusError, LinkDown, NoReply, Refused
@@ -382,8 +382,8 @@ async def test_line_checksum(
 
 async def test_every_failure_is_a_bus_error(session: Any) -> None:
     """Ports and hosts that cannot be are LinkDown, whatever the library makes of them."""
-    nowhere = SerialLine(port="/nowhere/at/all")
-    no_tty = SerialLine(port="/dev/null")
+    nowhere = SerialPortPlan(port="/nowhere/at/all")
+    no_tty = SerialPortPlan(port="/dev/null")
     buses = [
         ModbusTcpPlan(name="b", host="127.0.0.1", port=1),
         ModbusTcpPlan(name="b", host="no.such.host.invalid"),

@@ -23,7 +23,7 @@ import pytest
 from dewline.bus.plan import Block
 from dewline.bus.poller import Poller
 from dewline.clock import StepClock
-from dewline.config.plan import ModbusRtuPlan, ModbusTcpPlan, SerialLine
+from dewline.config.plan import ModbusRtuPlan, ModbusTcpPlan, SerialPortPlan
 from dewline.errors import LinkDown, NoReply
 from dewline.readings import Quality
 from tests.chaos.conftest import limit_s
@@ -174,9 +174,9 @@ _HOLDER = """
 import asyncio, sys
 from dewline.bus.sessions import new_session
 from dewline.clock import RealClock
-from dewline.config.plan import ModbusRtuPlan, SerialLine
+from dewline.config.plan import ModbusRtuPlan, SerialPortPlan
 async def hold():
-    line = SerialLine(port=sys.argv[1])
+    line = SerialPortPlan(port=sys.argv[1])
     await new_session(ModbusRtuPlan(name="b", line=line), RealClock()).open()
     print("held", flush=True)
     await asyncio.sleep(600)
@@ -278,7 +278,7 @@ async def test_h9_a_dead_day_is_a_quiet_log(
     bus = {
         "silent unit": tcp_bus,
         "server away": ModbusTcpPlan(name="away", host="127.0.0.1", port=free_port()),
-        "port away": ModbusRtuPlan(name="away", line=SerialLine(port=str(tmp_path / "none"))),
+        "port away": ModbusRtuPlan(name="away", line=SerialPortPlan(port=str(tmp_path / "none"))),
     }[what]
     plan, hours = instrument(bus.name, *words(2), timeout_ms=2), size("H9")
     took_s, scans = await _dead_day(bus, plan, hours)

@@ -13,7 +13,7 @@ from dewline.config import load
 from dewline.config.plan import RegisterPlan
 from dewline.config.profiles import BUILTIN, names
 from dewline.config.rule_plans import write_book
-from dewline.config.rules import Ground
+from dewline.config.rules import SignalIndex
 from dewline.errors import ConfigError, Problem
 from dewline.readings import Quality
 
@@ -212,5 +212,5 @@ def test_a_pressure_of_the_wrong_zero_needs_the_barometer(
 
 def test_an_empty_ground_turns_every_rule_off() -> None:
     """Without layers there is nothing to expand."""
-    ground = Ground({}, {}, (), (), (), {})
-    assert write_book([], {}, ground, {}).plans == {}
+    index = SignalIndex({}, {}, (), (), (), {})
+    assert write_book([], {}, index, {}).plans == {}

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from dewline.config.plan import ModbusRtuPlan, RegisterPlan, SerialLine
+from dewline.config.plan import ModbusRtuPlan, RegisterPlan, SerialPortPlan
 from dewline.config.wire import longest_ms, silence_ms, wire_time_ms
 
 # MODBUS over serial line V1.02 §2.5.1: 11 bits a character, t3.5 between frames, fixed at
@@ -44,7 +44,7 @@ def test_bits_travel_eight_to_a_byte() -> None:
 
 
 def bus(baud: int) -> ModbusRtuPlan:
-    return ModbusRtuPlan(name="a", line=SerialLine(port="/dev/null", baud=baud))
+    return ModbusRtuPlan(name="a", line=SerialPortPlan(port="/dev/null", baud=baud))
 
 
 def register(address: int, kind: str = "uint16", table: str = "input") -> RegisterPlan:

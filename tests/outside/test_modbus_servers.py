@@ -34,7 +34,7 @@ from dewline.config.plan import (
     ModbusRtuPlan,
     ModbusTcpPlan,
     RegisterPlan,
-    SerialLine,
+    SerialPortPlan,
 )
 from dewline.errors import Refused
 from dewline.readings import Quality, Reading
@@ -157,7 +157,7 @@ async def test_pymodbus_server_over_rtu(pty_pair: tuple[str, str]) -> None:
     """All four tables of a pymodbus RTU server read as they were set."""
     server = ModbusSerialServer([simulated(3)], port=pty_pair[0], baudrate=19200)
     await server.serve_forever(background=True)
-    bus = ModbusRtuPlan(name="b", line=SerialLine(port=pty_pair[1]))
+    bus = ModbusRtuPlan(name="b", line=SerialPortPlan(port=pty_pair[1]))
     try:
         check(await read_all(bus, 3))
     finally:
@@ -197,7 +197,7 @@ async def test_umodbus_server_over_rtu(pty_pair: tuple[str, str]) -> None:
         routes(server)
         thread = threading.Thread(target=server.serve_forever)
         thread.start()
-        bus = ModbusRtuPlan(name="b", line=SerialLine(port=pty_pair[1]))
+        bus = ModbusRtuPlan(name="b", line=SerialPortPlan(port=pty_pair[1]))
         try:
             check(await read_all(bus, 5))
         finally:

@@ -36,7 +36,7 @@ from dewline.config.plan import (
     ModbusRtuPlan,
     ModbusTcpPlan,
     RegisterPlan,
-    SerialLine,
+    SerialPortPlan,
 )
 from dewline.config.wire import silence_ms, wire_time_ms
 from dewline.errors import BadFrame, Refused
@@ -240,7 +240,9 @@ async def test_rtu_wire_carries_the_standard_s_frames(row: dict[str, str]) -> No
             os.write(master, octets(row, "rtu_response_unit17"))
 
     asyncio.get_running_loop().add_reader(master, readable)
-    payload = await exchange(ModbusRtuPlan(name="b", line=SerialLine(port=os.ttyname(slave))), row)
+    payload = await exchange(
+        ModbusRtuPlan(name="b", line=SerialPortPlan(port=os.ttyname(slave))), row
+    )
     asyncio.get_running_loop().remove_reader(master)
     os.close(slave)
     os.close(master)

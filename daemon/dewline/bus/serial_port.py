@@ -11,7 +11,7 @@ import os
 from pathlib import Path
 from typing import TypedDict
 
-from dewline.config.plan import SerialLine
+from dewline.config.plan import SerialPortPlan
 from dewline.errors import LinkDown
 
 
@@ -24,7 +24,7 @@ class Settings(TypedDict):
     stopbits: int
 
 
-def settings(line: SerialLine) -> Settings:
+def settings(line: SerialPortPlan) -> Settings:
     """How to open a line. A pseudo-terminal has neither parity nor 7 bits and refuses them."""
     pseudo = os.path.realpath(line.port).startswith("/dev/pts/")
     return Settings(

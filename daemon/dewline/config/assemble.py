@@ -1,4 +1,4 @@
-"""A sound Site to the frozen Plan."""
+"""The frozen Plan of a parsed config that has no problems."""
 
 from __future__ import annotations
 
@@ -6,28 +6,23 @@ import os
 from pathlib import Path
 
 from dewline.config.daemon_rules import daemon_rules, daemon_signals
+from dewline.config.instrument_plans import bus_plans, instrument_plans
 from dewline.config.plan import (
-    AsciiPlan,
-    BusPlan,
     ContactPlan,
     HeartbeatPlan,
     InfluxPlan,
     InstrumentPlan,
     JournalPlan,
-    ModbusRtuPlan,
-    ModbusTcpPlan,
     MqttPlan,
     PagePlan,
     Plan,
-    SerialLine,
 )
 from dewline.config.plan_json import plan_hash
-from dewline.config.profiles import raw_unit, register_plan, there
-from dewline.config.roles import unit_of
+from dewline.config.profiles import there
 from dewline.config.rule_plans import RuleBook
-from dewline.config.rules import Ground
-from dewline.config.schema import BoxConfig, BusConfig, CommandsConfig, SiteConfig
-from dewline.config.site import Site
+from dewline.config.rules import SignalIndex
+from dewline.config.schema import BoxConfig, CommandsConfig, SiteConfig
+from dewline.config.site import ParsedSite
 from dewline.watch_plan import (
     DAEMON,
     AnalyzerPlan,
@@ -43,10 +38,13 @@ from dewline.watch_plan import (
 SUPPLY_KINDS = ("house", "cylinder", "liquid")
 
 
-def ground_of(site: Site) -> Ground:
-    """What rules can speak of."""
+def signal_index(site: ParsedSite) -> SignalIndex:
+    """The signals and places that rules can name.
+
+    Those with a mistake are included; see ``SignalIndex``.
+    """
     config = site.config
-    return Ground(
+    return SignalIndex(
         signals=site.signals(),
         boxes={box: site.antechambers(box) for box in site.raw("boxes")},
         services=tuple(site.raw("services")),
@@ -59,14 +57,17 @@ def ground_of(site: Site) -> Ground:
     )
 
 
-def assemble(site: Site, ground: Ground, book: RuleBook) -> Plan:
-    """The Plan of a site without problems."""
+def assemble(site: ParsedSite, index: SignalIndex, book: RuleBook) -> Plan:
+    """The Plan of a config without problems: the watch's plan, and those of bus and followers.
+
+    Its hash is that of the watch's plan alone.
+    """
     config = site.config
     instruments = instrument_plans(site)
     buses = bus_plans(config)
     contacts = _contact_plans(site)
     box_contacts = _box_contacts(config)
-    watch = _watch_plan(site, ground, book, instruments, box_contacts)
+    watch = _watch_plan(site, index, book, instruments, box_contacts)
     return Plan(
         path=Path(site.source.file),
         site=config.site,
@@ -85,15 +86,15 @@ def assemble(site: Site, ground: Ground, book: RuleBook) -> Plan:
 
 
 def _watch_plan(
-    site: Site,
-    ground: Ground,
+    site: ParsedSite,
+    index: SignalIndex,
     book: RuleBook,
     instruments: dict[str, InstrumentPlan],
     box_contacts: dict[str, tuple[str, ...]],
 ) -> WatchPlan:
     config = site.config
     followers = follower_names(config)
-    signals = {**ground.signals, **ground.derive_all()}
+    signals = {**index.signals, **index.derive_all()}
     own = daemon_signals(config.buses, instruments, followers)
     own_rules = daemon_rules(own, config.buses, instruments.values(), followers)
     return WatchPlan(
@@ -146,85 +147,8 @@ def follower_names(config: SiteConfig) -> list[str]:
     return [name for name, section in wanted.items() if section is not None]
 
 
-def bus_plans(config: SiteConfig) -> dict[str, BusPlan]:
-    """Every bus that is whole."""
-    plans = {name: _bus(name, bus) for name, bus in config.buses.items()}
-    return {name: plan for name, plan in plans.items() if plan is not None}
-
-
-def _bus(name: str, bus: BusConfig) -> BusPlan | None:
-    if bus.modbus_tcp is not None:
-        return ModbusTcpPlan(name=name, host=bus.modbus_tcp.host, port=bus.modbus_tcp.port)
-    if bus.modbus_rtu is not None:
-        rtu = bus.modbus_rtu
-        line = SerialLine(
-            port=rtu.port, baud=rtu.baud, parity=rtu.parity, data_bits=8, stop_bits=rtu.stop_bits
-        )
-        return ModbusRtuPlan(
-            name=name, line=line, echo=rtu.echo, quiet_after_timeout_ms=rtu.quiet_after_timeout
-        )
-    if bus.ascii is not None:
-        return AsciiPlan(name=name, line=SerialLine(**bus.ascii.model_dump()))
-    return None
-
-
-def instrument_plans(site: Site) -> dict[str, InstrumentPlan]:
-    """Every instrument whose profile could be read."""
-    feeds: dict[str, dict[str, list[str]]] = {}
-    units: dict[str, str] = {}
-    for mapping in site.mappings():
-        profile = site.profile_of(mapping.instrument)
-        if mapping.feed is None or profile is None or mapping.register not in profile.registers:
-            continue
-        if site.misfit(mapping):
-            continue
-        register = profile.registers[mapping.register]
-        units.setdefault(mapping.feed, unit_of(mapping.role, raw_unit(register)))
-        feeds.setdefault(mapping.instrument, {}).setdefault(mapping.register, []).append(
-            mapping.full
-        )
-    return {
-        name: plan
-        for name in site.config.instruments
-        if (plan := _instrument(site, name, feeds.get(name, {}), units)) is not None
-    }
-
-
-def _instrument(
-    site: Site, name: str, feeds: dict[str, list[str]], units: dict[str, str]
-) -> InstrumentPlan | None:
-    config, profile = site.config.instruments[name], site.profile_of(name)
-    if profile is None:
-        return None
-    text = profile.speaks == "ascii"
-    registers = tuple(
-        register_plan(
-            register,
-            units.get(f"{name}.{key}", unit_of(None, raw_unit(register))),
-            index,
-            text=text,
-        )
-        for index, (key, register) in enumerate(profile.registers.items())
-    )
-    return InstrumentPlan(
-        name=name,
-        bus=config.bus,
-        profile=config.profile,
-        registers=registers,
-        feeds={register: tuple(signals) for register, signals in feeds.items()},
-        unit=config.unit,
-        every_ms=config.every,
-        timeout_ms=config.timeout,
-        gap_before_ms=config.gap_before,
-        turnaround_ms=config.turnaround,
-        max_registers=config.max_registers,
-        max_gap=config.max_gap,
-        ascii=profile.ascii,
-    )
-
-
-def secret_file(site: Site, name: str) -> Path:
-    """Where a secret stands: beside the config, else in $CREDENTIALS_DIRECTORY, else beside."""
+def secret_file(site: ParsedSite, name: str) -> Path:
+    """Path of a file with a secret: beside the config, else in $CREDENTIALS_DIRECTORY if there."""
     beside = site.folder / name
     credentials = os.environ.get("CREDENTIALS_DIRECTORY")
     if not there(beside) and credentials:
@@ -234,7 +158,7 @@ def secret_file(site: Site, name: str) -> Path:
     return beside
 
 
-def _journal(site: Site) -> JournalPlan:
+def _journal(site: ParsedSite) -> JournalPlan:
     config = site.config.journal
     return JournalPlan(
         path=site.folder / (config.path or f"{site.config.site}.db"),
@@ -244,7 +168,7 @@ def _journal(site: Site) -> JournalPlan:
     )
 
 
-def _mqtt(site: Site) -> MqttPlan | None:
+def _mqtt(site: ParsedSite) -> MqttPlan | None:
     config = site.config.mqtt
     if config is None:
         return None
@@ -262,7 +186,7 @@ def _mqtt(site: Site) -> MqttPlan | None:
     )
 
 
-def _influx(site: Site) -> InfluxPlan | None:
+def _influx(site: ParsedSite) -> InfluxPlan | None:
     config = site.config.influx
     if config is None:
         return None
@@ -270,7 +194,7 @@ def _influx(site: Site) -> InfluxPlan | None:
     return InfluxPlan(url=config.url, org=config.org, bucket=config.bucket, token_file=token)
 
 
-def _page(site: Site) -> PagePlan | None:
+def _page(site: ParsedSite) -> PagePlan | None:
     config = site.config.page
     if config is None:
         return None
@@ -279,14 +203,14 @@ def _page(site: Site) -> PagePlan | None:
     return PagePlan(host=host.strip("[]"), port=int(port), token_file=token)
 
 
-def _heartbeat(site: Site) -> HeartbeatPlan | None:
+def _heartbeat(site: ParsedSite) -> HeartbeatPlan | None:
     config = site.config.heartbeat
     if config is None:
         return None
     return HeartbeatPlan(url_file=secret_file(site, config.url_file), every_ms=config.every)
 
 
-def _contact_plans(site: Site) -> dict[str, ContactPlan]:
+def _contact_plans(site: ParsedSite) -> dict[str, ContactPlan]:
     contacts = site.config.push.contacts if site.config.push else {}
     return {
         name: ContactPlan(
@@ -303,7 +227,7 @@ def _contact_plans(site: Site) -> dict[str, ContactPlan]:
 
 
 def _box_contacts(config: SiteConfig) -> dict[str, tuple[str, ...]]:
-    """Whom a place pages first: who is named there, else everybody who is no one's `then`."""
+    """Contacts that each place pages first: those named there, else all but each `then`."""
     contacts = config.push.contacts if config.push else {}
     second = {c.then for c in contacts.values()}
     first = tuple(name for name in contacts if name not in second)
@@ -337,7 +261,7 @@ def _escalations(
 def _reached(
     name: str, config: SiteConfig, box_contacts: dict[str, tuple[str, ...]]
 ) -> tuple[str, ...]:
-    """The places whose alarms come to a contact: first, or at the end of a chain of others."""
+    """The places whose alarms reach a contact: at first, or after others have not answered."""
     contacts = config.push.contacts if config.push else {}
     chain = {name}
     while more := {n for n, c in contacts.items() if c.then in chain} - chain:

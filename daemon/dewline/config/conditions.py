@@ -1,4 +1,4 @@
-"""A layered rule to the condition of a RulePlan, in the unit of its signal."""
+"""The condition, deadband and guard of a layered rule, in the unit of its signal."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from typing import TypeGuard
 from dewline.config.fields import Limit, example
 from dewline.config.roles import ROLES
 from dewline.config.rule_schema import CONDITIONS, RuleSpec
-from dewline.config.rules import Layered
+from dewline.config.rules import LayeredRule
 from dewline.errors import UnitError
 from dewline.units import Quantity, convert, dimension, parse_quantity
 from dewline.watch_plan import (
@@ -44,11 +44,15 @@ SLOPE_DEADBAND = 0.2
 
 
 class _Wrong(Exception):
-    """Reported already."""
+    """Raised where a problem was reported and nothing can be built."""
 
 
-def check_shape(rule: Layered) -> bool:
-    """Exactly one condition, with only what belongs to it. Reports; True if it can be built."""
+def check_shape(rule: LayeredRule) -> bool:
+    """Whether the rule has exactly one condition, so that it can be built; reports problems.
+
+    A key that does not belong to the condition is reported too, without keeping it from being
+    built.
+    """
     found = rule.conditions
     if len(found) > 1:
         rule.report(found[-1], f"stands beside `{found[0]}`", "keep one condition a rule")
@@ -64,8 +68,8 @@ def check_shape(rule: Layered) -> bool:
     return _in_pairs(rule, condition)
 
 
-def _in_pairs(rule: Layered, condition: str) -> bool:
-    """``count`` and ``within`` go together, as do ``reaches`` and ``within``."""
+def _in_pairs(rule: LayeredRule, condition: str) -> bool:
+    """Whether each key that needs another one has it: ``count``, ``reaches``, ``above_own``."""
     has = rule.origin.keys()
     first = "reaches" if condition == "reaches" else "count"
     for key, other in ((first, "within"), ("within", first), ("above_own", "of")):
@@ -76,17 +80,24 @@ def _in_pairs(rule: Layered, condition: str) -> bool:
 
 
 def condition_of(
-    rule: Layered, signal: SignalPlan, resolve: Resolve
+    rule: LayeredRule, signal: SignalPlan, resolve: Resolve
 ) -> tuple[ConditionPlan, str] | None:
-    """The condition and the unit of its limit; None where a problem was reported."""
+    """The condition and the unit of its limit; None where a problem was reported.
+
+    ``resolve`` finds the signal that a limit names, None where there is none.
+    """
     try:
         return _build(_Maker(rule, signal, resolve))
     except _Wrong:
         return None
 
 
-def deadband_of(rule: Layered, signal: SignalPlan, condition: ConditionPlan) -> float | None:
-    """In the unit of the limit; None where the rule does not say."""
+def deadband_of(rule: LayeredRule, signal: SignalPlan, condition: ConditionPlan) -> float | None:
+    """The deadband in the unit of the limit; None where the rule gives none or it is wrong.
+
+    Reports one that the condition does not use, a negative one, and one so large that the alarm
+    could not end.
+    """
     value = rule.spec.deadband
     if value is None:
         return None
@@ -103,8 +114,11 @@ def deadband_of(rule: Layered, signal: SignalPlan, condition: ConditionPlan) -> 
     return width
 
 
-def guard_of(rule: Layered, resolve: Resolve) -> Guard | str | None:
-    """``only_while``; the name of the signal that is missing; None without one or if wrong."""
+def guard_of(rule: LayeredRule, resolve: Resolve) -> Guard | str | None:
+    """The guard of ``only_while``; None where there is none or a problem was reported.
+
+    A text is the name of the signal that the guard asks for and that is missing.
+    """
     text = rule.spec.only_while
     if text is None:
         return None
@@ -122,7 +136,7 @@ def guard_of(rule: Layered, resolve: Resolve) -> Guard | str | None:
     return Guard(found.name, "above" if side == "above" else "below", number)
 
 
-def _between(rule: Layered, signal: str, low: float, high: float) -> Guard | None:
+def _between(rule: LayeredRule, signal: str, low: float, high: float) -> Guard | None:
     if low >= high:
         rule.report(
             "only_while", f"nothing is between {low} and {high}", "write the lower one first"
@@ -131,7 +145,7 @@ def _between(rule: Layered, signal: str, low: float, high: float) -> Guard | Non
     return Guard(signal, "between", low, high)
 
 
-def _number(key: str, rule: Layered, text: str, signal: SignalPlan) -> float:
+def _number(key: str, rule: LayeredRule, text: str, signal: SignalPlan) -> float:
     try:
         number = float(text) if not signal.unit else parse_quantity(text).to(signal.unit)
     except (UnitError, ValueError) as error:
@@ -144,7 +158,7 @@ def _number(key: str, rule: Layered, text: str, signal: SignalPlan) -> float:
 
 
 def _check_deadband(
-    rule: Layered, signal: SignalPlan, condition: ConditionPlan, width: float
+    rule: LayeredRule, signal: SignalPlan, condition: ConditionPlan, width: float
 ) -> None:
     if width < 0:
         rule.report("deadband", "is negative", "write how far back the value must come")
@@ -163,9 +177,9 @@ def _is_number(value: object) -> TypeGuard[float]:
 
 
 class _Maker:
-    """Reads the keys of one rule in the unit of one signal."""
+    """Reads the values of one rule in the unit of one signal; _Wrong where a value is wrong."""
 
-    def __init__(self, rule: Layered, signal: SignalPlan, resolve: Resolve) -> None:
+    def __init__(self, rule: LayeredRule, signal: SignalPlan, resolve: Resolve) -> None:
         self.rule, self.signal, self._resolve = rule, signal, resolve
 
     def wrong(self, key: str, problem: str, remedy: str) -> _Wrong:

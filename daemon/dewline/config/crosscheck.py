@@ -1,11 +1,11 @@
-"""What no single field can show: names that clash, references that lead nowhere, one port twice."""
+"""Checks across a config: names that clash, references to nothing, one port used twice."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable
 from difflib import get_close_matches
 
-from dewline.config.nodes import Path_
+from dewline.config.nodes import KeyPath
 from dewline.config.profiles import find, names, raw_unit
 from dewline.config.roles import (
     RESERVED,
@@ -15,12 +15,12 @@ from dewline.config.roles import (
     unit_of,
 )
 from dewline.config.schema import RtuConfig
-from dewline.config.site import SECTIONS, Mapping_, Site
+from dewline.config.site import SECTIONS, ParsedSite, SignalMapping
 
 _KINDS = ("modbus_rtu", "modbus_tcp", "ascii")
 
 
-def crosscheck(site: Site) -> None:
+def crosscheck(site: ParsedSite) -> None:
     """Report everything that is wrong between the parts of a config."""
     _places(site)
     _buses(site)
@@ -31,7 +31,7 @@ def crosscheck(site: Site) -> None:
     _page(site)
 
 
-def _places(site: Site) -> None:
+def _places(site: ParsedSite) -> None:
     taken: dict[str, str] = {}
     for section, kind in SECTIONS:
         for name in site.raw(section):
@@ -49,7 +49,7 @@ def _places(site: Site) -> None:
             taken.setdefault(name, kind)
 
 
-def _buses(site: Site) -> None:
+def _buses(site: ParsedSite) -> None:
     ports: dict[str, str] = {}
     for name, bus in site.config.buses.items():
         kinds = [kind for kind in _KINDS if kind in site.raw("buses", name)]
@@ -77,10 +77,10 @@ def _buses(site: Site) -> None:
         ports.setdefault(serial.port, name)
 
 
-def _instruments(site: Site) -> None:
+def _instruments(site: ParsedSite) -> None:
     streams: dict[str, str] = {}
     for name, instrument in site.config.instruments.items():
-        path: Path_ = ("instruments", name)
+        path: KeyPath = ("instruments", name)
         _known(site, (*path, "bus"), instrument.bus, site.raw("buses"), "bus")
         profile = site.profiles.get(instrument.profile)
         if profile is None:
@@ -108,18 +108,18 @@ def _instruments(site: Site) -> None:
             streams.setdefault(instrument.bus, name)
 
 
-def _whole(site: Site, bus: str) -> bool:
+def _whole(site: ParsedSite, bus: str) -> bool:
     return len([kind for kind in _KINDS if kind in site.raw("buses", bus)]) == 1
 
 
-def _no_profile(site: Site, path: Path_, name: str) -> None:
+def _no_profile(site: ParsedSite, path: KeyPath, name: str) -> None:
     near = get_close_matches(name, names("profiles"), n=1)
     remedy = f"did you mean {near[0]}?" if near else "`dewline profiles` lists what is built in"
     if find(name, "profiles", site.folder) is None:
         site.source.report(path, f"there is no profile {name!r}", remedy)
 
 
-def _known(site: Site, path: Path_, name: str, known: Iterable[str], what: str) -> None:
+def _known(site: ParsedSite, path: KeyPath, name: str, known: Iterable[str], what: str) -> None:
     known = list(known)
     if name in known:
         return
@@ -128,7 +128,7 @@ def _known(site: Site, path: Path_, name: str, known: Iterable[str], what: str) 
     site.source.report(path, f"there is no {what} {name!r}", remedy)
 
 
-def _mappings(site: Site) -> None:
+def _mappings(site: ParsedSite) -> None:
     units: dict[str, tuple[str, str]] = {}
     mappings = list(site.mappings())
     for mapping in mappings:
@@ -139,7 +139,7 @@ def _mappings(site: Site) -> None:
         _reference(site, mapping, mappings)
 
 
-def _name(site: Site, mapping: Mapping_) -> None:
+def _name(site: ParsedSite, mapping: SignalMapping) -> None:
     if mapping.role is not None or site.source.broken(mapping.path):
         return
     suffix = chamber_suffix(mapping.name)
@@ -162,7 +162,7 @@ def _name(site: Site, mapping: Mapping_) -> None:
             site.source.warn(mapping.path, problem, remedy)
 
 
-def _register(site: Site, mapping: Mapping_, units: dict[str, tuple[str, str]]) -> None:
+def _register(site: ParsedSite, mapping: SignalMapping, units: dict[str, tuple[str, str]]) -> None:
     path, feed = mapping.path, mapping.feed or ""
     instruments = site.raw("instruments")
     if mapping.instrument not in instruments:
@@ -190,7 +190,7 @@ def _register(site: Site, mapping: Mapping_, units: dict[str, tuple[str, str]]) 
         )
 
 
-def _reference(site: Site, mapping: Mapping_, mappings: list[Mapping_]) -> None:
+def _reference(site: ParsedSite, mapping: SignalMapping, mappings: list[SignalMapping]) -> None:
     """A pressure against the wrong zero needs the barometer to be put right."""
     wanted = mapping.role.reference if mapping.role else None
     profile = site.profile_of(mapping.instrument)
@@ -206,12 +206,12 @@ def _reference(site: Site, mapping: Mapping_, mappings: list[Mapping_]) -> None:
         )
 
 
-def _boxes(site: Site) -> None:
+def _boxes(site: ParsedSite) -> None:
     if not site.raw("boxes") and not site.source.broken(("boxes",)):
         site.source.report(("boxes",), "has no box", "add at least one", on_key=True)
     contacts = site.raw("push", "contacts")
     for name, box in site.config.boxes.items():
-        path: Path_ = ("boxes", name)
+        path: KeyPath = ("boxes", name)
         if box.purifier is not None:
             _known(site, (*path, "purifier"), box.purifier, site.raw("purifiers"), "purifier")
         if box.supply is not None:
@@ -237,7 +237,7 @@ def _boxes(site: Site) -> None:
                 )
 
 
-def _contacts(site: Site) -> None:
+def _contacts(site: ParsedSite) -> None:
     contacts = site.config.push.contacts if site.config.push else {}
     for name, contact in contacts.items():
         path = ("push", "contacts", name)
@@ -260,7 +260,7 @@ def _contacts(site: Site) -> None:
             site.source.report((*path, "then"), "leads back to itself", "end with one contact")
 
 
-def _page(site: Site) -> None:
+def _page(site: ParsedSite) -> None:
     page = site.config.page
     if page is None:
         return

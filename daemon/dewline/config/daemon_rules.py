@@ -12,7 +12,7 @@ from dewline.config.plan import InstrumentPlan
 from dewline.config.profiles import BUILTIN
 from dewline.config.rule_plans import rule_plan
 from dewline.config.rule_schema import RuleSpec, Strict
-from dewline.config.rules import Layer, RuleTarget, lay
+from dewline.config.rules import RuleLayer, RuleTarget, apply_layers
 from dewline.config.salvage import salvage
 from dewline.errors import ConfigError
 from dewline.watch_plan import DAEMON, RulePlan, SignalPlan
@@ -38,7 +38,11 @@ class DaemonRules(Strict):
 def daemon_signals(
     buses: Iterable[str], instruments: Iterable[str], followers: Iterable[str]
 ) -> dict[str, SignalPlan]:
-    """Signals of ``daemon``, told every 30 s. Links and answers are 1 while all is well."""
+    """The signals of ``daemon``, each told at least every 30 s.
+
+    Links and answers are 1 while all is well, ``-behind`` is in s, ``disk-free`` in MB; the
+    others are counts and truth values.
+    """
     units = {f"{bus}-link": "" for bus in buses}
     units |= {f"{instrument}-answer": "" for instrument in instruments}
     units |= {f"{follower}-behind": "s" for follower in followers}
@@ -56,7 +60,10 @@ def daemon_rules(
     instruments: Iterable[InstrumentPlan],
     followers: Iterable[str],
 ) -> dict[str, RulePlan]:
-    """Alarms of ``daemon`` on these signals, parents before children."""
+    """The alarms of ``daemon`` on these signals, by full name, parents before children.
+
+    Of each bus, each instrument, each follower, then of the daemon as a whole.
+    """
     every = {
         "buses": [(bus, bus) for bus in buses],
         "instruments": [(instrument.name, instrument.bus) for instrument in instruments],
@@ -65,7 +72,7 @@ def daemon_rules(
     }
     source, sections = _read()
     plans = [
-        _plan(Layer(DAEMON, source, (section,), rules), rule, name, bus, signals)
+        _plan(RuleLayer(DAEMON, source, (section,), rules), rule, name, bus, signals)
         for section, rules in sections.items()
         for name, bus in every[section]
         for rule in rules
@@ -74,11 +81,11 @@ def daemon_rules(
 
 
 def _plan(
-    layer: Layer, rule: str, name: str, bus: str, signals: Mapping[str, SignalPlan]
+    layer: RuleLayer, rule: str, name: str, bus: str, signals: Mapping[str, SignalPlan]
 ) -> RulePlan:
     """One rule of the file for what is called ``name`` ("": for the daemon as a whole)."""
     of_it = f"{name}-" if name else ""
-    layered = lay(rule, [layer])
+    layered = apply_layers(rule, [layer])
     signal = signals[f"{DAEMON}.{of_it}{layered.spec.signal}"]
     alarm = f"{DAEMON}.{of_it}{rule}"
     plan = rule_plan(alarm, layered, RuleTarget(DAEMON, signal.name), signal, lambda _: None)

@@ -38,7 +38,7 @@ EXAMPLES = {  # what to write, for each dimension
 
 
 def refuse(problem: str, remedy: str) -> NoReturn:
-    """Raise what ``salvage`` turns into a Problem."""
+    """Raise the error that ``salvage`` turns into a Problem."""
     raise PydanticCustomError("dewline", "{problem}", {"problem": problem, "remedy": remedy})
 
 
@@ -49,7 +49,11 @@ def example(wanted: str) -> str:
 
 
 def read_quantity(value: object, wanted: str | None = None) -> Quantity:
-    """A Quantity of dimension ``wanted`` (None: any), or the error that says what to write."""
+    """A Quantity of dimension ``wanted``, or of any where that is None.
+
+    Refuses, with what to write instead: a number without a unit, what is no quantity, what is
+    not finite, and another dimension.
+    """
     remedy = example(wanted) if wanted else 'write a number, a space and a unit, as in "5 ppm"'
     if isinstance(value, int | float) and not isinstance(value, bool):
         refuse(f"{value} has no unit", remedy)

@@ -1,4 +1,4 @@
-"""``load``: a YAML file to a Plan and all there is to say about it, or every mistake at once."""
+"""``load``: a YAML file to a Plan and what `check` prints about it, or to all its mistakes."""
 
 from __future__ import annotations
 
@@ -7,23 +7,18 @@ from dataclasses import dataclass, field
 from difflib import get_close_matches
 from pathlib import Path
 
-from dewline.config.assemble import (
-    assemble,
-    bus_plans,
-    ground_of,
-    instrument_plans,
-    secret_file,
-)
+from dewline.config.assemble import assemble, secret_file, signal_index
 from dewline.config.crosscheck import crosscheck
+from dewline.config.instrument_plans import bus_plans, instrument_plans
 from dewline.config.nodes import SourceFile, read_source, value_at
-from dewline.config.plan import ModbusRtuPlan, Plan, SerialLine
+from dewline.config.plan import ModbusRtuPlan, Plan, SerialPortPlan
 from dewline.config.profiles import BUILTIN, find, names, read_profile, there
 from dewline.config.rule_plans import Off, RuleBook, write_book
 from dewline.config.rule_schema import RuleSetFile, RuleSpec
-from dewline.config.rules import Ground, Layer, Layered
+from dewline.config.rules import LayeredRule, RuleLayer, SignalIndex
 from dewline.config.salvage import salvage
 from dewline.config.schema import SiteConfig
-from dewline.config.site import Site
+from dewline.config.site import ParsedSite
 from dewline.config.wire import fed, longest_ms
 from dewline.errors import ConfigError, Problem
 from dewline.typed_json import Json
@@ -40,7 +35,11 @@ class Setting:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Loaded:
-    """A plan with what `check` tells of it. ``supervised``: signal -> the alarms that watch it."""
+    """A plan with what `check` prints about it.
+
+    ``supervised``: signal -> alarms that watch it; ``off``: rules without an alarm; ``effective``:
+    alarm -> the values of its rule, each with its layer.
+    """
 
     plan: Plan
     warnings: tuple[Problem, ...] = ()
@@ -58,38 +57,41 @@ def load(path: Path) -> Loaded:
 
 
 def examine(path: Path) -> tuple[Loaded | None, SourceFile]:
-    """Like ``load``, but the problems and warnings stay in the source; None if there are any."""
+    """Like ``load``, but raises nothing: None in place of the result where there are problems.
+
+    Problems and warnings are in the source that comes with it.
+    """
     source = read_source(path, [], [])
     site = _site(source, path.parent)
     if site is None:
         return (None, source)
     crosscheck(site)
-    ground = ground_of(site)
-    book = _book(site, ground)
+    index = signal_index(site)
+    book = _book(site, index)
     _timeouts(site)
     if source.problems:
         return (None, source)
-    plan = assemble(site, ground, book)
+    plan = assemble(site, index, book)
     _missing(site, plan)
     if not book.plans:
         source.warn((), "has no rules: nothing is judged", "add `rule_sets: [inert-box]`")
     loaded = Loaded(
         plan=plan,
         warnings=tuple(sorted(source.warnings)),
-        supervised=_supervised(ground, book),
+        supervised=_supervised(index, book),
         off=tuple(book.off),
         effective={alarm: _settings(book, alarm) for alarm in book.plans},
     )
     return (loaded, source)
 
 
-def _site(source: SourceFile, folder: Path) -> Site | None:
+def _site(source: SourceFile, folder: Path) -> ParsedSite | None:
     if source.data is None:
         return None
     config = salvage(SiteConfig, source, stand_ins={"site": "unnamed", "boxes": {}})
     if config is None:
         return None
-    site = Site(source, folder, config)
+    site = ParsedSite(source, folder, config)
     for instrument in config.instruments.values():
         name = instrument.profile
         if name not in site.profiles:
@@ -98,20 +100,20 @@ def _site(source: SourceFile, folder: Path) -> Site | None:
     return site
 
 
-def _book(site: Site, ground: Ground) -> RuleBook:
+def _book(site: ParsedSite, index: SignalIndex) -> RuleBook:
     config, source = site.config, site.source
     layers = [layer for index in range(len(config.rule_sets)) if (layer := _set(site, index))]
-    layers.append(Layer("rules", source, ("rules",), config.rules))
+    layers.append(RuleLayer("rules", source, ("rules",), config.rules))
     own = {
-        name: Layer(f"boxes.{name}.rules", source, ("boxes", name, "rules"), box.rules)
+        name: RuleLayer(f"boxes.{name}.rules", source, ("boxes", name, "rules"), box.rules)
         for name, box in config.boxes.items()
         if box.rules
     }
     regimes = {name: box.regime for name, box in config.boxes.items()}
-    return write_book(layers, own, ground, regimes)
+    return write_book(layers, own, index, regimes)
 
 
-def _set(site: Site, index: int) -> Layer | None:
+def _set(site: ParsedSite, index: int) -> RuleLayer | None:
     name = site.config.rule_sets[index]
     path = find(name, "rules", site.folder)
     if path is None:
@@ -120,17 +122,17 @@ def _set(site: Site, index: int) -> Layer | None:
         site.source.report(("rule_sets", index), f"there is no rule set {name!r}", remedy)
         return None
     rules = read_rule_set(path, site.source)
-    return Layer(name, rules[0], ("rules",), rules[1], loose=True)
+    return RuleLayer(name, rules[0], ("rules",), rules[1], loose=True)
 
 
 def read_rule_set(path: Path, site: SourceFile) -> tuple[SourceFile, dict[str, RuleSpec]]:
-    """A rule set's file; its problems go where the site's go."""
+    """The rules in a rule set's file, and its source; problems are added to those of ``site``."""
     source = read_source(path, site.problems, site.warnings)
     parsed = salvage(RuleSetFile, source, stand_ins={"rules": {}})
     return (source, {} if parsed is None else parsed.rules)
 
 
-def _timeouts(site: Site) -> None:
+def _timeouts(site: ParsedSite) -> None:
     """A timeout that even a perfect instrument could not meet is a mistake."""
     buses = bus_plans(site.config)
     for name, plan in instrument_plans(site).items():
@@ -147,11 +149,11 @@ def _timeouts(site: Site) -> None:
             )
 
 
-def _missing(site: Site, plan: Plan) -> None:
-    """Files and ports that are not here: `run` waits for them, `check` only says so."""
+def _missing(site: ParsedSite, plan: Plan) -> None:
+    """Warn of files and ports that are not here; `run` waits for them."""
     for name, bus in plan.buses.items():
         line = getattr(bus, "line", None)
-        if isinstance(line, SerialLine) and not there(Path(line.port)):
+        if isinstance(line, SerialPortPlan) and not there(Path(line.port)):
             kind = "modbus_rtu" if isinstance(bus, ModbusRtuPlan) else "ascii"
             site.source.warn(
                 ("buses", name, kind, "port"),
@@ -165,7 +167,7 @@ def _missing(site: Site, plan: Plan) -> None:
             )
 
 
-def _files(site: Site) -> list[tuple[tuple[str, ...], str]]:
+def _files(site: ParsedSite) -> list[tuple[tuple[str, ...], str]]:
     """Every file that a follower needs, and where the config names it."""
     found: list[tuple[tuple[str, ...], str]] = []
 
@@ -181,8 +183,8 @@ def _files(site: Site) -> list[tuple[tuple[str, ...], str]]:
     return found
 
 
-def _supervised(ground: Ground, book: RuleBook) -> dict[str, tuple[str, ...]]:
-    alarms: dict[str, list[str]] = {name: [] for name in ground.signals}
+def _supervised(index: SignalIndex, book: RuleBook) -> dict[str, tuple[str, ...]]:
+    alarms: dict[str, list[str]] = {name: [] for name in index.signals}
     for alarm, plan in book.plans.items():
         alarms.setdefault(plan.signal, []).append(alarm)
     return {signal: tuple(names) for signal, names in alarms.items()}
@@ -193,8 +195,8 @@ def _settings(book: RuleBook, alarm: str) -> tuple[Setting, ...]:
     return tuple(Setting(k, written(rule, k), rule.origin[k].label) for k in rule.origin)
 
 
-def written(rule: Layered, key: str) -> Json:
-    """A value of a rule as its file has it."""
+def written(rule: LayeredRule, key: str) -> Json:
+    """A value of a rule as it is written in its file."""
     layer = rule.origin[key]
     return value_at(layer.source.data, (*layer.path, rule.name, key))
 

@@ -1,9 +1,8 @@
 """YAML text to plain data that remembers where every value stands.
 
-PyYAML only composes the text to nodes; the data is built here, because its own
-constructor lets four traps of YAML 1.1 through without a word: a key written
-twice, ``no`` read as false, ``010`` read as 8 and ``12:30:00`` read as 45000.
-Each is reported with its place, and the walk goes on.
+PyYAML only composes the text to nodes; the data is built here, because PyYAML's constructor
+accepts four traps of YAML 1.1 without a word: a key written twice, ``no`` read as false, ``010``
+read as 8 and ``12:30:00`` read as 45000. Each is reported with its place, and reading goes on.
 """
 
 from __future__ import annotations
@@ -18,11 +17,11 @@ import yaml
 from dewline.errors import Problem
 from dewline.typed_json import Json
 
-Path_ = tuple[str | int, ...]
+KeyPath = tuple[str | int, ...]
 _TAG = "tag:yaml.org,2002:"
 _BOOL_WORDS = {"yes", "no", "on", "off", "y", "n"}
-_MOST_PROBLEMS = 500  # nobody reads on, and none is forgiven
-_MOST_VALUES = 50_000  # aliases of aliases can blow one line up to a terabyte
+_MOST_PROBLEMS = 500  # nobody reads more
+_MOST_VALUES = 50_000  # aliases of aliases can make a terabyte of one line
 
 
 class Place(NamedTuple):
@@ -45,29 +44,29 @@ class SourceFile:
     problems: list[Problem]
     warnings: list[Problem]
     data: Json = None
-    places: dict[Path_, Place] = field(default_factory=dict)
+    places: dict[KeyPath, Place] = field(default_factory=dict)
 
-    def at(self, path: Path_) -> Place:
+    def at(self, path: KeyPath) -> Place:
         """The place of the nearest part of ``path`` that stands in the file."""
         while path and path not in self.places:
             path = path[:-1]
         return self.places.get(path, Place(1, 1, 1, 1))
 
-    def report(self, path: Path_, problem: str, remedy: str, *, on_key: bool = False) -> None:
+    def report(self, path: KeyPath, problem: str, remedy: str, *, on_key: bool = False) -> None:
         """Add a problem; the same one twice counts once."""
         _add(self.problems, self._problem(path, problem, remedy, on_key))
 
-    def warn(self, path: Path_, problem: str, remedy: str) -> None:
+    def warn(self, path: KeyPath, problem: str, remedy: str) -> None:
         """Add a warning."""
         _add(self.warnings, self._problem(path, problem, remedy, False))
 
-    def broken(self, path: Path_) -> bool:
+    def broken(self, path: KeyPath) -> bool:
         """Whether a problem was reported at ``path`` or under it."""
         key = dotted(path)
         mine = (p.key for p in self.problems if p.file == self.file)
         return any(k == key or k.startswith((f"{key}.", f"{key}[")) for k in mine)
 
-    def _problem(self, path: Path_, problem: str, remedy: str, on_key: bool) -> Problem:
+    def _problem(self, path: KeyPath, problem: str, remedy: str, on_key: bool) -> Problem:
         place = self.at(path)
         on_key = on_key or path not in self.places
         line, column = place[2:] if on_key else place[:2]
@@ -79,13 +78,13 @@ def _add(problems: list[Problem], problem: Problem) -> None:
         problems.append(problem)
 
 
-def dotted(path: Path_) -> str:
+def dotted(path: KeyPath) -> str:
     """``boxes.heron.rules`` or ``registers[3].address``; ``file`` for the whole of it."""
     text = "".join(f"[{part}]" if isinstance(part, int) else f".{part}" for part in path)
     return text.removeprefix(".") or "file"
 
 
-def value_at(data: Json, path: Path_) -> Json:
+def value_at(data: Json, path: KeyPath) -> Json:
     """What stands at ``path`` in ``data``; None where there is nothing."""
     for part in path:
         if isinstance(data, dict) and isinstance(part, str):
@@ -98,7 +97,11 @@ def value_at(data: Json, path: Path_) -> Json:
 
 
 def read_source(path: Path, problems: list[Problem], warnings: list[Problem]) -> SourceFile:
-    """Read and compose a file. What is wrong goes to ``problems``, what is left to ``data``."""
+    """Read a YAML file.
+
+    ``data`` of the result holds what is right, None where nothing is; what is wrong is added to
+    ``problems``.
+    """
     source = SourceFile(str(path), problems, warnings)
     try:
         text = path.read_bytes().decode("utf-8")
@@ -116,7 +119,10 @@ def read_source(path: Path, problems: list[Problem], warnings: list[Problem]) ->
 
 
 def read_text(source: SourceFile, text: str) -> None:
-    """Fill ``source`` from YAML text."""
+    """Fill ``source`` from YAML text, with problems for all that is wrong in it.
+
+    An empty text is an empty mapping.
+    """
     try:
         root = yaml.compose(text, Loader=yaml.SafeLoader)
     except yaml.MarkedYAMLError as error:
@@ -155,14 +161,14 @@ class _Walk:
         self._open: set[int] = set()
         self._count = 0
 
-    def value(self, node: yaml.Node, path: Path_) -> Json:
+    def value(self, node: yaml.Node, path: KeyPath) -> Json:
         """Data of a node; None where nothing is left of it."""
         try:
             return self._value(node, path)
         except _Drop:
             return None
 
-    def _value(self, node: yaml.Node, path: Path_) -> Json:
+    def _value(self, node: yaml.Node, path: KeyPath) -> Json:
         mark = node.start_mark
         place = self._source.places.get(path)
         line, column = mark.line + 1, mark.column + 1
@@ -187,16 +193,16 @@ class _Walk:
         finally:
             self._open.discard(id(node))
 
-    def _sequence(self, node: yaml.Node, path: Path_) -> list[Json]:
+    def _sequence(self, node: yaml.Node, path: KeyPath) -> list[Json]:
         return [self.value(item, (*path, index)) for index, item in enumerate(node.value)]
 
-    def _mapping(self, node: yaml.MappingNode, path: Path_) -> dict[str, Json]:
+    def _mapping(self, node: yaml.MappingNode, path: KeyPath) -> dict[str, Json]:
         data: dict[str, Json] = {}
         self._pairs(node, path, data, merged=False)
         return data
 
     def _pairs(
-        self, node: yaml.MappingNode, path: Path_, data: dict[str, Json], *, merged: bool
+        self, node: yaml.MappingNode, path: KeyPath, data: dict[str, Json], *, merged: bool
     ) -> None:
         """A mapping's own keys, then those it merges; of a merged one only what is not there."""
         others: list[yaml.Node] = []
@@ -212,12 +218,12 @@ class _Walk:
         for other in others:
             self._merge(other, path, data)
 
-    def _is_there(self, key_node: yaml.Node, path: Path_) -> bool:
+    def _is_there(self, key_node: yaml.Node, path: KeyPath) -> bool:
         scalar = isinstance(key_node, yaml.ScalarNode)
         return scalar and (*path, key_node.value) in self._source.places
 
     def _pair(
-        self, key_node: yaml.Node, value_node: yaml.Node, path: Path_, data: dict[str, Json]
+        self, key_node: yaml.Node, value_node: yaml.Node, path: KeyPath, data: dict[str, Json]
     ) -> None:
         key = self._key(key_node, path)
         here = (*path, key)
@@ -239,7 +245,7 @@ class _Walk:
         self._source.places[here] = Place(line, column, line, column)
         data[key] = self._value(value_node, here)
 
-    def _merge(self, node: yaml.Node, path: Path_, data: dict[str, Json]) -> None:
+    def _merge(self, node: yaml.Node, path: KeyPath, data: dict[str, Json]) -> None:
         self._count += 1
         if not isinstance(node, yaml.MappingNode) or id(node) in self._open:
             self._source.report(path, "merges what is no mapping", "merge an anchored mapping")
@@ -248,7 +254,7 @@ class _Walk:
             self._pairs(node, path, data, merged=True)
             self._open.discard(id(node))
 
-    def _key(self, node: yaml.Node, path: Path_) -> str:
+    def _key(self, node: yaml.Node, path: KeyPath) -> str:
         if not isinstance(node, yaml.ScalarNode) or node.tag == _TAG + "null":
             self._refuse(path, "has a key that is no text", "write a name before the colon")
         assert isinstance(node, yaml.ScalarNode)
@@ -264,7 +270,7 @@ class _Walk:
                 del self._source.places[here]
         return str(node.value)
 
-    def _scalar(self, node: yaml.ScalarNode, path: Path_) -> Json:
+    def _scalar(self, node: yaml.ScalarNode, path: KeyPath) -> Json:
         self._trap(node, path)
         kind, text = node.tag.removeprefix(_TAG), str(node.value)
         try:
@@ -280,7 +286,7 @@ class _Walk:
             self._refuse(path, f"{_short(text)} is read as {kind}", "put it in quotes")
         return text
 
-    def _trap(self, node: yaml.ScalarNode, path: Path_) -> None:
+    def _trap(self, node: yaml.ScalarNode, path: KeyPath) -> None:
         kind, text = node.tag.removeprefix(_TAG), node.value
         if _halved(text):
             self._refuse(path, "holds half a character", "write the character itself")
@@ -305,7 +311,7 @@ class _Walk:
                 f"write {digits.lstrip('0_') or '0'} without the leading zero",
             )
 
-    def _refuse(self, path: Path_, problem: str, remedy: str) -> None:
+    def _refuse(self, path: KeyPath, problem: str, remedy: str) -> None:
         self._source.report(path, problem, remedy)
         raise _Drop
 

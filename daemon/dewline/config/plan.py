@@ -57,14 +57,16 @@ class RegisterPlan:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ModbusTcpPlan:
+    """A Modbus TCP server or gateway."""
+
     name: str
     host: str
     port: int = 502
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class SerialLine:
-    """How a serial port is opened."""
+class SerialPortPlan:
+    """A serial port and how it is opened."""
 
     port: str
     baud: int = 19200
@@ -75,16 +77,24 @@ class SerialLine:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ModbusRtuPlan:
+    """A Modbus RTU line. ``echo`` strip: the adapter hands back what it sends.
+
+    After a failed exchange nothing is sent until the line was silent for
+    ``quiet_after_timeout_ms``.
+    """
+
     name: str
-    line: SerialLine
+    line: SerialPortPlan
     echo: Literal["none", "strip"] = "none"
     quiet_after_timeout_ms: int = 300
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AsciiPlan:
+    """A serial port with instruments that send lines of text."""
+
     name: str
-    line: SerialLine
+    line: SerialPortPlan
 
 
 BusPlan = ModbusTcpPlan | ModbusRtuPlan | AsciiPlan
@@ -92,9 +102,10 @@ BusPlan = ModbusTcpPlan | ModbusRtuPlan | AsciiPlan
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AsciiProfile:
-    """How a line instrument speaks: streamed, or asked with ``ask`` (None: streamed).
+    """How to read a line instrument. ``ask``: what is sent for a line; None where it streams.
 
-    ``pattern`` is a regular expression whose named groups are registers.
+    ``pattern`` is a regular expression whose named groups are registers. ``checksum`` xor-hex:
+    the line ends in ``*HH``, the exclusive or of the bytes before the star.
     """
 
     pattern: str
@@ -125,6 +136,8 @@ class InstrumentPlan:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class JournalPlan:
+    """The record: its file, and the disk space kept back for when the disk is full."""
+
     path: Path
     commit_every_ms: int = 2000
     keep_raw_ms: int = 30 * 86_400_000
@@ -138,6 +151,8 @@ class JournalPlan:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MqttPlan:
+    """The MQTT broker. ``commands``: who may send commands through it."""
+
     host: str = "127.0.0.1"
     port: int = 1883
     prefix: str = "dewline"
@@ -152,6 +167,8 @@ class MqttPlan:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class InfluxPlan:
+    """A store that takes InfluxDB line protocol."""
+
     url: str
     org: str = ""
     bucket: str = "dewline"
@@ -160,7 +177,10 @@ class InfluxPlan:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ContactPlan:
-    """Whom to page. ``hours`` are minutes after local midnight, may wrap."""
+    """A contact to page. ``hours`` are minutes after local midnight and may wrap.
+
+    An alarm that is not acknowledged goes on to the contact ``then`` after ``escalate_after_ms``.
+    """
 
     name: str
     url_file: Path
@@ -173,7 +193,7 @@ class ContactPlan:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HeartbeatPlan:
-    """A ping to a receiver outside, sent only while the whole house gets on."""
+    """A ping to a receiver outside, sent only while every part of the daemon makes progress."""
 
     url_file: Path
     every_ms: int = 60_000
@@ -181,6 +201,8 @@ class HeartbeatPlan:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PagePlan:
+    """Where the web page listens."""
+
     host: str = "127.0.0.1"
     port: int = 8420
     token_file: Path | None = None

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from dewline.config.fields import band, example
-from dewline.config.nodes import Path_, SourceFile, read_source
+from dewline.config.nodes import KeyPath, SourceFile, read_source
 from dewline.config.plan import AsciiProfile, RegisterPlan
 from dewline.config.profile_schema import REASONS, Ask, ProfileHead, RegisterConfig, Stream
 from dewline.config.salvage import salvage
@@ -24,7 +24,7 @@ class Profile:
 
     source: SourceFile
     registers: dict[str, RegisterConfig] = field(default_factory=dict)
-    paths: dict[str, Path_] = field(default_factory=dict)
+    paths: dict[str, KeyPath] = field(default_factory=dict)
     known: set[str] = field(default_factory=set)
     ascii: AsciiProfile | None = None
     speaks: str = "modbus"  # or ascii
@@ -53,7 +53,11 @@ def names(folder: str) -> list[str]:
 
 
 def read_profile(path: Path, site: SourceFile) -> Profile:
-    """Read one profile; its problems go where the site's go."""
+    """Read one profile, as far as it is right; problems are added to those of ``site``.
+
+    A register with a mistake is in ``known`` only, so that signals fed by it are not reported
+    as well.
+    """
     source = read_source(path, site.problems, site.warnings)
     profile = Profile(source)
     head = salvage(ProfileHead, source)
@@ -87,7 +91,7 @@ def _speech(profile: Profile, head: ProfileHead) -> None:
     )
 
 
-def _register(profile: Profile, path: Path_, item: object) -> None:
+def _register(profile: Profile, path: KeyPath, item: object) -> None:
     source = profile.source
     if isinstance(item, dict) and isinstance(item.get("name"), str):
         profile.known.add(item["name"])
@@ -105,7 +109,7 @@ def _register(profile: Profile, path: Path_, item: object) -> None:
         profile.paths[config.name] = path
 
 
-def _check(profile: Profile, path: Path_, config: RegisterConfig) -> None:
+def _check(profile: Profile, path: KeyPath, config: RegisterConfig) -> None:
     source = profile.source
     if profile.speaks == "ascii":
         for key in ("table", "address", "word_order", "bit", "loop"):
@@ -116,7 +120,7 @@ def _check(profile: Profile, path: Path_, config: RegisterConfig) -> None:
     _check_amounts(source, path, config)
 
 
-def _check_modbus(source: SourceFile, path: Path_, config: RegisterConfig) -> None:
+def _check_modbus(source: SourceFile, path: KeyPath, config: RegisterConfig) -> None:
     for key in ("table", "address"):
         if getattr(config, key) is None and not source.broken((*path, key)):
             source.report((*path, key), "is missing", f"add `{key}:`", on_key=True)
@@ -139,7 +143,7 @@ def _check_modbus(source: SourceFile, path: Path_, config: RegisterConfig) -> No
     _check_ends(source, path, config)
 
 
-def _check_bit(source: SourceFile, path: Path_, config: RegisterConfig) -> None:
+def _check_bit(source: SourceFile, path: KeyPath, config: RegisterConfig) -> None:
     single = config.table in ("coil", "discrete")
     if single and config.type != "bit":
         source.report((*path, "type"), f"{config.type} in a table of bits", "write type: bit")
@@ -155,7 +159,7 @@ def _check_bit(source: SourceFile, path: Path_, config: RegisterConfig) -> None:
         source.report((*path, "unit"), "a bit has no unit", "leave it out")
 
 
-def _check_loop(source: SourceFile, path: Path_, config: RegisterConfig) -> None:
+def _check_loop(source: SourceFile, path: KeyPath, config: RegisterConfig) -> None:
     if config.loop is not None and config.span is None and not source.broken((*path, "span")):
         source.report(
             (*path, "span"),
@@ -169,7 +173,7 @@ def _check_loop(source: SourceFile, path: Path_, config: RegisterConfig) -> None
         source.report((*path, "unit"), "a loop is in mA; its span has the unit", "leave it out")
 
 
-def _check_sentinels(source: SourceFile, path: Path_, config: RegisterConfig) -> None:
+def _check_sentinels(source: SourceFile, path: KeyPath, config: RegisterConfig) -> None:
     width = _WIDTH.get(config.type)
     for raw in config.sentinels:
         if width is None:
@@ -184,8 +188,8 @@ def _check_sentinels(source: SourceFile, path: Path_, config: RegisterConfig) ->
             )
 
 
-def _check_ends(source: SourceFile, path: Path_, config: RegisterConfig) -> None:
-    """A code for a range that is left must say which end it stands at, or nothing can shout."""
+def _check_ends(source: SourceFile, path: KeyPath, config: RegisterConfig) -> None:
+    """Report an over-range or under-range code without a range: its reading would have no value."""
     ends = {"over-range", "under-range"} & set(config.sentinels.values())
     if ends and config.valid is None and config.loop is None:
         source.report(
@@ -195,7 +199,7 @@ def _check_ends(source: SourceFile, path: Path_, config: RegisterConfig) -> None
         )
 
 
-def _check_amounts(source: SourceFile, path: Path_, config: RegisterConfig) -> None:
+def _check_amounts(source: SourceFile, path: KeyPath, config: RegisterConfig) -> None:
     unit = raw_unit(config)
     for key in ("valid", "span"):
         pair: list[Quantity] | None = getattr(config, key)
@@ -210,7 +214,7 @@ def _check_amounts(source: SourceFile, path: Path_, config: RegisterConfig) -> N
         source.report((*path, "scale"), "makes every value the same", "write another scale")
 
 
-def _same(source: SourceFile, path: Path_, amounts: list[Quantity], unit: str) -> bool:
+def _same(source: SourceFile, path: KeyPath, amounts: list[Quantity], unit: str) -> bool:
     wanted = dimension(unit)
     wrong = [q for q in amounts if dimension(q.unit) != wanted]
     for amount in wrong[:1]:
@@ -242,14 +246,18 @@ def _words(config: RegisterConfig) -> int:
 
 
 def raw_unit(config: RegisterConfig) -> str:
-    """The unit the register's value has before it is made canonical."""
+    """The unit of the register's value before conversion; that of the span for a loop."""
     return config.span[0].unit if config.span else config.unit
 
 
 def register_plan(
     config: RegisterConfig, canonical: str, index: int, *, text: bool
 ) -> RegisterPlan:
-    """The frozen form. ``text``: the register is a group of a line, ``index`` its place there."""
+    """The plan of one register, kept in the unit ``canonical``.
+
+    ``text``: the register is a group in a line of text, ``index`` its place there. UnitError
+    where its unit cannot be converted.
+    """
     unit = raw_unit(config)
     factor, shift = linear(unit, canonical)
     if config.span:

@@ -21,7 +21,11 @@ RESERVED = frozenset({"daemon", "state", "event", "heartbeat", "command"})
 
 @dataclass(frozen=True, slots=True)
 class Role:
-    """What a signal of this name is. ``reference`` is what a pressure is measured against."""
+    """A signal name that dewline understands.
+
+    ``places``: the kinds of place that may have it. ``reference``: what a pressure is measured
+    against.
+    """
 
     name: str
     unit: str
@@ -112,7 +116,7 @@ ANTECHAMBER: dict[str, Role] = _table(
 
 @dataclass(frozen=True, slots=True)
 class Derived:
-    """A signal the watch makes of others, for a box that has all of ``needs``."""
+    """A signal that the watch derives at a box that has all of ``needs``."""
 
     name: str
     unit: str

@@ -1,7 +1,7 @@
-"""From layered rules to RulePlans: expand to places, fill defaults, find parents.
+"""From layered rules to RulePlans: an alarm at each place, with defaults and parents.
 
-A rule of a rule set that finds no signal is off and listed; one that this
-site's config wrote is a mistake.
+A rule of a rule set that finds no signal is off, and listed. A rule of this site's own config
+that finds none is a mistake.
 """
 
 from __future__ import annotations
@@ -17,13 +17,23 @@ from dewline.config.conditions import (
     deadband_of,
     guard_of,
 )
-from dewline.config.rules import Ground, Layer, Layered, RuleTarget, lay, silent_alarm
+from dewline.config.rules import (
+    LayeredRule,
+    RuleLayer,
+    RuleTarget,
+    SignalIndex,
+    apply_layers,
+    silent_alarm,
+)
 from dewline.watch_plan import DAEMON, RulePlan, SignalPlan
 
 
 @dataclass(frozen=True, slots=True)
 class Off:
-    """A rule that does not speak at a place, and what would turn it on."""
+    """A rule without an alarm at a place (None: anywhere), and why.
+
+    ``signal``: the signal that would turn it on, where one is missing.
+    """
 
     rule: str
     place: str | None
@@ -33,82 +43,90 @@ class Off:
 
 @dataclass(slots=True)
 class RuleBook:
-    """All rules of a site as they came out of the layers."""
+    """All rules of a site: alarms by full name, the rule behind each, and rules that are off."""
 
     plans: dict[str, RulePlan] = field(default_factory=dict)
-    origins: dict[str, Layered] = field(default_factory=dict)  # by alarm
+    origins: dict[str, LayeredRule] = field(default_factory=dict)  # by alarm
     off: list[Off] = field(default_factory=list)
 
 
 def write_book(
-    general: list[Layer], own: Mapping[str, Layer], ground: Ground, regimes: Mapping[str, str]
+    general: list[RuleLayer],
+    own: Mapping[str, RuleLayer],
+    index: SignalIndex,
+    regimes: Mapping[str, str],
 ) -> RuleBook:
-    """Expand every rule. ``own`` holds the boxes' layers; problems go to the layers' sources."""
-    return _Writer(general, own, ground, regimes).write()
+    """The alarms of every rule.
+
+    ``general`` are the layers for all places, in order; ``own`` the layer of each box with rules
+    of its own, ``regimes`` the pressure regime of each box. Problems are reported to the sources
+    of the layers.
+    """
+    return _Writer(general, own, index, regimes).write()
 
 
 class _Writer:
     def __init__(
         self,
-        general: list[Layer],
-        own: Mapping[str, Layer],
-        ground: Ground,
+        general: list[RuleLayer],
+        own: Mapping[str, RuleLayer],
+        index: SignalIndex,
         regimes: Mapping[str, str],
     ) -> None:
-        self._general, self._own, self._ground, self._regimes = general, own, ground, regimes
+        self._general, self._own, self._index, self._regimes = general, own, index, regimes
         self._book = RuleBook()
         layers = (*general, *own.values())
         self._names = list(dict.fromkeys(name for layer in layers for name in layer.rules))
 
     def write(self) -> RuleBook:
         for name in self._names:
-            self._rule(name)
+            self._expand(name)
         self._parents()
         return self._book
 
-    def _rule(self, name: str) -> None:
-        base = lay(name, self._general)
-        spoke = False
+    def _expand(self, name: str) -> None:
+        base = apply_layers(name, self._general)
+        found = False
         if base.layers:
-            spoke = self._general_rule(base)
+            found = self._expand_everywhere(base)
         for box, layer in self._own.items():
             if name in layer.rules:
-                self._box_rule(lay(name, [*self._general, layer]), box)
-        if base.layers and not spoke and self._needs_ground(base):
-            self._nowhere(base)
+                self._expand_at_box(apply_layers(name, [*self._general, layer]), box)
+        if base.layers and not found and self._is_sound_but_for_signal(base):
+            self._report_no_signal(base)
 
-    def _general_rule(self, rule: Layered) -> bool:
-        """Speak wherever no box has its own layer; True if the signal is anywhere at all."""
-        if not self._sound(rule):
+    def _expand_everywhere(self, rule: LayeredRule) -> bool:
+        """Make alarms where no box has its own layer; whether the signal is anywhere at all."""
+        if not self._is_sound(rule):
             return True
         if rule.spec.disabled is not None:
             self._book.off.append(Off(rule.name, None, f"disabled: {rule.spec.disabled}"))
             return True
         text = rule.spec.signal or ""
-        targets = list(self._ground.targets(text))
+        targets = list(self._index.targets(text))
         elsewhere = {box for box, layer in self._own.items() if rule.name in layer.rules}
         for target in targets:
             if target.place not in elsewhere:
-                self._speak(rule, target)
+                self._add_alarm(rule, target)
         having = {target.place for target in targets}
         if targets and rule.loose:
-            for place in self._ground.expected(text):
+            for place in self._index.expected(text):
                 if place not in having | elsewhere:
                     self._off(rule, place)
         return bool(targets)
 
-    def _box_rule(self, rule: Layered, box: str) -> None:
+    def _expand_at_box(self, rule: LayeredRule, box: str) -> None:
         if set(rule.origin) == {"disabled"}:
             self._unknown(rule)
             return
         if rule.spec.disabled is not None and rule.spec.signal is not None:
             self._book.off.append(Off(rule.name, box, f"disabled: {rule.spec.disabled}"))
             return
-        if not self._sound(rule):
+        if not self._is_sound(rule):
             return
-        targets = list(self._ground.targets(rule.spec.signal or "", [box]))
+        targets = list(self._index.targets(rule.spec.signal or "", [box]))
         for target in targets:
-            self._speak(rule, target)
+            self._add_alarm(rule, target)
         if not targets:
             rule.report(
                 "signal" if not rule.loose else None,
@@ -116,13 +134,13 @@ class _Writer:
                 "map the signal, or take the rule out here",
             )
 
-    def _sound(self, rule: Layered) -> bool:
+    def _is_sound(self, rule: LayeredRule) -> bool:
         if rule.spec.signal is None:
             self._unknown(rule)
             return False
         return check_shape(rule)
 
-    def _unknown(self, rule: Layered) -> None:
+    def _unknown(self, rule: LayeredRule) -> None:
         if rule.broken():
             return
         others = [n for n in self._names if n != rule.name]
@@ -130,13 +148,13 @@ class _Writer:
         remedy = f"did you mean the rule `{near[0]}`?" if near else "add `signal:`"
         rule.report(None, "has no signal, and no rule set knows it", remedy)
 
-    def _needs_ground(self, rule: Layered) -> bool:
+    def _is_sound_but_for_signal(self, rule: LayeredRule) -> bool:
         return rule.spec.signal is not None and not rule.broken()
 
-    def _nowhere(self, rule: Layered) -> None:
+    def _report_no_signal(self, rule: LayeredRule) -> None:
         text = rule.spec.signal or ""
         if rule.loose:
-            places = self._ground.expected(text) or (None,)
+            places = self._index.expected(text) or (None,)
             for place in places:
                 if (
                     place is None
@@ -147,17 +165,17 @@ class _Writer:
             return
         if any(rule.name in layer.rules for layer in self._own.values()):
             return
-        known = {plan.role for plan in self._ground.signals.values()}
+        known = {plan.role for plan in self._index.signals.values()}
         near = get_close_matches(text, known, n=1)
         remedy = f"did you mean {near[0]}?" if near else "map it under a box's signals"
         rule.report("signal", f"no box has {text}", remedy)
 
-    def _off(self, rule: Layered, place: str | None) -> None:
+    def _off(self, rule: LayeredRule, place: str | None) -> None:
         text = rule.spec.signal
         where = f"{place} has" if place else "there is"
         self._book.off.append(Off(rule.name, place, f"{where} no {text}", text))
 
-    def _speak(self, rule: Layered, target: RuleTarget) -> None:
+    def _add_alarm(self, rule: LayeredRule, target: RuleTarget) -> None:
         spec, regime = rule.spec, self._regimes.get(target.place)
         alarm = f"{target.place}.{rule.name}" + (f"-{target.chamber}" if target.chamber else "")
         if regime is not None and (spec.regime or regime) != regime:
@@ -166,7 +184,7 @@ class _Writer:
             return
         if spec.priority == "critical" and spec.suppress_while:
             rule.report("suppress_while", "a critical rule is never suppressed", "leave it out")
-        signal = self._ground.plan(target.signal)
+        signal = self._index.plan(target.signal)
         plan = rule_plan(alarm, rule, target, signal, lambda name: self._find(target, name))
         guard = guard_of(rule, lambda name: self._find(target, name))
         if isinstance(guard, str):
@@ -183,10 +201,10 @@ class _Writer:
     def _find(self, target: RuleTarget, name: str) -> SignalPlan | None:
         if name.startswith("{antechamber}_"):
             name = f"{target.chamber}_{name.partition('_')[2]}" if target.chamber else ""
-        full = self._ground.near(target.place, name)
-        return None if full is None else self._ground.plan(full)
+        full = self._index.near(target.place, name)
+        return None if full is None else self._index.plan(full)
 
-    def _no_guard(self, rule: Layered, target: RuleTarget, name: str) -> None:
+    def _no_guard(self, rule: LayeredRule, target: RuleTarget, name: str) -> None:
         origin = rule.origin["only_while"]
         if origin.loose:
             why = f"{target.place} has no {name}"
@@ -208,21 +226,24 @@ class _Writer:
         _refuse_cycles(self._book)
 
     def _implied(self, plan: RulePlan) -> Iterable[str]:
-        instrument = self._ground.plan(plan.signal).instrument
+        instrument = self._index.plan(plan.signal).instrument
         return () if instrument is None else (silent_alarm(instrument),)
 
-    def _parent(self, rule: Layered, plan: RulePlan, parent: str) -> list[str]:
-        """Full names of the alarms meant: of the same place first, then of what it is fed by."""
+    def _parent(self, rule: LayeredRule, plan: RulePlan, parent: str) -> list[str]:
+        """Full names of the alarms meant.
+
+        Searched at the same place first, then at its purifier and supply, then at the services.
+        """
         if "." in parent:
             if parent in self._book.plans or parent.partition(".")[0] == DAEMON:
                 return [parent]
             place, _, name = parent.partition(".")
-            if name not in self._names or place not in self._ground.places:
+            if name not in self._names or place not in self._index.places:
                 self._no_parent(rule, parent)
             return []
         chamber = plan.alarm.removeprefix(f"{plan.place}.{plan.rule}")
-        shared = self._ground.shared.get(plan.place, ())
-        for place in (plan.place, *shared, *self._ground.services):
+        shared = self._index.shared.get(plan.place, ())
+        for place in (plan.place, *shared, *self._index.services):
             for name in (f"{place}.{parent}{chamber}", f"{place}.{parent}"):
                 if name in self._book.plans and name != plan.alarm:
                     return [name]
@@ -235,14 +256,14 @@ class _Writer:
             self._no_parent(rule, parent)
         return []
 
-    def _no_parent(self, rule: Layered, parent: str) -> None:
+    def _no_parent(self, rule: LayeredRule, parent: str) -> None:
         near = get_close_matches(parent, self._names, n=1)
         remedy = f"did you mean {near[0]}?" if near else "name a rule there is"
         rule.report("under", f"{parent!r} is no rule above this one", remedy)
 
 
 def rule_plan(
-    alarm: str, rule: Layered, target: RuleTarget, signal: SignalPlan, resolve: Resolve
+    alarm: str, rule: LayeredRule, target: RuleTarget, signal: SignalPlan, resolve: Resolve
 ) -> RulePlan | None:
     """The plan of one alarm, without parents and guard; None where a problem was reported.
 
@@ -281,7 +302,7 @@ def _advice_for_the_end(advice: str | None) -> str | None:
 
 
 def _refuse_cycles(book: RuleBook) -> None:
-    """Cut and report every `under` that leads back to itself."""
+    """Report every chain of `under` that leads back to its beginning."""
     done: set[str] = set()
     for start in book.plans:
         trail: list[str] = []

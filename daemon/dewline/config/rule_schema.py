@@ -1,4 +1,4 @@
-"""The grammar of a rule, in every layer alike: all keys are optional in each."""
+"""The grammar of a rule. It is the same in every layer; all keys are optional in each."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ CONDITIONS = (
     "true_for",
     "false_for",
 )
-# What belongs to a condition goes when another condition takes its place.
+# Keys that belong to a condition; another condition in a later layer removes them.
 COMPANIONS = ("over", "confidence", "ignore_below", "within", "of", "count")
 
 _PLACED = rf"(({NAME}|\{{supply\}}|\{{purifier\}})\.)?(\{{antechamber\}}_)?{SIGNAL}"

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from dewline.config.fields import NAME, SIGNAL
-from dewline.config.nodes import Path_, SourceFile
+from dewline.config.nodes import KeyPath, SourceFile
 from dewline.config.roles import DERIVED, ROLES, Derived, residual
 from dewline.config.rule_schema import COMPANIONS, CONDITIONS, RuleSpec
 from dewline.watch_plan import DAEMON, SignalPlan
@@ -19,18 +19,22 @@ _TARGET = re.compile(
 
 
 @dataclass(frozen=True, slots=True)
-class Layer:
-    """The rules of one place in the order. ``loose``: a rule that finds no signal is off."""
+class RuleLayer:
+    """The rules of one layer, and where they stand: ``path`` in the file ``source``.
+
+    ``label`` names the layer in what `check` prints. ``loose``: a rule that finds no signal is
+    off, as in a rule set; else it is a mistake.
+    """
 
     label: str
     source: SourceFile
-    path: Path_
+    path: KeyPath
     rules: Mapping[str, RuleSpec]
     loose: bool = False
 
 
 @dataclass(slots=True)
-class Layered:
+class LayeredRule:
     """One rule with its layers laid over each other.
 
     ``spec`` holds the value of every key that a layer gives, None for the others; ``origin`` the
@@ -39,8 +43,8 @@ class Layered:
 
     name: str
     spec: RuleSpec = field(default_factory=RuleSpec)
-    origin: dict[str, Layer] = field(default_factory=dict)
-    layers: list[Layer] = field(default_factory=list)
+    origin: dict[str, RuleLayer] = field(default_factory=dict)
+    layers: list[RuleLayer] = field(default_factory=list)
 
     @property
     def conditions(self) -> list[str]:
@@ -53,7 +57,7 @@ class Layered:
         return "signal" in self.origin and self.origin["signal"].loose
 
     def report(self, key: str | None, problem: str, remedy: str) -> None:
-        """Report at a key, in the layer that gave its value; at the newest layer without one."""
+        """Report a problem at a key, in the layer that gave its value; without one, in the last."""
         layer = self.origin.get(key or "", self.layers[-1])
         path = (*layer.path, self.name)
         layer.source.report(
@@ -70,13 +74,13 @@ class Layered:
         return any(layer.source.broken((*layer.path, self.name)) for layer in self.layers)
 
 
-def lay(name: str, layers: Iterable[Layer]) -> Layered:
+def apply_layers(name: str, layers: Iterable[RuleLayer]) -> LayeredRule:
     """The rule ``name`` with every layer applied, key by key.
 
     Another condition takes the place of the one before, with all that belongs to that one;
     another ``advice`` that of the one before with its ``when_over``.
     """
-    rule = Layered(name)
+    rule = LayeredRule(name)
     for layer in layers:
         spec = layer.rules.get(name)
         if spec is None:
@@ -100,7 +104,7 @@ def silent_alarm(instrument: str) -> str:
 
 @dataclass(frozen=True, slots=True)
 class RuleTarget:
-    """Where a rule speaks: a signal of a place, of an antechamber there or not."""
+    """The signal of a place that an alarm watches; ``chamber``: the antechamber it belongs to."""
 
     place: str
     signal: str
@@ -108,23 +112,28 @@ class RuleTarget:
 
 
 @dataclass(frozen=True, slots=True)
-class Ground:
-    """What there is to watch: signals (also those with a mistake), places and what they share."""
+class SignalIndex:
+    """The signals and places of a site, for finding what a rule's `signal` means.
+
+    ``signals`` includes those with a mistake, so that rules about them are not reported too.
+    ``derived`` holds the signals derived by the watch, as far as they were asked for.
+    """
 
     signals: Mapping[str, SignalPlan]
     boxes: Mapping[str, tuple[str, ...]]  # box -> antechambers
     services: tuple[str, ...]
-    supplies: tuple[str, ...]  # the services that give gas
+    supplies: tuple[str, ...]  # services that supply gas
     purifiers: tuple[str, ...]
     shared: Mapping[str, tuple[str, ...]]  # box -> its purifier and supply
-    derived: dict[str, SignalPlan] = field(default_factory=dict)  # as far as asked for
+    derived: dict[str, SignalPlan] = field(default_factory=dict)
 
     @property
     def places(self) -> tuple[str, ...]:
+        """Names of all boxes, purifiers and services, in this order."""
         return (*self.boxes, *self.purifiers, *self.services)
 
     def has(self, place: str, name: str) -> str | None:
-        """The full name if ``place`` has the signal or the watch can derive it."""
+        """The full name of a signal that ``place`` has or the watch can derive there; else None."""
         full = f"{place}.{name}"
         if full in self.signals:
             return full
@@ -135,7 +144,7 @@ class Ground:
         return full
 
     def _derived(self, place: str, name: str) -> Derived | None:
-        """What the watch would make under this name at a box like this one."""
+        """The derived signal of this name, if a box like this one can have it."""
         if place not in self.boxes:
             return None
         chamber = name.removesuffix("_residual")
@@ -147,18 +156,21 @@ class Ground:
         return wanted
 
     def derive_all(self) -> dict[str, SignalPlan]:
-        """Every signal that the watch can derive here."""
+        """The plan of every signal that the watch can derive at this site."""
         for box, chambers in self.boxes.items():
             for name in (*DERIVED, *(residual(chamber).name for chamber in chambers)):
                 self.has(box, name)
         return self.derived
 
     def plan(self, full: str) -> SignalPlan:
-        """The plan of a signal that ``has`` named."""
+        """The plan of a signal by the full name that ``has`` gave."""
         return self.signals[full] if full in self.signals else self.derived[full]
 
     def near(self, place: str, name: str) -> str | None:
-        """What a place sees under a name: its own, its purifier's, supply's or the site's."""
+        """Full name of the signal that a place sees under ``name``; None where there is none.
+
+        Its own first, then that of its purifier, its supply, and of the site's services.
+        """
         around = (place, *self.shared.get(place, ()))
         role = ROLES.get(name)
         if role is None or "service" in role.places:
@@ -166,7 +178,11 @@ class Ground:
         return next((full for p in around if (full := self.has(p, name))), None)
 
     def targets(self, text: str, among: Iterable[str] | None = None) -> Iterator[RuleTarget]:
-        """Every signal that ``signal: TEXT`` means, in all places or in those given."""
+        """Every signal that ``signal: TEXT`` means, in all places or in those of ``among``.
+
+        TEXT is a signal name, with ``PLACE.``, ``{supply}.`` or ``{purifier}.`` before it where it
+        is of other places, and ``{antechamber}_`` where it is of every antechamber.
+        """
         match = _TARGET.fullmatch(text)
         if match is None:
             return
@@ -191,7 +207,7 @@ class Ground:
         return tuple(self.boxes) if boxes_only else self.places
 
     def expected(self, text: str) -> tuple[str, ...]:
-        """The places where one would look for the signal: all boxes for a role of a box."""
+        """The places where the signal is to be expected: all boxes for a role of a box."""
         match = _TARGET.fullmatch(text)
         if match is None or match["place"]:
             return ()

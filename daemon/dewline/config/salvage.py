@@ -1,8 +1,7 @@
-"""Validate a piece of config, report every mistake, and keep what is left.
+"""Validate a piece of config, report every mistake, and keep what is right.
 
-What is wrong is cut out and the rest validated again, so that the checks
-between sections still run and are reported beside the mistakes in single
-fields.
+What is wrong is cut out and the rest validated again, so that the checks across sections still
+run and are reported beside the mistakes in single fields.
 """
 
 from __future__ import annotations
@@ -16,7 +15,7 @@ from typing import Annotated, TypeGuard, TypeVar, Union, get_args, get_origin
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
-from dewline.config.nodes import Path_, SourceFile, value_at
+from dewline.config.nodes import KeyPath, SourceFile, value_at
 from dewline.typed_json import Json
 
 M = TypeVar("M", bound=BaseModel)
@@ -28,7 +27,7 @@ def salvage(
     source: SourceFile,
     *,
     data: object = None,
-    base: Path_ = (),
+    base: KeyPath = (),
     stand_ins: Mapping[str, Json] | None = None,
 ) -> M | None:
     """The model of what is right in ``data`` (else the source's), or None if nothing is.
@@ -55,7 +54,7 @@ def salvage(
 
 
 def _report(
-    source: SourceFile, model: type[BaseModel], base: Path_, data: Json, found: ErrorDetails
+    source: SourceFile, model: type[BaseModel], base: KeyPath, data: Json, found: ErrorDetails
 ) -> None:
     loc, kind = tuple(found["loc"]), found["type"]
     path = _real(data, loc)
@@ -68,7 +67,7 @@ def _report(
     source.report(base + path, problem, remedy, on_key=on_key)
 
 
-def _real(data: Json, loc: Sequence[int | str]) -> Path_:
+def _real(data: Json, loc: Sequence[int | str]) -> KeyPath:
     """The part of a pydantic location that exists in the data: no tags, no ``[key]``."""
     path: list[str | int] = []
     for part in loc:
@@ -112,7 +111,7 @@ _BOUNDS = {
 }
 
 
-def _words(model: type[BaseModel], path: Path_, found: ErrorDetails) -> tuple[str, str]:
+def _words(model: type[BaseModel], path: KeyPath, found: ErrorDetails) -> tuple[str, str]:
     """Problem and remedy of one pydantic error."""
     kind, context, value = found["type"], found.get("ctx", {}), found.get("input")
     if kind == "dewline":
@@ -128,7 +127,7 @@ def _words(model: type[BaseModel], path: Path_, found: ErrorDetails) -> tuple[st
 
 
 class _Hidden:
-    """Stands for what may be a secret, written where its file's name belongs."""
+    """Printed in place of what may be a secret, written where its file's name belongs."""
 
     def __repr__(self) -> str:
         return "the value"
@@ -160,7 +159,7 @@ def _choice(expected: str, value: object) -> str:
     return f"write {near[0]}" if near else f"write one of: {', '.join(words)}"
 
 
-def _instead(model: type[BaseModel], path: Path_) -> str:
+def _instead(model: type[BaseModel], path: KeyPath) -> str:
     known = _keys_at(model, path[:-1])
     near = get_close_matches(str(path[-1]), known, n=1, cutoff=0.6)
     if near:
@@ -168,7 +167,7 @@ def _instead(model: type[BaseModel], path: Path_) -> str:
     return f"known here: {', '.join(known)}" if known else "leave it out"
 
 
-def _keys_at(model: object, path: Path_) -> list[str]:
+def _keys_at(model: object, path: KeyPath) -> list[str]:
     """The keys a model knows at a path into it."""
     for part in path:
         model = _bare(model)

@@ -37,6 +37,8 @@ Baud = Annotated[int, Field(ge=300, le=4_000_000)]
 
 
 class JournalConfig(Strict):
+    """Where the record is kept, how often it is written, and how long raw readings stay."""
+
     path: FileName | None = None
     commit_every: PositiveDuration = 2000
     keep_raw: PositiveDuration = 30 * 86_400_000
@@ -44,6 +46,8 @@ class JournalConfig(Strict):
 
 
 class SerialConfig(Strict):
+    """A serial port."""
+
     port: FileName
     baud: Baud = 19200
     parity: Literal["even", "odd", "none"] = "even"
@@ -52,6 +56,8 @@ class SerialConfig(Strict):
 
 
 class RtuConfig(Strict):
+    """A Modbus RTU line. `echo: strip` where the adapter hands back what it sends."""
+
     port: FileName
     baud: Baud = 19200
     parity: Literal["even", "odd", "none"] = "even"
@@ -61,17 +67,21 @@ class RtuConfig(Strict):
 
 
 class AsciiConfig(SerialConfig):
+    """A serial port with an instrument that sends lines of text."""
+
     baud: Baud = 9600
     parity: Literal["even", "odd", "none"] = "none"
 
 
 class TcpConfig(Strict):
+    """A Modbus TCP server or gateway."""
+
     host: Host
     port: Port = 502
 
 
 class BusConfig(Strict):
-    """Exactly one of the three."""
+    """A bus: exactly one of the three kinds."""
 
     modbus_rtu: RtuConfig | None = None
     modbus_tcp: TcpConfig | None = None
@@ -79,6 +89,8 @@ class BusConfig(Strict):
 
 
 class InstrumentConfig(Strict):
+    """One instrument: its bus, its profile and how often it is read."""
+
     bus: Name
     profile: FileName
     unit: Annotated[int, Field(ge=0, le=255)] = 1
@@ -91,12 +103,16 @@ class InstrumentConfig(Strict):
 
 
 class ServiceConfig(Strict):
+    """What several boxes share: gas, cooling, vacuum, power, the room."""
+
     kind: Literal["house", "cylinder", "liquid", "cooling", "vacuum", "power", "room"]
     title: Words | None = None
     signals: dict[Signal, Feed] = Field(default_factory=dict)
 
 
 class PurifierConfig(Strict):
+    """A purifier with one or two beds. Capacities are those quoted for a fresh bed."""
+
     title: Words | None = None
     beds: Annotated[int, Field(ge=1, le=2)] = 1
     flow: Flow | None = None
@@ -106,12 +122,16 @@ class PurifierConfig(Strict):
 
 
 class AntechamberConfig(Strict):
+    """An antechamber; `cycles` down to `evacuate_below` are what a transfer needs."""
+
     volume: Volume
     cycles: Annotated[int, Field(ge=1, le=50)] = 3
     evacuate_below: Pressure = 5.0
 
 
 class AnalyzerConfig(Strict):
+    """The sensor behind a trace gas, for causes and for proofs that it answers."""
+
     kind: Literal[
         "electrochemical",
         "zirconia",
@@ -126,6 +146,8 @@ class AnalyzerConfig(Strict):
 
 
 class BoxConfig(Strict):
+    """One glovebox: its gas, its signals, and rules and contacts of its own."""
+
     title: Words = ""
     gas: Literal["nitrogen", "argon"] = "nitrogen"
     regime: Literal["positive", "negative"] = "positive"
@@ -141,10 +163,14 @@ class BoxConfig(Strict):
 
 
 class TlsConfig(Strict):
+    """The certificate authority of the broker."""
+
     ca: FileName
 
 
 class CommandsConfig(Strict):
+    """The file with the token that a command over MQTT must bear."""
+
     token_file: FileName
 
 
@@ -159,6 +185,8 @@ Commands = Annotated[
 
 
 class MqttConfig(Strict):
+    """The MQTT broker that readings and events are published to."""
+
     host: Host = "127.0.0.1"
     port: Port = 1883
     prefix: Topic = "dewline"
@@ -170,6 +198,8 @@ class MqttConfig(Strict):
 
 
 class InfluxConfig(Strict):
+    """A store for time series that takes InfluxDB line protocol."""
+
     url: Url
     org: Words = ""
     bucket: Words = "dewline"
@@ -177,6 +207,8 @@ class InfluxConfig(Strict):
 
 
 class ContactConfig(Strict):
+    """One person to page; the file holds the address, which is a secret."""
+
     url_file: FileName
     from_priority: Priority = "high"
     hours: Hours | None = None
@@ -186,17 +218,21 @@ class ContactConfig(Strict):
 
 
 class PushConfig(Strict):
+    """Whom to page."""
+
     contacts: dict[Name, ContactConfig]
 
 
 class HeartbeatConfig(Strict):
-    """A ping to a receiver outside that rings when it stays away."""
+    """A ping to a receiver outside, which raises an alarm when it stays away."""
 
     url_file: FileName
     every: Annotated[PositiveDuration, Field(ge=1000)] = 60_000
 
 
 class PageConfig(Strict):
+    """The web page of the daemon."""
+
     bind: Annotated[str, Field(pattern=r"^(\[[0-9a-fA-F:]+\]|[A-Za-z0-9.\-]+):\d{1,5}$")] = (
         "127.0.0.1:8420"
     )

@@ -1,4 +1,4 @@
-"""A config as far as it could be read, with everything it refers to."""
+"""A parsed config, as far as it could be read, with the profiles it names."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from dewline.config.nodes import Path_, SourceFile, value_at
+from dewline.config.nodes import KeyPath, SourceFile, value_at
 from dewline.config.profiles import Profile, raw_unit, register_plan
 from dewline.config.roles import PlaceKind, Role, fits, role_of, unit_of
 from dewline.config.schema import SiteConfig
@@ -22,35 +22,42 @@ SECTIONS: tuple[tuple[str, PlaceKind], ...] = (
 
 
 @dataclass(frozen=True, slots=True)
-class Mapping_:
-    """One line under ``signals:``: what feeds a signal of a place."""
+class SignalMapping:
+    """One line under ``signals:`` of a place: signal ``name`` is fed by the register ``feed``.
+
+    ``feed`` is INSTRUMENT.REGISTER; None where the line has a mistake.
+    """
 
     section: str
     kind: PlaceKind
     place: str
     name: str
-    feed: str | None  # None where the line has a mistake
+    feed: str | None
     role: Role | None
 
     @property
     def full(self) -> str:
+        """Full name of the signal: PLACE.NAME."""
         return f"{self.place}.{self.name}"
 
     @property
-    def path(self) -> Path_:
+    def path(self) -> KeyPath:
+        """Where the line stands in the file."""
         return (self.section, self.place, "signals", self.name)
 
     @property
     def instrument(self) -> str:
+        """Name of the instrument; "" where the line has a mistake."""
         return (self.feed or "").partition(".")[0]
 
     @property
     def register(self) -> str:
+        """Name of the register; "" where the line has a mistake."""
         return (self.feed or "").partition(".")[2]
 
 
 @dataclass(slots=True)
-class Site:
+class ParsedSite:
     """The parsed config, its text, and the profiles its instruments name."""
 
     source: SourceFile
@@ -59,7 +66,7 @@ class Site:
     profiles: dict[str, Profile | None] = field(default_factory=dict)  # by profile name
 
     def raw(self, *path: str) -> dict[str, Json]:
-        """The mapping that was written at a path, mistakes included; empty if there is none."""
+        """The mapping as it is written at a path, mistakes included; empty if there is none."""
         data = value_at(self.source.data, path)
         return data if isinstance(data, dict) else {}
 
@@ -72,7 +79,7 @@ class Site:
         config = self.config.instruments.get(instrument)
         return None if config is None else self.profiles.get(config.profile)
 
-    def mappings(self) -> Iterator[Mapping_]:
+    def mappings(self) -> Iterator[SignalMapping]:
         """Every signal that any place maps, in the order written."""
         for section, kind in SECTIONS:
             for place in self.raw(section):
@@ -81,13 +88,13 @@ class Site:
                 good = {} if parsed is None else parsed.signals
                 for name in self.raw(section, place, "signals"):
                     role = role_of(kind, name, chambers)
-                    yield Mapping_(section, kind, place, name, good.get(name), role)
+                    yield SignalMapping(section, kind, place, name, good.get(name), role)
 
     def signals(self) -> dict[str, SignalPlan]:
         """The plan of every mapped signal; of one with a mistake what can be known of it."""
         return {m.full: self._signal(m) for m in self.mappings()}
 
-    def _signal(self, mapping: Mapping_) -> SignalPlan:
+    def _signal(self, mapping: SignalMapping) -> SignalPlan:
         instrument = self.config.instruments.get(mapping.instrument)
         profile = self.profile_of(mapping.instrument)
         register = None if profile is None else profile.registers.get(mapping.register)
@@ -104,8 +111,11 @@ class Site:
             reference=reference or (mapping.role.reference if mapping.role else None),
         )
 
-    def misfit(self, mapping: Mapping_) -> str | None:
-        """Why the register cannot play the role it feeds; None if it can."""
+    def misfit(self, mapping: SignalMapping) -> str | None:
+        """Why the register cannot feed the role of its signal; None if it can.
+
+        None also where something else is wrong, which is reported elsewhere.
+        """
         profile = self.profile_of(mapping.instrument)
         register = None if profile is None else profile.registers.get(mapping.register)
         if register is None or profile is None or mapping.role is None:

@@ -1,4 +1,4 @@
-"""How long a Modbus RTU exchange must take on the wire, at the very least."""
+"""The least time that a Modbus RTU exchange takes on the wire."""
 
 from __future__ import annotations
 
@@ -32,7 +32,11 @@ def wire_time_ms(baud: int, registers: int, *, bits: int = 0) -> float:
 def longest_ms(
     bus: ModbusRtuPlan, registers: Iterable[RegisterPlan], max_registers: int, max_gap: int
 ) -> float:
-    """Shortest possible time of the longest read that these registers ask for, ms."""
+    """Least time of the longest read that these registers ask for, ms; 0 without registers.
+
+    A read spans addresses of one table as the bus will ask for them: at most ``max_gap`` unused
+    ones in a row and ``max_registers`` in all (2000 for coils).
+    """
     times = [0.0]
     by_table: dict[str, list[RegisterPlan]] = {}
     for register in registers:

@@ -32,6 +32,7 @@ class RoomAir:
 
     @property
     def ratio(self) -> float:
+        """Oxygen per water, by volume."""
         return self.oxygen_ppm / self.water_ppm
 
 

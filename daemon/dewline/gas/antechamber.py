@@ -44,7 +44,10 @@ def residual_ppm(start_ppm: float, cycle: Cycle, cycles: int) -> float:
 
 
 def cycles_needed(start_ppm: float, target_ppm: float, cycle: Cycle) -> int | None:
-    """The least number of cycles that leaves ``target_ppm`` or less; None if never reached."""
+    """The least number of cycles that leaves ``target_ppm`` or less; None if never reached.
+
+    Never reached is a target at or below the ppm of the refill gas. 0 if already there.
+    """
     fraction_ppm("target", target_ppm)
     if fraction_ppm("start", start_ppm) <= target_ppm:
         return 0

@@ -59,7 +59,7 @@ def grams(amount_mol: float, gas: Held) -> float:
 
 
 @dataclass(frozen=True, slots=True)
-class Regeneration:
+class RegenerationNeeds:
     """What reducing a copper bed takes and gives. Forming gas at 0 °C, 1013.25 mbar."""
 
     hydrogen_mol: float  # used by the reaction
@@ -71,7 +71,7 @@ class Regeneration:
 
 def regeneration(
     oxygen_g: float, hydrogen_share: float = 0.05, utilisation: float = 1.0
-) -> Regeneration:
+) -> RegenerationNeeds:
     """Stoichiometry of CuO + H2 -> Cu + H2O for the oxygen held: 2 mol hydrogen a mol oxygen.
 
     ``hydrogen_share`` by volume in the forming gas, ``utilisation`` the share of
@@ -82,7 +82,7 @@ def regeneration(
     share("hydrogen share", hydrogen_share)
     share("utilisation", utilisation)
     hydrogen_mol = 2 * oxygen_mol
-    return Regeneration(
+    return RegenerationNeeds(
         hydrogen_mol=hydrogen_mol,
         hydrogen_g=hydrogen_mol * MOLAR_MASS_G["hydrogen"],
         water_g=hydrogen_mol * MOLAR_MASS_G["water"],

@@ -55,11 +55,12 @@ class BoundedCompliance:
 
     @property
     def l_per_mbar(self) -> float:
+        """The middle of the two bounds, L/mbar."""
         return (self.low + self.high) / 2
 
     @property
     def standard(self) -> float:
-        """Of a rectangular distribution."""
+        """Standard uncertainty of a rectangular distribution between the bounds, L/mbar."""
         return (self.high - self.low) / math.sqrt(12)
 
 
@@ -150,6 +151,7 @@ class HoldResult:
 
     @property
     def expanded_per_h(self) -> float:
+        """Half-width of the interval of the hourly rate, k = 2."""
         return self.expanded_l_h / self.volume_l
 
     @property

@@ -64,6 +64,7 @@ class OxygenResult:
 
     @property
     def air_l_h(self) -> float:
+        """Ingress of air, L/h at box state."""
         return self.per_h * self.volume_l
 
     @property

@@ -1,7 +1,7 @@
 """Straight lines through a record whose readings are not independent.
 
-A 1 Hz reading repeats what the one before said, so the plain error of a slope
-is far too small. Here the record becomes at most 60 block medians, and the
+A reading at 1 Hz mostly repeats the one before, so the plain error of a slope is far too
+small. Here the record becomes at most 60 block medians, and the
 error is widened by the lag-1 correlation r of what is left over:
 n_eff = n (1 - r) / (1 + r), at least 8.
 """
@@ -33,7 +33,10 @@ class Trend:
 def block_medians(
     times: Sequence[float], values: Sequence[float], blocks: int = MOST_BLOCKS
 ) -> tuple[list[float], list[float]]:
-    """At most ``blocks`` medians over runs of as equal length as can be, each at its mean time."""
+    """Medians of at most ``blocks`` runs of consecutive readings, each at its mean time.
+
+    The runs are as equal in length as can be. Returns times and medians.
+    """
     count = len(times)
     blocks = min(blocks, count)
     edges = [count * k // blocks for k in range(blocks + 1)]
