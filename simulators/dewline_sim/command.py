@@ -135,15 +135,11 @@ def _tell(scene: Scene, writers: list[Writer], *, quiet: bool) -> None:
         print(f"\r{scene.story.name}: {hours:g} h, {rows} rows in {took:.1f} s", file=sys.stderr)
 
 
-def endpoints_from(args: argparse.Namespace) -> Endpoints:
+def _endpoints(args: argparse.Namespace) -> Endpoints:
     """Where to serve; ValueError where HOST:PORT is none."""
     host, _, port = (args.tcp or "127.0.0.1:0").rpartition(":")
-    return Endpoints(
-        host or "127.0.0.1",
-        int(port),
-        Path(args.rtu) if args.rtu else None,
-        Path(args.ascii) if args.ascii else None,
-    )
+    rtu, text = (Path(path) if path else None for path in (args.rtu, args.ascii))
+    return Endpoints(host or "127.0.0.1", int(port), rtu, text)
 
 
 async def _serve(args: argparse.Namespace, scene: Scene, writers: list[Writer]) -> None:
@@ -153,7 +149,7 @@ async def _serve(args: argparse.Namespace, scene: Scene, writers: list[Writer]) 
     for number in (signal.SIGTERM, signal.SIGINT):
         asyncio.get_running_loop().add_signal_handler(number, task.cancel)
     async with contextlib.AsyncExitStack() as stack:
-        served = await stack.enter_async_context(Served(scene, endpoints_from(args), paced=paced))
+        served = await stack.enter_async_context(Served(scene, _endpoints(args), paced=paced))
         if args.config:
             write_config(Path(args.config), scene.story, endpoints_of(served))
         if args.control:

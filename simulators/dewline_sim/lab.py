@@ -8,6 +8,7 @@ internal step, so what is seen does not depend on how often one looks.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import TypeVar
 
 from dewline_sim.physics import acts
 from dewline_sim.physics.box import Box
@@ -17,10 +18,11 @@ from dewline_sim.physics.mixture import Ledger
 from dewline_sim.physics.plant import Plant, Site
 from dewline_sim.physics.purifier import Purifier
 from dewline_sim.physics.services import Cooling, Supply, VacuumPump
-from dewline_sim.physics.spec import BoxSpec, LabSpec, PurifierSpec
+from dewline_sim.physics.spec import LabSpec
 from dewline_sim.physics.truth import truth_at
 
 _TICK_S = 10.0
+T = TypeVar("T")
 
 
 class Lab:
@@ -135,48 +137,29 @@ def built(spec: LabSpec, seed: int, epoch_ms: int) -> Plant:
 
     Raises ValueError where a box names a supply or purifier that does not exist.
     """
-    ledger = Ledger()
-    climate = Climate(spec.climate, seed, epoch_ms / 1000.0)
+    ledger, climate = Ledger(), Climate(spec.climate, seed, epoch_ms / 1000.0)
     supplies = {s.name: Supply(s) for s in spec.services}
     loops = {p.name: p for p in spec.purifiers}
-    boxes = {b.name: _box(b, climate, ledger, supplies, loops, seed=seed) for b in spec.boxes}
-    purifiers = {
-        p.name: Purifier(
-            p, climate, ledger, [boxes[b.name] for b in spec.boxes if b.purifier == p.name]
+    boxes = {}
+    for b in spec.boxes:
+        supply = _named(b.name, "supply", b.supply, supplies)
+        moves = _named(b.name, "supply", b.valve_supply or b.supply, supplies)
+        loop = None if b.purifier is None else _named(b.name, "purifier", b.purifier, loops)
+        boxes[b.name] = Box(
+            b, climate, ledger, supply=supply, valve_supply=moves, loop=loop, seed=seed
         )
-        for p in spec.purifiers
+    purifiers = {
+        p.name: Purifier(p, climate, ledger, [x for x in boxes.values() if x.spec.purifier == name])
+        for name, p in loops.items()
     }
     return Plant(
-        spec=spec,
-        site=Site(spec.step_ms / 1000.0, spec.vent_to_room),
-        climate=climate,
-        ledger=ledger,
-        supplies=supplies,
-        boxes=boxes,
-        purifiers=purifiers,
-        loops={b.name: purifiers[b.purifier] for b in spec.boxes if b.purifier is not None},
-        pump=VacuumPump(spec.pump),
-        cooling=Cooling(spec.cooling_c, spec.cooling_l_min),
-    )
+        spec, Site(spec.step_ms / 1000.0, spec.vent_to_room), climate, ledger, supplies, boxes,
+        purifiers, {b.name: purifiers[b.purifier] for b in spec.boxes if b.purifier is not None},
+        VacuumPump(spec.pump), Cooling(spec.cooling_c, spec.cooling_l_min),
+    )  # fmt: skip
 
 
-def _box(
-    spec: BoxSpec, climate: Climate, ledger: Ledger, supplies: Mapping[str, Supply],
-    loops: Mapping[str, PurifierSpec], *, seed: int,
-) -> Box:  # fmt: skip
-    for kind, wanted, known in (
-        ("supply", spec.supply, supplies),
-        ("supply", spec.valve_supply, supplies),
-        ("purifier", spec.purifier, loops),
-    ):
-        if wanted is not None and wanted not in known:
-            raise ValueError(f"{spec.name}: no {kind} {wanted}; known are {', '.join(known)}")
-    return Box(
-        spec,
-        climate,
-        ledger,
-        supply=supplies[spec.supply],
-        valve_supply=supplies[spec.supply if spec.valve_supply is None else spec.valve_supply],
-        loop=loops[spec.purifier] if spec.purifier is not None else None,
-        seed=seed,
-    )
+def _named(box: str, kind: str, wanted: str, known: Mapping[str, T]) -> T:
+    if wanted not in known:
+        raise ValueError(f"{box}: no {kind} {wanted}; known are {', '.join(known)}")
+    return known[wanted]

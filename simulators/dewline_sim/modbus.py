@@ -33,12 +33,9 @@ class Unit:
     """
 
     def __init__(
-        self,
-        number: int,
-        name: str,
-        words: Callable[[], Words],
+        self, number: int, name: str, words: Callable[[], Words],
         alive: Callable[[], bool] = lambda: True,
-    ) -> None:
+    ) -> None:  # fmt: skip
         self.number = number
         self.name = name
         self.counts: Counter[int] = Counter()

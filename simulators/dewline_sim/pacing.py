@@ -43,16 +43,9 @@ class PacedLine(SerialLine):
     """
 
     def __init__(
-        self,
-        port: Port,
-        device: LineDevice,
-        faults: Faults,
-        name: str,
-        *,
-        baud: int,
-        lock: threading.Lock,
-        frames: bool = True,
-    ) -> None:
+        self, port: Port, device: LineDevice, faults: Faults, name: str, *, baud: int,
+        lock: threading.Lock, frames: bool = True,
+    ) -> None:  # fmt: skip
         super().__init__(port, device, faults, name)
         self._character_s = character_s(baud, 11 if frames else 10)
         self._silence_s = silence_s(baud) if frames else 0.0
@@ -149,11 +142,7 @@ def wait_until(deadline: float) -> None:
 
 
 async def keep_pace(
-    advance: Callable[[int], Awaitable[None]],
-    from_ms: int,
-    to_ms: int | None,
-    speed: float,
-    tick_ms: int,
+    advance: Callable[[int], Awaitable[None]], from_ms: int, to_ms: int, speed: float, tick_ms: int
 ) -> None:
     """Call ``advance`` with simulated times at ``speed`` times real time, by absolute deadlines.
 
@@ -161,7 +150,7 @@ async def keep_pace(
     """
     step_ms = max(tick_ms, round(20 * speed) // tick_ms * tick_ms)
     zero, now_ms = time.perf_counter(), from_ms
-    while to_ms is None or now_ms < to_ms:
+    while now_ms < to_ms:
         now_ms += step_ms
         due = zero + (now_ms - from_ms) / 1000.0 / speed
         await asyncio.sleep(max(0.0, due - time.perf_counter()))

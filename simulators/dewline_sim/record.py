@@ -11,16 +11,11 @@ from dewline_sim.faults import Faults
 from dewline_sim.scenario import TICK_MS, Scene
 
 #: What a reader makes of a fault on the wire, as a quality word; the others do no harm.
-_SEEN_AS: Mapping[str, str] = {
-    "exception": "bad/exception",
-    **dict.fromkeys(
-        (
-            "silence", "late", "short", "cut", "wrong-unit", "wrong-function", "crc",
-            "noise-before", "noise-inside", "drop", "half-open", "unplug",
-        ),
-        "bad/no-answer",
-    ),
-}  # fmt: skip
+_NO_ANSWER = (
+    "silence", "late", "short", "cut", "wrong-unit", "wrong-function", "crc", "noise-before",
+    "noise-inside", "drop", "half-open", "unplug",
+)  # fmt: skip
+_SEEN_AS = {"exception": "bad/exception", **dict.fromkeys(_NO_ANSWER, "bad/no-answer")}
 
 
 def iso_utc(time_ms: int) -> str:

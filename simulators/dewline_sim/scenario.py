@@ -209,11 +209,6 @@ def canonical(truth: Mapping[str, float], barometer_mbar: float) -> dict[str, fl
 def _instrument(name: str, entry: InstrumentEntry, seed: int) -> Instrument:
     kind: type[Instrument] = TEXT_METERS.get(entry["profile"], Instrument)
     return kind(
-        name,
-        entry["profile"],
-        entry["place"],
-        seed=seed,
-        wiring=entry.get("wiring"),
-        sensors=entry.get("sensors"),
-        own=entry.get("own"),
-    )
+        name, entry["profile"], entry["place"], seed=seed, wiring=entry.get("wiring"),
+        sensors=entry.get("sensors"), own=entry.get("own"),
+    )  # fmt: skip

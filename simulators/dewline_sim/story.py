@@ -117,17 +117,11 @@ def tell(document: Mapping[str, object], name: str, seed: int, hours: float | No
     for number, written in enumerate(file.get("timeline") or (), 1):
         timeline.add(_item(written, sizes, name, number))
     return Story(
-        name,
-        file.get("title", name),
-        file.get("about", ""),
-        seed,
-        start_ms,
-        end_ms,
+        name, file.get("title", name), file.get("about", ""), seed, start_ms, end_ms,
         build(Setup, filled(merged(lab, file.get("change") or {}), sizes), f"{name}.lab"),
         tuple(sorted(timeline.happenings, key=lambda h: h.at_ms)),
-        tuple(sorted(timeline.wrongs, key=lambda w: w.from_ms)),
-        sizes,
-    )
+        tuple(sorted(timeline.wrongs, key=lambda w: w.from_ms)), sizes,
+    )  # fmt: skip
 
 
 def _lab_of(file: StoryFile) -> Tree:

@@ -73,16 +73,11 @@ class Instrument:
     """
 
     def __init__(
-        self,
-        name: str,
-        profile: str,
-        place: str,
-        *,
-        seed: int = 0,
+        self, name: str, profile: str, place: str, *, seed: int = 0,
         wiring: Mapping[str, str] | None = None,
         sensors: Mapping[str, Mapping[str, object]] | None = None,
         own: Mapping[str, float] | None = None,
-    ) -> None:
+    ) -> None:  # fmt: skip
         self.name = name
         self.profile = profile
         self.place = place
@@ -293,12 +288,10 @@ class Instrument:
 
 
 #: Registers that are numbers without a sensor behind them.
-PLAIN = frozenset(
-    (
-        "pressure_low", "pressure_high", "freezer_setpoint", "blower_speed", "bed_in_loop",
-        "regeneration_step", "serial_number", "forming_gas_flow", "solvent_vapour",
-    )
-)  # fmt: skip
+PLAIN = frozenset((
+    "pressure_low", "pressure_high", "freezer_setpoint", "blower_speed", "bed_in_loop",
+    "regeneration_step", "serial_number", "forming_gas_flow", "solvent_vapour",
+))  # fmt: skip
 ACTS: Mapping[str, str] = {
     "freeze": "hold the last value of a register, or of the whole block",
     "set": "change a sensor: zero, gain, drift_per_d, slip, deaf, added, noise, failed, lag_up_s",

@@ -60,14 +60,8 @@ class Sensor:
     @property
     def has_memory(self) -> bool:
         """Whether it depends on what was; else it need only be updated when somebody reads it."""
-        return bool(
-            self.lag_up_s
-            or self.lag_down_s
-            or self.drift_per_d
-            or self.deaf
-            or self.warm_up_s
-            or self.frozen
-        )
+        lags = self.lag_up_s or self.lag_down_s or self.warm_up_s
+        return bool(lags or self.drift_per_d or self.deaf or self.frozen)
 
     def tick(self, dt_s: float, truth: Truth, chance: float) -> None:
         """Go on by ``dt_s`` with this truth; ``chance`` is a draw from the unit normal."""

@@ -13,7 +13,13 @@ from dewline_sim.physics import box_acts, plant_acts
 from dewline_sim.physics.plant import Plant
 
 Act = Callable[..., None]
-_TABLE: dict[str, Act] = {**box_acts.ACTS, **plant_acts.ACTS}
+#: Every public function of the two modules is an act.
+_TABLE: dict[str, Act] = {
+    name: act
+    for module in (box_acts, plant_acts)
+    for name, act in inspect.getmembers(module, inspect.isfunction)
+    if act.__module__ == module.__name__ and not name.startswith("_")
+}
 
 
 def perform(plant: Plant, name: str, place: str, params: Mapping[str, object]) -> None:

@@ -17,20 +17,15 @@ from dewline_sim.physics.freezer import Freezer
 from dewline_sim.physics.gas_space import GasSpace
 from dewline_sim.physics.gloves import Gloves
 from dewline_sim.physics.mixture import (
-    H2,
-    H2O,
-    O2,
-    SOLVENT,
-    ZERO_C,
     Ledger,
-    Mixture,
-    R,
     add,
     empty,
     filled,
+    mol_density,
     move,
     swap,
-)  # fmt: skip
+    with_traces,
+)
 from dewline_sim.physics.openings import AIR_KG_M3, ORIFICE, Opening, forced_open
 from dewline_sim.physics.people import Hands
 from dewline_sim.physics.services import Supply, VacuumPump
@@ -55,15 +50,15 @@ class Box(GasSpace):
         temperature_c = climate.temperature_c + (0.5 if loop is not None else 0.0)
         self.valves = Valves(spec)
         self.gloves = Gloves(spec.gloves)
-        self.gloves.set_steady(climate.air, climate.barometer_pa, temperature_c)
-        gauge_pa, kelvin = self.valves.target_pa, temperature_c + ZERO_C
-        density = (climate.barometer_pa + gauge_pa) / (R * kelvin)
+        self.gloves.set_steady(climate, temperature_c)
+        gauge_pa = self.valves.target_pa
+        density = mol_density(climate.barometer_pa + gauge_pa, temperature_c)
         oxygen = _idle(self.gloves.oxygen.rate, spec.oxygen_ppm, loop, density)
         water = _idle(self.gloves.water.rate, spec.moisture_ppm, loop, density)
+        shares = with_traces(supply.shares, oxygen, water)
         super().__init__(
             spec, climate, ledger, supply=supply, valve_supply=valve_supply,
-            temperature_c=temperature_c, gauge_pa=gauge_pa,
-            shares=_with_traces(supply.shares, oxygen, water),
+            temperature_c=temperature_c, gauge_pa=gauge_pa, shares=shares,
         )  # fmt: skip
         self.chance = random.Random(f"{seed}/{spec.name}")
         self.lights_k = 0.0
@@ -77,7 +72,6 @@ class Box(GasSpace):
         self.walls = Walls(spec.walls, self.density * spec.volume_m3)
         self.walls.set_temperature(self.temperature_c)
         self.walls.set_equilibrium(water)
-        shares = _with_traces(supply.shares, oxygen, water)
         self.chambers = {
             c.name: Chamber(c, filled(shares, self.pressure_pa, c.volume_l * 1e-3, self.kelvin))
             for c in spec.chambers
@@ -123,13 +117,9 @@ class Box(GasSpace):
         """Openings so large that pressure follows them within the step."""
         net = (self._in + self._air - self._out) / self.density
         after = forced_open(
-            self.gauge_pa,
-            inflow_m3_s=net / dt,
-            area_m2=area_m2,
-            give_m3_pa=soft,
-            density=self.mass_density,
-            dt=dt,
-        )
+            self.gauge_pa, inflow_m3_s=net / dt, area_m2=area_m2, give_m3_pa=soft,
+            density=self.mass_density, dt=dt,
+        )  # fmt: skip
         out = net - soft * (after - self.gauge_pa)
         speed = out / dt / area_m2
         swapped = sum(
@@ -199,10 +189,10 @@ class Box(GasSpace):
         self.count_zone()
 
     def _run_sources(self, dt: float) -> None:
-        for species in (O2, H2O, H2, SOLVENT):
-            if self.rates[species]:
-                self.zone[species] += self.rates[species] * dt
-                self.ledger.came[species] += self.rates[species] * dt
+        for species, rate in enumerate(self.rates):
+            if rate:
+                self.zone[species] += rate * dt
+                self.ledger.came[species] += rate * dt
 
     def update_pressure(self) -> None:
         """Pressure from amount, volume, temperature and barometer; open chambers belong to it."""
@@ -235,8 +225,7 @@ class Box(GasSpace):
         n = sum(self.zone)
         inside = [x / n * self.pressure_pa for x in self.zone]
         self.gloves.worn = 1.0 if self.hands.inside else 0.0
-        air, barometer = self.climate.air, self.climate.barometer_pa
-        self.gloves.permeate(self.ledger, air, barometer, self.temperature_c, inside)
+        self.gloves.permeate(self.ledger, self.climate, self.temperature_c, inside)
 
     def lose_power(self) -> None:
         """Valves fall shut, programs stop where they are, lights go out."""
@@ -257,12 +246,3 @@ def _idle(
         return 1e-6
     flow = loop.flow_m3_h / 3600.0 * density
     return rate_mol_s / (flow * (1.0 - loop.bypass))
-
-
-def _with_traces(shares: Mixture, oxygen: float, water: float) -> Mixture:
-    """Mole fractions of a supply with other shares of oxygen and water."""
-    out = list(shares)
-    main = max(range(6), key=out.__getitem__)
-    out[main] += out[O2] + out[H2O] - oxygen - water
-    out[O2], out[H2O] = oxygen, water
-    return out

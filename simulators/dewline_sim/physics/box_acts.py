@@ -1,4 +1,4 @@
-"""What people and faults do at a box."""
+"""What people and faults do at a box. Every public function here is an act."""
 
 from __future__ import annotations
 
@@ -54,14 +54,9 @@ def transfer_start(
     """
     box, room = plant.box(place), plant.chamber(place, chamber)
     stages = inward(
-        room,
-        cycles=cycles,
-        low_mbar=low_mbar,
-        hold_s=hold_s,
-        load_s=load_s,
-        unload_s=unload_s,
+        room, cycles=cycles, low_mbar=low_mbar, hold_s=hold_s, load_s=load_s, unload_s=unload_s,
         chance=box.chance,
-    )
+    )  # fmt: skip
     thing = _thing(plant, item, item_water_g) if item_water_g > 0.0 else None
     if thing is not None:
         box.luggage.append(thing)
@@ -69,13 +64,9 @@ def transfer_start(
 
 
 def transfer_out(
-    plant: Plant,
-    place: str,
-    *,
-    chamber: str = "large",
-    load_s: float = 60.0,
+    plant: Plant, place: str, *, chamber: str = "large", load_s: float = 60.0,
     unload_s: float = 60.0,
-) -> None:
+) -> None:  # fmt: skip
     """Take something out of a clean chamber; it is left full of air."""
     stages = outward(load_s, unload_s)
     plant.box(place).transfers.append(Transfer(plant.chamber(place, chamber), stages, None))
@@ -115,13 +106,9 @@ def close_valves(plant: Plant, place: str, *, chamber: str = "large") -> None:
 
 
 def seal_leak(
-    plant: Plant,
-    place: str,
-    *,
-    chamber: str = "large",
-    door: str = "outer",
+    plant: Plant, place: str, *, chamber: str = "large", door: str = "outer",
     diameter_mm: float = 0.2,
-) -> None:
+) -> None:  # fmt: skip
     """A door seal leaks like a round hole; 0 mends it.
 
     The hole is as long as a thin lip of rubber, 0.05 mm.
@@ -248,19 +235,14 @@ def hands(
     """
     plan = cast(Pattern, _one_of(pattern, PATTERNS, "pattern"))
     plant.box(place).hands.plan(
-        plan,
-        plant.site.now_s,
-        arms_l=arms_l,
-        pull_l=pull_l,
-        rest_s=rest_s,
-        stay_s=stay_s,
+        plan, plant.site.now_s, arms_l=arms_l, pull_l=pull_l, rest_s=rest_s, stay_s=stay_s
     )
 
 
 def new_gloves(plant: Plant, place: str, *, water_g: float = 1.6) -> None:
     """New gloves: rubber full of air and moisture, and wet fillers."""
     box = plant.box(place)
-    box.gloves.renew(plant.ledger, plant.climate.air, plant.climate.barometer_pa)
+    box.gloves.renew(plant.ledger, plant.climate)
     box.things.append(_bring(plant, glove_filler(water_g * _WATER_MOL_G)))
 
 
@@ -318,15 +300,3 @@ def oxygen_dose(plant: Plant, place: str, *, oxygen_l: float) -> None:
     box = plant.box(place)
     box.zone[O2] += oxygen_l * LITRE_MOL
     plant.ledger.came[O2] += oxygen_l * LITRE_MOL
-
-
-ACTS: dict[str, Callable[..., None]] = {
-    act.__name__: act
-    for act in (
-        transfer_start, transfer_out, open_door, close_door, evacuate, refill, close_valves,
-        seal_leak, purge_on, purge_off, hole, scratch, tear_glove, mend, air_leak, inject_air,
-        expose, set_band, pressure_control, pedal_add, pedal_remove, valve_sticks, hands,
-        new_gloves, wet_item, solvent_open, solvent_close, source, lights, freezer_fault,
-        freezer_door, freezer_ice, oxygen_dose,
-    )
-}  # fmt: skip

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from typing import Final
 
+from dewline_sim.physics.climate import Climate
 from dewline_sim.physics.mixture import H2O, N2, O2, Ledger, Mixture, arrhenius
 from dewline_sim.physics.spec import GloveSpec
 
@@ -91,18 +92,14 @@ class Gloves:
         self.nitrogen_rate = 0.0
         self.worn = 0.0  # share of the time hands are in, smoothed by the rubber itself
 
-    def set_steady(self, air: Mixture, barometer_pa: float, temperature_c: float) -> None:
+    def set_steady(self, climate: Climate, temperature_c: float) -> None:
         """Start in the steady state."""
-        self.oxygen.set_steady(air[O2] * barometer_pa, 0.0, arrhenius(OXYGEN_J_MOL, temperature_c))
-        self.water.set_steady(air[H2O] * barometer_pa, 0.0, arrhenius(WATER_J_MOL, temperature_c))
+        air, barometer = climate.air, climate.barometer_pa
+        self.oxygen.set_steady(air[O2] * barometer, 0.0, arrhenius(OXYGEN_J_MOL, temperature_c))
+        self.water.set_steady(air[H2O] * barometer, 0.0, arrhenius(WATER_J_MOL, temperature_c))
 
     def permeate(
-        self,
-        ledger: Ledger,
-        air: Mixture,
-        barometer_pa: float,
-        temperature_c: float,
-        inside_pa: Mixture,
+        self, ledger: Ledger, climate: Climate, temperature_c: float, inside_pa: Mixture
     ) -> None:
         """One minute of permeation; ``inside_pa`` are the partial pressures in the box.
 
@@ -110,6 +107,7 @@ class Gloves:
         humid inside: ``hands_humidity`` multiplies the room's vapour pressure.
         Nitrogen passes without a lag, and only where there is less of it inside.
         """
+        air, barometer_pa = climate.air, climate.barometer_pa
         quick = arrhenius(OXYGEN_J_MOL, temperature_c)
         outside_pa = air[O2] * barometer_pa
         _cross(ledger, O2, self.oxygen.diffuse(outside_pa, inside_pa[O2], quick))
@@ -121,10 +119,10 @@ class Gloves:
         permeance = self.spec.nitrogen_barrer * BARRER * self.spec.area_m2
         self.nitrogen_rate = quick * permeance / (self.spec.thickness_mm * 1e-3) * drop_pa
 
-    def renew(self, ledger: Ledger, air: Mixture, barometer_pa: float) -> None:
+    def renew(self, ledger: Ledger, climate: Climate) -> None:
         """Mount new gloves that have lain in the room."""
-        _cross(ledger, O2, self.oxygen.soak(air[O2] * barometer_pa))
-        _cross(ledger, H2O, self.water.soak(air[H2O] * barometer_pa))
+        for slab, species in ((self.oxygen, O2), (self.water, H2O)):
+            _cross(ledger, species, slab.soak(climate.air[species] * climate.barometer_pa))
 
     def release(self, zone: Mixture, ledger: Ledger, dt: float) -> None:
         """Let ``dt`` s of permeation into the box."""

@@ -77,6 +77,20 @@ def filled(shares: Mixture, pressure_pa: float, volume_m3: float, kelvin: float)
     return [n * share for share in shares]
 
 
+def with_traces(shares: Mixture, oxygen: float, water: float) -> Mixture:
+    """The same mole fractions with other shares of oxygen and water."""
+    out = list(shares)
+    main = max(range(6), key=out.__getitem__)
+    out[main] += out[O2] + out[H2O] - oxygen - water
+    out[O2], out[H2O] = oxygen, water
+    return out
+
+
+def mol_density(pressure_pa: float, temperature_c: float) -> float:
+    """Density of an ideal gas, mol/m3."""
+    return pressure_pa / (R * (temperature_c + ZERO_C))
+
+
 def ppm(gas: Mixture, species: int) -> float:
     """Mole fraction in ppm; 0 in an empty place."""
     n = sum(gas)

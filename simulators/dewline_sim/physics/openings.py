@@ -70,14 +70,9 @@ class Opening:
 
 
 def forced_open(
-    gauge_pa: float,
-    *,
-    inflow_m3_s: float,
-    area_m2: float,
-    give_m3_pa: float,
-    density: float,
+    gauge_pa: float, *, inflow_m3_s: float, area_m2: float, give_m3_pa: float, density: float,
     dt: float,
-) -> float:
+) -> float:  # fmt: skip
     """Gauge pressure (Pa) after ``dt`` with a large opening: backward Euler in closed form.
 
     give (p1 - p0)/dt = inflow - Cd A sqrt(2/rho) sign(p1) sqrt|p1|, a quadratic

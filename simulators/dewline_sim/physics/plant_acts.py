@@ -1,11 +1,9 @@
 """What people and faults do to purifiers, services and the site.
 
-A box may be named in place of its purifier.
+A box may be named in place of its purifier. Every public function here is an act.
 """
 
 from __future__ import annotations
-
-from collections.abc import Callable
 
 from dewline_sim.physics.mixture import H2O, LITRE_MOL, MOLAR_MASS
 from dewline_sim.physics.plant import Plant
@@ -208,15 +206,3 @@ def exhaust_blocked(plant: Plant, place: str, *, share_to_room: float = 1.0) -> 
     """The share of vented gas that ends up in the room."""
     _name(place, "site")
     plant.site.vent_to_room = share_to_room
-
-
-ACTS: dict[str, Callable[..., None]] = {
-    act.__name__: act
-    for act in (
-        circulation_on, circulation_off, blower_speed, night_speed, filter_clogs, bypass,
-        bed_valves, regenerate, regenerate_abort, bed_load, bed_poisoned, water_leak, supply_dip,
-        impurity, cylinder_change, cylinder_level, pump_ages, cooling_loss, cooling_temperature,
-        power_cut, power_return, room_temperature, room_humidity, barometer, ventilation,
-        exhaust_blocked,
-    )
-}  # fmt: skip

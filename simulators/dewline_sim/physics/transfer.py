@@ -84,15 +84,9 @@ class Transfer:
 
 
 def inward(
-    chamber: Chamber,
-    *,
-    cycles: int,
-    low_mbar: float,
-    hold_s: float,
-    load_s: float,
-    unload_s: float,
-    chance: random.Random,
-) -> list[tuple[str, float]]:
+    chamber: Chamber, *, cycles: int, low_mbar: float, hold_s: float, load_s: float,
+    unload_s: float, chance: random.Random,
+) -> list[tuple[str, float]]:  # fmt: skip
     """Stages of bringing something in: load, cycles of evacuate, hold and refill, unload.
 
     ``low_mbar`` is absolute. A hand valve is worked at a person's pace, drawn
