@@ -266,7 +266,7 @@ class ServicePlan:
 
 @dataclass(frozen=True, slots=True)
 class Escalation:
-    """From a contact to the contact ``then``, for alarms that nobody acknowledges in ``after_ms``.
+    """From a contact to the contact ``then``, for alarms not acknowledged within ``after_ms``.
 
     For alarms of ``places`` from ``from_priority`` on. ``hours``: when the contact is on duty,
     minutes after local midnight; None: always.

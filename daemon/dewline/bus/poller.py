@@ -29,7 +29,7 @@ Stamp = Callable[[], tuple[int, int]]
 
 _ILLEGAL_ADDRESS: Final = 2
 _GATEWAY_SILENCE: Final = (10, 11)  # path unavailable; target did not respond: V1.1b3, 7
-_SERIAL_RETRY_S: Final = (1.0, 1.0)  # opening a port costs nobody anything
+_SERIAL_RETRY_S: Final = (1.0, 1.0)  # opening a port is cheap and disturbs nothing
 _TCP_RETRY_S: Final = (0.5, 60.0)
 _REPEAT_DOWN_S: Final = 30.0
 _EXCEPTION: Final = Reading(None, Quality.EXCEPTION)

@@ -88,7 +88,7 @@ class AsciiSession:
     async def _listen(
         self, wire: _Wire, instrument: InstrumentPlan, profile: AsciiProfile
     ) -> bytes:
-        """Not within ``clock.io()``: what speaks in its own time needs time to pass."""
+        """The next line of a stream. Outside ``clock.io()``: for it to come, time must pass."""
         while self._cut(wire, profile) is not None:
             pass  # lines from before this call are past
         patience = self._clock.sleep((instrument.every_ms + instrument.timeout_ms) / 1000)
@@ -117,7 +117,7 @@ class AsciiSession:
         while end in wire.buffer:
             line, _, wire.buffer = wire.buffer.partition(end)
             line = line.strip(b"\r\n\0")
-            if not self._in_step:  # its beginning was not heard
+            if not self._in_step:  # its beginning is missing
                 self._in_step = True
                 self.rejected += 1
             elif len(line) > profile.max_line:

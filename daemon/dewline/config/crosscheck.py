@@ -88,11 +88,11 @@ def _instruments(site: ParsedSite) -> None:
         bus = site.config.buses.get(instrument.bus)
         if bus is None or profile is None:
             continue
-        spoken = "ascii" if bus.ascii else "modbus"
-        if _whole(site, instrument.bus) and profile.speaks != spoken:
+        wanted = "ascii" if bus.ascii else "modbus"
+        if _whole(site, instrument.bus) and profile.protocol != wanted:
             site.source.report(
                 (*path, "profile"),
-                f"{instrument.profile} speaks {profile.speaks}, bus {instrument.bus} {spoken}",
+                f"{instrument.profile} speaks {profile.protocol}, bus {instrument.bus} {wanted}",
                 "name another profile or bus",
             )
         if isinstance(bus.modbus_rtu, RtuConfig) and not 1 <= instrument.unit <= 247:

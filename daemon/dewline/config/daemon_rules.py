@@ -38,7 +38,7 @@ class DaemonRules(Strict):
 def daemon_signals(
     buses: Iterable[str], instruments: Iterable[str], followers: Iterable[str]
 ) -> dict[str, SignalPlan]:
-    """The signals of ``daemon``, each told at least every 30 s.
+    """The signals of ``daemon``, each recorded at least every 30 s.
 
     Links and answers are 1 while all is well, ``-behind`` is in s, ``disk-free`` in MB; the
     others are counts and truth values.

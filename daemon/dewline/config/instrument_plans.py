@@ -74,7 +74,7 @@ def _instrument(
     config, profile = site.config.instruments[name], site.profile_of(name)
     if profile is None:
         return None
-    text = profile.speaks == "ascii"
+    text = profile.protocol == "ascii"
     registers = tuple(
         register_plan(
             register,

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import Literal
 
 from dewline.config.fields import band, example
 from dewline.config.nodes import KeyPath, SourceFile, read_source
@@ -27,7 +28,7 @@ class Profile:
     paths: dict[str, KeyPath] = field(default_factory=dict)
     known: set[str] = field(default_factory=set)
     ascii: AsciiProfile | None = None
-    speaks: str = "modbus"  # or ascii
+    protocol: Literal["modbus", "ascii"] = "modbus"
 
 
 def find(name: str, folder: str, beside: Path) -> Path | None:
@@ -63,7 +64,7 @@ def read_profile(path: Path, site: SourceFile) -> Profile:
     head = salvage(ProfileHead, source)
     if head is None:
         return profile
-    _speech(profile, head)
+    _line_profile(profile, head)
     for index, item in enumerate(head.registers):
         _register(profile, ("registers", index), item)
     if not head.registers:
@@ -73,21 +74,21 @@ def read_profile(path: Path, site: SourceFile) -> Profile:
     return profile
 
 
-def _speech(profile: Profile, head: ProfileHead) -> None:
+def _line_profile(profile: Profile, head: ProfileHead) -> None:
     if head.stream is not None and head.ask is not None:
         profile.source.report(("ask",), "stands beside `stream`", "keep one of the two")
-    spoken: Stream | Ask | None = head.ask or head.stream
+    line: Stream | Ask | None = head.ask or head.stream
     data = profile.source.data
     if isinstance(data, dict) and ("stream" in data or "ask" in data):
-        profile.speaks = "ascii"
-    if spoken is None:
+        profile.protocol = "ascii"
+    if line is None:
         return
     profile.ascii = AsciiProfile(
-        pattern=spoken.pattern,
-        ask=spoken.send if isinstance(spoken, Ask) else None,
-        line_end=spoken.line_end,
-        max_line=spoken.max_line,
-        checksum=spoken.checksum,
+        pattern=line.pattern,
+        ask=line.send if isinstance(line, Ask) else None,
+        line_end=line.line_end,
+        max_line=line.max_line,
+        checksum=line.checksum,
     )
 
 
@@ -111,7 +112,7 @@ def _register(profile: Profile, path: KeyPath, item: object) -> None:
 
 def _check(profile: Profile, path: KeyPath, config: RegisterConfig) -> None:
     source = profile.source
-    if profile.speaks == "ascii":
+    if profile.protocol == "ascii":
         for key in ("table", "address", "word_order", "bit", "loop"):
             if getattr(config, key) is not None:
                 source.report((*path, key), "means nothing in a line of text", "leave it out")
@@ -227,8 +228,8 @@ def _same(source: SourceFile, path: KeyPath, amounts: list[Quantity], unit: str)
     return not wrong
 
 
-def _groups(profile: Profile, spoken: AsciiProfile, key: str) -> None:
-    groups = set(re.compile(spoken.pattern).groupindex)
+def _groups(profile: Profile, line: AsciiProfile, key: str) -> None:
+    groups = set(re.compile(line.pattern).groupindex)
     for name in sorted(groups - profile.known):
         profile.source.report(
             (key, "pattern"), f"{name!r} is no register", "add it under `registers:`"

@@ -121,7 +121,7 @@ class Derived:
     name: str
     unit: str
     needs: tuple[str, ...]
-    every_ms: int = 60_000  # how often it is told at least
+    every_ms: int = 60_000  # how often it is recorded at least
     bed: bool = False  # only for a box with a purifier
 
 

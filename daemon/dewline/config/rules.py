@@ -77,8 +77,8 @@ class LayeredRule:
 def apply_layers(name: str, layers: Iterable[RuleLayer]) -> LayeredRule:
     """The rule ``name`` with every layer applied, key by key.
 
-    Another condition takes the place of the one before, with all that belongs to that one;
-    another ``advice`` that of the one before with its ``when_over``.
+    Another condition replaces the one before, with the keys that belong to it; another
+    ``advice`` replaces the one before, with its ``when_over``.
     """
     rule = LayeredRule(name)
     for layer in layers:

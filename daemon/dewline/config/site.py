@@ -120,7 +120,7 @@ class ParsedSite:
         register = None if profile is None else profile.registers.get(mapping.register)
         if register is None or profile is None or mapping.role is None:
             return None
-        text = profile.speaks == "ascii"
+        text = profile.protocol == "ascii"
         try:
             plan = register_plan(register, raw_unit(register), 0, text=text)
         except UnitError:

@@ -183,12 +183,12 @@ class Journal:
             raise JournalError(f"{self.path} is closed")
         done = self._loop.create_future()
 
-        def tell() -> None:
+        def report_done() -> None:
             with contextlib.suppress(RuntimeError):  # the loop is closed
                 self._loop.call_soon_threadsafe(_finish, done, None)
 
         with self._clock.io() if self._clock else contextlib.nullcontext():
-            self._writer.keep_house(now_ms, tell)
+            self._writer.keep_house(now_ms, report_done)
             await done
 
     def close(self) -> None:

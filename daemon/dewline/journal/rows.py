@@ -212,8 +212,8 @@ class RowWriter:
         return number
 
     def _event(self, event: Event, item_seq: int) -> None:
-        # A seq that is taken belongs to another event, or to this very one after a crash:
-        # the id tells them apart, and no event is ever lost to a number.
+        # A seq that is in use belongs to another event, or to this one before a crash. The id
+        # decides which, so that no event is lost for its number.
         seq = max(event.seq, self.event_seq + 1)
         document = storable(compact_json(event.document() | {"seq": seq}))
         row = (seq, event.id, event.at_ms, event.alarm, document, item_seq)

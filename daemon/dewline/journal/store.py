@@ -119,7 +119,7 @@ class Store:
 
     def _transact(self, jobs: Sequence[Job]) -> None:
         started = time.monotonic()
-        # An event must be on the disk itself before anyone is told; readings may wait in
+        # An event must be on the disk itself before it is reported; readings may wait in
         # the log for the next sync. The mode can only change outside a transaction.
         mode = "FULL" if have_events(jobs) else "NORMAL"
         self._connection.execute(f"PRAGMA synchronous = {mode}")
