@@ -1,11 +1,11 @@
-"""The pages that are looked at all day: all boxes at a glance, and one box in depth."""
+"""The pages for every day: all boxes at a glance, and one box in depth."""
 
 from __future__ import annotations
 
 from grafana_foundation_sdk.builders import common, table
 from grafana_foundation_sdk.cog.builder import Builder
 from grafana_foundation_sdk.models import dashboard as models
-from pieces import (
+from panels import (
     ON_OFF,
     OPEN_SHUT,
     QUALITIES,
@@ -28,7 +28,7 @@ NO_MONITOR = "A reading here is no room oxygen monitor: the fixed monitor of the
 
 
 def reading(signal: str, pick: str = "mean") -> str:
-    """One signal of the chosen box over time."""
+    """Query for one signal of the chosen box over time; ``pick`` is an InfluxQL function."""
     return (
         f'SELECT {pick}("value") FROM "reading" WHERE "signal" = \'{signal}\' AND {PLACE}'
         f" GROUP BY {STEP} fill(none)"
@@ -36,7 +36,10 @@ def reading(signal: str, pick: str = "mean") -> str:
 
 
 def each(signal: str, by: str, pick: str = "mean") -> str:
-    """One signal of all chosen boxes, or a family of signals of one: a line for each ``by``."""
+    """Query for a signal of all chosen boxes, or (``/pattern/``) signals of one.
+
+    ``by`` is the tag, in quotes, that makes one line each.
+    """
     match = f"\"signal\" = '{signal}'" if "/" not in signal else f'"signal" =~ {signal}'
     return (
         f'SELECT {pick}("value") FROM "reading" WHERE {match} AND {PLACE}'
@@ -45,7 +48,7 @@ def each(signal: str, by: str, pick: str = "mean") -> str:
 
 
 def limits(signal: str) -> tuple[str, str]:
-    """The limits of the rules on a signal, as they were in force."""
+    """Query and legend for the limits of the rules on a signal, as they were in force."""
     return (
         f'SELECT last("value") FROM "limit" WHERE "signal" = \'{signal}\' AND {PLACE}'
         f' GROUP BY {STEP}, "alarm", "side" fill(none)',
@@ -54,7 +57,10 @@ def limits(signal: str) -> tuple[str, str]:
 
 
 def standing(where: str, height: int) -> table.Panel:
-    """What stands, the most urgent first. Thirty days back: an alarm may be older than the view."""
+    """A table of the active alarms, the most urgent first.
+
+    It looks thirty days back whatever the view, since an alarm may be older.
+    """
     query = (
         'SELECT "state", "priority", "alarm", "box", "site", "cause" FROM'
         ' (SELECT last("state") AS "state", "priority", "cause" FROM "event"'
@@ -82,7 +88,7 @@ def standing(where: str, height: int) -> table.Panel:
 
 
 def glance() -> table.Panel:
-    """One row a box, the latest of each signal."""
+    """A table with one row for each box: the latest reading of its main signals."""
     columns = {
         "oxygen": ("oxygen", "ppm"),
         "moisture": ("moisture", "ppm"),
@@ -118,7 +124,7 @@ def glance() -> table.Panel:
 
 
 def last_word() -> Panel:
-    """When each daemon spoke last: silence is no sign of health."""
+    """When each daemon wrote last, because no data does not mean that all is well."""
     query = (
         'SELECT last("value") FROM "reading" WHERE "box" = \'daemon\''
         f' AND "signal" = \'disk-free\' AND {SITE} GROUP BY "site"'
@@ -137,7 +143,7 @@ def last_word() -> Panel:
 
 
 def overview_page() -> list[Panel]:
-    """Who needs somebody; then every box; then what they share."""
+    """Panels of the overview: active alarms, then every box, then the room they share."""
     return [
         standing('"site" =~ /^$site$/', 6).span(18),
         last_word(),
@@ -171,7 +177,7 @@ def overview_page() -> list[Panel]:
 
 
 def box_page() -> list[Panel]:
-    """One box, from what is wrong now to what can be trusted."""
+    """Panels of one box, from active alarms to whether its readings can be trusted."""
     return [
         standing('"site" =~ /^$site$/ AND "box" =~ /^$box$/', 6),
         *_gas(),

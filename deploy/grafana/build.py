@@ -2,7 +2,7 @@
 
 Needs Grafana's own library of builders: ``pip install -e '.[grafana]'``. Queries
 are InfluxQL, which InfluxDB 1, 2 and 3 all take. Each page begins with what
-somebody has to act on; the rest is in the order in which one asks.
+somebody has to act on; the rest follows in the order in which people look for it.
 """
 
 from __future__ import annotations
@@ -12,13 +12,13 @@ import sys
 from collections.abc import Callable
 from pathlib import Path
 
+from alarms_and_health import alarms_page, daemon_page
 from boxes import box_page, overview_page
 from grafana_foundation_sdk.builders import dashboard as dashboards
 from grafana_foundation_sdk.cog.builder import Builder
 from grafana_foundation_sdk.cog.encoder import JSONEncoder
 from grafana_foundation_sdk.models import dashboard as models
-from house import alarms_page, daemon_page
-from pieces import links, variable
+from panels import links, variable
 
 Panel = Builder[models.Panel]
 SITES = 'SHOW TAG VALUES FROM "reading" WITH KEY = "site"'
@@ -35,7 +35,11 @@ PAGES: dict[str, tuple[str, str, str, Callable[[], list[Panel]]]] = {
 
 
 def build(uid: str) -> dict[str, object]:
-    """One dashboard as Grafana stores it: fixed uid, no id, no inputs."""
+    """One dashboard as Grafana stores it: fixed uid, no id, no inputs.
+
+    Every page has the choice of a site and links to the others; all but the
+    page on dewline itself have the choice of a box.
+    """
     title, since, refresh, panels = PAGES[uid]
     page = (
         dashboards.Dashboard(f"dewline: {title}")
@@ -58,12 +62,12 @@ def build(uid: str) -> dict[str, object]:
 
 
 def text_of(uid: str) -> str:
-    """The file's text: sorted keys, so that a change is seen as what it is."""
+    """The file's text, with sorted keys, so that a diff shows only what changed."""
     return json.dumps(build(uid), indent=1, sort_keys=True, ensure_ascii=False) + "\n"
 
 
 def main(folder: Path) -> None:
-    """Write all pages."""
+    """Write all pages as JSON files into ``folder``, which is made where it is missing."""
     folder.mkdir(parents=True, exist_ok=True)
     for uid in PAGES:
         (folder / f"{uid}.json").write_text(text_of(uid), encoding="utf-8")

@@ -1,4 +1,4 @@
-"""The pages for looking back and looking within: alarms and ledgers, and dewline's own health."""
+"""Two pages: alarms and ledgers over a week, and the health of dewline itself."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from boxes import NO_MONITOR, PLACE, SITE, STEP, last_word, standing
 from grafana_foundation_sdk.builders import stat, table
 from grafana_foundation_sdk.cog.builder import Builder
 from grafana_foundation_sdk.models import dashboard as models
-from pieces import (
+from panels import (
     AMBER,
     DEEP,
     RED,
@@ -24,7 +24,7 @@ from pieces import (
 
 Panel = Builder[models.Panel]
 
-# Kind of ledger: what of its numbers is shown. The times of every row are its end.
+# Kind of ledger: title, and which of its numbers are shown. The time of a row is its end.
 LEDGERS = {
     "regeneration": (
         "Regenerations",
@@ -61,7 +61,7 @@ FLAGS = ("complete", "hydrogen", "answered", "clean")
 
 
 def alarms_page() -> list[Panel]:
-    """What stands, how often, what happened, and the ledgers."""
+    """Panels on alarms: active now, raised by day and by rule, all events; then the ledgers."""
     raised = f"\"transition\" = 'raised' AND {PLACE}"
     often = rows(
         "Most often raised",
@@ -115,7 +115,7 @@ def _ledger(kind: str) -> table.Panel:
 
 
 def own(signal: str, by: str = '"site"', pick: str = "last") -> str:
-    """A signal of the box ``daemon``, or a family of them."""
+    """Query for a signal of the box ``daemon``, or (``/pattern/``) for several."""
     match = f"= '{signal}'" if "/" not in signal else f"=~ {signal}"
     return (
         f'SELECT {pick}("value") FROM "reading" WHERE "box" = \'daemon\' AND "signal" {match}'
@@ -128,7 +128,7 @@ def _alert(title: str, unit: str, signal: str, *steps: tuple[float | None, str])
 
 
 def daemon_page() -> list[Panel]:
-    """Whether dewline itself can be relied on."""
+    """Panels on whether dewline itself works: record, tasks, disk, buses, followers."""
     return [
         last_word(),
         _alert("Record set aside as damaged", "none", "journal-damaged", (None, DEEP), (1, RED)),

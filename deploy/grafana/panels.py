@@ -1,4 +1,4 @@
-"""Pieces of dewline's dashboards: an InfluxQL query, and few kinds of panel that all look alike.
+"""What dewline's dashboards are made of: InfluxQL queries and a few kinds of panel.
 
 Colour is kept for what needs a person: grey and blue are data, amber is to be
 looked at, red is to be acted on.
@@ -57,13 +57,14 @@ Words = dict[int, tuple[str, str]]
 
 @dataclass
 class Influx(Dataquery):
-    """One InfluxQL query of a panel."""
+    """One InfluxQL query of a panel. ``alias`` is the legend of a series."""
 
     text: str
     letter: str
     alias: str | None = None  # None: a table
 
     def to_json(self) -> dict[str, object]:
+        """The query as Grafana's InfluxDB data source stores it."""
         payload: dict[str, object] = {
             "datasource": SOURCE,
             "refId": self.letter,
@@ -77,24 +78,25 @@ class Influx(Dataquery):
 
 
 class Target(Builder[Dataquery]):
-    """The builder that a panel wants of a query."""
+    """A query in the form that a panel's builder takes."""
 
     def __init__(self, query: Influx) -> None:
         self._query = query
 
     def build(self) -> Influx:
+        """The query itself."""
         return self._query
 
 
 def targets(*queries: tuple[str, str | None]) -> list[Builder[Dataquery]]:
-    """Queries with their aliases, named A, B, C."""
+    """Builders of (query, alias) pairs, named A, B, C."""
     return [
         Target(Influx(text, chr(ord("A") + n), alias)) for n, (text, alias) in enumerate(queries)
     ]
 
 
 def words(known: Words) -> list[models.ValueMapping]:
-    """Numbers shown as words, with the colour of each."""
+    """Value mappings of a panel: numbers shown as words, with the colour of each."""
     options = {
         str(value): models.ValueMappingResult(text=text, color=color, index=index)
         for index, (value, (text, color)) in enumerate(known.items())
@@ -103,21 +105,25 @@ def words(known: Words) -> list[models.ValueMapping]:
 
 
 def levels(*steps: tuple[float | None, str]) -> dashboards.ThresholdsConfig:
-    """Colours from a value up; None is the lowest."""
+    """Thresholds: a colour from each value up; None is the lowest."""
     return dashboards.ThresholdsConfig().steps(
         [models.Threshold(value=value, color=color) for value, color in steps]
     )
 
 
 def by_name(panel: table.Panel, column: str, **properties: object) -> table.Panel:
-    """Properties of one column of a table."""
+    """Override properties of one column of a table; returns the panel."""
     return panel.override_by_name(
         column, [models.DynamicConfigValue(id_val=k, value=v) for k, v in properties.items()]
     )
 
 
 def graph(title: str, unit: str, *queries: tuple[str, str], about: str = "") -> timeseries.Panel:
-    """Lines over time, half the page wide; what is a limit is dashed amber."""
+    """Lines over time, half the page wide.
+
+    Queries are (text, legend). Limits are dashed amber; baselines, setpoints and
+    limits of the control are dashed grey.
+    """
     panel = (
         timeseries.Panel()
         .title(title)
@@ -156,7 +162,10 @@ def _color(panel: timeseries.Panel, pattern: str, color: str, dash: list[float])
 
 
 def logarithmic(panel: timeseries.Panel) -> timeseries.Panel:
-    """For what spans decades: 0.1 ppm and a rush of air on one axis; zero and below stay seen."""
+    """A symmetric logarithmic axis, linear below 0.1.
+
+    For what spans decades, as 0.1 ppm and a rush of air; zero and below stay visible.
+    """
     return panel.scale_distribution(
         common_builders.ScaleDistributionConfig()
         .type(common.ScaleDistribution.SYMLOG)
@@ -166,7 +175,7 @@ def logarithmic(panel: timeseries.Panel) -> timeseries.Panel:
 
 
 def bars(title: str, unit: str, *queries: tuple[str, str], about: str = "") -> timeseries.Panel:
-    """Counts of a stretch of time, stacked."""
+    """Counts for each interval of time, stacked."""
     return (
         graph(title, unit, *queries, about=about)
         .draw_style(common.GraphDrawStyle.BARS)
@@ -197,7 +206,7 @@ def timeline(
 
 
 def rows(title: str, *queries: str, about: str = "", empty: str = "nothing") -> table.Panel:
-    """A table of what the queries give."""
+    """A table of what the queries give, as wide as the page; ``empty`` stands in for no rows."""
     return (
         table.Panel()
         .title(title)
@@ -212,7 +221,7 @@ def rows(title: str, *queries: str, about: str = "", empty: str = "nothing") -> 
 
 
 def figure(title: str, unit: str, query: tuple[str, str], about: str = "") -> stat.Panel:
-    """One number a series, the latest."""
+    """The latest number of each series."""
     return (
         stat.Panel()
         .title(title)
@@ -230,7 +239,10 @@ def figure(title: str, unit: str, query: tuple[str, str], about: str = "") -> st
 
 
 def variable(name: str, label: str, query: str, *, every: bool) -> dashboards.QueryVariable:
-    """A choice whose values the store knows; ``every`` offers and begins with all of them."""
+    """A choice on the page, with the values that ``query`` finds in the store.
+
+    ``every``: several may be chosen, and all of them are at first.
+    """
     chosen = (
         dashboards.QueryVariable(name)
         .label(label)
@@ -249,7 +261,7 @@ def variable(name: str, label: str, query: str, *, every: bool) -> dashboards.Qu
 
 
 def links(pages: Sequence[tuple[str, str]]) -> list[Builder[models.DashboardLink]]:
-    """The way from each page to the others; time and choices go along."""
+    """Links to other pages, (title, uid) each; they keep the time and the choices."""
     return [
         dashboards.DashboardLink(title)
         .type(models.DashboardLinkType.LINK)
