@@ -1,0 +1,18 @@
+"""The contributor guide names files that exist."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+ROOT = Path(__file__).parents[2]
+PLACES = (ROOT, ROOT / "daemon/dewline", ROOT / "tests/bench", ROOT / "daemon/dewline/watch/causes")
+
+
+def test_every_file_that_the_guide_names_exists() -> None:
+    """A name in backquotes that ends in .py, or in a slash, is a file or folder of this tree."""
+    text = (ROOT / "DEVELOPERS.md").read_text()
+    names = set(re.findall(r"`([\w./]+(?:\.py|/))`", text)) - {"NAME/"}
+    assert len(names) > 20
+    missing = [n for n in sorted(names) if not any((place / n).exists() for place in PLACES)]
+    assert not missing
