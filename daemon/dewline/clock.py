@@ -15,7 +15,7 @@ import itertools
 import math
 import time
 from collections.abc import Awaitable, Callable, Coroutine, Iterator
-from typing import Any, Protocol, TypeVar
+from typing import Protocol, TypeVar
 
 T = TypeVar("T")
 _NOTHING_HELD = contextlib.nullcontext()
@@ -74,32 +74,41 @@ class RealClock:
         self._epoch_ms = epoch_ms
 
     def wall_ms(self) -> int:
+        """UTC epoch in ms: of the host, or counted from ``epoch_ms`` at ``speed``."""
         if self._epoch_ms is None:
             return round(time.time() * 1000)
         return self._epoch_ms + round(self.monotonic() * 1000)
 
     def monotonic(self) -> float:
+        """Seconds since the clock was made, ``speed`` times as fast as real ones."""
         return (time.monotonic() - self._zero) * self._speed
 
     async def sleep_until(self, moment: float) -> None:
+        """Sleep until ``monotonic()`` reaches ``moment``, to well below a millisecond."""
         left_s = max(0.0, (moment - self.monotonic()) / self._speed)
         if left_s > _SHORT_S:
             await asyncio.sleep(left_s)
             return
-        # asyncio waits whole milliseconds, rounded up: the 1.75 ms between frames would be 2,
-        # and a fast line would stand idle for a tenth of its time. So the rest is slept here.
+        # asyncio waits whole milliseconds, rounded up: the 1.75 ms between frames would become 2,
+        # and a fast line would be idle for a tenth of its time. So the rest is slept here.
         await asyncio.sleep(math.floor(left_s * 1000) / 1000)
         time.sleep(max(0.0, (moment - self.monotonic()) / self._speed))  # noqa: ASYNC251 - < 1 ms
 
     async def sleep(self, seconds: float) -> None:
+        """Sleep that many seconds of this clock."""
         await asyncio.sleep(seconds / self._speed)
 
     def io(self) -> contextlib.AbstractContextManager[None]:
+        """Nothing: real time goes on while the outside world is waited for."""
         return _NOTHING_HELD
 
 
 class StepClock:
-    """Time that jumps. Run the whole program inside ``run``."""
+    """Time that jumps from one due moment to the next; run the whole program inside ``run``.
+
+    It starts at the wall time ``epoch_ms``. ``advance`` is awaited with each new wall time
+    before anything that sleeps until then wakes. ``hang_after_s`` is in real seconds.
+    """
 
     def __init__(
         self,
@@ -117,12 +126,15 @@ class StepClock:
         self._idle: asyncio.Future[None] | None = None
 
     def wall_ms(self) -> int:
+        """UTC epoch in ms, as far as it has jumped."""
         return self._epoch_ms + round(self._now * 1000)
 
     def monotonic(self) -> float:
+        """Seconds since the start, as far as it has jumped."""
         return self._now
 
     async def sleep_until(self, moment: float) -> None:
+        """Sleep until a jump reaches ``moment``; let others run where that is past."""
         if moment <= self._now:
             await asyncio.sleep(0)
             return
@@ -131,10 +143,12 @@ class StepClock:
         await sleeper
 
     async def sleep(self, seconds: float) -> None:
+        """Sleep until a jump has gone that far."""
         await self.sleep_until(self._now + seconds)
 
     @contextlib.contextmanager
     def io(self) -> Iterator[None]:
+        """Held while waiting for the outside world: no jump meanwhile."""
         self._busy += 1
         try:
             yield
@@ -143,7 +157,7 @@ class StepClock:
             if not self._busy:
                 self._wake()
 
-    async def run(self, program: Coroutine[Any, Any, T]) -> T:
+    async def run(self, program: Coroutine[object, None, T]) -> T:
         """Run ``program`` to its end, jumping whenever it only sleeps.
 
         RuntimeError when I/O held the clock for ``hang_after_s`` real seconds:

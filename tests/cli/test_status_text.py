@@ -2,28 +2,40 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import pytest
 
 from dewline.cli import status
 from dewline.live.requests import BoxStatus
+from dewline.watch.derived.nitrogen import NitrogenRange
+from dewline.watch.derived.outlook_table import BedOutlook, BoxOutlook, ShortestDaysLeft
 
-BED = {
-    "purifier": "p1",
-    "bed": 1,
-    "bed_days_left": {
-        "by": "moisture",
-        "low": 11.4,
-        "middle": 23.2,
-        "high": 41.0,
-        "since_regeneration": True,
-        "past_runs": 2,
-    },
+DAYS: ShortestDaysLeft = {
+    "by": "moisture",
+    "low": 11.4,
+    "middle": 23.2,
+    "high": 41.0,
+    "source_ml_h": 0.5,
+    "since_regeneration": True,
+    "past_runs": 2,
+}
+BED: BedOutlook = {"purifier": "p1", "bed": 1, "bed_days_left": DAYS, "days_left": {}}
+
+
+NOTHING_KNOWN: BoxOutlook = {
+    "learning": False,
+    "idle_ppm": {},
+    "nights": {},
+    "ingress_ml_h": {},
+    "clean_up_s": None,
+    "best_clean_up_s": None,
+    "idle_gas_loss_l_h": None,
+    "proven_ms": {},
+    "nitrogen": None,
+    "bed": None,
 }
 
 
-def printed(ahead: dict[str, Any], capsys: pytest.CaptureFixture[str]) -> str:
+def printed(capsys: pytest.CaptureFixture[str], ahead: BoxOutlook = NOTHING_KNOWN) -> str:
     """The text of a status with one box."""
     box: BoxStatus = {"title": "Cells", "modes": [], "readings": {}, "ahead": ahead}
     status._print(
@@ -41,31 +53,29 @@ def printed(ahead: dict[str, Any], capsys: pytest.CaptureFixture[str]) -> str:
 
 def test_the_bed_is_told_with_its_range(capsys: pytest.CaptureFixture[str]) -> None:
     """Never the middle alone: a bed's days are an interval, and it says how sure it is."""
-    told = printed({"bed": BED}, capsys)
+    told = printed(capsys, {**NOTHING_KNOWN, "bed": BED})
     assert "bed 1 of p1: about 23 days left by moisture, between 11 and 41 (4 in 5)\n" in told
 
 
 def test_a_run_that_was_not_seen_from_its_start_says_so(capsys: pytest.CaptureFixture[str]) -> None:
     """What the bed took before the watch began is not known, and a reader has to know that."""
-    days = {**BED["bed_days_left"], "since_regeneration": False}  # type: ignore[dict-item]
-    told = printed({"bed": {**BED, "bed_days_left": days}}, capsys)
+    bed: BedOutlook = {**BED, "bed_days_left": {**DAYS, "since_regeneration": False}}
+    told = printed(capsys, {**NOTHING_KNOWN, "bed": bed})
     assert "(4 in 5); its last regeneration was not seen\n" in told
 
 
 def test_nitrogen_is_told_as_an_interval(capsys: pytest.CaptureFixture[str]) -> None:
     """No sensor reads it in argon: both ends of the estimate are shown."""
-    nitrogen = {"low_ppm": 1204.2, "high_ppm": 3105.9, "since_ms": 0}
-    told = printed({"nitrogen": nitrogen}, capsys)
+    nitrogen: NitrogenRange = {"low_ppm": 1204.2, "high_ppm": 3105.9, "since_ms": 0}
+    told = printed(capsys, {**NOTHING_KNOWN, "nitrogen": nitrogen})
     assert "nitrogen let in since the last purge: 1204 to 3106 ppm\n" in told
 
 
-@pytest.mark.parametrize(
-    "ahead", [{}, {"bed": None, "nitrogen": None}, {"bed": {**BED, "bed_days_left": None}}]
-)
+@pytest.mark.parametrize("bed", [None, {**BED, "bed_days_left": None}])
 def test_nothing_known_is_nothing_said(
-    ahead: dict[str, Any], capsys: pytest.CaptureFixture[str]
+    bed: BedOutlook | None, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """A box without a purifier, or one just watched, has no line about days."""
-    told = printed(ahead, capsys)
+    told = printed(capsys, {**NOTHING_KNOWN, "bed": bed})
     assert "days" not in told
     assert "nitrogen" not in told

@@ -1,8 +1,8 @@
 """The command line: a command's module is imported only when it is called.
 
-Each module has ``HELP``, ``arguments(parser)`` and ``run(args) -> int``. Exit
-status: 0 done, 1 ran and found trouble, 2 bad config, usage or out of range,
-3 could not reach what it needs.
+Each module has ``arguments(parser)`` and ``run(args) -> int``. Exit status: 0 done, 1 ran and
+found trouble, 2 bad config, usage or out of range, 3 could not reach what it needs. Machine output
+goes to stdout with ``--json``, words for a person to stderr.
 """
 
 from __future__ import annotations
@@ -40,7 +40,7 @@ COMMANDS: dict[str, str] = {
     "profiles": "instrument profiles that are built in",
     "schema": "the JSON Schema of the config",
 }
-# Commands that differ only in what they say to the daemon share a module.
+# Commands that differ only in the request they send to the daemon share a module.
 _MODULES = dict.fromkeys(
     ("ack", "shelve", "unshelve", "out-of-service", "return-to-service", "reset", "note"),
     "alarm_command",
@@ -49,12 +49,16 @@ DEFAULT_CONFIG = "/etc/dewline/dewline.yaml"
 
 
 def default_config() -> str:
-    """The config that commands speaking to a daemon use when none is named."""
+    """The config of the daemon to ask where none is named: $DEWLINE_CONFIG, else that of /etc."""
     return os.environ.get("DEWLINE_CONFIG", DEFAULT_CONFIG)
 
 
 def main(argv: Sequence[str] | None = None) -> int:
-    """Run one command; returns the exit status."""
+    """Run one command; returns its exit status, 130 after Ctrl-C.
+
+    An error that dewline raises on purpose is printed in one line, without a traceback.
+    Anything else is a bug and is not caught. Wrong usage ends in argparse's SystemExit(2).
+    """
     words = list(sys.argv[1:] if argv is None else argv)
     parser = argparse.ArgumentParser(
         prog="dewline",

@@ -1,4 +1,4 @@
-"""ack, shelve, unshelve, out-of-service, return-to-service, reset, note: words for the daemon."""
+"""ack, shelve, unshelve, out-of-service, return-to-service, reset, note: commands to the daemon."""
 
 from __future__ import annotations
 
@@ -35,7 +35,10 @@ def duration_s(text: str) -> float:
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
-    """The parser's own name says which command it is for."""
+    """An alarm, or for ``note`` a box, a kind and a text; then who, why and for how long.
+
+    One function serves seven commands: the last word of the parser's name is the command.
+    """
     command = parser.prog.split()[-1]
     if command == "note":
         parser.add_argument("box", metavar="BOX")
@@ -55,7 +58,11 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Send the command to the daemon and print what it says. 0 done, 1 refused."""
+    """Send the command to the daemon and print its answer: done, or why it is refused.
+
+    Exit status 0 done, 1 refused; NoDaemon, which becomes 3, where no daemon answers.
+    ``--json`` prints {ok, message, event_id}.
+    """
     request = CommandRequest(
         ask="command",
         command="acknowledge" if args.command == "ack" else args.command,

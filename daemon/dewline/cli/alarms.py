@@ -20,6 +20,7 @@ BATCH = 1000
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
+    """The config of the record, and the period to judge."""
     parser.add_argument("config", type=Path, metavar="CONFIG")
     when = "2026-03-02 or 2026-03-02T06:00, by the clock of the site, or with a zone"
     parser.add_argument("--from", dest="first", metavar="TIME", help=f"{when}; else 30 days ago")
@@ -28,7 +29,11 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """0 every figure is within what is asked, 1 not."""
+    """Judge the alarms of a period against published figures and print the result.
+
+    Exit status 0 where every figure is within what is asked, 1 where one is outside; a figure
+    with too few alarms to say is neither. ``--json`` prints one object.
+    """
     plan = load(args.config).plan
     zone = zone_of(plan.watch.timezone)
     with Reader(plan.journal.path) as reader:

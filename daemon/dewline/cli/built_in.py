@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 from difflib import get_close_matches
-from typing import Any
 
 import yaml
 
@@ -20,7 +19,11 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def show(folder: str, part: str, args: argparse.Namespace) -> int:
-    """List the files of ``folder``, or print one: its text is fit to be copied and changed."""
+    """List the files of ``folder``, or print one as it is, to be copied and changed.
+
+    ``part`` is the key whose entries are counted in the list. Exit status 2 where none has
+    that name. ``--json`` prints a list of {name, title, PART}, or the file as one object.
+    """
     if args.name is None:
         return _list(folder, part, args.json)
     path = built_in(folder, args.name)
@@ -47,7 +50,7 @@ def _list(folder: str, part: str, as_json: bool) -> int:
     return 0
 
 
-def _row(folder: str, part: str, name: str) -> dict[str, Any]:
+def _row(folder: str, part: str, name: str) -> dict[str, object]:
     path = built_in(folder, name)
     assert path is not None  # names() has just listed it
     data = yaml.safe_load(path.read_text(encoding="utf-8"))

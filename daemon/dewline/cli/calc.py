@@ -14,7 +14,6 @@ from dataclasses import dataclass
 from dewline.cli import sums
 from dewline.units import parse_quantity
 
-HELP = "the trade's sums, with formula and source"
 GASES = ("oxygen", "moisture", "water")
 POINT = ("GAUGE", "GAS_TEMPERATURE", "BAROMETER")
 _SUFFIX = {"%": "percent", "degC": "c", "/h": "per_h"}
@@ -49,7 +48,11 @@ class Arg:
         return self.flag.lstrip("-").replace("-", "_")
 
     def add_to(self, parser: argparse.ArgumentParser) -> None:
-        """Tell argparse about it."""
+        """Tell argparse about it.
+
+        A quantity stays text until ``value`` converts it, so that a wrong unit is refused in
+        the words of UnitError.
+        """
         if not self.flag.startswith("-"):
             parser.add_argument(self.name, metavar=self.flag, help=self.help)
             return

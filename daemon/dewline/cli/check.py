@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from dataclasses import asdict
 from pathlib import Path
-from typing import Any
+from typing import NotRequired, TypedDict
 
 from dewline.bus.plan import Block, plan_reads
 from dewline.cli.terminal import print_json, say
@@ -15,23 +15,91 @@ from dewline.config.plan import InstrumentPlan, ModbusRtuPlan, Plan, RegisterPla
 from dewline.config.wire import wire_time_ms
 from dewline.watch_plan import DAEMON
 
-HELP = "read a config: errors with lines, effective rules, poll plan, what is watched"
+MOST_BUSY = 0.8  # share of its time that a line may be busy: instruments need the rest to think
 # How manuals count: from 1, with the table in the leading digit. Common practice, no source.
 _LEADING = {"coil": "0", "discrete": "1", "input": "3", "holding": "4"}
 
 
+class RegisterRow(TypedDict):
+    """A register and the signals it feeds; ``reference`` is its address as manuals print it."""
+
+    register: str
+    signals: list[str]
+    address: NotRequired[int]
+    reference: NotRequired[str]
+
+
+class UnusedRow(RegisterRow):
+    """A register that feeds nothing; ``read``: it comes along in a block all the same."""
+
+    read: bool
+
+
+class BlockRow(TypedDict):
+    """One request: ``count`` addresses from ``address`` on."""
+
+    table: str
+    address: int
+    count: int
+    registers: list[RegisterRow]
+
+
+class InstrumentRow(TypedDict):
+    """What is read of an instrument; ``wire_ms`` of all its requests on a serial line."""
+
+    instrument: str
+    unit: int
+    every_ms: int
+    timeout_ms: int
+    blocks: list[BlockRow]
+    feeding_nothing: list[UnusedRow]
+    wire_ms: NotRequired[float]
+
+
+class BusRow(TypedDict):
+    """A bus; of a serial line also its load: ms of one turn, shortest cycle, share of time busy."""
+
+    bus: str
+    instruments: list[InstrumentRow]
+    wire_ms: NotRequired[float]
+    cycle_ms: NotRequired[int | None]
+    busy: NotRequired[float]
+
+
+class SupervisedRow(TypedDict):
+    """A signal and the alarms that watch it."""
+
+    signal: str
+    alarms: list[str]
+
+
+class OffRow(TypedDict):
+    """A rule that is off at a place, or a signal that no rule watches (``rule`` null)."""
+
+    rule: str | None
+    place: str | None
+    why: str
+    signal: str | None
+
+
 def arguments(parser: argparse.ArgumentParser) -> None:
+    """The config to check."""
     parser.add_argument("config", type=Path, metavar="CONFIG")
     parser.add_argument("--json", action="store_true", help="machine output on stdout")
 
 
 def run(args: argparse.Namespace) -> int:
+    """Print every mistake of a config with its line, or what the config comes to.
+
+    Exit status 0 no mistakes, 2 some. ``--json`` prints {errors, warnings, polls, supervised,
+    off}. Files, ports and servers that are missing on this machine are warnings.
+    """
     loaded, source = examine(args.config)
     polls = [] if loaded is None else _polls(loaded.plan, source)
     if args.json:
         print_json(_document(loaded, source, polls))
     else:
-        _tell(loaded, source, polls)
+        _say_all(loaded, source, polls)
     return 2 if loaded is None else 0
 
 
@@ -41,9 +109,7 @@ def reference(register: RegisterPlan) -> str:
     return f"{_LEADING[register.table]}{register.address + 1:0{digits}d}"
 
 
-def _document(
-    loaded: Loaded | None, source: SourceFile, polls: list[dict[str, Any]]
-) -> dict[str, Any]:
+def _document(loaded: Loaded | None, source: SourceFile, polls: list[BusRow]) -> dict[str, object]:
     return {
         "errors": [asdict(p) for p in sorted(source.problems)],
         "warnings": [asdict(p) for p in sorted(source.warnings)],
@@ -53,58 +119,55 @@ def _document(
     }
 
 
-def _supervised(loaded: Loaded) -> list[dict[str, Any]]:
+def _supervised(loaded: Loaded) -> list[SupervisedRow]:
     watched = loaded.supervised.items()
     return [{"signal": signal, "alarms": list(alarms)} for signal, alarms in watched if alarms]
 
 
-def _off(loaded: Loaded) -> list[dict[str, Any]]:
-    rows = [asdict(off) for off in loaded.off]
+def _off(loaded: Loaded) -> list[OffRow]:
+    rows = [
+        OffRow(rule=off.rule, place=off.place, why=off.why, signal=off.signal) for off in loaded.off
+    ]
     for signal, alarms in loaded.supervised.items():
         if not alarms:
             place = signal.partition(".")[0]
             why = "recorded, but no rule watches it"
-            rows.append({"rule": None, "place": place, "why": why, "signal": signal})
+            rows.append(OffRow(rule=None, place=place, why=why, signal=signal))
     return rows
 
 
-def _polls(plan: Plan, source: SourceFile) -> list[dict[str, Any]]:
-    """One row a bus: what is read of whom, and how much of its time that takes."""
+def _polls(plan: Plan, source: SourceFile) -> list[BusRow]:
+    """What is read of each bus, and how much of its time that takes; a busy one is warned of."""
     rows = []
     for name, bus in plan.buses.items():
         members = [i for i in plan.instruments.values() if i.bus == name]
         baud = bus.line.baud if isinstance(bus, ModbusRtuPlan) else None
         instruments = [_instrument(i, baud) for i in members]
-        row: dict[str, Any] = {"bus": name, "instruments": instruments}
+        row = BusRow(bus=name, instruments=instruments)
         if baud is not None:
-            row |= _load(instruments)
-            _warn_of_load(source, row)
+            _add_load(row)
+            if row["busy"] > MOST_BUSY:
+                source.warn(
+                    ("buses", name),
+                    f"is busy {row['busy']:.0%} of the time before any instrument has thought",
+                    "raise `every:`, raise the baud rate, or split the bus",
+                )
         rows.append(row)
     return rows
 
 
-def _load(instruments: list[dict[str, Any]]) -> dict[str, Any]:
+def _add_load(row: BusRow) -> None:
     """Wire time of one turn of all, the shortest cycle, and the share of its time a bus is busy."""
-    return {
-        "wire_ms": round(sum(i["wire_ms"] for i in instruments), 4),
-        "cycle_ms": min((i["every_ms"] for i in instruments), default=None),
-        "busy": round(sum(i["wire_ms"] / i["every_ms"] for i in instruments), 4),
-    }
+    instruments = row["instruments"]
+    row["wire_ms"] = round(sum(i["wire_ms"] for i in instruments), 4)
+    row["cycle_ms"] = min((i["every_ms"] for i in instruments), default=None)
+    row["busy"] = round(sum(i["wire_ms"] / i["every_ms"] for i in instruments), 4)
 
 
-def _warn_of_load(source: SourceFile, row: dict[str, Any]) -> None:
-    if row["busy"] > 0.8:
-        source.warn(
-            ("buses", row["bus"]),
-            f"is busy {row['busy']:.0%} of the time before any instrument has thought",
-            "raise `every:`, raise the baud rate, or split the bus",
-        )
-
-
-def _instrument(instrument: InstrumentPlan, baud: int | None) -> dict[str, Any]:
+def _instrument(instrument: InstrumentPlan, baud: int | None) -> InstrumentRow:
     blocks = plan_reads(instrument)
     read = {r.name for block in blocks for r in _covered(instrument, block)}
-    row: dict[str, Any] = {
+    row: InstrumentRow = {
         "instrument": instrument.name,
         "unit": instrument.unit,
         "every_ms": instrument.every_ms,
@@ -123,7 +186,7 @@ def _instrument(instrument: InstrumentPlan, baud: int | None) -> dict[str, Any]:
 
 
 def _covered(instrument: InstrumentPlan, block: Block) -> list[RegisterPlan]:
-    """The registers that come along in a block, wanted or not."""
+    """The registers that are wholly within a block, whether they feed a signal or not."""
     end = block.address + block.count
     return [
         r
@@ -138,7 +201,7 @@ def _wire_ms(block: Block, baud: int) -> float:
     return wire_time_ms(baud, block.count)
 
 
-def _block(instrument: InstrumentPlan, block: Block) -> dict[str, Any]:
+def _block(instrument: InstrumentPlan, block: Block) -> BlockRow:
     return {
         "table": block.table,
         "address": block.address,
@@ -147,7 +210,7 @@ def _block(instrument: InstrumentPlan, block: Block) -> dict[str, Any]:
     }
 
 
-def _register(instrument: InstrumentPlan, register: RegisterPlan) -> dict[str, Any]:
+def _register(instrument: InstrumentPlan, register: RegisterPlan) -> RegisterRow:
     signals = list(instrument.feeds.get(register.name, ()))
     if instrument.ascii is not None:
         return {"register": register.name, "signals": signals}
@@ -159,7 +222,7 @@ def _register(instrument: InstrumentPlan, register: RegisterPlan) -> dict[str, A
     }
 
 
-def _tell(loaded: Loaded | None, source: SourceFile, polls: list[dict[str, Any]]) -> None:
+def _say_all(loaded: Loaded | None, source: SourceFile, polls: list[BusRow]) -> None:
     for problem in sorted(source.problems):
         say(str(problem))
     for warning in sorted(source.warnings):
@@ -167,13 +230,13 @@ def _tell(loaded: Loaded | None, source: SourceFile, polls: list[dict[str, Any]]
     if loaded is None:
         say(f"{len(source.problems)} errors")
         return
-    _tell_rules(loaded)
-    _tell_polls(polls)
-    _tell_watched(loaded)
+    _say_rules(loaded)
+    _say_polls(polls)
+    _say_watched(loaded)
     say(f"\n{source.file}: no errors; plan {loaded.plan.hash}")
 
 
-def _tell_rules(loaded: Loaded) -> None:
+def _say_rules(loaded: Loaded) -> None:
     say("rules, and the layer each value came from")
     for alarm, settings in loaded.effective.items():
         say(f"  {alarm}")
@@ -184,13 +247,13 @@ def _tell_rules(loaded: Loaded) -> None:
     say(f"  and {own} rules of {DAEMON}, by which dewline watches itself")
 
 
-def _written(value: Any) -> str:
+def _written(value: object) -> str:
     if isinstance(value, dict):
         return ", ".join(f"{key} {item}" for key, item in value.items())
     return ", ".join(map(str, value)) if isinstance(value, list) else str(value)
 
 
-def _tell_polls(polls: list[dict[str, Any]]) -> None:
+def _say_polls(polls: list[BusRow]) -> None:
     say("\nreads")
     for row in polls:
         busy = ""
@@ -199,10 +262,10 @@ def _tell_polls(polls: list[dict[str, Any]]) -> None:
             busy = f": {wire}, busy {row['busy']:.1%}"
         say(f"  bus {row['bus']}{busy}")
         for instrument in row["instruments"]:
-            _tell_instrument(instrument)
+            _say_instrument(instrument)
 
 
-def _tell_instrument(row: dict[str, Any]) -> None:
+def _say_instrument(row: InstrumentRow) -> None:
     say(f"    {row['instrument']} every {row['every_ms']} ms")
     for block in row["blocks"]:
         if block["table"] != "line":
@@ -214,11 +277,11 @@ def _tell_instrument(row: dict[str, Any]) -> None:
         say(f"        {_address(register)}{register['register']} feeds nothing")
 
 
-def _address(register: dict[str, Any]) -> str:
+def _address(register: RegisterRow) -> str:
     return f"{register['address']:>5} ({register['reference']}) " if "address" in register else ""
 
 
-def _tell_watched(loaded: Loaded) -> None:
+def _say_watched(loaded: Loaded) -> None:
     say("\nwatched")
     for row in _supervised(loaded):
         names = [alarm.partition(".")[2] for alarm in row["alarms"]]

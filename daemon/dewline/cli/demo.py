@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
+    """Which story, how long, how fast, and where its files are kept."""
     parser.add_argument("--hours", type=float, metavar="H", help="default: the whole story")
     parser.add_argument(
         "--speed", type=float, metavar="N", help="N times real time (default: as fast as it goes)"
@@ -31,7 +32,11 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Run the night and tell it. 0 when it ran through, whatever the lab did."""
+    """Run a night of the simulated lab; print each event as it comes, then a summary.
+
+    Exit status 0 when the night ran through, whatever happened in the lab; DemoFailed, which
+    becomes 3, when a part did not start or went away.
+    """
     from dewline.demo.night import night  # noqa: PLC0415 - the demo's imports are its own
 
     logging.basicConfig(level=logging.ERROR, format="%(name)s: %(message)s")
@@ -81,12 +86,14 @@ def _summary(report: NightReport, *, kept: bool) -> None:
         say(f"record, config and logs: {report.folder}")
 
 
+# Endings of rules that warn before the limit of ``-high`` is crossed. A limit that is crossed
+# while a warning stands may be told as suppressed.
 _WARNINGS = ("-soon", "-climbing")
-_CROSSED = ("raised", "suppressed")  # suppressed: it was crossed, and a warning already stood
+_CROSSED = ("raised", "suppressed")
 
 
 def _warned_ahead(events: Sequence[EventDocument]) -> list[str]:
-    """For every high limit that was crossed after a warning: how far ahead that came."""
+    """For every ``-high`` limit that was crossed: how many hours before it was warned of."""
     lines = []
     for late in events:
         signal = late["alarm"].removesuffix("-high")

@@ -16,6 +16,7 @@ from dewline.reports.export import ExportRange, export
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
+    """The config of the record, the file to write and the period."""
     parser.add_argument("config", type=Path, metavar="CONFIG")
     parser.add_argument("--to", type=Path, required=True, metavar="FILE", help="ending says form")
     parser.add_argument("--journal", type=Path, metavar="DB", help="default: the config's own")
@@ -32,6 +33,11 @@ def _time(text: str) -> int:
 
 
 def run(args: argparse.Namespace) -> int:
+    """Write the record into files of the form that the ending of ``--to`` names.
+
+    Exit status 0; JournalError, which becomes 3, where the record cannot be read or the file
+    not be written. ``--json`` prints the counts and the names of the files.
+    """
     plan = load(args.config).plan
     started = time.monotonic()
     progress = ProgressLine(f"export to {args.to.name}")

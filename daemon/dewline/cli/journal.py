@@ -5,14 +5,18 @@ from __future__ import annotations
 import argparse
 import time
 from pathlib import Path
-from typing import Any
 
 from dewline.cli.terminal import print_json, say
 from dewline.config import load
 from dewline.journal import health
+from dewline.typed_json import Json
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
+    """``info``, ``check`` or ``backup``, and the config of the record.
+
+    ``backup`` may be given a file or a folder for the copy.
+    """
     actions = parser.add_subparsers(dest="action", metavar="ACTION", required=True)
     for name, summary in (
         ("info", "what is in the record, its size, how far its followers are"),
@@ -29,6 +33,11 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
+    """Print what is in the record, what is wrong with it, or where the copy is.
+
+    Exit status 0, or 1 where ``check`` finds something wrong. All three work beside a running
+    daemon; ``--json`` prints one object.
+    """
     plan = load(args.config).plan
     path = plan.journal.path
     match args.action:
@@ -41,7 +50,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _info(path: Path, site: str, as_json: bool) -> int:
-    """``site``: the config's, for a record that has no event yet to say whose it is."""
+    """``site`` is that of the config, for a record without an event yet, which names its site."""
     found = health.info(path)
     found["site"] = found["site"] or site
     if as_json:
@@ -52,16 +61,17 @@ def _info(path: Path, site: str, as_json: bool) -> int:
     return 0
 
 
-def _words(value: Any) -> str:
+def _words(value: Json) -> str:
     if isinstance(value, dict):
         return "; ".join(f"{name} at {_place(name, at)}" for name, at in value.items()) or "none"
     if isinstance(value, list):
-        return ", ".join(value) or "none"
+        return ", ".join(map(str, value)) or "none"
     return "none" if value is None else str(value)
 
 
-def _place(follower: str, cursor: dict[str, int]) -> str:
-    """Most count items and events; some count rows of the ledger, as their name says."""
+def _place(follower: str, cursor: Json) -> str:
+    """A cursor in words: most count items and events, those named ``-ledger`` rows of it."""
+    assert isinstance(cursor, dict)
     if follower.endswith("-ledger"):
         return f"row {cursor['event_seq']}"
     return f"item {cursor['item_seq']}, event {cursor['event_seq']}"

@@ -7,7 +7,6 @@ import contextlib
 import time
 from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
-from typing import Any
 
 from dewline.cli.terminal import print_json, say
 from dewline.config import Plan, load
@@ -41,7 +40,7 @@ from dewline.watch.ledgers.pressure_hold import KIND
 from dewline.watch_plan import BoxPlan, WatchPlan
 
 RISE_STANDARD_MBAR = 0.05
-LOOK_EVERY_S = 10.0
+JUDGE_EVERY_S = 10.0
 CLOSE = (
     "Cap open samples. Hands out, gloves hanging free or ports covered; touch nothing more.",
     "Close both doors of every antechamber; do not evacuate or refill one meanwhile.",
@@ -60,6 +59,10 @@ CAUTIONS = (
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
+    """The config, the box, where its readings come from and how sharp the result is to be.
+
+    Quantities are number, space, unit.
+    """
     parser.add_argument("config", type=Path, metavar="CONFIG")
     parser.add_argument("box", metavar="BOX")
     parser.add_argument(
@@ -82,7 +85,12 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """0 judged, 1 the record holds no closed stretch that can be."""
+    """Say how to do a leak test, judge the longest time the box was closed, write it down.
+
+    With ``--live`` wait and judge again until the wanted uncertainty is reached or Ctrl-C.
+    Exit status 0 judged, 1 the record holds no closed time that can be judged, 2 no such box.
+    ``--json`` prints the findings, which a running daemon also writes into its ledger.
+    """
     plan = load(args.config).plan
     box = plan.watch.boxes.get(args.box)
     if box is None:
@@ -93,7 +101,7 @@ def run(args: argparse.Namespace) -> int:
     signals = signals_of(plan.watch, box)
     wanted = parse_quantity(args.wanted).to("/h")
 
-    def look() -> Points:
+    def read_points() -> Points:
         """What the record holds by now."""
         return _csv_points(plan, args.csv) if args.csv else _journal_points(plan, args.hours)
 
@@ -101,9 +109,9 @@ def run(args: argparse.Namespace) -> int:
         return None if stretch is None else judge(box, signals, points, stretch, compliance)
 
     if args.live and not args.csv:
-        found = _wait(signals, look, judged, wanted)
+        found = _wait(signals, read_points, judged, wanted)
     else:
-        found = judged(longest_stretch(signals, points := look()), points)
+        found = judged(longest_stretch(signals, points := read_points()), points)
     if found is None:
         say(f"\nNo 10 min in which {box.name} was closed: {', '.join(signals.closed)} all 0.")
         return 1
@@ -119,18 +127,18 @@ def run(args: argparse.Namespace) -> int:
 
 def _wait(
     signals: HoldSignals,
-    look: Callable[[], Points],
+    read_points: Callable[[], Points],
     judged: Callable[[HoldStretch | None, Points], Findings | None],
     wanted_per_h: float,
 ) -> Findings | None:
-    """Watch the box until its hold is as sharp as wanted, or the person ends it.
+    """Judge again and again until the uncertainty is as small as wanted, or until Ctrl-C.
 
-    What was held before somebody opened the box is kept for the one who ends it then.
+    When the box is opened meanwhile, the last findings are kept and returned at Ctrl-C.
     """
     found, said = None, ""
     with contextlib.suppress(KeyboardInterrupt):
         while True:
-            points = look()
+            points = read_points()
             stretch = stretch_now(signals, points)
             long_enough = stretch is not None and stretch.seconds >= LEAST_S
             found = (judged(stretch, points) if long_enough else None) or found
@@ -140,7 +148,7 @@ def _wait(
             said = line
             if long_enough and found and found.hold and found.hold.expanded_per_h <= wanted_per_h:
                 break
-            time.sleep(LOOK_EVERY_S)
+            time.sleep(JUDGE_EVERY_S)
     return found
 
 
@@ -165,7 +173,7 @@ def _progress(
     )
 
 
-def _earlier(plan: Plan, box: str, found: Findings) -> list[Mapping[str, Any]]:
+def _earlier(plan: Plan, box: str, found: Findings) -> list[Mapping[str, object]]:
     """Documents of the box's leak tests before this one."""
     with Reader(plan.journal.path) as reader:
         rows = reader.ledger(box, KIND)
@@ -173,7 +181,7 @@ def _earlier(plan: Plan, box: str, found: Findings) -> list[Mapping[str, Any]]:
 
 
 def _write_down(plan: Plan, found: Findings, best: float | None) -> None:
-    """Into the ledger, through the daemon that owns the record."""
+    """Write the findings into the ledger, through the daemon that owns the record."""
     request = LeakTestRequest(
         ask="leak-test",
         box=found.box,
@@ -216,7 +224,7 @@ def _csv_points(plan: Plan, path: Path) -> Points:
 
 
 def _journal_points(plan: Plan, hours: float) -> Points:
-    """Every series is read once and kept."""
+    """Readings of the journal by signal; every series is read once and kept."""
     known: dict[str, list[TimedValue]] = {}
 
     def points(name: str) -> list[TimedValue]:

@@ -6,9 +6,9 @@ import argparse
 
 from dewline.cli import built_in
 
-HELP = "rule sets that are built in"
 arguments = built_in.arguments
 
 
 def run(args: argparse.Namespace) -> int:
+    """List or print built-in rule sets; see ``built_in.show``."""
     return built_in.show("rules", "rules", args)

@@ -5,14 +5,17 @@ from __future__ import annotations
 import argparse
 import json
 
-HELP = "the JSON Schema of the config, of a profile or of a rule set"
-
 
 def arguments(parser: argparse.ArgumentParser) -> None:
+    """Which kind of file."""
     parser.add_argument("of", nargs="?", choices=("config", "profile", "rules"), default="config")
 
 
 def run(args: argparse.Namespace) -> int:
+    """Print the JSON Schema of a config, a profile or a rule set on stdout.
+
+    Draft 2020-12, indented, for editors that complete and check YAML. Exit status 0.
+    """
     from pydantic import BaseModel  # noqa: PLC0415 - only here
 
     from dewline.config.profile_schema import ProfileFile  # noqa: PLC0415

@@ -13,13 +13,18 @@ from dewline.errors import FollowerError, OutOfRange
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
+    """The config, and the contact to page."""
     parser.add_argument("config", type=Path, metavar="CONFIG")
     parser.add_argument("contact", metavar="CONTACT", help="a name under push: contacts:")
     parser.add_argument("--json", action="store_true", help="one JSON object on stdout")
 
 
 def run(args: argparse.Namespace) -> int:
-    """0 the provider has taken it, 1 refused or nobody knows, 3 not reached."""
+    """Send a test page to one contact and say what became of it.
+
+    Exit status 0 the provider has taken it, 1 it refused or nobody knows, 2 no such contact,
+    3 not reached. ``--json`` prints {contact, fate, why, id}; the address is never printed.
+    """
     # Here, because a bad name should not cost the imports.
     from dewline.followers.push.page_text import PageWriter  # noqa: PLC0415
     from dewline.followers.push.target import Target  # noqa: PLC0415

@@ -1,4 +1,4 @@
-"""``dewline simulate``: the simulated lab alone. All of it lives in ``dewline_sim``."""
+"""``dewline simulate``: the simulated lab alone; its code is in ``dewline_sim``."""
 
 from __future__ import annotations
 
@@ -8,10 +8,10 @@ from dewline_sim import command
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
-    """As the simulator has them."""
+    """Those of the simulator's own command."""
     command.arguments(parser)
 
 
 def run(args: argparse.Namespace) -> int:
-    """Tell a story, into files or on sockets."""
+    """Run a story, into files or on sockets; the exit status is that of the simulator."""
     return command.run(args)

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Iterator, Mapping
-from typing import Any
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
 
 from dewline.cli.terminal import add_daemon_arguments, event_line, print_json, socket_of
 from dewline.events import EventDocument
@@ -12,43 +12,50 @@ from dewline.live.control_socket import ask_status
 from dewline.live.requests import StatusDocument
 from dewline.readings import iso_utc
 
+if TYPE_CHECKING:
+    from dewline.watch.derived.outlook_table import BoxOutlook
+
 _LEDGER_ROWS = 5
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
+    """Which daemon to ask."""
     add_daemon_arguments(parser)
 
 
 def run(args: argparse.Namespace) -> int:
-    """Print the daemon's state. 1 while a high or critical alarm is unacknowledged."""
+    """Print what the daemon sees; ``--json`` prints the status document on one line.
+
+    Exit status 1 while a high or critical alarm is unacknowledged, else 0; NoDaemon, which
+    becomes 3, where no daemon answers.
+    """
     status = ask_status(socket_of(args))
     if args.json:
         print_json(status)
     else:
         _print(status)
-    return 1 if any(_calls_for_somebody(alarm) for alarm in status["alarms"]) else 0
+    return 1 if any(_needs_somebody(alarm) for alarm in status["alarms"]) else 0
 
 
-def _calls_for_somebody(alarm: EventDocument) -> bool:
+def _needs_somebody(alarm: EventDocument) -> bool:
     return alarm["priority"] in ("critical", "high") and alarm["state"] in (
         "unacknowledged",
         "latched-unacknowledged",
     )
 
 
-def _ahead(ahead: Mapping[str, Any]) -> Iterator[str]:
+def _ahead(ahead: BoxOutlook) -> Iterator[str]:
     """What the box's own past says of the days to come, with its range."""
-    bed = ahead.get("bed") or {}
-    if days := bed.get("bed_days_left"):
-        low, middle, high = (_days(days[end]) for end in ("low", "middle", "high"))
+    if (bed := ahead.get("bed")) and (days := bed["bed_days_left"]):
+        low, middle, high = (_days(d) for d in (days["low"], days["middle"], days["high"]))
         seen = "" if days["since_regeneration"] else "; its last regeneration was not seen"
         yield (
             f"bed {bed['bed']} of {bed['purifier']}: about {middle} days left by {days['by']}, "
             f"between {low} and {high} (4 in 5){seen}"
         )
     if nitrogen := ahead.get("nitrogen"):
-        low, high = nitrogen["low_ppm"], nitrogen["high_ppm"]
-        yield f"nitrogen let in since the last purge: {low:.0f} to {high:.0f} ppm"
+        span = f"{nitrogen['low_ppm']:.0f} to {nitrogen['high_ppm']:.0f} ppm"
+        yield f"nitrogen let in since the last purge: {span}"
 
 
 def _days(days: float) -> str:

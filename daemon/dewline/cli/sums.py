@@ -52,7 +52,10 @@ def _span(seconds: float) -> str:
 
 
 def frost_point(q: Namespace) -> Answer:
-    """Frost point over ice of a share of water."""
+    """Frost point over ice of a share of water: ``frost_point_c``, ``vapour_pressure_pa``.
+
+    In words also the dew point over supercooled water, which some instruments show.
+    """
     ppm, pressure_pa = q.fraction_ppm, q.pressure_pa
     frost_c = humidity.frost_point_c(ppm, pressure_pa)
     vapour_pa = humidity.vapour_pressure_pa(ppm, pressure_pa)
@@ -70,7 +73,10 @@ def frost_point(q: Namespace) -> Answer:
 
 
 def ppm(q: Namespace) -> Answer:
-    """Water by volume of a frost point, above 0.01 °C dew point."""
+    """Water by volume at a point of saturation: ``ppm``, ``vapour_pressure_pa``.
+
+    Up to 0.01 °C the point is a frost point, over ice; above it a dew point, over liquid.
+    """
     vapour_pa = humidity.stable_pressure_pa(q.point_c)
     water_ppm = humidity.ppm_of_vapour(vapour_pa, q.pressure_pa)
     liquid = q.point_c > humidity.TRIPLE_K - 273.15
@@ -84,7 +90,10 @@ def ppm(q: Namespace) -> Answer:
 
 
 def purge(q: Namespace) -> Answer:
-    """Gas and time to flush a box; None where the purge gas itself is above the target."""
+    """Gas and time to flush a box: ``volumes`` of the box, ``seconds``.
+
+    Both are None where the purge gas itself is above the target.
+    """
     volumes = dilution.volumes_needed(q.from_ppm, q.to_ppm, q.inlet_ppm, q.mixing)
     dilution.purge_s(0.0, q.volume_m3, q.flow_m3_h)  # a volume or flow of nothing is refused anyway
     seconds = None
@@ -105,7 +114,11 @@ def purge(q: Namespace) -> Answer:
 
 
 def cycles(q: Namespace) -> Answer:
-    """Evacuations and refills to a target; with a barometer both pressures are gauge."""
+    """Evacuations and refills that reach a target: ``cycles``, ``remaining_ppm`` after each.
+
+    With a barometer both pressures are gauge readings. ``cycles`` is None where the refill gas
+    itself is above the target.
+    """
     low_pa, high_pa = q.low_pa, q.high_pa
     if q.barometer_pa is not None:
         low_pa, high_pa = (antechamber.absolute_pa(p, q.barometer_pa) for p in (low_pa, high_pa))
@@ -128,7 +141,8 @@ def cycles(q: Namespace) -> Answer:
 def leak_rate(q: Namespace) -> Answer:
     """Leak rate from two readings, each gauge, gas temperature and barometer.
 
-    The class is None where the change lies within the resolution, or outside every class.
+    ``mbar_l_per_s``, ``hourly_rate`` in 1/h, ``percent_per_hour``, and the ``class`` of
+    ISO 10648-2: None where the change lies within the resolution, or outside every class.
     """
     start, end = leak.HoldPoint(*q.start), leak.HoldPoint(*q.end)
     compliance = 0.0
@@ -159,7 +173,10 @@ def leak_rate(q: Namespace) -> Answer:
 
 
 def clean_up(q: Namespace) -> Answer:
-    """Where a circulated box settles, and when it comes down to the target."""
+    """Where a circulated box settles: ``steady_ppm``, ``time_constant_s``.
+
+    ``seconds`` until it comes down to the target; None where it never does.
+    """
     box = cleanup.balance(
         volume_m3=q.volume_m3,
         flow_m3_h=q.flow_m3_h,
@@ -185,7 +202,10 @@ def clean_up(q: Namespace) -> Answer:
 
 
 def bed_uptake(q: Namespace) -> Answer:
-    """What a bed took up, and what its regeneration takes."""
+    """What a bed took up: ``litres`` at 0 °C and 1013.25 mbar, ``grams``.
+
+    Of oxygen also, in words, the hydrogen that its regeneration takes and the water it makes.
+    """
     gas: bed.Held = "oxygen" if q.gas == "oxygen" else "water"
     amount_mol = bed.uptake_mol(
         flow_m3_h=q.flow_m3_h,
@@ -214,7 +234,10 @@ def bed_uptake(q: Namespace) -> Answer:
 
 
 def air_ratio(q: Namespace) -> Answer:
-    """Oxygen to water in room air: the ratio in which a leak of air brings both."""
+    """Oxygen to water in room air: ``oxygen_ppm``, ``water_ppm``, ``ratio``.
+
+    A leak of air brings both in this ratio.
+    """
     room = air.room_air(q.temperature_c, q.humidity_percent, q.pressure_pa)
     return Answer(
         {"oxygen_ppm": room.oxygen_ppm, "water_ppm": room.water_ppm, "ratio": room.ratio},
@@ -231,10 +254,10 @@ def air_ratio(q: Namespace) -> Answer:
 
 
 def gloves(q: Namespace) -> Answer:
-    """What comes through glove rubber out of room air, and how fast an isolated box rises by it.
+    """What comes through glove rubber out of room air: ``cm3_per_h``, ``ppm_per_h``.
 
-    Low and high end of what is known for butyl rubber, twice the same where a permeability is
-    given.
+    Each is a pair: the low and high end of what is known for butyl rubber, or twice the same
+    where a permeability is given. ``ppm_per_h`` is the rise in an isolated box.
     """
     room = air.room_air(q.room_c, q.humidity_percent)
     gas, known, ppm = "water", permeation.BUTYL_WATER_BARRER, room.water_ppm
@@ -261,7 +284,7 @@ def gloves(q: Namespace) -> Answer:
 
 
 def modbus_time(q: Namespace) -> Answer:
-    """The shortest time of one read of registers on a serial line."""
+    """The shortest time of one read of registers on a serial line: ``milliseconds``."""
     between("baud", q.baud, 110, 4_000_000, "Bd")
     between("registers", q.registers, 1, 125, "")
     milliseconds = wire_time_ms(q.baud, q.registers)

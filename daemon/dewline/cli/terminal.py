@@ -18,7 +18,7 @@ from dewline.events import EventDocument
 
 
 def say(text: str = "") -> None:
-    """Words for a person go to stderr; stdout is for ``--json``."""
+    """Print words for a person, on stderr: stdout is for ``--json``."""
     print(text, file=sys.stderr, flush=True)
 
 
@@ -39,10 +39,11 @@ def add_daemon_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def socket_of(args: argparse.Namespace) -> Path:
-    """The control socket of the daemon that is meant.
+    """The control socket of the daemon whose config is named, or of the default one.
 
-    Only the journal's path is looked at: a half-edited config must not keep anybody
-    from acknowledging an alarm of the daemon that still runs on the old one.
+    Only the journal's path is read: a half-edited config must not keep anybody from
+    acknowledging an alarm of the daemon that still runs on the old one. ConfigError where even
+    that cannot be read.
     """
     path: Path = args.config or Path(default_config())
     try:
@@ -62,7 +63,10 @@ def who() -> str:
 
 
 def event_line(event: EventDocument) -> str:
-    """One line for a person: when, how bad, what, with the numbers that matter."""
+    """One line for a person: when, how urgent, which alarm, value, limit, cause and by whom.
+
+    Times are UTC, to the second; what there is none of is left out.
+    """
     parts = [
         event["time"][:19].replace("T", " "),
         f"{event['transition']:<12}",
@@ -83,7 +87,10 @@ def _figure(value: float | None, unit: str | None, label: str = "") -> str:
 
 
 class ProgressLine:
-    """Share done, rate and time left, redrawn in place on a terminal; silent elsewhere."""
+    """Share done, time passed and time left, redrawn in place; silent where there is no terminal.
+
+    Call it with the share done, 0-1.
+    """
 
     def __init__(self, what: str) -> None:
         self._what = what
@@ -93,7 +100,7 @@ class ProgressLine:
         self._drawn = False
 
     def clear(self) -> None:
-        """Make room for a line of text."""
+        """Wipe the line, so that a line of text can be printed."""
         if self._drawn:
             print("\r" + " " * 72 + "\r", end="", file=sys.stderr, flush=True)
             self._drawn = False

@@ -87,7 +87,10 @@ class LabLine:
 async def process(
     *words: str, log: Path, pass_fds: Sequence[int] = ()
 ) -> AsyncIterator[asyncio.subprocess.Process]:
-    """A child that is ended, by its pid, when the block is left; its output goes to ``log``."""
+    """A child that is terminated when the block is left; its output goes to ``log``.
+
+    ``pass_fds`` are open files that it inherits under the same numbers.
+    """
     with log.open("wb") as out:
         child = await asyncio.create_subprocess_exec(
             *words, stdout=out, stderr=out, pass_fds=pass_fds

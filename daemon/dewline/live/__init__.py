@@ -1,1 +1,1 @@
-"""The live daemon: service, control socket, reload, status and what keeps it running."""
+"""The live daemon: the service and its parts, control socket, reload and status."""

@@ -1,7 +1,7 @@
-"""A ping to a receiver outside that rings when pings stay away: silence must not look like health.
+"""A ping to a receiver outside, which raises an alarm of its own when pings stay away.
 
-Sent only while every part of the house gets on, so a daemon that hangs is
-missed like one that is dead. The address is a secret: it stands in no message.
+It is sent only while every part of the daemon makes progress, so that a daemon that hangs is
+noticed like one that has ended. The address is a secret and appears in no message.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ TIMEOUT_S = 10.0
 
 
 class Heartbeat:
-    """Pings until it is cancelled. ``behind`` names the parts of the house that stand still."""
+    """Pings until it is cancelled. ``behind`` names the parts that make no progress."""
 
     def __init__(
         self, plan: HeartbeatPlan, clock: Clock, behind: Callable[[], tuple[str, ...]]
@@ -36,26 +36,26 @@ class Heartbeat:
         self.pings = 0
 
     async def run(self) -> None:
-        """Ping every ``every_ms``; what goes wrong is told once, and tried again next time."""
+        """Ping every ``every_ms``; a failure is logged once and tried again at the next turn."""
         while True:
             started_s = self._clock.monotonic()
-            await self._beat()
+            await self._ping_once()
             await self._clock.sleep_until(started_s + self._plan.every_ms / 1000)
 
-    async def _beat(self) -> None:
+    async def _ping_once(self) -> None:
         if still := self._behind():
             self._failures.report(f"no ping to the outside: {', '.join(still)} stands still")
             return
         try:
             with self._clock.io():
-                await asyncio.to_thread(self._ping)
+                await asyncio.to_thread(self._request)
         except FollowerError as error:
             self._failures.report(f"ping to the outside: {error}")
             return
         self.pings += 1
         self._failures.outage_over()
 
-    def _ping(self) -> None:
+    def _request(self) -> None:
         url = read_secret(self._plan.url_file)
         if not url.startswith(("http://", "https://")):
             raise FollowerError(f"{self._plan.url_file.name} holds no http address")

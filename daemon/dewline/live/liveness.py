@@ -1,8 +1,7 @@
-"""Does the house get on? Pollers, watch and journal each report their steps; nobody else knows.
+"""Liveness: which parts have not made progress in time.
 
-Pure: the service tells what moved and when, by the monotonic clock. A dead
-instrument or a lost bus is progress too, for its poller goes on asking; only a
-poller that hangs falls behind.
+Pollers, watch and journal report each step, with the time of the monotonic clock. A dead instrument
+or a lost bus counts as progress, for its poller goes on asking; only a poller that hangs is late.
 """
 
 from __future__ import annotations
@@ -12,22 +11,25 @@ from collections.abc import Sequence
 # A lost bus or a dead unit is asked again about once a minute: past this its poller hangs.
 POLLER_S = 180.0
 WATCH_S = 10.0
-# The house writes of itself every 30 s, so that long there is always something to commit.
+# The daemon records its own signals every 30 s, so within a minute there is always a commit.
 JOURNAL_S = 60.0
 
 
 def parts_within_s(commit_every_ms: int) -> dict[str, float]:
-    """How long watch and journal may stand still."""
+    """How long watch and journal may go without a step, in s."""
     return {"watch": WATCH_S, "journal": JOURNAL_S + 2 * commit_every_ms / 1000}
 
 
 def poller_within_s(every_ms: Sequence[int]) -> float | None:
-    """How long a poller of instruments with these cycles may stand still; None without any."""
+    """How long a poller of instruments with these cycles may go without a scan, in s.
+
+    None where it has no instrument to read, and so nothing to report.
+    """
     return max(POLLER_S, 3 * max(every_ms) / 1000) if every_ms else None
 
 
 class Liveness:
-    """The last step of every part that must go on, and how long it may stand still."""
+    """When each part last moved, and how long it may take until it moves again."""
 
     def __init__(self) -> None:
         self._within_s: dict[str, float] = {}
@@ -39,17 +41,17 @@ class Liveness:
         self._last_s[name] = now_s
 
     def forget(self, name: str) -> None:
-        """``name`` is no part of the house any more."""
+        """Expect nothing of ``name`` any more."""
         self._within_s.pop(name, None)
         self._last_s.pop(name, None)
 
     def moved(self, name: str, now_s: float) -> None:
-        """``name`` has taken a step."""
+        """``name`` has made a step now; a part that is not expected is passed over."""
         if name in self._last_s:
             self._last_s[name] = now_s
 
     def behind(self, now_s: float) -> tuple[str, ...]:
-        """The parts that stand still for too long; empty while all is well."""
+        """The parts that have not moved in time; empty while all have."""
         return tuple(
             name
             for name, within_s in self._within_s.items()

@@ -1,4 +1,4 @@
-"""A config read again while the daemon runs: what is refused, and what it changes."""
+"""A config read again while the daemon runs: what is refused, and what must be replaced."""
 
 from __future__ import annotations
 
@@ -25,15 +25,15 @@ def reread(old: Plan) -> Plan:
     return plan
 
 
-def what_waits(old: Plan, plan: Plan) -> str:
-    """What of the new plan holds only from the next start on, in words; empty for nothing."""
-    waits = old.journal != plan.journal
-    return "; what changed under journal: holds from the next start on" if waits else ""
+def restart_notice(old: Plan, plan: Plan) -> str:
+    """Which changes take effect only at the next start, in words; empty where there are none."""
+    changed = old.journal != plan.journal
+    return "; what changed under journal: holds from the next start on" if changed else ""
 
 
 def changed_buses(old: Plan, plan: Plan) -> Iterator[str]:
-    """Buses that are new, gone, or asked otherwise than before."""
-    for name in {*old.buses, *plan.buses}:
+    """Names of buses that are new, gone, or read in another way than before."""
+    for name in dict.fromkeys((*old.buses, *plan.buses)):
         if _bus_part(old, name) != _bus_part(plan, name):
             yield name
 

@@ -27,7 +27,10 @@ class RequestHandler:
         self._reload = reload
 
     async def answer(self, request: Mapping[str, object]) -> Answer | StatusDocument:
-        """Answer a request of the control socket; one that is wrong gets a line that says why."""
+        """Answer a request of the control socket; one that is wrong gets a line that says why.
+
+        A command is answered once it is on disk, or with a remark that it is not yet.
+        """
         match request.get("ask"):
             case "status":
                 return self._status()

@@ -8,13 +8,17 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from typing import Any, Literal, NotRequired, TypedDict, TypeVar, get_args
+from typing import TYPE_CHECKING, Literal, NotRequired, TypedDict, TypeVar, get_args
 
 from dewline.errors import CommandError
 from dewline.events import EventDocument, LedgerRow
 from dewline.readings import Command, CommandName
 from dewline.watch.ledgers.pressure_hold import leak_test_row
 from dewline.watch_plan import WatchPlan
+
+if TYPE_CHECKING:  # commands that only send a request need nothing of the watch
+    from dewline.watch.derived.outlook_table import BoxOutlook
+    from dewline.watch.ledgers.rows import LedgerTable
 
 T = TypeVar("T")
 _COMMANDS: dict[str, CommandName] = {name: name for name in get_args(CommandName)}
@@ -75,7 +79,7 @@ class BoxStatus(TypedDict):
     title: str
     modes: list[str]
     readings: dict[str, ReadingStatus]
-    ahead: Mapping[str, Any]
+    ahead: BoxOutlook
 
 
 class FollowerStatus(TypedDict):
@@ -92,7 +96,7 @@ class StatusDocument(TypedDict):
     state: str
     alarms: list[EventDocument]
     boxes: dict[str, BoxStatus]
-    ledger: Mapping[str, Any]
+    ledger: LedgerTable
     followers: dict[str, FollowerStatus]
 
 

@@ -56,7 +56,10 @@ class SelfMonitor:
             self.set("tasks-failed", float(len(self._failed_ms)))
 
     def measure(self, followers: Iterable[Follower]) -> None:
-        """Measure free disk space and the lag of followers, and feed all values."""
+        """Measure free disk space (MB) and the lag of followers (s), and feed all values.
+
+        A task that failed three times in a row counts as failing until it has run for 10 min.
+        """
         name = f"{DAEMON}."
         now_ms = self._stamp()[1]
         self._failed_ms = {
@@ -75,7 +78,10 @@ class SelfMonitor:
         self._feed_values(sorted(self._values))
 
     async def run(self, clock: Clock, followers: Callable[[], Iterable[Follower]]) -> None:
-        """Feed all values every 30 s, and those of links that are down every 5 s."""
+        """Feed all values every 30 s, and those of links that are down every 5 s.
+
+        ``followers`` is asked each time, for a reload may replace them.
+        """
         whole_at = clock.monotonic()
         while True:
             if clock.monotonic() >= whole_at:

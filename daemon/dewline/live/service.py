@@ -25,7 +25,7 @@ from dewline.live.host_clock import HostClock
 from dewline.live.liveness import Liveness, parts_within_s
 from dewline.live.pollers import Pollers
 from dewline.live.record import Record, opened_record
-from dewline.live.reload import reread, what_waits
+from dewline.live.reload import reread, restart_notice
 from dewline.live.request_handler import RequestHandler
 from dewline.live.requests import Answer, StatusDocument
 from dewline.live.running_followers import RunningFollowers
@@ -116,7 +116,11 @@ class Service:
     # -- start and stop -----------------------------------------------------
 
     def start(self) -> None:
-        """Start the service's own tasks, the pollers and the followers."""
+        """Start the service's own tasks, the pollers and the followers.
+
+        A record set aside as damaged is reported first, and the recovered state of the watch
+        is put into the record, so that a restart need not read the same items again.
+        """
         self._check_damage()
         self._record.put_snapshot()
         self._record.journal.on_commit(self._committed)
@@ -187,7 +191,7 @@ class Service:
         self._followers.committed(entries)
 
     def _check_damage(self) -> None:
-        """A record set aside as damaged: say so, and give the fresh one a state to start from."""
+        """Report a record set aside as damaged; put plan and state into the fresh one."""
         if self._record.newly_damaged():
             self._self_monitor.set("journal-damaged", 1.0)
             self._record.put_plan(self.plan)
@@ -206,7 +210,7 @@ class Service:
         except CommandError as refusal:
             log.error("reload refused: %s", refusal)
             return {"ok": False, "message": str(refusal)}
-        message = f"reloaded {plan.path}{what_waits(self.plan, plan)}"
+        message = f"reloaded {plan.path}{restart_notice(self.plan, plan)}"
         self._change(plan)
         log.info(message)
         return {"ok": True, "message": message}

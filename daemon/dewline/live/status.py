@@ -33,7 +33,10 @@ class ServiceStatistics:
 def status_document(
     plan: WatchPlan, state: str, watch: Watch, latest: Latest, followers: Iterable[Follower]
 ) -> StatusDocument:
-    """The document of this moment, ready for JSON."""
+    """The document of this moment, ready for JSON.
+
+    ``latest`` may hold readings of signals that the plan does not know: derived ones.
+    """
     modes, ahead = watch.modes(), watch.outlook_table()
     return {
         "site": plan.site,
@@ -44,7 +47,7 @@ def status_document(
                 "title": box.title,
                 "modes": list(modes.get(name, ())),
                 "readings": _readings(plan, name, latest),
-                "ahead": ahead.get(name, {}),
+                "ahead": ahead[name],
             }
             for name, box in plan.boxes.items()
         },

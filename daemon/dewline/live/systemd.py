@@ -1,4 +1,4 @@
-"""Telling systemd how the daemon is: the notify protocol of sd_notify(3), no dependency needed."""
+"""Reports to systemd by the notify protocol of sd_notify(3), which needs no library."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ log = logging.getLogger(__name__)
 def notify(message: str) -> bool:
     """Send ``READY=1``, ``WATCHDOG=1`` or the like; False where nobody listens.
 
-    The time limit matters: a full queue would block the daemon that it is to watch.
+    It waits 0.2 s at most: a full queue must not block the daemon that systemd watches.
     """
     address = os.environ.get("NOTIFY_SOCKET")
     if not address:
@@ -33,10 +33,10 @@ def notify(message: str) -> bool:
 
 
 def watchdog_every_s() -> float | None:
-    """How often to feed the watchdog; None where nobody asked this process to.
+    """How often to report to the watchdog of systemd, in s; None where there is none.
 
-    A third of what systemd waits (sd_watchdog_enabled(3) asks for half at most),
-    so that one slow second costs nothing.
+    A third of the time that systemd waits (sd_watchdog_enabled(3) asks for half at most), so
+    that one report may come late.
     """
     waits_us = os.environ.get("WATCHDOG_USEC", "")
     meant_for = os.environ.get("WATCHDOG_PID", str(os.getpid()))
@@ -48,13 +48,16 @@ def watchdog_every_s() -> float | None:
 async def feed_watchdog(
     every_s: float, clock: Clock, behind: Callable[[], tuple[str, ...]]
 ) -> None:
-    """Feed it for as long as every part gets on; say once which one does not."""
-    told: tuple[str, ...] = ()
+    """Report to the watchdog for as long as every part makes progress.
+
+    Without a report systemd restarts the daemon. Which parts stand still is logged once.
+    """
+    logged: tuple[str, ...] = ()
     while True:
         still = behind()
         if not still:
             notify("WATCHDOG=1")
-        elif still != told:
+        elif still != logged:
             log.error("standing still: %s; the watchdog goes hungry", ", ".join(still))
-        told = still
+        logged = still
         await clock.sleep(every_s)

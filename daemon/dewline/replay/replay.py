@@ -17,7 +17,7 @@ from pathlib import Path
 from dewline.config import Plan
 from dewline.errors import ConfigError, Problem
 from dewline.events import Entry, Event, EventDocument
-from dewline.gc_tuning import collected_seldom
+from dewline.gc_tuning import rare_gc
 from dewline.journal import Reader
 from dewline.readings import QUALITY_BY_TEXT, Quality, Reading, Resumed, Scan, parse_iso_utc
 from dewline.replay.drive import Drive, no_plan
@@ -53,7 +53,7 @@ def replay_journal(plan: Plan, reader: Reader, record: Record, progress: Progres
         at_ms=watch.at_ms if begun else None,
     )
     tail = reader.tail()
-    with collected_seldom():
+    with rare_gc():
         for seq, item in reader.items(drive.seq):
             drive.feed(item)
             if seq % 1000 == 0:
