@@ -18,13 +18,12 @@ from dewline.watch.causes import facts as facts_module
 from dewline.watch.causes.facts import Fact, Facts
 from dewline.watch.causes.family import Family
 from dewline.watch.causes.gas_facts import gas_facts
-from dewline.watch.causes.judge import judge, odds
+from dewline.watch.causes.judge import HIGHEST, judge, odds
 from dewline.watch.causes.names import FactName, fact_name
 from dewline.watch.causes.plant_facts import NOTES, supply_facts
 from dewline.watch.causes.shape import Form, Rise
 from dewline.watch.causes.table import FAMILIES, GAS
 from dewline.watch.causes.tell_apart import TELL_APART
-from dewline.watch.causes.weighed import HIGHEST
 from dewline.watch.derived.forecast import reach
 from dewline.watch.sensors.doubt import Doubt
 from dewline.watch.watch import Watch

@@ -1,8 +1,9 @@
 """Saving and restoring the parts of the watch: one mechanism for all of them.
 
-A part names the attributes that are its state in ``KEPT`` and annotates each of them in the
-class body, as in ``since_ms: int | None``. An attribute holds a value that ``typed_json`` can
-write, a part of its own, or a dict of parts by name. A property may stand in for an attribute.
+A part annotates the attributes that are its state in the class body, as in ``since_ms: int | None
+= None``; all others it annotates in ``__init__``. An attribute holds a value that ``typed_json``
+can write, a part of its own, or a dict of parts by name. ``KEPT`` names the attributes where the
+annotations are not the state: a property may stand in for an attribute.
 """
 
 from __future__ import annotations
@@ -20,7 +21,7 @@ State = Mapping[str, Json]
 
 
 class Kept:
-    """A part of the watch whose whole state is the attributes named in ``KEPT``.
+    """A part of the watch whose whole state is the attributes of ``KEPT``.
 
     In the saved state an attribute stands under its name without the leading underscore, or
     under the key that ``KEYS`` gives it. States saved by older versions bear some names with
@@ -30,6 +31,11 @@ class Kept:
     __slots__ = ()
     KEPT: ClassVar[tuple[str, ...]] = ()
     KEYS: ClassVar[Mapping[str, str]] = {}
+
+    def __init_subclass__(cls) -> None:
+        super().__init_subclass__()
+        if "KEPT" not in cls.__dict__ and "__annotations__" in cls.__dict__:
+            cls.KEPT = tuple(cls.__annotations__)
 
     def save(self) -> dict[str, Json]:
         """Everything, ready for JSON; a copy."""

@@ -50,12 +50,9 @@ class Explain(Kept):
     watch last came back after a gap.
     """
 
-    KEPT = (
-        "due_ms", "again_ms", "_resumed_ms", "_solvent_ms", "_notes", "_standing", "_histories",
-    )  # fmt: skip
-    due_ms: int
-    again_ms: int
-    _resumed_ms: int | None
+    due_ms: int = 0
+    again_ms: int = 0
+    _resumed_ms: int | None = None
     _solvent_ms: dict[str, int]
     _notes: dict[str, list[Note]]
     _standing: dict[str, Standing]
@@ -71,9 +68,6 @@ class Explain(Kept):
     ) -> None:
         self._plan, self._signals, self._modes = plan, signals, modes
         self._derive, self._sensors = derive, sensors
-        self.due_ms = 0
-        self.again_ms = 0
-        self._resumed_ms = None
         self._solvent_ms = {}
         self._notes = {}
         self._standing = {}

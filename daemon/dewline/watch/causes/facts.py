@@ -105,6 +105,11 @@ class View:
 Finder = Callable[[View], Found]
 
 
+def holds(condition: bool, text: str) -> Fact:
+    """A fact that is surely so or surely not."""
+    return Fact(1.0 if condition else 0.0, text)
+
+
 def ramp(value: float, low: float, high: float) -> float:
     """0 at ``low``, 1 at ``high``, straight between; either way round."""
     share = (value - low) / (high - low)

@@ -20,26 +20,17 @@ BED_ROLES = (
 SUPPLY_ROLES = ("pressure", "flow", "level")
 ROOM_ROLES = ("room_temperature", "room_humidity", "barometer", "mains_present")
 CHAMBER_ENDS = ("_inner_door", "_outer_door", "_evacuating", "_residual", "_pressure")
-FAMILY_OF_ROLE: dict[str, Family] = {
-    "pressure": "pressure",
-    "fill_valve": "pressure",
-    "relief_valve": "pressure",
-    "circulating": "loop",
-    "circulation_flow": "loop",
-    "blower_speed": "loop",
-    "bed_temperature": "heat",
-    "cooling_water_temperature": "heat",
-    "cooling_water_flow": "heat",
-    "temperature": "room-heat",
-    "regenerating": "regeneration",
-    "regeneration_step": "regeneration",
-    "forming_gas_flow": "regeneration",
-    "mains_present": "power",
-    "gas_use": "gas-use",
-    "gas_idle": "gas-use",
-    "forming_gas_pressure": "other",
-    "foreline_pressure": "other",
+ROLES: dict[Family, tuple[str, ...]] = {
+    "pressure": ("pressure", "fill_valve", "relief_valve"),
+    "loop": ("circulating", "circulation_flow", "blower_speed"),
+    "heat": ("bed_temperature", "cooling_water_temperature", "cooling_water_flow"),
+    "room-heat": ("temperature",),
+    "regeneration": ("regenerating", "regeneration_step", "forming_gas_flow"),
+    "power": ("mains_present",),
+    "gas-use": ("gas_use", "gas_idle"),
+    "other": ("forming_gas_pressure", "foreline_pressure"),
 }
+FAMILY_OF_ROLE = {role: family for family, roles in ROLES.items() for role in roles}
 
 
 def family_of(rule: RulePlan) -> tuple[Family, str | None]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dewline.watch.causes.facts import Fact, Found, View, amount, ramp, span
+from dewline.watch.causes.facts import Fact, Found, View, amount, holds, ramp, span
 from dewline.watch.causes.names import fact_name
 from dewline.watch.causes.shape import LEAST_PPM, Rise
 
@@ -49,15 +49,13 @@ def _form(gas: str, rise: Rise, view: View) -> Found:
         text = f"{word} {words}"
         if form == rise.form:
             text += f", {amount(rise.slope_h)} ppm/h, for {span(rise.start_min)}"
-        yield fact_name(f"{gas}-{form}"), Fact(1.0 if form == rise.form else 0.0, text)
+        yield fact_name(f"{gas}-{form}"), holds(form == rise.form, text)
     fallen = (rise.peak - rise.now) / max(rise.peak - rise.base, LEAST_PPM[gas])
     stands = ramp(fallen, 0.3, 0.1) if rise.form in ("step", "plateau") else 0.0
     text = f"{word} has not come down for {span(rise.start_min)}"
     yield fact_name(f"{gas}-held"), Fact(ramp(rise.start_min, 4.0, 12.0) * stands, text)
-    yield (
-        fact_name(f"{gas}-slow"),
-        Fact(ramp(rise.rise_min, 60.0, 240.0), f"{word} has risen for {span(rise.start_min)}"),
-    )
+    text = f"{word} has risen for {span(rise.start_min)}"
+    yield fact_name(f"{gas}-slow"), Fact(ramp(rise.rise_min, 60.0, 240.0), text)
     tau = view.tau_min()
     # A rise that has only just begun may go on: only a level that has been held was quick.
     if tau is not None and rise.start_min >= HELD_TAUS * tau:
@@ -95,10 +93,8 @@ def source_facts(view: View) -> Found:
     for gas, rise in view.rises.items():
         source = flow * max(0.0, rise.delta)
         text = f"{amount(rise.delta)} ppm {WORD[gas]} at this flow need {source:.0f} cm3/h"
-        yield (
-            fact_name(f"{gas}-beyond-gloves"),
-            Fact(ramp(source, GLOVES_CM3_H, 2 * GLOVES_CM3_H), text),
-        )
+        beyond = ramp(source, GLOVES_CM3_H, 2 * GLOVES_CM3_H)
+        yield fact_name(f"{gas}-beyond-gloves"), Fact(beyond, text)
     oxygen = view.rises.get("oxygen")
     if oxygen is not None:
         great = ramp(_top(oxygen), 100.0, 500.0)
@@ -107,3 +103,6 @@ def source_facts(view: View) -> Found:
 
 def _top(rise: Rise) -> float:
     return max(rise.delta, rise.peak - rise.base)
+
+
+FINDERS = (gas_facts, ratio_facts, source_facts)

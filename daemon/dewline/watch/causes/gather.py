@@ -4,22 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from dewline.watch.causes import gas_facts, loop_facts, plant_facts
 from dewline.watch.causes.facts import Fact, Facts, Neighbour, View
 from dewline.watch.causes.family import BED_ROLES, ROOM_ROLES, SUPPLY_ROLES
-from dewline.watch.causes.gas_facts import gas_facts, ratio_facts, source_facts
 from dewline.watch.causes.history import History
-from dewline.watch.causes.loop_facts import bed_facts, loop_facts, speed_facts, stop_facts
 from dewline.watch.causes.names import fact_name
-from dewline.watch.causes.plant_facts import (
-    chamber_facts,
-    comb_facts,
-    common_facts,
-    night_facts,
-    note_facts,
-    pressure_facts,
-    room_facts,
-    supply_facts,
-)
 from dewline.watch.causes.shape import Rise, rise_of
 from dewline.watch.causes.signs import dose_facts, long_facts, plain_signs
 from dewline.watch.signals.signal_state import FIRST_BAD, SignalState
@@ -27,11 +16,7 @@ from dewline.watch_plan import WatchPlan
 
 GASES = ("oxygen", "moisture")
 LEAST_SILENT_MS = 20_000
-FINDERS = (
-    gas_facts, ratio_facts, source_facts, loop_facts, stop_facts, speed_facts, bed_facts,
-    pressure_facts, supply_facts, comb_facts, chamber_facts, room_facts, note_facts,
-    night_facts, common_facts, long_facts,
-)  # fmt: skip
+FINDERS = (*gas_facts.FINDERS, *loop_facts.FINDERS, *plant_facts.FINDERS, long_facts)
 
 
 def facts_of(view: View) -> Facts:

@@ -33,7 +33,6 @@ class Track(Kept):
     """One role on three grids, None where there was no usable reading."""
 
     __slots__ = ("fine", "is_bit", "mid", "signal", "slow")
-    KEPT = ("fine", "mid", "slow")
     fine: deque[float | None]
     mid: deque[float | None]
     slow: deque[float | None]
@@ -88,15 +87,13 @@ class History(Kept):
     by gas the rise that goes on, as seen on the finest grid.
     """
 
-    KEPT = ("number", "nights", "births", "tracks")
-    number: int
+    number: int = 0
     nights: dict[str, list[float]]
     births: dict[str, Birth]
     tracks: dict[str, Track]
 
     def __init__(self, tracks: dict[str, SignalState]) -> None:
         self.tracks = {role: Track(signal) for role, signal in tracks.items()}
-        self.number = 0
         self.nights = {}
         self.births = {}
 

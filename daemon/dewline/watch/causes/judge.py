@@ -9,16 +9,15 @@ from dewline.events import Cause
 from dewline.watch.causes.facts import Facts
 from dewline.watch.causes.names import UNKNOWN, CauseName
 from dewline.watch.causes.tell_apart import TELL_APART
-from dewline.watch.causes.weighed import (
-    EVIDENCE_COUNT,
-    EVIDENCE_LEAST,
-    HIGHEST,
-    HOLDS,
-    SET_SHARE,
-    SET_SIZE,
-    TOLD_STAYS,
-    Weighed,
-)
+from dewline.watch.causes.weighed import Weighed
+
+HOLDS = 0.5  # a fact truer than this vetoes; a needed one must be truer
+SET_SHARE = 0.35  # a cause with this share of the first one's odds is named beside it
+SET_SIZE = 3
+TOLD_STAYS = 0.7  # log odds that the cause told last has over the others
+HIGHEST = 0.95  # no confidence is higher than this
+EVIDENCE_LEAST = 0.35  # least weight times truth of a fact that is given as evidence
+EVIDENCE_COUNT = 4
 
 
 def odds(

@@ -7,7 +7,7 @@ from math import log
 from statistics import median
 from typing import NamedTuple
 
-from dewline.watch.causes.facts import Fact, Found, View, amount, ramp, span
+from dewline.watch.causes.facts import Fact, Found, View, amount, holds, ramp, span
 from dewline.watch.causes.history import Series
 from dewline.watch.causes.names import fact_name
 
@@ -30,7 +30,7 @@ def loop_facts(view: View) -> Found:
     series = history.series("circulating", LOOK_BACK_MIN)
     off_min = _since(series, lambda v: v > 0.5)
     text = f"circulator off for {span(off_min)}" if on < 0.5 else "circulator on"
-    yield "loop-stopped", Fact(1.0 if on < 0.5 else 0.0, text)
+    yield "loop-stopped", holds(on < 0.5, text)
     yield from _in_stop(view, series, on)
     before = view.onset_min + 5.0
     was_on = history.share_on("circulating", before + 5.0)
@@ -59,7 +59,7 @@ def _in_stop(view: View, series: Series, on: float) -> Found:
     text = (
         f"it came up while the circulator stood, {span(max(1.0, first + off[-1]))}" if off else ""
     )
-    yield "stop-explains", Fact(1.0 if explains or came else 0.0, text)
+    yield "stop-explains", holds(explains or came, text)
     oxygen = view.rises.get("oxygen")
     if on < 0.5 and oxygen is not None and oxygen.start_min >= 2.0:
         steep = ramp(_steepest(view, off), 4.0, 10.0)
@@ -113,10 +113,10 @@ def _scaled(view: View, share: float) -> Found:
         yield "scaled-by-flow", Fact(min(fits), text)
 
 
-def _since(series: Series, holds: Callable[[float], bool]) -> float:
-    """Minutes since ``holds`` was last true; the whole stretch where it never was."""
+def _since(series: Series, condition: Callable[[float], bool]) -> float:
+    """Minutes since ``condition`` was last true; the whole stretch where it never was."""
     for t, v in reversed(series):
-        if holds(v):
+        if condition(v):
             return -t
     return -series[0][0] if series else 0.0
 
@@ -211,13 +211,8 @@ def _restart(view: View, held: float, base: float, end: float) -> Found:
     if len(later) < 3 or peak is None:
         return
     level = median(later) - base
-    yield (
-        "restart-same-level",
-        Fact(
-            ramp(abs(level - held), 0.5 * held, 0.15 * held),
-            f"after the restart O2 went back to {amount(level + base)} ppm",
-        ),
-    )
+    text = f"after the restart O2 went back to {amount(level + base)} ppm"
+    yield "restart-same-level", Fact(ramp(abs(level - held), 0.5 * held, 0.15 * held), text)
 
 
 def _last_stop(view: View) -> tuple[float, float] | None:
@@ -272,16 +267,14 @@ def _regeneration(view: View) -> Found:
     if not history.has("regenerating"):
         return
     running = _regenerating(view)
-    yield "regenerating", Fact(1.0 if running else 0.0, "a regeneration is on")
+    yield "regenerating", holds(running, "a regeneration is on")
     slow = history.series("regenerating", 4320.0)
     mid = history.series("regenerating", LOOK_BACK_MIN)
     ended = min(_since(slow, lambda v: v > 0.5), _since(mid, lambda v: v > 0.5))
     ever = any(v > 0.5 for _, v in (*slow, *mid))
     recent = ever and not running
-    yield (
-        "regeneration-recent",
-        Fact(ramp(ended, 1440.0, 240.0) if recent else 0.0, f"regenerated {span(ended)} ago"),
-    )
+    truth = ramp(ended, 1440.0, 240.0) if recent else 0.0
+    yield "regeneration-recent", Fact(truth, f"regenerated {span(ended)} ago")
     if recent:
         yield from _hydrogen(view, ended)
 
@@ -300,3 +293,6 @@ def _hydrogen(view: View, ended: float) -> Found:
     yield "regeneration-dry", Fact(ramp(litres, 600.0, 100.0), text)
     short = ramp(on[-1] - on[0], 480.0, 240.0)
     yield "regeneration-short", Fact(short, f"it lasted {span(on[-1] - on[0])} only")
+
+
+FINDERS = (loop_facts, stop_facts, speed_facts, bed_facts)

@@ -7,7 +7,7 @@ from statistics import fmean, median
 
 from dewline.events import LedgerRow
 from dewline.readings import Quality
-from dewline.watch.causes.facts import Fact, Found, Neighbour, View, amount, ramp, span
+from dewline.watch.causes.facts import Fact, Found, Neighbour, View, amount, holds, ramp, span
 from dewline.watch.causes.names import FactName, fact_name
 from dewline.watch.ledgers.rows import OpenRow, number
 from dewline.watch.sensors.doubt import Doubt
@@ -48,11 +48,11 @@ def pressure_facts(view: View) -> Found:
             before = max(before, usual[len(usual) * 3 // 4])
         lost = before > 1.0 and fmean(values[-6:]) < 0.7
         text = f"pressure fell from {before:+.1f} to {min(values[-6:]):+.1f} mbar"
-        yield "pressure-lost", Fact(1.0 if lost else 0.0, text)
+        yield "pressure-lost", holds(lost, text)
         band = history.now("pressure_low")
         if band is not None:
             text = f"the band is set to begin at {band:+.1f} mbar"
-            yield "band-below", Fact(1.0 if band < 0.0 else 0.0, text)
+            yield "band-below", holds(band < 0.0, text)
         dips = sum(1 for a, b in pairwise(values) if a >= 0 > b)
         below = sum(1 for v in history.values("pressure", 60.0) if v < 0)
         yield "pressure-dips", Fact(ramp(dips + below, 0.0, 3.0), f"{dips} dips below the room")
@@ -175,8 +175,8 @@ def chamber_facts(view: View) -> Found:
     if doors:
         last = max(opened) if opened else 0.0
         text = f"inner door opened {span(last)} ago" if opened else "no inner door was opened"
-        yield "door-before", Fact(1.0 if opened and onset - 6 <= last else 0.0, text)
-        yield "no-door", Fact(0.0 if opened else 1.0, text)
+        yield "door-before", holds(bool(opened) and onset - 6 <= last, text)
+        yield "no-door", holds(not opened, text)
     yield from _dirty(view)
     yield from _evacuation(view)
 
@@ -284,8 +284,7 @@ def note_facts(view: View) -> Found:
 def _doubt_facts(view: View) -> Found:
     for gas, doubt in view.doubts.items():
         yield fact_name(f"{gas}-doubted"), Fact(1.0, doubt.sentence)
-        missed = doubt is Doubt.DOSE_MISSED
-        yield "dose-missed", Fact(1.0 if missed else 0.0, doubt.sentence)
+        yield "dose-missed", holds(doubt is Doubt.DOSE_MISSED, doubt.sentence)
         if doubt is Doubt.SLIPPED and view.about in (None, gas):
             yield "jump-ten", Fact(1.0, doubt.sentence)
 
@@ -298,13 +297,13 @@ def common_facts(view: View) -> Found:
     alike = [n for n in view.neighbours if _alike(view, n)]
     text = f"{len(alike)} of {len(view.neighbours)} other boxes do the same"
     yield "others-same", Fact(ramp(len(alike) / len(view.neighbours), 0.2, 0.6), text)
-    yield "others-quiet", Fact(0.0 if alike else 1.0, text)
+    yield "others-quiet", holds(not alike, text)
     for other in view.neighbours:
         theirs = other.rises.get(lead.gas)
         if other.same_purifier and theirs is not None and theirs.up > 0.5:
             higher = theirs.delta > 1.1 * lead.delta
             text = f"{other.name} on the same purifier stands higher, {amount(theirs.now)} ppm"
-            yield "linked-higher", Fact(1.0 if higher else 0.0, text)
+            yield "linked-higher", holds(higher, text)
 
 
 def _alike(view: View, other: Neighbour) -> bool:
@@ -313,3 +312,9 @@ def _alike(view: View, other: Neighbour) -> bool:
     if theirs is None or lead is None or theirs.up < 0.5:
         return False
     return abs(theirs.start_min - lead.start_min) <= max(30.0, 0.3 * lead.start_min)
+
+
+FINDERS = (
+    pressure_facts, supply_facts, comb_facts, chamber_facts, room_facts, note_facts,
+    night_facts, common_facts,
+)  # fmt: skip

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from itertools import pairwise
 from statistics import median
 
-from dewline.watch.causes.facts import Fact, Facts, Found, View, amount, ramp, span
+from dewline.watch.causes.facts import Fact, Facts, Found, View, amount, holds, ramp, span
 from dewline.watch.causes.names import fact_name
 from dewline.watch.causes.shape import Rise
 
@@ -81,10 +81,7 @@ def dose_facts(view: View, facts: Facts) -> Found:
         if slow and tau is not None:
             left = (oxygen.now - oxygen.base) / max(0.05, oxygen.peak - oxygen.base)
             late = oxygen.start_min - oxygen.rise_min > 8 * tau
-            yield (
-                "dose-stays",
-                Fact(1.0 if late else 0.0, f"{left:.0%} of the last dose is still there"),
-            )
+            yield "dose-stays", holds(late, f"{left:.0%} of the last dose is still there")
     yield from _like_stopped(view, oxygen, running)
 
 
@@ -131,16 +128,13 @@ def plain_signs(view: View, facts: Facts) -> Found:
 def _power(view: View, facts: Facts) -> Found:
     mains = view.history.now("mains_present")
     if mains is not None:
-        yield "mains-lost", Fact(1.0 if mains < 0.5 else 0.0, "mains are off")
+        yield "mains-lost", holds(mains < 0.5, "mains are off")
     lost = mains is not None and mains < 0.5
     lately = any(v < 1.0 for v in view.history.values("mains_present", 29.0))
     if lately and not lost:
         yield "mains-lately", Fact(1.0, "mains were off a short while ago")
     many = facts.get("silent-many", Fact(0.0, "")).truth >= 1.0
-    yield (
-        "power-sign",
-        Fact(1.0 if lost or lately or many else 0.0, "several things stopped at once"),
-    )
+    yield "power-sign", holds(lost or lately or many, "several things stopped at once")
 
 
 def _solvent(view: View, facts: Facts) -> Found:
@@ -152,7 +146,7 @@ def _solvent(view: View, facts: Facts) -> Found:
     if sunk is not None:
         yield "oxygen-sunk", sunk
     about = noted or seen or (sunk is not None and sunk.truth > 0.5)
-    yield "solvent-about", Fact(1.0 if about else 0.0, text)
+    yield "solvent-about", holds(about, text)
     before = view.history.values("solvent_vapour", 4320.0)
     past = bool(before) and max(before) > 20.0
     named = view.solvent_ms is not None and view.at_ms - view.solvent_ms < SOLVENT_KEPT_MS

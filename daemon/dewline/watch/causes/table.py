@@ -19,44 +19,10 @@ from dewline.watch.causes.names import CauseName
 from dewline.watch.causes.table_inflow import INFLOW
 from dewline.watch.causes.table_inside import INSIDE
 from dewline.watch.causes.table_loop import BED_AND_LOOP
-from dewline.watch.causes.table_plant import (
-    CHAMBER,
-    DOUBT,
-    FROZEN,
-    GAS_USE,
-    HEAT,
-    LOOP,
-    OTHER,
-    POWER,
-    PRESSURE,
-    REGENERATION,
-    ROOM_HEAT,
-    SILENCE,
-    SUPPLY,
-)
+from dewline.watch.causes.table_plant import PLANT
 from dewline.watch.causes.weighed import Weighed
 
 # Oxygen or moisture too high, rising, or above the box's own.
-GAS: dict[CauseName, Weighed] = {
-    "unknown": Weighed(2.2),
-    **INFLOW,
-    **BED_AND_LOOP,
-    **INSIDE,
-}
+GAS: dict[CauseName, Weighed] = {"unknown": Weighed(2.2), **INFLOW, **BED_AND_LOOP, **INSIDE}
 
-FAMILIES: dict[Family, dict[CauseName, Weighed]] = {
-    "gas": GAS,
-    "pressure": PRESSURE,
-    "loop": LOOP,
-    "silence": SILENCE,
-    "frozen": FROZEN,
-    "supply": SUPPLY,
-    "heat": HEAT,
-    "room-heat": ROOM_HEAT,
-    "chamber": CHAMBER,
-    "doubt": DOUBT,
-    "regeneration": REGENERATION,
-    "power": POWER,
-    "gas-use": GAS_USE,
-    "other": OTHER,
-}
+FAMILIES: dict[Family, dict[CauseName, Weighed]] = {"gas": GAS, **PLANT}

@@ -5,27 +5,18 @@ from __future__ import annotations
 from dewline.watch.causes.names import CauseName
 from dewline.watch.causes.weighed import Weighed
 
+# fmt: off
 INSIDE: dict[CauseName, Weighed] = {
     # Water of things inside.
     "outgassing": Weighed(
         -0.6,
         {
-            "moisture-up": 1.0,
-            "ratio-wet": 0.5,
-            # New rubber or paper gives all it has at once and less every hour.
-            "moisture-step": 1.5,
-            "note-gloves": 3.5,
-            "mode-outgassing": 3.5,
-            "mode-recovering": 2.0,
-            "both-up": -1.5,
-            "oxygen-rush": -4.0,
-            "pressure-lost": -3.0,
-            "freezer-warmer": 4.5,
-            "moisture-bending": 0.7,
-            "moisture-plateau": 1.0,
-            "moisture-convex": -0.5,
-            "moisture-outlet-clean": 1.0,
-            "nights-climb-moisture": -1.5,
+            "moisture-up": 1.0, "ratio-wet": 0.5,
+            # New rubber or paper gives off most at once, and less every hour.
+            "moisture-step": 1.5, "note-gloves": 3.5, "mode-outgassing": 3.5,
+            "mode-recovering": 2.0, "both-up": -1.5, "oxygen-rush": -4.0, "pressure-lost": -3.0,
+            "freezer-warmer": 4.5, "moisture-bending": 0.7, "moisture-plateau": 1.0,
+            "moisture-convex": -0.5, "moisture-outlet-clean": 1.0, "nights-climb-moisture": -1.5,
         },
         veto=("about-oxygen", "moisture-flat", "stop-explains"),
     ),
@@ -44,15 +35,10 @@ INSIDE: dict[CauseName, Weighed] = {
     "sensor-drift": Weighed(
         -1.2,
         {
-            "days-straight": 3.0,
-            "stop-own-slope": 0.7,
-            "restart-same-level": 1.0,
-            "both-up": -1.5,
+            "days-straight": 3.0, "stop-own-slope": 0.7, "restart-same-level": 1.0, "both-up": -1.5,
             "moisture-convex": -1.5,
-            # A zero wanders by tenths, not by what a bed lets through that is full.
-            "moisture-great": -3.0,
-            "speed-unscaled": 2.0,
-            "speed-as-source": -3.0,
+            # A zero drifts by tenths of a ppm, far less than a spent bed lets through.
+            "moisture-great": -3.0, "speed-unscaled": 2.0, "speed-as-source": -3.0,
             "nights-straight": 2.5,
         },
         need=("days-straight",),
@@ -60,19 +46,12 @@ INSIDE: dict[CauseName, Weighed] = {
     "sample-line": Weighed(
         -0.8,
         {
-            "oxygen-up": 1.0,
-            "oxygen-faster-than-box": 3.0,
-            "oxygen-step": 0.5,
+            "oxygen-up": 1.0, "oxygen-faster-than-box": 3.0, "oxygen-step": 0.5,
             "oxygen-plateau": 1.0,
-            # A stop and a restart look just like those of a leak before the blower.
-            "stop-own-slope": 3.0,
-            "restart-same-level": 1.5,
-            "stop-shell-slope": -4.0,
-            "speed-unscaled": 2.0,
-            "speed-as-source": -4.0,
-            "moisture-flat": 0.5,
-            "oxygen-slow": -2.0,
-            "oxygen-impulse": -2.0,
+            # A stop and a restart look the same as with a leak before the blower.
+            "stop-own-slope": 3.0, "restart-same-level": 1.5, "stop-shell-slope": -4.0,
+            "speed-unscaled": 2.0, "speed-as-source": -4.0, "moisture-flat": 0.5,
+            "oxygen-slow": -2.0, "oxygen-impulse": -2.0,
         },
         veto=("oxygen-flat", "door-before", "oxygen-rush"),
     ),
@@ -80,11 +59,8 @@ INSIDE: dict[CauseName, Weighed] = {
     "solvent": Weighed(
         -0.5,
         {
-            "oxygen-doubted": 2.0,
-            "oxygen-sunk": 4.0,
-            "mode-solvent-work": 3.0,
-            "note-solvent": 2.0,
-            "moisture-up": 0.5,
+            "oxygen-doubted": 2.0, "oxygen-sunk": 4.0, "mode-solvent-work": 3.0,
+            "note-solvent": 2.0, "moisture-up": 0.5,
         },
         need=("solvent-about",),
     ),
@@ -93,12 +69,8 @@ INSIDE: dict[CauseName, Weighed] = {
     "weather-or-heat": Weighed(
         -0.8,
         {
-            "moisture-up": 0.5,
-            "box-warmer": 2.0,
-            "others-same": 2.0,
-            "room-damper": 1.0,
-            "moisture-slow": 1.0,
-            "oxygen-up": -1.5,
+            "moisture-up": 0.5, "box-warmer": 2.0, "others-same": 2.0, "room-damper": 1.0,
+            "moisture-slow": 1.0, "oxygen-up": -1.5,
         },
         veto=("moisture-flat", "moisture-great"),
         need=("box-warmer",),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
+from typing import ClassVar
 
 from dewline.watch.saved import Kept
 from dewline.watch.signals.signal_state import EMPTY_BAND, Band, SignalState
@@ -15,6 +16,7 @@ class Condition(Kept, ABC):
     window of the signal and may change whenever a stretch of that window closes.
     """
 
+    KEPT: ClassVar[tuple[str, ...]] = ()
     signal: SignalState
     timed = False
     windowed = False

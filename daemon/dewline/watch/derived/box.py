@@ -36,21 +36,17 @@ class BoxBooks(Kept):
     that are published once an hour are due at once, after a gap.
     """
 
-    KEPT = ("first_ms", "_valve_ms", "_residuals", "_republish")
     KEYS = {"_republish": "_retell"}  # noqa: RUF012
-    first_ms: int | None
-    _valve_ms: int
+    first_ms: int | None = None
+    _valve_ms: int = 0
     _residuals: dict[str, float | None]
-    _republish: bool
+    _republish: bool = False
 
     def __init__(
         self, parts: BoxParts, publish: Publish, add_dose: Callable[[Impulse], None]
     ) -> None:
         self.parts, self.facts = parts, parts.facts
         self.publish, self._add_dose = publish, add_dose
-        self.first_ms = None
-        self._valve_ms = 0
-        self._republish = False
         self._residuals = {}
         self.buckets: dict[Bucket, Callable[[int, Run], None]] = {}
         for gas, signal in self.parts.gas.items():

@@ -42,7 +42,6 @@ class Bucket(Window):
     """
 
     __slots__ = ("closed", "closes_at", "from_ms", "over_ms", "values")
-    KEPT = ("values", "from_ms", "closes_at")
     values: list[float]
     from_ms: int
     closes_at: int

@@ -52,8 +52,7 @@ class Derive(Kept):
     every median. ``signal`` gives the state of a signal by its name, made where it is missing.
     """
 
-    KEPT = ("_minute", "rows", "boxes", "purifiers")
-    _minute: int
+    _minute: int = 0
     rows: RowBook
     boxes: dict[str, BoxBooks]
     purifiers: dict[str, PurifierBooks]
@@ -70,7 +69,6 @@ class Derive(Kept):
         for output in slopes.values():
             output.stale_ms = max(output.stale_ms, STALE_POLLS * SLOPE_OVER_MS // MEDIANS)
         self.clock = LocalTime(plan.timezone)
-        self._minute = 0  # number of the last minute; 0 before the first item
         self._pending: DerivedReadings = []
         self._listeners: dict[SignalState, list[Callable[[int], None]]] = {}
         self._outputs: dict[str, SignalState] = {}

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import NamedTuple
-
 from dewline.watch.derived.facts import is_on
 from dewline.watch.saved import Kept
 from dewline.watch.signals.signal_state import SignalState
@@ -12,28 +10,20 @@ PART_MS = 10 * 60_000
 PARTS = 6
 
 
-class Part(NamedTuple):
-    """Ten minutes: how long the switch was on, and how long its state was known."""
-
-    on_ms: int
-    known_ms: int
-
-
 class Duty(Kept):
-    """Counts the time between the changes of one switch, exact to the reading."""
+    """Counts the time between the changes of one switch, exact to the reading.
 
-    KEPT = ("_on_ms", "_known_ms", "_last_ms", "_state", "_parts")
-    _on_ms: int
-    _known_ms: int
-    _last_ms: int
-    _state: bool | None
-    _parts: list[Part]
+    ``_parts``: of the last ten minutes each, how long it was on and how long its state was known.
+    """
+
+    _on_ms: int = 0
+    _known_ms: int = 0
+    _last_ms: int = 0
+    _state: bool | None = None
+    _parts: list[tuple[int, int]]
 
     def __init__(self, signal: SignalState) -> None:
         self._signal = signal
-        self._state = None
-        self._last_ms = 0
-        self._on_ms = self._known_ms = 0
         self._parts = []
 
     def update(self, at_ms: int) -> None:
@@ -46,9 +36,9 @@ class Duty(Kept):
         self._count(at_ms)
         if at_ms // PART_MS == (at_ms - 60_000) // PART_MS:
             return None
-        self._parts = [*self._parts, Part(self._on_ms, self._known_ms)][-PARTS:]
+        self._parts = [*self._parts, (self._on_ms, self._known_ms)][-PARTS:]
         self._on_ms = self._known_ms = 0
-        on, known = sum(p.on_ms for p in self._parts), sum(p.known_ms for p in self._parts)
+        on, known = (sum(part[i] for part in self._parts) for i in (0, 1))
         return 100.0 * on / known if known >= PART_MS * PARTS // 2 else None
 
     def reset(self) -> None:

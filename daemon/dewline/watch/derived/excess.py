@@ -27,14 +27,9 @@ SETTLE_MS = {"oxygen": 5 * MINUTE_MS, "moisture": 15 * MINUTE_MS}
 ISOLATED_MS = 10 * MINUTE_MS  # dead corners empty in about this time
 # Time constants up and down, s, by kind of sensor. Common practice, no source.
 LAG_S = {
-    "electrochemical": (8.0, 12.0),
-    "zirconia": (3.0, 3.0),
-    "optical": (10.0, 10.0),
-    "capacitive": (60.0, 180.0),
-    "p2o5": (30.0, 60.0),
-    "mirror": (60.0, 60.0),
-    "laser": (5.0, 5.0),
-}
+    "electrochemical": (8.0, 12.0), "zirconia": (3.0, 3.0), "optical": (10.0, 10.0),
+    "capacitive": (60.0, 180.0), "p2o5": (30.0, 60.0), "mirror": (60.0, 60.0), "laser": (5.0, 5.0),
+}  # fmt: skip
 
 
 class Impulse(NamedTuple):
@@ -80,34 +75,29 @@ class Excess(Kept):
     known at some time; ``_stood``: the loop stood all the time.
     """
 
-    KEPT = (
-        "_minute", "_minute_no", "_recent", "_near", "on", "held", "steep", "_started_ms",
-        "_base", "_limit", "_area", "_dose", "_peak", "_peak_ms", "_tenth_ms", "_last", "_last_ms",
-        "_below", "_released_ms", "_over", "_at_least", "_unknown", "_stood",
-    )  # fmt: skip
     _minute: list[float]
-    _minute_no: int
+    _minute_no: int = 0
     _recent: list[float]
     _near: list[float]
-    on: bool
-    held: bool
-    steep: bool
-    _started_ms: int
-    _base: float
+    on: bool = False
+    held: bool = False
+    steep: bool = False
+    _started_ms: int = 0
+    _base: float = 0.0
     _limit: float
-    _area: float
-    _dose: float
-    _peak: float
-    _peak_ms: int
-    _tenth_ms: int | None
-    _last: float
-    _last_ms: int
-    _below: int
-    _released_ms: int
-    _over: bool
-    _at_least: bool
-    _unknown: bool
-    _stood: bool
+    _area: float = 0.0
+    _dose: float = 0.0
+    _peak: float = 0.0
+    _peak_ms: int = 0
+    _tenth_ms: int | None = None
+    _last: float = 0.0
+    _last_ms: int = 0
+    _below: int = 0
+    _released_ms: int = 0
+    _over: bool = False
+    _at_least: bool = False
+    _unknown: bool = False
+    _stood: bool = True
 
     def __init__(self, facts: BoxFacts, role: str, signal: SignalState) -> None:
         self.role = role
@@ -115,15 +105,9 @@ class Excess(Kept):
         kind = next((a.kind for a in facts.box.analyzers if a.role == role), "")
         self._lag_s = LAG_S.get(kind.lower(), (0.0, 0.0))
         self._minute = []
-        self._minute_no = 0
         self._recent = []
         self._near = []
-        self.held = False
-        self._over = False
-        self._last_ms = 0
-        self._last = 0.0
-        self._begin(0, 0.0)
-        self.on = False
+        self._limit = _limit(role, 0.0)
 
     @property
     def baseline(self) -> float | None:

@@ -43,26 +43,19 @@ class Valve(Kept):
     the gas in what is filled from the box at the same time.
     """
 
-    KEPT = ("_open", "_from_mbar", "_from_ms", "_beside_l", "litres", "seconds", "times")
-    _open: bool | None
-    _from_mbar: float
-    _from_ms: int
-    _beside_l: float
-    litres: float
-    seconds: float
-    times: int
+    _open: bool | None = None
+    _from_mbar: float = 0.0
+    _from_ms: int = 0
+    _beside_l: float = 0.0
+    litres: float = 0.0
+    seconds: float = 0.0
+    times: int = 0
 
     def __init__(
         self, facts: BoxFacts, signal: SignalState, sign: int, beside_l: Callable[[], float] = float
     ) -> None:
         self._facts, self._signal, self._sign = facts, signal, sign
         self._beside = beside_l
-        self._beside_l = 0.0
-        self._open = None
-        self._from_mbar = 0.0
-        self._from_ms = 0
-        self.litres = self.seconds = 0.0
-        self.times = 0
 
     def update(self, at_ms: int) -> None:
         """The valve may have opened or shut: count what it moved while it was open."""
@@ -103,23 +96,6 @@ def content_l(facts: BoxFacts) -> float:
     return volume_l * facts.pressure_pa / ATM_PA * ZERO_C_K / facts.kelvin
 
 
-class Hour(NamedTuple):
-    """Gas used in an hour, L, and how much of the hour was watched."""
-
-    used_l: float
-    hours: float
-
-
-class Totals(NamedTuple):
-    """Sums over a day: gas in L at 0 °C and 1013.25 mbar, openings of the fill, s it was open."""
-
-    used_l: float = 0.0
-    vented_l: float = 0.0
-    content_change_l: float = 0.0
-    fills: float = 0.0
-    fill_s: float = 0.0
-
-
 class GasUseDocument(TypedDict):
     """The row of a day. ``corrected_l``: without the change of the box's own content."""
 
@@ -138,29 +114,26 @@ class GasUseDocument(TypedDict):
 class GasUse(Kept):
     """One box with a fill valve, hour by hour for a day; a ledger row at local midnight.
 
-    ``night_l_h``: loss of the last night that was quiet enough. ``_hours``: the last 24 hours.
+    ``night_l_h``: loss of the last night that was quiet enough. ``_hours``: of the last 24 the
+    gas used, L, and how much of the hour was watched. ``_totals``: sums of the day.
     ``_quiet``: nothing has disturbed this hour so far. ``_idle``: losses of this night's quiet
     hours, L/h.
     """
 
-    KEPT = (
-        "fill", "relief", "_metered_l", "_hours", "_passed_h", "_content_l", "_last_ms", "_quiet",
-        "_day", "_day_ms", "_totals", "_idle", "_purged_s", "night_l_h",
-    )  # fmt: skip
     fill: Valve
     relief: Valve | None
-    _metered_l: float
-    _hours: list[Hour]
-    _passed_h: float
-    _content_l: float | None
-    _last_ms: int
-    _quiet: bool
-    _day: int
-    _day_ms: int
-    _totals: Totals
+    _metered_l: float = 0.0
+    _hours: list[tuple[float, float]]
+    _passed_h: float = 0.0
+    _content_l: float | None = None
+    _last_ms: int = 0
+    _quiet: bool = True
+    _day: int = 0
+    _day_ms: int = 0
+    _totals: list[float]
     _idle: list[float]
-    _purged_s: float
-    night_l_h: float | None
+    _purged_s: float = 0.0
+    night_l_h: float | None = None
 
     def __init__(
         self, facts: BoxFacts, fill: SignalState, relief: SignalState | None, rows: RowBook
@@ -169,17 +142,9 @@ class GasUse(Kept):
         self._flow = facts.own("flow")
         self.fill = Valve(facts, fill, 1, self._chambers_l)
         self.relief = Valve(facts, relief, -1) if relief is not None else None
-        self._metered_l = 0.0
         self._hours = []
-        self._passed_h = 0.0
-        self._content_l = None
-        self._last_ms = 0
-        self._quiet = True
-        self._day = self._day_ms = 0
-        self._totals = Totals()
+        self._totals = [0.0] * 5
         self._idle = []
-        self._purged_s = 0.0
-        self.night_l_h = None
 
     def minute(self, at_ms: int, day: int, minute: int) -> float | None:
         """Every minute, ``minute`` after local midnight of ``day``.
@@ -241,32 +206,32 @@ class GasUse(Kept):
         gained = now - (self._content_l if self._content_l is not None else now)
         self._content_l = now
         lost = litres - vented - gained
-        self._hours = [*self._hours, Hour(litres - gained, self._passed_h)][-HOURS_KEPT:]
+        self._hours = [*self._hours, (litres - gained, self._passed_h)][-HOURS_KEPT:]
         if self._quiet and (ended_hour - 1) % 24 in IDLE_HOURS and self._passed_h > 0.9:
             self._idle = [*self._idle, lost / self._passed_h][-len(IDLE_HOURS) :]
         if ended_hour == IDLE_HOURS.stop and len(self._idle) >= FEWEST_IDLE_HOURS:
             self.night_l_h = self.idle_l_h
         self._passed_h = 0.0
         self._quiet = True
-        more = (litres, vented, gained, times, seconds)
-        self._totals = Totals(*(a + b for a, b in zip(self._totals, more, strict=True)))
-        used, hours = sum(h.used_l for h in self._hours), sum(h.hours for h in self._hours)
+        for i, value in enumerate((litres, vented, gained, times, seconds)):
+            self._totals[i] += value
+        used, hours = (sum(hour[i] for hour in self._hours) for i in (0, 1))
         return 24 * used / hours if hours >= FEWEST_HOURS else None
 
     def _close_day(self, at_ms: int, day: int) -> None:
-        totals = self._totals
+        used, vented, gained, times, seconds = self._totals
         document: GasUseDocument = {
-            "used_l": totals.used_l,
-            "corrected_l": totals.used_l - totals.content_change_l,
-            "vented_l": totals.vented_l,
-            "content_change_l": totals.content_change_l,
-            "fills": round(totals.fills),
-            "fill_s": totals.fill_s,
+            "used_l": used,
+            "corrected_l": used - gained,
+            "vented_l": vented,
+            "content_change_l": gained,
+            "fills": round(times),
+            "fill_s": seconds,
             "purged_s": self._purged_s,
             "idle_night_l_h": self.idle_l_h,
             "measured_by": "flow" if self._flow is not None else "pressure steps",
             "hours": (at_ms - self._day_ms) / 3_600_000,
         }
         self._rows.close(self._facts.name, "gas-use", self._day_ms, at_ms, document)
-        self._totals, self._idle, self._purged_s = Totals(), [], 0.0
+        self._totals, self._idle, self._purged_s = [0.0] * 5, [], 0.0
         self._day, self._day_ms = day, at_ms

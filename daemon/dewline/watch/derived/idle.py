@@ -19,15 +19,9 @@ FROM_MINUTE, TO_MINUTE = 120, 300  # 02:00 and 05:00 local
 FEWEST_MINUTES = 60
 NIGHTS_KEPT = 60
 DISTURBED: tuple[Mode, ...] = (
-    "isolated",
-    "purging",
-    "transferring",
-    "working",
-    "opened",
-    "recovering",
-    "solvent-work",
+    "isolated", "purging", "transferring", "working", "opened", "recovering", "solvent-work",
     "commissioning",
-)
+)  # fmt: skip
 
 
 class IdleNight(NamedTuple):
@@ -45,20 +39,17 @@ class IdleNight(NamedTuple):
 class Idle(Kept):
     """The idle baselines of one gas of one box; ``nights`` has the newest last."""
 
-    KEPT = ("nights", "_day", "_ppm", "_flow", "_floored")
     nights: list[IdleNight]
-    _day: int
+    _day: int = 0
     _ppm: list[float]
     _flow: list[float]
-    _floored: int
+    _floored: int = 0
 
     def __init__(self, facts: BoxFacts, signal: SignalState) -> None:
         self._facts, self._signal = facts, signal
         self.nights = []
-        self._day = 0
         self._ppm = []
         self._flow = []
-        self._floored = 0
 
     @property
     def latest(self) -> float | None:

@@ -38,23 +38,18 @@ class Ingress(Kept):
     when the loop runs, or stands, without a disturbance.
     """
 
-    KEPT = ("_area", "_hours", "_runs", "_first", "_last", "_steady_ms", "_running", "latest")
-    _area: float
-    _hours: float
-    _runs: int
-    _first: float
-    _last: float
-    _steady_ms: int
-    _running: bool | None
-    latest: Source | None
+    _area: float = 0.0
+    _hours: float = 0.0
+    _runs: int = 0
+    _first: float = 0.0
+    _last: float = 0.0
+    _steady_ms: int = 0
+    _running: bool | None = None
+    latest: Source | None = None
 
     def __init__(self, facts: BoxFacts, gas: str, signal: SignalState) -> None:
         self._facts, self._gas, self._signal = facts, gas, signal
         self._outlet = facts.outlets[gas]
-        self._steady_ms = 0
-        self._running = None
-        self.latest = None
-        self._reset()
 
     def _reset(self) -> None:
         self._area = self._hours = 0.0

@@ -34,17 +34,13 @@ class NitrogenRange(TypedDict):
 class Nitrogen(Kept):
     """One argon box; amounts in mL at 0 °C, 1013.25 mbar. ``since_ms``: end of the last purge."""
 
-    KEPT = ("_low_ml", "_high_ml", "_purging", "since_ms")
-    _low_ml: float
-    _high_ml: float
-    _purging: bool
-    since_ms: int | None
+    _low_ml: float = 0.0
+    _high_ml: float = 0.0
+    _purging: bool = False
+    since_ms: int | None = None
 
     def __init__(self, facts: BoxFacts) -> None:
         self._facts = facts
-        self._low_ml = self._high_ml = 0.0
-        self._purging = False
-        self.since_ms = None
 
     def minute(self, at_ms: int, source_ml_h: float | None, unsure_ml_h: float) -> None:
         """Add a minute of the oxygen source, with its uncertainty; None: what gloves usually pass.

@@ -7,7 +7,6 @@ the sensor's zero error: 0.3 ppm of it is more than the true load of a day.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from typing import NamedTuple
 
 from dewline.gas.constants import MOLAR_MASS_G, STANDARD_L_PER_MOL
 from dewline.readings import Quality, Reading
@@ -39,52 +38,26 @@ ROLES = (
 )
 
 
-class Zero(NamedTuple):
-    """The zero of a sensor and how sure it is, ppm."""
-
-    ppm: float
-    sigma: float
-
-
-class RunLength(NamedTuple):
-    """A whole run of a bed: hours in the loop, doses at 0 °C and 1013.25 mbar."""
-
-    hours: float
-    dosed_cm3: float
-
-
-class NightOfRun(NamedTuple):
-    """An idle night: the hours and doses of the run until then; ``floored`` is 1 or 0."""
-
-    run_h: float
-    ppm: float
-    cleaned_m3_h: float
-    dosed_cm3: float
-    floored: float
-
-
 class BedRun(Kept):
     """One gas of one bed, since its last regeneration.
 
     ``known``: that regeneration was seen. ``hours``: of the bed in the loop. ``past``: whole runs
     before. ``fresh``: clean-up times with the bed fresh, of past runs. ``zero``: the sensor's
-    zero as a past run showed it.
+    zero as a past run showed it, and its sigma, ppm.
     """
 
-    KEPT = ("known", "hours", "dosed_cm3", "nights", "past", "cleanings", "fresh", "zero")
     known: bool
     hours: float
     dosed_cm3: float
-    nights: list[NightOfRun]
-    past: list[RunLength]
+    nights: list[Night]
+    past: list[PastRun]
     cleanings: list[Cleaning]
     fresh: list[float]
-    zero: Zero | None
+    zero: tuple[float, float] | None = None
 
     def __init__(self) -> None:
         self.past = []
         self.fresh = []
-        self.zero = None
         self.begin(known=False)
 
     def begin(self, *, known: bool) -> None:
@@ -97,16 +70,15 @@ class BedRun(Kept):
     def regenerated(self, forecast: BedForecast | None) -> None:
         """End this run. A whole one adds to what is known of runs, the forecast to the zero."""
         if self.known and self.hours >= SHORTEST_RUN_H:
-            self.past = [*self.past, RunLength(self.hours, self.dosed_cm3)][-PAST_KEPT:]
+            self.past = [*self.past, PastRun(self.hours, self.dosed_cm3)][-PAST_KEPT:]
             fresh = fresh_times([cleaning.times for cleaning in self.cleanings])
             self.fresh = [*self.fresh, *([] if fresh is None else [fresh])][-PAST_KEPT:]
-        kept = None if forecast is None else zero_kept(forecast)
-        self.zero = None if kept is None else Zero(*kept)
+        self.zero = None if forecast is None else zero_kept(forecast)
         self.begin(known=True)
 
     def add_night(self, ppm: float, cleaned_m3_h: float, floored: bool) -> None:
         """Add an idle baseline, and the flow that the bed cleaned then."""
-        night = NightOfRun(self.hours, ppm, cleaned_m3_h, self.dosed_cm3, float(floored))
+        night = Night(self.hours, ppm, cleaned_m3_h, self.dosed_cm3, floored)
         self.nights = [*self.nights, night][-NIGHTS_KEPT:]
 
     def add_cleaning(self, times: float) -> None:
@@ -123,8 +95,8 @@ class BedRun(Kept):
         return outlook(
             bed,
             PastRun(self.hours, self.dosed_cm3, self.known),
-            [Night(*night[:4], bool(night.floored)) for night in self.nights],
-            [PastRun(hours, dosed) for hours, dosed in self.past],
+            self.nights,
+            self.past,
             in_use=in_use,
             cleanings=self.cleanings,
         )
@@ -138,19 +110,15 @@ class PurifierBooks(Kept):
     them with a bed in the loop. ``_republish``: figures are due at once, after a gap.
     """
 
-    KEPT = (
-        "_loop", "_forecasts", "_day", "_last_ms", "regenerations", "_seen_h", "_loop_h",
-        "_republish", "_runs",
-    )  # fmt: skip
     KEYS = {"_forecasts": "_told", "_republish": "_retell"}  # noqa: RUF012
-    _loop: int
+    _loop: int = 1
     _forecasts: dict[str, BedForecast]
-    _day: int
-    _last_ms: int
+    _day: int = 0
+    _last_ms: int = 0
     regenerations: RegenerationBook
-    _seen_h: float
-    _loop_h: float
-    _republish: bool
+    _seen_h: float = 0.0
+    _loop_h: float = 0.0
+    _republish: bool = False
     _runs: dict[str, BedRun]
 
     def __init__(
@@ -166,11 +134,7 @@ class PurifierBooks(Kept):
         place = boxes[0].facts.name if len(boxes) == 1 else plan.name
         self.regenerations = RegenerationBook(place, plan.beds, found, rows)
         self._runs = {f"{g} {n}": BedRun() for g in GASES for n in range(1, plan.beds + 1)}
-        self._loop = 1
         self._forecasts = {}
-        self._day = self._last_ms = 0
-        self._republish = False
-        self._seen_h = self._loop_h = 0.0
 
     def subscribe(self, subscribe: Subscribe) -> None:
         """Subscribe to every change of the bit, the step and the bed in the loop."""

@@ -63,26 +63,21 @@ class Chamber(Kept):
     ``_falling`` until the pump-down is over.
     """
 
-    KEPT = (
-        "residual_ppm", "depths", "vacuum_s", "_low", "_low_ms", "_floor_mbar", "_falling",
-        "_points", "_pump_downs", "pumping", "_reached_s", "_last_mbar", "_last_ms", "_rise_from",
-        "rise_mbar_min",
-    )  # fmt: skip
-    residual_ppm: float | None
+    residual_ppm: float | None = None
     depths: list[float | None]
     vacuum_s: float
     rise_mbar_min: float | None
-    pumping: bool | None
-    _low: bool
-    _low_ms: int
-    _floor_mbar: float
-    _falling: bool
+    pumping: bool | None = None
+    _low: bool = False
+    _low_ms: int = 0
+    _floor_mbar: float = 0.0
+    _falling: bool = False
     _points: list[GaugePoint]
     _pump_downs: list[PumpDown]
-    _reached_s: float | None
-    _last_mbar: float | None
-    _last_ms: int
-    _rise_from: RiseStart
+    _reached_s: float | None = None
+    _last_mbar: float | None = None
+    _last_ms: int = 0
+    _rise_from: RiseStart = RiseStart()
 
     def __init__(self, plan: AntechamberPlan, facts: BoxFacts) -> None:
         self.plan, self.facts = plan, facts
@@ -93,18 +88,8 @@ class Chamber(Kept):
         self.outer = facts.own(f"{name}_outer_door")
         self.inner = facts.own(f"{name}_inner_door")
         self.bucket = Bucket()
-        self.residual_ppm = None
         self._pump_downs = []
-        self._last_mbar = None
-        self._last_ms = 0
-        self.pumping = None
-        self._low = False
-        self._low_ms = 0
-        self._floor_mbar = 0.0
-        self._falling = False
-        self._reached_s = None
         self._points = []
-        self._rise_from = RiseStart()
         self.restart()
 
     def restart(self) -> None:

@@ -39,7 +39,6 @@ class GapBook(Kept):
     when readings came again.
     """
 
-    KEPT = ("_before", "_since", "_awaits")
     _since: dict[str, int]
     _before: dict[str, dict[str, float]]
     _awaits: dict[str, int]

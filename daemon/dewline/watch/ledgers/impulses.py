@@ -82,18 +82,16 @@ class ImpulseBook(Kept):
     which do not depend on the flow.
     """
 
-    KEPT = ("_tenths", "_times", "proven_ms", "clean_up_s")
     _tenths: list[float]
     _times: list[float]
     proven_ms: dict[str, int]
-    clean_up_s: float | None
+    clean_up_s: float | None = None
 
     def __init__(self, facts: BoxFacts, rows: RowBook) -> None:
         self._facts, self._rows = facts, rows
         self._tenths = []
         self._times = []
         self.proven_ms = {}
-        self.clean_up_s = None
 
     @property
     def best_s(self) -> float | None:
@@ -203,7 +201,6 @@ class PumpDowns(Kept):
     ``_taus``: time constants of the last ones, s; ``_floors``: lowest pressures, mbar.
     """
 
-    KEPT = ("_taus", "_floors")
     _taus: list[float]
     _floors: list[float]
 

@@ -74,14 +74,12 @@ class IsolationStretch(Kept):
     ``_waiting``: readings that go into the next point, which takes ``_each`` of them.
     """
 
-    KEPT = ("points", "_each", "_waiting")
     points: list[LevelPoint]
-    _each: int
+    _each: int = 1
     _waiting: list[LevelPoint]
 
     def __init__(self) -> None:
         self.points = []
-        self._each = 1
         self._waiting = []
 
     def add(self, hours: float, ppm: float) -> None:
@@ -121,10 +119,6 @@ class IsolationBook(Kept):
     ``_celsius``: sums over ``_count`` minutes. ``_disturbed``: how often something came in.
     """
 
-    KEPT = (
-        "since_ms", "_oxygen", "_best", "_undisturbed_ms", "_levels", "_latest", "_gauge",
-        "_celsius", "_count", "_disturbed",
-    )  # fmt: skip
     since_ms: int | None
     _undisturbed_ms: int
     _oxygen: IsolationStretch

@@ -28,19 +28,15 @@ class PurgeDocument(TypedDict):
 class PurgeBook(Kept):
     """The purges of one box. ``since_ms``: start of the one that goes on."""
 
-    KEPT = ("since_ms", "_start", "_metered_l", "_flow_s")
-    since_ms: int | None
+    since_ms: int | None = None
     _start: dict[str, float | None]
-    _metered_l: float
-    _flow_s: float
+    _metered_l: float = 0.0
+    _flow_s: float = 0.0
 
     def __init__(self, facts: BoxFacts, bit: SignalState, rows: RowBook) -> None:
         self._facts, self._bit, self._rows = facts, bit, rows
         self._flow = facts.own("flow")
-        self.since_ms = None
         self._start = {}
-        self._metered_l = 0.0
-        self._flow_s = 0.0
 
     def update(self, at_ms: int) -> None:
         """The purge valve may have opened or shut."""

@@ -84,38 +84,25 @@ class RegenerationBook(Kept):
     pressure of the forming gas at the start.
     """
 
-    KEPT = (
-        "since_ms", "bed", "_steps", "_step", "_step_ms", "_hottest_c", "_metered_l", "_first_mbar",
-        "_in_loop_s", "_past_s", "_last_ms", "_in_loop_before", "_past_step",
-    )  # fmt: skip
-    since_ms: int | None
-    bed: int
+    since_ms: int | None = None
+    bed: int = 1
     _steps: list[Step]
-    _step: int
-    _step_ms: int
-    _hottest_c: float | None
-    _metered_l: float
-    _first_mbar: float | None
-    _in_loop_s: float
+    _step: int = 0
+    _step_ms: int = 0
+    _hottest_c: float | None = None
+    _metered_l: float = 0.0
+    _first_mbar: float | None = None
+    _in_loop_s: float = 0.0
     _past_s: list[float]
-    _last_ms: int
-    _in_loop_before: int
-    _past_step: int
+    _last_ms: int = 0
+    _in_loop_before: int = 1
+    _past_step: int = 0
 
     def __init__(self, place: str, beds: int, roles: Roles, rows: RowBook) -> None:
         self._place, self._beds, self._rows = place, beds, rows
         self._roles = roles
-        self.since_ms = None
-        self.bed = 1
-        self._in_loop_before = 1
         self._past_s = []
-        self._past_step = 0
-        self._last_ms = self._step_ms = 0
-        self._step = 0
         self._steps = []
-        self._hottest_c = None
-        self._metered_l = self._in_loop_s = 0.0
-        self._first_mbar = None
 
     def listened(self) -> Iterable[SignalState]:
         """The signals whose changes call ``update``."""

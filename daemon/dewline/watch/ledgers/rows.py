@@ -52,7 +52,6 @@ class Started(NamedTuple):
 class RowBook(Kept):
     """All rows of a site. ``recent``: the last closed ones, newest last."""
 
-    KEPT = ("_last", "recent")
     _last: dict[str, Started]
     recent: list[LedgerRow]
 
@@ -102,28 +101,27 @@ class RowBook(Kept):
 
     def table(self, still: list[OpenRow]) -> LedgerTable:
         """The rows ``still`` open and the last closed ones, as status shows them."""
+        shown: list[ShownRow] = [
+            {
+                "id": row.id,
+                "box": row.box,
+                "kind": row.kind,
+                "started_ms": row.started_ms,
+                "ended_ms": row.ended_ms,
+                "document": dict(row.document),
+            }
+            for row in self.recent
+        ]
+        return {"open": [self._shown(row) for row in still], "recent": shown}
+
+    def _shown(self, row: OpenRow) -> ShownRow:
+        started_ms = self._clock.label(row.started_at_ms)
         return {
-            "open": [
-                {
-                    "box": row.box,
-                    "kind": row.kind,
-                    "started_ms": self._clock.label(row.started_at_ms),
-                    "ended_ms": None,
-                    "document": dict(row.document),
-                }
-                for row in still
-            ],
-            "recent": [
-                {
-                    "id": row.id,
-                    "box": row.box,
-                    "kind": row.kind,
-                    "started_ms": row.started_ms,
-                    "ended_ms": row.ended_ms,
-                    "document": dict(row.document),
-                }
-                for row in self.recent
-            ],
+            "box": row.box,
+            "kind": row.kind,
+            "started_ms": started_ms,
+            "ended_ms": None,
+            "document": dict(row.document),
         }
 
 

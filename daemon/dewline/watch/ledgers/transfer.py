@@ -86,34 +86,27 @@ class TransferBook(Kept):
     door and valve.
     """
 
-    KEPT = (
-        "chamber", "open", "_started_ms", "_direction", "_opened_ms", "_closed_ms", "_moved_ms",
-        "_document", "_doses", "_awaits", "_outer", "_inner", "_refilling", "_evacuating",
-    )  # fmt: skip
     chamber: Chamber
-    open: bool
-    _started_ms: int
-    _direction: Direction
-    _opened_ms: int
-    _closed_ms: int
-    _moved_ms: int
+    open: bool = False
+    _started_ms: int = 0
+    _direction: Direction = "in"
+    _opened_ms: int = 0
+    _closed_ms: int = 0
+    _moved_ms: int = 0
     _document: Judgement
     _doses: dict[str, Dose]
     _awaits: list[str]
-    _outer: bool | None
-    _inner: bool | None
-    _refilling: bool | None
-    _evacuating: bool | None
+    _outer: bool | None = None
+    _inner: bool | None = None
+    _refilling: bool | None = None
+    _evacuating: bool | None = None
 
     def __init__(self, chamber: Chamber, rows: RowBook) -> None:
         self.chamber, self._rows = chamber, rows
         self._facts: BoxFacts = chamber.facts
-        self._outer = None
-        self._inner = None
-        self._refilling = None
-        self._evacuating = None
-        self._begin(0, "in")
-        self.open = False
+        self._document = {}
+        self._doses = {}
+        self._awaits = []
 
     def waits_for(self, role: str) -> bool:
         """Whether an excess of this gas that ends now belongs to this row.

@@ -104,22 +104,17 @@ class GasSensor(Kept):
     by which the reading jumped and stayed.
     """
 
-    KEPT = ("proven_ms", "missed_ms", "slipped", "_recent", "doubt", "sudden_zero")
     KEYS = {"doubt": "level", "sudden_zero": "sunk"}  # noqa: RUF012
-    proven_ms: int | None
-    missed_ms: int | None
-    slipped: float | None
+    proven_ms: int | None = None
+    missed_ms: int | None = None
+    slipped: float | None = None
     _recent: list[float]
-    doubt: Doubt
+    doubt: Doubt = Doubt.NONE
     sudden_zero: SuddenZero | None
 
     def __init__(self, gas: str, signal: SignalState, output: SignalState, burns: bool) -> None:
         self.gas, self.signal, self.output, self.burns = gas, signal, output, burns
-        self.proven_ms = None
-        self.missed_ms = None
-        self.slipped = None
         self._recent = []
-        self.doubt = Doubt.NONE
         self.sudden_zero = SuddenZero() if burns else None
 
     def sample(self, disturbed: bool) -> None:
@@ -199,7 +194,7 @@ class Sensors(Kept):
 
     KEPT = ("_seen_row", "gases", "frozen")
     KEYS = {"gases": "doubts"}  # noqa: RUF012
-    _seen_row: str | None
+    _seen_row: str | None = None
     gases: dict[str, dict[str, GasSensor]]
 
     def __init__(
@@ -213,7 +208,6 @@ class Sensors(Kept):
         self._signals, self._modes, self._rows = signals, modes, rows
         self.blocks = list(_blocks(plan, signals))
         self._witnesses = {block.witness: block for block in self.blocks}
-        self._seen_row = None
         self.gases = {b.name: dict(_gas_sensors(b, signals, signal)) for b in plan.boxes.values()}
         lows = (f"{box}.{gas}_idle_low" for box, found in self.gases.items() for gas in found)
         self._lows = [_output(signal(name), "ppm") for name in lows]

@@ -47,17 +47,14 @@ class SuddenZero(Kept):
     ``from_ppm``: the level before it fell to zero; None while its reading is believed.
     """
 
-    KEPT = ("from_ppm", "_recent", "_lowest", "_minutes")
-    from_ppm: float | None
+    from_ppm: float | None = None
     _recent: list[Minute]
     _lowest: list[DayLow]
-    _minutes: int
+    _minutes: int = 0
 
     def __init__(self) -> None:
-        self.from_ppm = None
         self._recent = []
         self._lowest = []
-        self._minutes = 0
 
     def minute(
         self, at_ms: int, oxygen: float | None, moisture: float | None, floored: bool
