@@ -40,11 +40,16 @@ COMMANDS: dict[str, str] = {
     "profiles": "instrument profiles that are built in",
     "schema": "the JSON Schema of the config",
 }
-# Commands that differ only in the request they send to the daemon share a module.
-_MODULES = dict.fromkeys(
-    ("ack", "shelve", "unshelve", "out-of-service", "return-to-service", "reset", "note"),
-    "alarm_command",
-) | {"leak-test": "pressure_hold", "page-test": "send_page"}
+# Commands that differ only in the request they send, or in the folder they list, share a module.
+_MODULES = {
+    **dict.fromkeys(
+        ("ack", "shelve", "unshelve", "out-of-service", "return-to-service", "reset", "note"),
+        "alarm_command",
+    ),
+    **dict.fromkeys(("rules", "profiles"), "built_in"),
+    "leak-test": "pressure_hold",
+    "page-test": "send_page",
+}
 DEFAULT_CONFIG = "/etc/dewline/dewline.yaml"
 
 

@@ -1,4 +1,4 @@
-"""What ``dewline rules`` and ``dewline profiles`` share: list what is shipped, or print one."""
+"""``dewline rules [NAME]`` and ``dewline profiles [NAME]``: what is built in, or one of it."""
 
 from __future__ import annotations
 
@@ -11,6 +11,8 @@ from dewline.cli.terminal import print_json, say
 from dewline.config.loader import built_in
 from dewline.config.profiles import names
 
+PARTS = {"rules": "rules", "profiles": "registers"}  # command and folder: the key to count
+
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """An optional name, and ``--json``."""
@@ -18,12 +20,13 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--json", action="store_true", help="machine output on stdout")
 
 
-def show(folder: str, part: str, args: argparse.Namespace) -> int:
-    """List the files of ``folder``, or print one as it is, to be copied and changed.
+def run(args: argparse.Namespace) -> int:
+    """List the files of that kind, or print one as it is, to be copied and changed.
 
-    ``part`` is the key whose entries are counted in the list. Exit status 2 where none has
-    that name. ``--json`` prints a list of {name, title, PART}, or the file as one object.
+    Exit status 0, or 2 where none has that name. ``--json`` prints a list of {name, title} and
+    how many rules or registers each has, or the file as one object.
     """
+    folder, part = args.command, PARTS[args.command]
     if args.name is None:
         return _list(folder, part, args.json)
     path = built_in(folder, args.name)

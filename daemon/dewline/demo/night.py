@@ -117,15 +117,9 @@ def _end_of(log: Path) -> str:
     return log.read_text(errors="replace")[-2000:]
 
 
-def _listens_on(port: int) -> bool:
-    with contextlib.suppress(OSError), socket.create_connection(("127.0.0.1", port), timeout=0.2):
-        return True
-    return False
-
-
-def _listens_at(path: Path) -> bool:
-    with contextlib.suppress(OSError), socket.socket(socket.AF_UNIX) as probe:
-        probe.connect(str(path))
+def _listens(family: socket.AddressFamily, address: str | tuple[str, int]) -> bool:
+    with contextlib.suppress(OSError), socket.socket(family) as probe:
+        probe.connect(address)
         return True
     return False
 
@@ -146,7 +140,7 @@ async def lab(folder: Path, story: str, seed: int, speed: float | None) -> Async
         *(("--speed", str(speed)) if speed else ("--stepping",)),
     ]
     async with process(*words, log=log) as child:
-        await _until("the simulator", lambda: _listens_at(control), child, log)
+        await _until("the simulator", lambda: _listens(socket.AF_UNIX, str(control)), child, log)
         reader, writer = await asyncio.open_unix_connection(control)
         try:
             yield LabLine(reader, writer)
@@ -160,11 +154,11 @@ async def broker(folder: Path) -> AsyncIterator[int]:
     log = folder / "broker.log"
     with socket.socket() as bound:
         bound.bind(("127.0.0.1", 0))
-        port: int = bound.getsockname()[1]
+        address: tuple[str, int] = bound.getsockname()
         words = (sys.executable, "-m", "dewline.demo.broker", str(bound.fileno()))
         async with process(*words, log=log, pass_fds=[bound.fileno()]) as child:
-            await _until("the broker", lambda: _listens_on(port), child, log)
-            yield port
+            await _until("the broker", lambda: _listens(socket.AF_INET, address), child, log)
+            yield address[1]
 
 
 async def subscribe(

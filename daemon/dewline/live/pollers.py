@@ -10,20 +10,21 @@ from dewline.clock import Clock
 from dewline.config import Plan
 from dewline.live.liveness import Liveness, poller_within_s
 from dewline.live.reload import changed_buses
-from dewline.live.supervise import Supervisor
+from dewline.live.supervise import Start
 from dewline.readings import Scan
 
 
 class Pollers:
     """One poller for each bus of the plan, each a supervised task.
 
-    ``emit`` gets every scan in the poller's own call. ``on_state`` is told ``BUS-link`` and
-    ``INSTRUMENT-answer`` when they change. Every scan is progress for ``liveness``.
+    ``start`` runs a job as a supervised task. ``emit`` gets every scan in the poller's own call.
+    ``on_state`` gets ``BUS-link`` and ``INSTRUMENT-answer`` when they change. Every scan is
+    progress for ``liveness``.
     """
 
     def __init__(
         self,
-        supervisor: Supervisor,
+        start: Start,
         liveness: Liveness,
         clock: Clock,
         stamp: Stamp,
@@ -31,7 +32,7 @@ class Pollers:
         emit: Callable[[Scan], None],
         on_state: Callable[[str, bool], None],
     ) -> None:
-        self._supervisor = supervisor
+        self._start_task = start
         self._liveness = liveness
         self._clock = clock
         self._stamp = stamp
@@ -83,7 +84,7 @@ class Pollers:
         within_s = poller_within_s([i.every_ms for i in instruments if i.feeds])
         if within_s is not None:
             self._liveness.expect(part, within_s, self._clock.monotonic())
-        self._running[name] = (poller, self._supervisor.start(part, poller.run))
+        self._running[name] = (poller, self._start_task(part, poller.run))
 
 
 def _part(bus: str) -> str:

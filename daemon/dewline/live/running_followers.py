@@ -9,14 +9,14 @@ from dewline.config import Plan
 from dewline.events import Entry
 from dewline.followers.follower import Follower, FollowerStatistics
 from dewline.live.follower_factory import follower_plan
-from dewline.live.supervise import Supervisor
+from dewline.live.supervise import Start
 
 
 class RunningFollowers:
     """The followers of the plan, each a supervised task; ``make`` gives those of a plan."""
 
-    def __init__(self, supervisor: Supervisor, make: Callable[[Plan], Iterable[Follower]]) -> None:
-        self._supervisor = supervisor
+    def __init__(self, start: Start, make: Callable[[Plan], Iterable[Follower]]) -> None:
+        self._start_task = start
         self._make = make
         self._running: dict[str, tuple[Follower, asyncio.Task[None]]] = {}
         self._ending: list[asyncio.Task[None]] = []  # those of the plan before the last reload
@@ -74,5 +74,5 @@ class RunningFollowers:
                 await asyncio.wait(before)
             await follower.run()
 
-        task = self._supervisor.start(f"follower {follower.name}", run)
+        task = self._start_task(f"follower {follower.name}", run)
         self._running[follower.name] = (follower, task)

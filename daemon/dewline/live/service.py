@@ -35,7 +35,7 @@ from dewline.live.status import (
     heartbeat_facts,
     status_document,
 )
-from dewline.live.supervise import Job, Supervisor
+from dewline.live.supervise import Job, keep_running
 from dewline.live.systemd import feed_watchdog, notify, watchdog_every_s
 from dewline.readings import Reading, Resumed, Scan
 
@@ -82,6 +82,7 @@ class Service:
         self.drive = record.drive
         self.latest: dict[str, tuple[int, Reading]] = {}
         self._record = record
+        self._group = group
         self._state = "running"
         self._readings = 0
         self._at_base_ms = record.drive.at_ms or 0
@@ -92,9 +93,8 @@ class Service:
         self.host_clock = HostClock(
             clock_is_set, self.stamp, record.journal, record.drive.seq, monitor.set
         )
-        self._supervisor = Supervisor(group, clock, monitor.task_failures)
         self._pollers = Pollers(
-            self._supervisor,
+            self._start_task,
             self._liveness,
             clock,
             self.stamp,
@@ -110,10 +110,8 @@ class Service:
             started_ms=clock.wall_ms(),
             clock_is_right=lambda: self.host_clock.right,
         )
-        self._followers = RunningFollowers(self._supervisor, factory.make)
+        self._followers = RunningFollowers(self._start_task, factory.make)
         self._own_tasks: dict[str, asyncio.Task[None]] = {}
-
-    # -- start and stop -----------------------------------------------------
 
     def start(self) -> None:
         """Start the service's own tasks, the pollers and the followers.
@@ -128,7 +126,7 @@ class Service:
         for part, within_s in parts_within_s(self.plan.journal.commit_every_ms).items():
             self._liveness.expect(part, within_s, self.clock.monotonic())
         for name, job in self._own_jobs().items():
-            self._own_tasks[name] = self._supervisor.start(name, job)
+            self._own_tasks[name] = self._start_task(name, job)
         self._pollers.start(self.plan)
         self._followers.start(self.plan)
 
@@ -147,6 +145,10 @@ class Service:
             jobs["watchdog"] = lambda: feed_watchdog(every_s, clock, self.behind)
         return jobs
 
+    def _start_task(self, name: str, job: Job) -> asyncio.Task[None]:
+        run = keep_running(name, job, self.clock, self._self_monitor.task_failures)
+        return self._group.create_task(run, name=name)
+
     async def stop(self) -> None:
         """Stop reading, write all down, let the followers catch up, then end all tasks."""
         self._state = "stopping"
@@ -158,8 +160,6 @@ class Service:
         await self._record.written()
         for task in self._own_tasks.values():
             task.cancel()
-
-    # -- readings and time --------------------------------------------------
 
     def stamp(self) -> tuple[int, int]:
         """(wall ms, watch ms) of this moment; watch time goes by the monotonic clock."""
@@ -201,8 +201,6 @@ class Service:
         self._check_damage()
         return self._followers
 
-    # -- reload ---------------------------------------------------------------
-
     def reload(self) -> Answer:
         """Read the config again. A bad one leaves the old one running and says so."""
         try:
@@ -226,12 +224,10 @@ class Service:
         if old.heartbeat != plan.heartbeat:
             self._own_tasks["heartbeat"].cancel()
             job = heartbeat(plan.heartbeat, self.clock, self.behind)
-            self._own_tasks["heartbeat"] = self._supervisor.start("heartbeat", job)
+            self._own_tasks["heartbeat"] = self._start_task("heartbeat", job)
         self._followers.change(old, plan)
         self._self_monitor.measure(self._followers)
         self._record.put_snapshot()
-
-    # -- how it stands ----------------------------------------------------------
 
     def status(self) -> StatusDocument:
         """The answer to ``dewline status --json``."""

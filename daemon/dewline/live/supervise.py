@@ -14,6 +14,8 @@ _HEALTHY_AFTER_S = 600.0
 
 Job = Callable[[], Awaitable[None]]
 OnFailures = Callable[[str, int], None]
+Start = Callable[[str, Job], asyncio.Task[None]]
+"""Runs a job as a supervised task of that name."""
 
 
 async def keep_running(name: str, job: Job, clock: Clock, on_failures: OnFailures) -> None:
@@ -44,17 +46,3 @@ def _report(on_failures: OnFailures, name: str, failures: int) -> None:
         on_failures(name, failures)
     except Exception:
         log.exception("the failure of %s could not be told", name)
-
-
-class Supervisor:
-    """Starts jobs as tasks of one group, each kept running; the group ends none of them."""
-
-    def __init__(self, group: asyncio.TaskGroup, clock: Clock, on_failures: OnFailures) -> None:
-        self._group = group
-        self._clock = clock
-        self._on_failures = on_failures
-
-    def start(self, name: str, job: Job) -> asyncio.Task[None]:
-        """Run ``job`` beside everything else until it returns or its task is cancelled."""
-        run = keep_running(name, job, self._clock, self._on_failures)
-        return self._group.create_task(run, name=name)
