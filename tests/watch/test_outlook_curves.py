@@ -7,7 +7,7 @@ from math import inf
 
 import pytest
 
-from dewline.watch.derived import forecast as outlook
+from dewline.watch.derived import forecast
 from dewline.watch.derived.bed_evidence import FARTHEST, weather_filter, whitened
 from dewline.watch_plan import Reaches, RulePlan
 from tests.watch.conftest import Bench
@@ -32,9 +32,9 @@ def test_curves_that_fit_badly_move_no_quantile(
 ) -> None:
     """The range is the same whether hopeless curves are given up early or held to their end."""
     points = rise(seed)
-    early = outlook.spent_bed(points, 5.0, 0.2, walls_h)
-    monkeypatch.setattr(outlook, "LESS_LIKELY", inf)
-    every = outlook.spent_bed(points, 5.0, 0.2, walls_h)
+    early = forecast.spent_bed(points, 5.0, 0.2, walls_h)
+    monkeypatch.setattr(forecast, "LESS_LIKELY", inf)
+    every = forecast.spent_bed(points, 5.0, 0.2, walls_h)
     assert early.forecast == pytest.approx(every.forecast, rel=1e-9)
     assert early.misfit == pytest.approx(every.misfit, rel=1e-9)
 
@@ -44,11 +44,11 @@ def test_a_curve_is_weighed_by_what_it_adds_to_the_weather(seed: int) -> None:
     """Level and likelihood of a curve are those of least squares on what is left, one by one."""
     points = rise(seed)
     curve = [0.01 * i for i in range(len(points))]
-    weighed = outlook._Above(points, 0.0).weigh(curve, -inf)
+    weighed = forecast._AboveZero(points, 0.0).weigh(curve, -inf)
     assert weighed is not None
     logs = [math.log(ppm) for _, ppm in points]
     through = weather_filter(
-        [t for t, _ in points], [(outlook.NOISE_PPM / ppm) ** 2 for _, ppm in points]
+        [t for t, _ in points], [(forecast.NOISE_PPM / ppm) ** 2 for _, ppm in points]
     )
     ones = whitened([1.0] * len(points), through)
     news = whitened([y - c for y, c in zip(logs, curve, strict=True)], through)
@@ -63,10 +63,10 @@ def test_a_curve_is_weighed_by_what_it_adds_to_the_weather(seed: int) -> None:
 def test_curves_kept_for_the_same_times_give_the_same_answer(walls_h: float) -> None:
     """Whoever asked before with the same or other times, the answer is that of curves made anew."""
     looks = [rise(0), rise(1), [(t, ppm * 1.1) for t, ppm in rise(0)], rise(0)]
-    kept = [outlook.spent_bed(points, 5.0, 0.2, walls_h) for points in looks]
+    kept = [forecast.spent_bed(points, 5.0, 0.2, walls_h) for points in looks]
     for points, answer in zip(looks, kept, strict=True):
-        outlook._curves.cache_clear()
-        assert outlook.spent_bed(points, 5.0, 0.2, walls_h) == answer
+        forecast._curves.cache_clear()
+        assert forecast.spent_bed(points, 5.0, 0.2, walls_h) == answer
 
 
 def test_a_window_without_gaps_makes_no_curve_twice(
@@ -81,7 +81,7 @@ def test_a_window_without_gaps_makes_no_curve_twice(
             b.at(second, oxygen=2.0 + 0.3 * second / hour_s + second // 10 % 7 / 500)
 
     go(0, 4 * hour_s + 600)
-    outlook._curves.cache_clear()
+    forecast._curves.cache_clear()
     go(4 * hour_s + 600, 4 * hour_s + 600 + medians * 240)
-    asked = outlook._curves.cache_info()
+    asked = forecast._curves.cache_info()
     assert (asked.misses, asked.hits) == (1, medians - 1)

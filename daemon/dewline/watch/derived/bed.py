@@ -1,18 +1,18 @@
-"""How long a bed will last, always as an interval.
+"""How long a bed will last, as an interval.
 
-What of the inlet slips past a bed of N transfer units that holds a share h of
-its capacity is exp(-N (1 - h)): Bohart and Adams, J. Am. Chem. Soc. 42 (1920)
-523 (from memory), rewritten for the amount held. A steady source G then shows
+A bed of N transfer units that holds a share h of its capacity lets the share exp(-N (1 - h)) of
+its inlet slip past: Bohart and Adams, J. Am. Chem. Soc. 42 (1920) 523 (from memory), rewritten
+for the amount held. With a flow Q, a steady source G then gives the level
 
     C = zero + G / (Q (1 - exp(-N (1 - h)))),
 
-so that near the end 1/(C - zero) falls as a straight line to nothing, while C
-itself runs away. Idle nights are held against this over a grid of zero error,
-transfer units and time left; past runs or the capacity given weigh each.
+so that near the end 1/(C - zero) falls to zero in a straight line, while C grows without limit.
+The levels of idle nights are compared with this over a grid of zero error, transfer units and
+time left; past runs, or the capacity given, weigh each point of the grid.
 
-A dose that is cleaned away tells the slip without any zero: its decay takes
-1 / (1 - exp(-N (1 - h))) times as long as with a fresh bed. Where oxygen of the
-gloves is less than the zero error, that is the only word of a bed before its end.
+A dose that is cleaned shows the slip without any zero: its decay takes 1 / (1 - exp(-N (1 - h)))
+times as long as with a fresh bed. Where the oxygen that gloves pass is below the zero error, this
+is all that shows the state of a bed before its end.
 """
 
 from __future__ import annotations
@@ -27,12 +27,12 @@ from dewline.watch.derived.bed_evidence import (
     GLOVES_CM3_H,
     NIGHT_TO_NIGHT,
     Bed,
-    Cleaned,
     Cleaning,
+    DoseEvidence,
     Night,
+    NightEvidence,
     PastRun,
-    PastRuns,
-    Seen,
+    RunEvidence,
     above_fresh,
     slower,
 )
@@ -41,8 +41,8 @@ from dewline.watch.derived.bed_evidence import (
 UNITS: Final = {"oxygen": (6.0, 8.0, 10.0), "moisture": (4.5, 6.0, 8.0)}
 RECENT_CLEANINGS, OLD_CLEANINGS = 12, 6
 ZEROS: Final = 9
-ZERO_WANDERS_PPM: Final = 0.03  # from one run to the next; common practice, no source
-RESET: Final = 0.15  # how likely a zero was set anew since it showed
+ZERO_WANDERS_PPM: Final = 0.03  # drift from one run to the next; common practice, no source
+RESET: Final = 0.15  # how likely the sensor was calibrated since a run showed its zero
 LEAST_H, MOST_H, STEPS = 2.0, 60_000.0, 40
 SHARES_OF_AGE: Final = (0.05, 0.3, 0.6, 0.8, 0.9, 0.95, 0.98, 0.99, 0.995, 0.998)
 LOW, HIGH, SIGMAS = 0.1, 0.9, 1.28
@@ -54,9 +54,10 @@ Row = TypeVar("Row")
 
 
 class BedForecast(NamedTuple):
-    """Time left in days (80 % interval), source and share of the run that is over.
+    """Time left in days (80 % interval), source, and share of the run that is used up.
 
-    ``zero_ppm`` and its ``zero_sigma``: what the nights say of the sensor's zero.
+    ``source_cm3_h`` at 0 °C and 1013.25 mbar. ``zero_ppm`` and ``zero_sigma``: the sensor's zero
+    as the nights show it, and its sigma; None where they do not.
     """
 
     low_d: float
@@ -69,20 +70,23 @@ class BedForecast(NamedTuple):
 
 
 def fresh_times(times: Sequence[float]) -> float | None:
-    """A fresh bed's decay to a tenth, of those of a whole run: the median of the quicker half."""
+    """Decay of a dose to a tenth with the bed fresh, from the decays of a whole run.
+
+    It is the median of the quicker half, in the unit of ``times``; None without any.
+    """
     quick = sorted(times)[: (len(times) + 1) // 2]
     return quick[len(quick) // 2] if quick else None
 
 
 def zero_kept(said: BedForecast) -> tuple[float, float] | None:
-    """What of the zero goes on to the next run: a little less sure, because it wanders."""
+    """The zero and its sigma, ppm, for the next run: a little less sure, because zeros drift."""
     if said.zero_sigma is None:
         return None
     return said.zero_ppm, hypot(said.zero_sigma, ZERO_WANDERS_PPM)
 
 
 class _Grid(NamedTuple):
-    """Over the time left: weight, mean source, mean length of the run."""
+    """The times left and the weight of each, with weighted sums of source and length of the run."""
 
     left_h: list[float]
     weights: list[float]
@@ -99,11 +103,15 @@ def outlook(
     in_use: float = 1.0,
     cleanings: Sequence[Cleaning] = (),
 ) -> BedForecast:
-    """Days until ``limit_ppm`` at the present use; ``in_use`` is the share of time in the loop."""
+    """Days until the limit of ``bed`` is reached, if the bed is used as until now.
+
+    ``run``: the present run. ``nights`` and ``cleanings`` of it, oldest first. ``past``: whole
+    runs before. ``in_use``: the share of time that the bed is in the loop.
+    """
     chosen = _chosen(nights, RECENT_NIGHTS, OLD_NIGHTS)
-    cleaned = Cleaned(bed, _chosen(cleanings, RECENT_CLEANINGS, OLD_CLEANINGS))
-    seen = [Seen(bed, chosen, zero, weight) for zero, weight in _zeros(bed)]
-    lengths = [PastRuns(past, view.guess) for view in seen]
+    cleaned = DoseEvidence(bed, _chosen(cleanings, RECENT_CLEANINGS, OLD_CLEANINGS))
+    seen = [NightEvidence(bed, chosen, zero, weight) for zero, weight in _zeros(bed)]
+    lengths = [RunEvidence(past, view.guess) for view in seen]
     grid, zeros = _Grid([], [], [], []), [0.0] * len(seen)
     for step in range(STEPS):
         left_h = LEAST_H * (MOST_H / LEAST_H) ** (step / (STEPS - 1))
@@ -122,21 +130,22 @@ def outlook(
         grid.weights.append(weight)
         grid.sources.append(source)
         grid.totals_h.append(total)
-    told = _told(bed, run, grid, in_use, nights)
-    return told._replace(**_zero_told(seen, zeros))
+    forecast = _forecast(bed, run, grid, in_use, nights)
+    return forecast._replace(**_zero_shown(seen, zeros))
 
 
 def _chosen(rows: Sequence[Row], recent: int, before: int) -> list[Row]:
-    """The most recent, and a few evenly from before."""
+    """The ``recent`` last rows, and about ``before`` of the others, evenly spaced."""
     old = list(rows[:-recent])
     step = max(1, len(old) // before)
     return old[::step] + list(rows[-recent:])
 
 
 def _zeros(bed: Bed) -> list[tuple[float, float]]:
-    """Zeros the sensor may have, with weights: as stated, and more so as an earlier run has shown.
+    """Zeros the sensor may have, ppm, with weights that sum to 1.
 
-    Part of the weight stays spread out: somebody may have calibrated it since.
+    They lie within its stated uncertainty. Most of the weight is on the zero that an earlier run
+    has shown, if one has; the rest stays spread out, because somebody may have calibrated it.
     """
     if bed.zero_ppm <= 0:
         return [(0.0, 1.0)]
@@ -149,8 +158,8 @@ def _zeros(bed: Bed) -> list[tuple[float, float]]:
     return [(z, RESET * w) for z, w in spread] + [(z, (1 - RESET) * w / whole) for z, w in near]
 
 
-def _zero_told(seen: Sequence[Seen], weights: Sequence[float]) -> dict[str, float]:
-    """Mean and sigma of the zero under these weights; nothing where nothing fits."""
+def _zero_shown(seen: Sequence[NightEvidence], weights: Sequence[float]) -> dict[str, float]:
+    """Mean and sigma of the zero under these weights; empty where nothing fits."""
     whole = sum(weights)
     if whole <= 0.0:
         return {}
@@ -160,7 +169,7 @@ def _zero_told(seen: Sequence[Seen], weights: Sequence[float]) -> dict[str, floa
 
 
 def _totals(run: PastRun, left_h: float, source: float) -> list[tuple[float, float]]:
-    """Length of the whole run in hours of background, with weights."""
+    """Length of the whole run, in hours of the steady source, with weights that sum to 1."""
     done_h = run.hours + run.dosed_cm3 / source
     if run.known:
         return [(left_h + done_h, 1.0)]
@@ -169,50 +178,53 @@ def _totals(run: PastRun, left_h: float, source: float) -> list[tuple[float, flo
 
 
 def _then_h(run: PastRun, then: Night | Cleaning, left_h: float, source: float) -> float:
-    """Hours of background that were left then, if ``left_h`` are left now."""
+    """Hours of the steady source that were left ``then``, if ``left_h`` are left now."""
     doses_h = (run.dosed_cm3 - then.dosed_cm3) / source
     return left_h + run.hours - then.run_h + doses_h
 
 
-def _told(
+def _forecast(
     bed: Bed, run: PastRun, grid: _Grid, in_use: float, nights: Sequence[Night]
 ) -> BedForecast:
-    """Quantiles of the time left, turned into days of the present use."""
+    """The forecast from the weights: quantiles of the time left, in days at the present use."""
     whole = sum(grid.weights)
-    if whole <= 0.0:  # nothing fits: say what is usual, as wide as it gets
+    if whole <= 0.0:  # nothing fits: take what is usual, with the widest interval
         grid = _Grid(grid.left_h, [1.0] * STEPS, [GLOVES_CM3_H[bed.gas][0]] * STEPS, grid.left_h)
         whole = float(STEPS)
     source, total_h = sum(grid.sources) / whole, sum(grid.totals_h) / whole
     done_h = run.hours + run.dosed_cm3 / source
     pace = max(0.01, in_use) * 24 * (done_h / run.hours if run.hours > 24 else 1.0)
-    # The limit is passed a little before the last place is taken.
+    # The limit is passed a little before the bed is full.
     flow_m3_h = nights[-1].cleaned_m3_h if nights else USUAL_M3_H
     over = min(0.999, source / (flow_m3_h * max(1e-3, bed.limit_ppm)))
     spare_h = -log1p(-over) * total_h / UNITS[bed.gas][1]
     left = [_quantile(grid, LOW * whole), _likeliest(grid), _quantile(grid, HIGH * whole)]
     low_d, middle_d, high_d = (max(0.0, hours - spare_h) / pace for hours in left)
-    luck = SIGMAS * hypot(NIGHT_TO_NIGHT, _chance(nights, source, pace, middle_d))
+    spread = SIGMAS * hypot(NIGHT_TO_NIGHT, _dose_spread(nights, source, pace, middle_d))
     return BedForecast(
-        _wider(middle_d, low_d, -luck),
+        _wider(middle_d, low_d, -spread),
         middle_d,
-        _wider(middle_d, high_d, luck),
+        _wider(middle_d, high_d, spread),
         source,
         done_h / (done_h + left[1]),
     )
 
 
-def _wider(middle_d: float, end_d: float, luck: float) -> float:
-    """An end of the interval with what doses and weather may still bring, both as logarithms."""
+def _wider(middle_d: float, end_d: float, spread: float) -> float:
+    """An end of the interval, moved out by what doses and weather may still bring.
+
+    ``spread`` is a logarithm; its sign is the side of the end.
+    """
     if middle_d <= 0.0 or end_d <= 0.0:
         return end_d
-    way = hypot(log(end_d / middle_d), luck)
-    return middle_d * exp(way if luck > 0 else -way)
+    way = hypot(log(end_d / middle_d), spread)
+    return middle_d * exp(way if spread > 0 else -way)
 
 
-def _chance(nights: Sequence[Night], source: float, pace: float, left_d: float) -> float:
-    """How unsure the time left is because of when doses come and how big, of itself (k = 1).
+def _dose_spread(nights: Sequence[Night], source: float, pace: float, left_d: float) -> float:
+    """Sigma of the time left, as a share of it, because doses come at random and vary in size.
 
-    ``pace``: hours of background used up a day.
+    ``pace``: hours of the steady source used up in a day.
     """
     steps = [
         ((b.dosed_cm3 - a.dosed_cm3) / source, (b.run_h - a.run_h) / 24)
@@ -239,18 +251,19 @@ def _quantile(grid: _Grid, wanted: float) -> float:
 
 
 def _likeliest(grid: _Grid) -> float:
-    """The time left that most of the weight is within a factor two of."""
+    """The time left, h, within a factor two of which most of the weight lies."""
     step = log(MOST_H / LEAST_H) / (STEPS - 1)
     reach = log(2.0) / step
     below = list(accumulate(grid.weights, initial=0.0))
 
-    def upto(place: float) -> float:  # weight below a place between the grid's points
+    def below_place(place: float) -> float:
+        """The weight below a place between the points of the grid."""
         place = min(float(STEPS), max(0.0, place + 0.5))
         k = min(STEPS - 1, int(place))
         return below[k] + (place - k) * grid.weights[k]
 
     places = [k / 4 for k in range(4 * STEPS)]
-    held = [upto(p + reach) - upto(p - reach) for p in places]
+    held = [below_place(p + reach) - below_place(p - reach) for p in places]
     best = max(held)
     alike = [p for p, w in zip(places, held, strict=True) if w >= 0.99 * best]
     return LEAST_H * exp(step * fmean(alike))

@@ -1,4 +1,4 @@
-"""What is held against a bed's model, as likelihoods: idle nights, doses cleaned, past runs.
+"""The evidence for the model of a bed, as likelihoods: idle nights, doses cleaned, past runs.
 
 Times are hours of the bed in the loop, sources cm³/h at 0 °C and 1013.25 mbar.
 """
@@ -17,20 +17,21 @@ GLOVES_CM3_H: Final = {"oxygen": (1.7, 0.54), "moisture": (8.5, 1.0)}
 CAPACITY_SHARE: Final = {"oxygen": (0.5, 0.5), "moisture": (0.3, 0.8)}
 RUN_TO_RUN: Final = 0.14
 USUAL_RUNS: Final = 4.0
-NIGHT_TO_NIGHT: Final = 0.1  # of a source: weather and work
-WEATHER_H: Final = 60.0  # how long that lasts: nights share it. Common practice, no source
+NIGHT_TO_NIGHT: Final = 0.1  # sigma of the logarithm of a source: weather and work
+WEATHER_H: Final = 60.0  # how long weather lasts, and nights share it. Common practice, no source
 LEAST_ERROR_PPM: Final = 0.012
-FARTHEST: Final = 16.0  # squared deviations beyond which a night says no more
+FARTHEST: Final = 16.0  # a squared deviation counts at most as this
 CLEANING_ERROR: Final = 0.08  # of a decay: door, mixing, flow; measured on simulated transfers
-FRESH_TIMES: Final = (2.05, 0.4)  # decay to a tenth of a fresh bed, in V/(eta Q); ln 10 if ideal
-FRESH_KNOWN: Final = 0.06  # sigma of its logarithm once past runs have shown it
-HIDDEN: Final = 0.24  # of a longer decay; found on the simulated box
+# Decay to a tenth with a fresh bed, in V/(eta Q), and sigma of its logarithm; ln 10 if ideal.
+FRESH_TIMES: Final = (2.05, 0.4)
+FRESH_KNOWN: Final = 0.06  # the sigma once past runs have shown it
+HIDDEN: Final = 0.24  # share of a longer decay that mixing and sensor hide; from the simulated box
 
 
 class Night(NamedTuple):
     """An idle baseline: ``run_h`` of the bed in the loop, ``dosed_cm3`` of the run until then.
 
-    ``floored``: the sensor showed its floor, the gas was at most that.
+    ``floored``: the sensor showed its floor, so ``ppm`` is the most that the gas can have been.
     """
 
     run_h: float
@@ -41,7 +42,7 @@ class Night(NamedTuple):
 
 
 class Cleaning(NamedTuple):
-    """A dose of oxygen that the bed cleaned away: time to a tenth, in V/(eta Q) of the box."""
+    """A dose of oxygen that the bed cleaned: ``times`` is its time to a tenth, in V/(eta Q)."""
 
     run_h: float
     dosed_cm3: float
@@ -49,7 +50,7 @@ class Cleaning(NamedTuple):
 
 
 class PastRun(NamedTuple):
-    """A run of a bed, over or going on. ``known``: it began with a regeneration that was seen."""
+    """A run of a bed, over or going on. ``known``: the regeneration before it was seen."""
 
     hours: float
     dosed_cm3: float
@@ -57,10 +58,11 @@ class PastRun(NamedTuple):
 
 
 class Bed(NamedTuple):
-    """What is known beforehand of a bed and what feeds it.
+    """What is known of a bed, its boxes and their sensor beside the evidence of the present run.
 
-    ``zero_known``: the zero an earlier run has shown, and its sigma, ppm.
-    ``fresh_times``: decay to a tenth with this bed fresh, in V/(eta Q), from past runs.
+    ``zero_ppm``: how far the sensor's zero may be off. ``zero_known``: the zero that an earlier
+    run has shown, and its sigma, ppm. ``fresh_times``: decay to a tenth with this bed fresh, in
+    V/(eta Q), from past runs.
     """
 
     gas: str
@@ -73,7 +75,11 @@ class Bed(NamedTuple):
 
 
 def glove_source(bed: Bed, nights: Sequence[Night], zero_ppm: float) -> float:
-    """A source for turning doses into hours: gloves, and the cleanest nights if they tell."""
+    """The steady source, cm³/h, by which doses are turned into hours.
+
+    It is what gloves usually pass, corrected by the cleanest quarter of the nights as far as
+    these stand out of the sensor's error.
+    """
     usual, sigma = GLOVES_CM3_H[bed.gas]
     prior, weight = log(usual * bed.boxes), 1.0 / sigma**2
     cleanest = sorted(nights, key=lambda n: n.ppm * n.cleaned_m3_h)[: 1 + len(nights) // 4]
@@ -82,33 +88,34 @@ def glove_source(bed: Bed, nights: Sequence[Night], zero_ppm: float) -> float:
     night = cleanest[len(cleanest) // 2]
     above = max(night.ppm - zero_ppm, LEAST_ERROR_PPM)
     told = 1.0 / (NIGHT_TO_NIGHT**2 + (LEAST_ERROR_PPM / above) ** 2)
-    if night.floored:  # at most that
+    if night.floored:  # the source is at most this
         told = 1.0
     return exp((prior * weight + log(above * night.cleaned_m3_h) * told) / (weight + told))
 
 
 def above_fresh(units: float, free: float) -> float:
-    """ln of how much a bed with ``free`` of its capacity left shows above a fresh one."""
+    """ln of the level behind a bed with the share ``free`` left, over that with a fresh bed.
+
+    ``units``: transfer units of the bed.
+    """
     return -log(-expm1(-units * min(1.0, free)))
 
 
 def slower(units: float, free: float) -> float:
-    """ln of how much longer than with a fresh bed a dose decays.
+    """ln of the time in which a dose decays, over that with a fresh bed.
 
-    Well mixed it would be all of 1 / (1 - slip); dead corners and the sensor
-    hide a little of it.
+    In a well-mixed box it would be ``above_fresh``; dead corners and the sensor hide a little.
     """
     longer = above_fresh(units, free)
     return log(exp(longer) - HIDDEN * longer)
 
 
-class Seen:
-    """The nights under one zero error, ready to be held against many shapes.
+class NightEvidence:
+    """The nights under one zero error, prepared so that many shapes can be compared with them.
 
-    The source wanders with the weather: a first-order process with a memory of
-    ``WEATHER_H``, read with the sensor's noise. Whitened by its Kalman filter
-    (Kalman, J. Basic Eng. 82 (1960) 35, from memory), each night counts for
-    what it adds to the one before.
+    The source varies with the weather: a first-order process with a memory of ``WEATHER_H``,
+    read with the sensor's noise. Whitened by its Kalman filter (Kalman, J. Basic Eng. 82 (1960)
+    35, from memory), each night counts for what it adds to the one before.
     """
 
     def __init__(self, bed: Bed, nights: Sequence[Night], zero_ppm: float, weight: float) -> None:
@@ -126,7 +133,7 @@ class Seen:
             [n.run_h for n in kept], [(LEAST_ERROR_PPM / x) ** 2 for x in above]
         )
         self._ones = whitened([1.0] * len(kept), self._filter)
-        # Density of what was read, not of its logarithm.
+        # The density of the readings themselves, not of their logarithms.
         self._constant = log(weight) + sum(
             log(scale / x) for (_, _, scale), x in zip(self._filter, above, strict=True)
         )
@@ -136,7 +143,10 @@ class Seen:
         self._informed = self._prior_weight + sum(a * a for a in self._ones)
 
     def weigh(self, shape: Sequence[float]) -> tuple[float, float]:
-        """Best source, cm³/h, and how likely the nights are under this shape."""
+        """The source that fits best, cm³/h, and how likely the nights are with it.
+
+        ``shape``: of each night ln of its level over that with a fresh bed.
+        """
         b = whitened(
             [y - shape[k] for y, k in zip(self._logs, self._kept, strict=True)], self._filter
         )
@@ -151,7 +161,7 @@ class Seen:
         return source, exp(max(-600.0, min(600.0, likely)))
 
     def _over_floor(self, k: int, expected_cm3_h: float) -> float:
-        """Squared distance of what a floored night should have shown above the floor."""
+        """Squared deviation of a floored night: what it should have shown above the floor."""
         night = self._nights[k]
         over = self.zero + expected_cm3_h / night.cleaned_m3_h - night.ppm
         return min(100.0, (max(0.0, over) / LEAST_ERROR_PPM) ** 2)
@@ -160,9 +170,10 @@ class Seen:
 def weather_filter(
     hours: Sequence[float], noise: Sequence[float]
 ) -> list[tuple[float, float, float]]:
-    """Of each reading: share of the last one's weather kept, gain, 1 / sigma of what it adds.
+    """The Kalman filter of the weather for readings at these ``hours``.
 
-    ``noise``: variance of the logarithm that the sensor alone brings.
+    Of each reading: the share of the last weather that is left, the gain, and 1 / sigma of what
+    it adds. ``noise``: variance of the logarithm of each reading that comes from the sensor.
     """
     out = []
     variance, last_h = NIGHT_TO_NIGHT**2, hours[0] if hours else 0.0
@@ -186,8 +197,8 @@ def whitened(values: Sequence[float], through: Sequence[tuple[float, float, floa
     return out
 
 
-class Cleaned:
-    """Doses the bed cleaned away, ready to be held against many shapes."""
+class DoseEvidence:
+    """Doses that the bed cleaned, prepared so that many shapes can be compared with them."""
 
     def __init__(self, bed: Bed, doses: Sequence[Cleaning]) -> None:
         self.doses = doses
@@ -198,7 +209,10 @@ class Cleaned:
         self._logs = [log(d.times) for d in doses]
 
     def weigh(self, shape: Sequence[float]) -> float:
-        """How likely the decays are, the fresh bed's own being known about as well as it is."""
+        """How likely the decays are, if each is longer than with a fresh bed by exp(shape).
+
+        The decay with a fresh bed is itself known only as well as past runs have shown it.
+        """
         if not self.doses:
             return 1.0
         off = [y - s - self._fresh for y, s in zip(self._logs, shape, strict=True)]
@@ -208,20 +222,20 @@ class Cleaned:
         return exp(-0.5 * min(1200.0, misfit))
 
 
-class PastRuns:
-    """Lengths of past runs in hours of background of one source."""
+class RunEvidence:
+    """The lengths of past runs, in hours of one steady source."""
 
     def __init__(self, past: Sequence[PastRun], source: float) -> None:
         lengths = [log(r.hours + r.dosed_cm3 / source) for r in past]
         count = len(lengths)
         self._middle = sum(lengths) / max(1, count)
         spread = sum((x - self._middle) ** 2 for x in lengths)
-        # A few runs say little of their spread: what is usual counts as many runs.
+        # A few runs show little of their spread, so the usual spread counts as ``USUAL_RUNS``.
         variance = (USUAL_RUNS * RUN_TO_RUN**2 + spread) / (USUAL_RUNS + max(0, count - 1))
         self._sigma = sqrt(variance * (1 + 1 / count)) if count else 0.0
 
     def expected(self, bed: Bed, source: float, total_h: float) -> float:
-        """How well a whole run of this length fits past runs, or else the capacity."""
+        """How likely a whole run of this length is by past runs, or else by the capacity."""
         if self._sigma:
             off = (log(total_h) - self._middle) / self._sigma
         elif bed.capacity_l is not None:

@@ -1,9 +1,9 @@
-"""When will a limit be reached: the model that fits the shape, with a range.
+"""When a level reaches a limit, by the model that fits its course, with a range.
 
-A bed at its end lets pass C = G / (Q (1 - slip)), so 1/C falls about straight to
-zero and a straight line through C is late by days; a stopped loop climbs
-straight; a plateau never gets there. The sensor's zero error is carried along:
-the curve is held against the readings for every zero it may have.
+In a stopped loop a level rises in a straight line; a plateau never reaches its limit. Behind a
+bed at its end the level is C = G / (Q (1 - slip)), so that 1/C falls to zero in about a straight
+line, and a straight line through C would be late by days. The sensor's zero error is taken into
+account: the curve is compared with the readings for every zero that the sensor may have.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ Points = Sequence[tuple[float, float]]  # hours (any origin), ppm
 CONFIDENCE = 0.9
 LEAST_POINTS = 8
 USED_POINTS = 24
-LEAST_SHARE = 0.1  # of the limit: below, nothing is foretold
+LEAST_SHARE = 0.1  # of the limit: below this level nothing is forecast
 LEAST_PPM = 0.02
 LEVEL_SHARE = 0.35
 FARTHEST_H = 240.0
@@ -32,20 +32,21 @@ NOISE_PPM = 0.01  # of a trace sensor's medians
 THETAS_H = tuple(1.2 * 2.1**k for k in range(8))
 LEFTS_H = tuple(0.3 * 1.32**k for k in range(26))
 AHEAD_H = tuple(0.25 * 1.35**k for k in range(24))
-# Q over the volume that box and walls together stand for, h: walls hold back most of a
-# rise of water, about 25 box volumes within hours (derived from linear walls; common practice).
+# Time constant of the box with its walls, h: its flow over the volume that both stand for. Walls
+# take up most of a rise of water, as much as 25 box volumes within hours (derived from linear
+# walls; common practice).
 WALLS_H = {"moisture": 0.6}
-# What hands in the gloves bring besides, 0.1-0.25 ppm of water (0.15 to 0.3 ppm at work is normal;
-# common practice): a rise no greater bends like a bed's end, above a drifted zero too.
+# Hands in the gloves bring in 0.1-0.25 ppm of water (0.15 to 0.3 ppm at work is normal; common
+# practice). A rise no greater may look like the end of a bed, above a drifted zero too.
 WORK_PPM = {"moisture": 0.3}
 LEAST_TAKEN = 1e-4
-GRIDS_KEPT = 8  # of times, with all their curves: 0.3 MB each
-LESS_LIKELY = 20.0  # a curve that is less likely than the best by e to this moves no quantile
+GRIDS_KEPT = 8  # sets of times with all their curves, 0.3 MB each
+LESS_LIKELY = 20.0  # a curve e to this times less likely than the best moves no quantile
 WIDER_LOW, WIDER_HIGH = 0.55, 1.45  # for what the models leave out; set on simulated stories
 
 
 class Forecast(NamedTuple):
-    """Hours until the limit, and the range."""
+    """Hours until the limit is reached, and their range."""
 
     hours: float
     low: float
@@ -53,10 +54,10 @@ class Forecast(NamedTuple):
 
 
 def reach(points: Points, limit: float, zero_ppm: float, role: str = "oxygen") -> Forecast | None:
-    """When a level that rises through ``points`` reaches ``limit``; None: not foreseen.
+    """When a level that rises through ``points`` reaches ``limit``, ppm; None: not foreseen.
 
-    ``zero_ppm``: how far the sensor's zero may be off, either way. ``role``:
-    water is held back by the walls, other gases are not.
+    ``zero_ppm``: how far the sensor's zero may be off, either way. ``role``: for moisture the
+    walls of the box are part of the model.
     """
     if len(points) < LEAST_POINTS:
         return None
@@ -67,18 +68,21 @@ def reach(points: Points, limit: float, zero_ppm: float, role: str = "oxygen") -
     if now < LEAST_SHARE * limit:
         return None
     recent = points[-max(LEAST_POINTS, len(points) // 2) :]
-    straight = _straight(recent, now, limit)
-    if straight is None or _levels_off(recent):
+    line = _straight_line(recent, now, limit)
+    if line is None or _levels_off(recent):
         return None
     spent = spent_bed(fine, limit, zero_ppm, WALLS_H.get(role, 0.0))
     risen = now - min(v for _, v in points)
-    if risen < WORK_PPM.get(role, 0.0) or _misfit_straight(fine) <= STRAIGHT_FIRST * spent.misfit:
-        return straight_told(straight, spent)
-    return spent_told(straight, spent)
+    if risen < WORK_PPM.get(role, 0.0) or _misfit_of_line(fine) <= STRAIGHT_FIRST * spent.misfit:
+        return _by_line(line, spent)
+    return _by_spent_bed(line, spent)
 
 
 def clean(points: Points, limit: float, base: float) -> Forecast | None:
-    """When a level that decays towards ``base`` falls below ``limit``."""
+    """When a level that decays towards ``base`` falls below ``limit``, ppm; None: not foreseen.
+
+    The logarithm of the excess falls in a straight line.
+    """
     points = _thinned(points)
     if len(points) < LEAST_POINTS or limit <= base:
         return None
@@ -94,7 +98,7 @@ def clean(points: Points, limit: float, base: float) -> Forecast | None:
 
 
 def _thinned(points: Points, most: int = USED_POINTS) -> Points:
-    """At most so many points, as medians of even parts."""
+    """At most ``most`` points, as medians of even parts."""
     if len(points) <= most:
         return points
     size = len(points) / most
@@ -103,7 +107,7 @@ def _thinned(points: Points, most: int = USED_POINTS) -> Points:
 
 
 def _finer_of_late(points: Points) -> Points:
-    """As many points, half of them of the last quarter: a bed at its end runs away."""
+    """At most as many points, half of them from the last quarter, where a spent bed shows."""
     if len(points) <= USED_POINTS:
         return points
     late = len(points) * 3 // 4
@@ -112,7 +116,7 @@ def _finer_of_late(points: Points) -> Points:
 
 
 def _levels_off(points: Points) -> bool:
-    """The last quarter has risen by far less than its share: a plateau is never a limit's."""
+    """Whether the last quarter has risen by far less than its share, as on a plateau."""
     quarter = max(2, len(points) // 4)
     levels = [median(v for _, v in points[i : i + quarter]) for i in (0, -2 * quarter)]
     last = median(v for _, v in points[-quarter:])
@@ -122,7 +126,8 @@ def _levels_off(points: Points) -> bool:
     return last - levels[1] < LEVEL_SHARE * whole * step_h / hours
 
 
-def _straight(points: Points, now: float, limit: float) -> Forecast | None:
+def _straight_line(points: Points, now: float, limit: float) -> Forecast | None:
+    """Along a straight line; the high end also if the slope goes on falling. None: it falls."""
     fit = theil_sen([t for t, _ in points], [v for _, v in points], CONFIDENCE, widen=True)
     if fit.low <= 0.0:
         return None
@@ -131,7 +136,10 @@ def _straight(points: Points, now: float, limit: float) -> Forecast | None:
 
 
 def _bending(points: Points, way: float) -> float:
-    """Hours for the way if the slope goes on falling as it does; a source in a box settles."""
+    """Hours to rise by ``way`` ppm if the slope goes on falling exponentially as until now.
+
+    That is how the level from a constant source settles. 0 where the slope does not fall.
+    """
     half = len(points) // 2
     slopes = [
         theil_sen([t for t, _ in part], [v for _, v in part], CONFIDENCE).slope
@@ -145,52 +153,57 @@ def _bending(points: Points, way: float) -> float:
     return -pace_h * log1p(-way / left) if way < left else FARTHEST_H
 
 
-def _told(best: Forecast, low: float, high: float) -> Forecast | None:
+def _within_reach(best: Forecast, low: float, high: float) -> Forecast | None:
+    """``best`` with a wider range; None where it lies too far ahead to be foreseen."""
     if best.hours > FARTHEST_H:
         return None
     return Forecast(best.hours, WIDER_LOW * low, min(FARTHEST_H, WIDER_HIGH * high))
 
 
-def straight_told(straight: Forecast, spent: Spent) -> Forecast | None:
-    """A straight climb; a bed at its end may still be about to run away."""
+def _by_line(line: Forecast, spent: Spent) -> Forecast | None:
+    """Along the straight line; the low end also for a bed that may be near its end."""
     near = spent.forecast.low
-    low = min(straight.low, near) if near <= 3 * straight.hours else straight.low
-    return _told(straight, low, straight.high)
+    low = min(line.low, near) if near <= 3 * line.hours else line.low
+    return _within_reach(line, low, line.high)
 
 
-def spent_told(straight: Forecast, spent: Spent) -> Forecast | None:
-    """A bed at its end; it may also go on as it does now for a while."""
+def _by_spent_bed(line: Forecast, spent: Spent) -> Forecast | None:
+    """As for a bed at its end; the high end also for a rise that stays straight for a while."""
     best = spent.forecast
-    high = max(best.high, 0.5 * (best.high + min(straight.hours, 4 * best.hours)))
-    return _told(best, best.low, high)
+    high = max(best.high, 0.5 * (best.high + min(line.hours, 4 * best.hours)))
+    return _within_reach(best, best.low, high)
 
 
 class Spent(NamedTuple):
-    """When a bed at its end lets the limit pass, and how far off its best curve is, mean of ppm."""
+    """When the limit is reached behind a bed at its end; ``misfit``: mean error of the best curve.
+
+    The misfit is in ppm.
+    """
 
     forecast: Forecast
     misfit: float
 
 
 def spent_bed(points: Points, limit: float, zero_ppm: float, walls_h: float) -> Spent:
-    """A bed at its end held against ``points``.
+    """When the limit is reached behind a bed at its end, by all such beds that fit the points.
 
-    What slips past is exp(-(T - t) / theta), T when the last place is taken,
-    theta how long a transfer unit lasts. The range holds 90 % of what fits.
+    At the time t the share exp(-(T - t) / theta) slips past, where T is when the bed is full and
+    theta how long a transfer unit lasts. ``walls_h``: time constant of the walls, 0 for none.
+    The range holds 90 % of what fits, weighted by how well it fits.
     """
     zeros = (-zero_ppm, -zero_ppm / 2, 0.0, zero_ppm / 2, zero_ppm)
-    views = [(_Above(points, zero), log(max(LEAST_PPM, limit - zero))) for zero in zeros]
+    by_zero = [(_AboveZero(points, zero), log(max(LEAST_PPM, limit - zero))) for zero in zeros]
     found: list[tuple[float, float]] = []  # hours, how likely
     best: tuple[float, float, list[float]] = (-inf, 0.0, [])  # likely, zero, logs of the curve
     for curve in _curves(tuple(t - points[-1][0] for t, _ in points), walls_h):
-        for view, wanted in views:
-            weighed = view.weigh(curve.logs, best[0] - LESS_LIKELY)
+        for above, wanted in by_zero:
+            weighed = above.weigh(curve.logs, best[0] - LESS_LIKELY)
             if weighed is None:
                 continue
             likely, level = weighed
             found.append((curve.reaches(wanted - level), likely))
             if likely > best[0]:
-                best = (likely, view.zero, [level + y for y in curve.logs])
+                best = (likely, above.zero, [level + y for y in curve.logs])
     most, zero, logs = best
     weights = [(hours, exp(likely - most)) for hours, likely in found]
     misfit = fmean(abs(v - zero - exp(y)) for (_, v), y in zip(points, logs, strict=True))
@@ -199,7 +212,11 @@ def spent_bed(points: Points, limit: float, zero_ppm: float, walls_h: float) -> 
 
 
 class _Curve:
-    """A bed of one end and pace: ln of C over the level with a fresh bed, at the points."""
+    """A bed that is full in ``left_h``, of which a transfer unit lasts ``theta_h``.
+
+    ``logs``: at the points ln of the level over that with a fresh bed. Times are hours after the
+    last point.
+    """
 
     def __init__(self, left_h: float, theta_h: float, times: Sequence[float]) -> None:
         self._left_h, self._theta_h = left_h, theta_h
@@ -215,19 +232,22 @@ class _Curve:
 
 
 class _Walled(_Curve):
-    """The same with walls that hold back: dC/dt = (A - (1 - slip) C) / ``walls_h``."""
+    """The same in a box with walls: dC/dt = (A - (1 - slip) C) / ``walls_h``."""
 
-    def __init__(self, left_h: float, way: _Way, walls_h: float) -> None:
-        self._way, self._walls_h = way, walls_h
-        self._slips = exp(-left_h / way.theta_h)
-        fresh = 1.0 / _takes(left_h - way.first_h, way.theta_h)
-        self.logs, self._level = self._through(fresh, way.past)
-        self._ahead: list[float] = []  # ln at AHEAD_H; most beds fit so badly that nobody asks
+    def __init__(self, left_h: float, grid: _StepGrid, walls_h: float) -> None:
+        self._grid, self._walls_h = grid, walls_h
+        self._slips = exp(-left_h / grid.theta_h)
+        fresh = 1.0 / _takes(left_h - grid.first_h, grid.theta_h)
+        self.logs, self._level = self._through(fresh, grid.past)
+        self._ahead: list[float] = []  # ln of the level at AHEAD_H, made when it is asked for
 
     def _through(
         self, level: float, steps: Sequence[tuple[float, float]]
     ) -> tuple[list[float], float]:
-        """From a level on through ``steps``, and where that ends; exact while a share holds."""
+        """ln of the level after each step from ``level`` on, and the last level.
+
+        Exact for a slip that is constant within a step.
+        """
         slips, walls_h = self._slips, self._walls_h
         logs: list[float] = []
         for hours, grown in steps:
@@ -237,9 +257,9 @@ class _Walled(_Curve):
         return logs, level
 
     def reaches(self, wanted: float) -> float:
-        """Hours from the last point until ln of the level is ``wanted``; straight in a step."""
+        """Hours from the last point until ln of the level is ``wanted``; linear within a step."""
         if not self._ahead:
-            self._ahead, _ = self._through(self._level, self._way.ahead)
+            self._ahead, _ = self._through(self._level, self._grid.ahead)
         last_h, last = 0.0, self.logs[-1]
         for hours, level in zip(AHEAD_H, self._ahead, strict=True):
             if level >= wanted:
@@ -249,8 +269,12 @@ class _Walled(_Curve):
         return last_h
 
 
-class _Way:
-    """The points and the hours ahead in steps, with what all beds of one pace share of them."""
+class _StepGrid:
+    """Precomputed steps from point to point and ahead, shared by all beds of the same pace.
+
+    Each step: its hours, and exp of its middle over ``theta_h``, which is the part of the slip
+    that does not depend on the end of the bed.
+    """
 
     def __init__(self, times: Sequence[float], theta_h: float) -> None:
         self.first_h, self.theta_h = times[0], theta_h
@@ -265,32 +289,33 @@ class _Way:
 
 @lru_cache(maxsize=GRIDS_KEPT)
 def _curves(times: tuple[float, ...], walls_h: float) -> tuple[_Curve, ...]:
-    """Beds of all ends and paces; ``walls_h`` 0: nothing holds back.
+    """Beds of all ends and paces for points at these times; ``walls_h`` is 0 without walls.
 
-    Kept, because a window without gaps asks with the same times again and again.
+    Cached, because a window without gaps asks with the same times again and again.
     """
     curves: list[_Curve] = []
     for theta_h in THETAS_H:
-        way = _Way(times, theta_h) if walls_h else None
+        grid = _StepGrid(times, theta_h) if walls_h else None
         for left_h in LEFTS_H:
-            curves.append(_Walled(left_h, way, walls_h) if way else _Curve(left_h, theta_h, times))
+            curve = _Walled(left_h, grid, walls_h) if grid else _Curve(left_h, theta_h, times)
+            curves.append(curve)
     return tuple(curves)
 
 
 def _takes(left_h: float, theta_h: float) -> float:
-    """Share that the bed takes, so long before its end."""
+    """Share of its inlet that the bed takes up, ``left_h`` before its end."""
     return max(LEAST_TAKEN, -expm1(-left_h / theta_h))
 
 
-class _Above:
-    """Points above one zero, ready to be held against many curves."""
+class _AboveZero:
+    """The points above one zero of the sensor, prepared so that many curves can be compared."""
 
     def __init__(self, points: Points, zero: float) -> None:
         above = [max(LEAST_PPM, v - zero) for _, v in points]
         self.zero = zero
         self._logs = [log(x) for x in above]
         through = weather_filter([t for t, _ in points], [(NOISE_PPM / x) ** 2 for x in above])
-        # Density of what was read, not of its logarithm.
+        # The density of the readings themselves, not of their logarithms.
         self._constant = sum(
             log(scale) - y for (_, _, scale), y in zip(through, self._logs, strict=True)
         )
@@ -299,9 +324,12 @@ class _Above:
         self._level = sum(map(mul, self._pulls, self._logs))
 
     def weigh(self, curve: Sequence[float], least: float) -> tuple[float, float] | None:
-        """How likely (its logarithm), and ln A; None: less likely than ``least``."""
+        """ln of how likely ``curve`` is, and ln of its level A; None: less likely than ``least``.
+
+        A is the level with a fresh bed that fits best.
+        """
         level = self._level - sum(map(mul, self._pulls, curve))
-        # As ``whitened`` does it, in the one loop that is gone through a thousand times a look.
+        # The same as ``whitened``, written out because it runs a thousand times a forecast.
         most = 2.0 * (self._constant - least)
         state = misfit = 0.0
         for c, (y, keep, gain, scale) in zip(curve, self._steps, strict=True):
@@ -317,14 +345,14 @@ class _Above:
 
 
 def _pulls(through: Sequence[tuple[float, float, float]]) -> list[float]:
-    """What each reading adds to the level that fits best, all of them together 1.
+    """Weight of each reading in the level that fits best; weights sum to 1.
 
-    The level is the mean of what ``whitened`` leaves of the readings, weighed by what it leaves
-    of a constant; this is that sum taken backwards, once for all curves.
+    The level is the mean of the whitened readings, weighted by a whitened constant. Here that sum
+    is taken backwards, once for all curves.
     """
     ones = whitened([1.0] * len(through), through)
     pulls: list[float] = []
-    later = 0.0  # what a change of the state after this reading does to the readings after it
+    later = 0.0  # effect of a change of the state after this reading on all later ones
     for one, (keep, gain, scale) in zip(reversed(ones), reversed(through), strict=True):
         pulls.append(one * scale + later * gain)
         later = keep * ((1.0 - gain) * later - one * scale)
@@ -333,7 +361,7 @@ def _pulls(through: Sequence[tuple[float, float, float]]) -> list[float]:
 
 
 def _quantiles(found: list[tuple[float, float]], shares: Sequence[float]) -> list[float]:
-    """Weighted quantiles of hours."""
+    """Quantiles of hours, each with its weight; ``shares`` ascending."""
     found = sorted(found)
     whole = sum(w for _, w in found)
     out, below = [], 0.0
@@ -346,7 +374,8 @@ def _quantiles(found: list[tuple[float, float]], shares: Sequence[float]) -> lis
     return out + [found[-1][0]] * len(wanted)
 
 
-def _misfit_straight(points: Points) -> float:
+def _misfit_of_line(points: Points) -> float:
+    """Mean error of a straight line through the points, ppm."""
     x, y = [t for t, _ in points], [v for _, v in points]
     slope = theil_sen(x, y, CONFIDENCE).slope
     level = median(v - slope * t for t, v in points)
