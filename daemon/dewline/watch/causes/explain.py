@@ -1,7 +1,7 @@
 """Finds the causes of alarms: when an alarm is raised, and again while it is active.
 
-Every box is sampled every ten seconds for it. An alarm keeps the cause that was last told for it;
-a new first name is told once, as ``cause-changed``, when it was judged twice in a row.
+Every box is sampled every ten seconds for it. An alarm keeps the cause of its last event; a new
+one is published once, as ``cause-changed``, when it was judged twice in a row.
 """
 
 from __future__ import annotations
@@ -127,7 +127,7 @@ class Explain(Kept):
     ) -> list[tuple[str, str]]:
         """Every minute: judge active alarms again, as far as they are due.
 
-        Gives the alarms whose new cause is to be told, and its name. An alarm in its off-delay
+        Gives the alarms whose new cause is to be published, and its name. An alarm in its off-delay
         keeps its cause.
         """
         self.again_ms = (at_ms // MINUTE_MS + 1) * MINUTE_MS
@@ -149,7 +149,7 @@ class Explain(Kept):
     def explain(
         self, alarm: AlarmView, transition: Transition, at_ms: int
     ) -> tuple[Cause, Outlook | None]:
-        """The cause, as last told, and the outlook, as of now, for an event of an alarm.
+        """The cause, as last published, and the outlook, as of now, for an event of an alarm.
 
         A raise is judged at once; for an alarm without a cause it is unknown.
         """
@@ -162,13 +162,13 @@ class Explain(Kept):
             return UNKNOWN_CAUSE, None
         return cause_of(standing.cause), self._outlook(alarm) if alarm.active else None
 
-    def _judge(self, alarm: AlarmView, at_ms: int, told: str = "") -> Cause:
+    def _judge(self, alarm: AlarmView, at_ms: int, previous: str = "") -> Cause:
         family, gas = family_of(alarm.plan)
         box = alarm.plan.place
         if box not in self._histories:
             return self._judge_beyond_boxes(alarm, family, at_ms)
         view = replace(self._view(box, at_ms), about=gas)
-        cause = judge(FAMILIES[family], facts_of(view), told)
+        cause = judge(FAMILIES[family], facts_of(view), previous)
         if cause.name == "solvent" and cause.confidence >= SURE:
             self._solvent_ms[box] = at_ms
         return cause

@@ -34,7 +34,10 @@ FAMILY_OF_ROLE = {role: family for family, roles in ROLES.items() for role in ro
 
 
 def family_of(rule: RulePlan) -> tuple[Family, str | None]:
-    """The family of a rule's alarm, and the gas where it is about one."""
+    """The family of a rule's alarm, and the gas where it is about one.
+
+    A rule on a stale or unchanged reading is about the instrument, whatever the signal is.
+    """
     place, _, role = rule.signal.partition(".")
     if isinstance(rule.condition, StaleAfter) or place == "daemon":
         return "silence", None

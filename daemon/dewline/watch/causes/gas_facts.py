@@ -85,7 +85,10 @@ def ratio_facts(view: View) -> Found:
 
 
 def source_facts(view: View) -> Found:
-    """Mass balance: the source that each level needs at this flow, beside what gloves pass."""
+    """Mass balance: the source that each level needs at this flow, beside what gloves pass.
+
+    Only with the loop running. Also whether oxygen came in a rush of 100 ppm or more.
+    """
     flow = view.flow_m3_h()
     stands = view.history.now("circulating")
     if flow is None or stands is None or stands < 0.5:

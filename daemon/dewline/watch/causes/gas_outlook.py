@@ -9,7 +9,7 @@ from dewline.watch.derived.forecast import clean, reach
 from dewline.watch_plan import Above, Reaches, RulePlan, WatchPlan
 
 USUAL_ZERO_PPM = 0.2
-LEAST_MIN, MOST_MIN = 12.0, 4300.0  # of the rise, to look ahead from
+LEAST_MIN, MOST_MIN = 12.0, 4300.0  # minutes of the rise from which the limit is forecast
 
 
 def gas_outlook(rule: RulePlan, plan: WatchPlan, history: History, rise: Rise) -> Outlook | None:

@@ -66,7 +66,10 @@ def rises_in(history: History) -> dict[str, Rise]:
 def neighbours_of(
     plan: WatchPlan, box: str, rises: Mapping[str, Mapping[str, Rise]]
 ) -> list[Neighbour]:
-    """The other boxes, with their rises."""
+    """The other boxes of the site, and what they share with ``box``.
+
+    ``rises``: by box and gas.
+    """
     of = plan.boxes[box]
     return [
         Neighbour(
@@ -81,7 +84,10 @@ def neighbours_of(
 
 
 def silent_in(plan: WatchPlan, history: History, at_ms: int) -> list[str]:
-    """The instruments of which no signal of the box or of the room has a reading now."""
+    """The instruments of which no signal of the box or of the room has a reading now.
+
+    A reading counts for 20 s, or as long as its signal may go without one.
+    """
     alive: dict[str, bool] = {}
     for track in history.tracks.values():
         signal = track.signal

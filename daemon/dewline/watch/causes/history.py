@@ -98,7 +98,10 @@ class History(Kept):
         self.births = {}
 
     def sample(self, at_ms: int) -> None:
-        """Every ten seconds: sample all roles; what was missed since the last one is unknown."""
+        """Every ten seconds: sample all roles, and on the minute fill the coarser grids.
+
+        Samples missed since the last one, in a gap, are unknown.
+        """
         number = at_ms // SAMPLE_MS
         missed = number - self.number - 1
         if self.number and missed > 0:
@@ -123,7 +126,7 @@ class History(Kept):
         """Add an idle baseline."""
         self.nights[gas] = [*self.nights.get(gas, []), _short(ppm)][-NIGHTS:]
 
-    # ---------------------------------------------------------------- looking back
+    # ---------------------------------------------------------------- the past
 
     def has(self, role: str) -> bool:
         """Whether the box has a signal of this role."""

@@ -14,23 +14,23 @@ from dewline.watch.causes.weighed import Weighed
 HOLDS = 0.5  # a fact truer than this vetoes; a needed one must be truer
 SET_SHARE = 0.35  # a cause with this share of the first one's odds is named beside it
 SET_SIZE = 3
-TOLD_STAYS = 0.7  # log odds that the cause told last has over the others
+PREVIOUS_STAYS = 0.7  # log odds that the cause judged before has over the others
 HIGHEST = 0.95  # no confidence is higher than this
 EVIDENCE_LEAST = 0.35  # least weight times truth of a fact that is given as evidence
 EVIDENCE_COUNT = 4
 
 
 def odds(
-    table: Mapping[CauseName, Weighed], facts: Facts, told: str = ""
+    table: Mapping[CauseName, Weighed], facts: Facts, previous: str = ""
 ) -> dict[CauseName, float]:
     """Probability of every cause that is not ruled out, the likeliest first.
 
-    ``told``: the name told last, which another one has to beat clearly.
+    ``previous``: the cause judged before, which another one has to beat clearly.
     """
     scores = {name: _score(row, facts) for name, row in table.items() if not _out(row, facts)}
     for name in scores:
-        if name == told != UNKNOWN:
-            scores[name] += TOLD_STAYS
+        if name == previous != UNKNOWN:
+            scores[name] += PREVIOUS_STAYS
     best = max(scores.values(), default=0.0)
     weights = {name: exp(score - best) for name, score in scores.items()}
     total = sum(weights.values())
@@ -39,12 +39,12 @@ def odds(
     )
 
 
-def judge(table: Mapping[CauseName, Weighed], facts: Facts, told: str = "") -> Cause:
+def judge(table: Mapping[CauseName, Weighed], facts: Facts, previous: str = "") -> Cause:
     """The set of causes that the facts leave, with the sum of its odds as confidence.
 
-    ``told`` as in ``odds``. Where ``unknown`` is the likeliest, the confidence is its own.
+    ``previous`` as in ``odds``. Where ``unknown`` is the likeliest, the confidence is its own.
     """
-    shares = odds(table, facts, told)
+    shares = odds(table, facts, previous)
     if not shares:
         return Cause(UNKNOWN, 0.0)
     name, first = next(iter(shares.items()))
@@ -65,12 +65,12 @@ def judge(table: Mapping[CauseName, Weighed], facts: Facts, told: str = "") -> C
 
 def evidence(row: Weighed, facts: Facts) -> tuple[str, ...]:
     """The sentences of the facts that speak most for a cause."""
-    said = {
+    sentences = {
         facts[name].text: weight * facts[name].truth
         for name, weight in row.facts.items()
         if name in facts and weight * facts[name].truth >= EVIDENCE_LEAST
     }
-    ordered = sorted(said, key=lambda text: -said[text])
+    ordered = sorted(sentences, key=lambda text: -sentences[text])
     return tuple(ordered[:EVIDENCE_COUNT])
 
 

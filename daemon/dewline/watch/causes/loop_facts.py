@@ -22,7 +22,10 @@ CLEARS_MIN = {"oxygen": 45.0, "moisture": 720.0}  # what came in during a stop i
 
 
 def loop_facts(view: View) -> Found:
-    """Whether the loop runs, and its flow beside the usual one of the box."""
+    """Whether the loop runs, and its flow beside the usual one of the box.
+
+    Also whether the rise began while it stood.
+    """
     history = view.history
     on = history.now("circulating")
     if on is None:
@@ -228,7 +231,10 @@ def _last_stop(view: View) -> tuple[float, float] | None:
 
 
 def bed_facts(view: View) -> Found:
-    """Temperature of the bed, its cooling and regeneration, and its outlet beside the box."""
+    """Temperature of the bed, its cooling and regeneration, and its outlet beside the box.
+
+    The usual temperature is the lower quarter of three days; none counts in a regeneration.
+    """
     history = view.history
     bed = history.now("bed_temperature")
     seen = sorted(history.values("bed_temperature", 4320.0, 30.0))

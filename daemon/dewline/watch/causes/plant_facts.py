@@ -142,7 +142,10 @@ def night_facts(view: View) -> Found:
 
 
 def comb_facts(view: View) -> Found:
-    """Whether oxygen comes in with the fills and only with them; whether a purge is on."""
+    """Whether oxygen comes in with the fills and only with them; whether a purge is on.
+
+    Changes of oxygen over three samples are averaged, apart for those with a fill in them.
+    """
     history = view.history
     fills = history.series("fill_valve", 14.0)
     if history.now("purging") is not None and (history.now("purging") or 0.0) > 0.5:
@@ -163,7 +166,10 @@ def comb_facts(view: View) -> Found:
 
 
 def chamber_facts(view: View) -> Found:
-    """Inner doors and transfers around the onset of the rise, and chambers under vacuum."""
+    """Inner doors and transfers around the onset of the rise, and chambers under vacuum.
+
+    A door counts if it was opened from 35 min before the onset until 6 min after it.
+    """
     doors = [r for r in view.history.tracks if r.endswith("_inner_door")]
     onset = view.onset_min
     opened = [
@@ -228,7 +234,10 @@ def _steady(view: View, role: str) -> float:
 
 
 def room_facts(view: View) -> Found:
-    """Temperature of the box, humidity of the room, hands in the gloves, the freezer."""
+    """Temperature of the box, humidity of the room, hands in the gloves, the freezer.
+
+    Each figure beside its median of the last day.
+    """
     history = view.history
     warm, own = history.now("temperature"), history.typical("temperature", DAY_MIN, 120.0)
     if warm is not None and own is not None:
@@ -258,7 +267,10 @@ def _freezer(view: View) -> Found:
 
 
 def note_facts(view: View) -> Found:
-    """Notes of people, modes of the box, doubts of its sensors, and what does not answer."""
+    """Notes of people, modes of the box, doubts of its sensors, and what does not answer.
+
+    A note counts for some days by its kind, a mode as long as it holds.
+    """
     for kind, (name, days) in NOTES.items():
         times = [note.at_ms for note in view.notes if note.kind == kind]
         if times:
@@ -290,7 +302,10 @@ def _doubt_facts(view: View) -> Found:
 
 
 def common_facts(view: View) -> Found:
-    """Other boxes: a rise at the same time in several points to something that they share."""
+    """Other boxes: a rise at the same time in several points to something that they share.
+
+    Of boxes on the same purifier the one with the highest level has the source.
+    """
     lead = view.lead
     if lead is None or not view.neighbours:
         return

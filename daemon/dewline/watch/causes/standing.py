@@ -1,4 +1,4 @@
-"""The cause of one alarm that is active: as last told, and when to judge it again."""
+"""The cause of one alarm that is active: as last published, and when to judge it again."""
 
 from __future__ import annotations
 
@@ -15,10 +15,10 @@ SELDOM = 15
 
 @dataclass(slots=True)
 class Standing:
-    """An alarm keeps the cause that was last told; a new one is told when it has led twice.
+    """An alarm keeps the cause last published; a new one is published when it has led twice.
 
-    ``cause`` in the form of an event. ``told``: the first names told so far. ``led``: how often
-    in a row another first name was judged since.
+    ``cause`` in the form of an event. ``told``: the first names published so far. ``led``:
+    how often in a row another first name was judged since.
     """
 
     raised_ms: int
@@ -38,7 +38,7 @@ class Standing:
         return at_ms // MINUTE_MS % every == 0
 
     def update(self, cause: Cause) -> bool:
-        """Take in a new judgement; True when its first name is now to be told."""
+        """Take in a new judgement; True when its first name is now to be published."""
         if cause.name == self.cause["name"]:
             self.cause, self.led = cause.document(), 0
             return False

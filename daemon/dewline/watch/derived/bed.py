@@ -78,11 +78,11 @@ def fresh_times(times: Sequence[float]) -> float | None:
     return quick[len(quick) // 2] if quick else None
 
 
-def zero_kept(said: BedForecast) -> tuple[float, float] | None:
+def zero_kept(forecast: BedForecast) -> tuple[float, float] | None:
     """The zero and its sigma, ppm, for the next run: a little less sure, because zeros drift."""
-    if said.zero_sigma is None:
+    if forecast.zero_sigma is None:
         return None
-    return said.zero_ppm, hypot(said.zero_sigma, ZERO_WANDERS_PPM)
+    return forecast.zero_ppm, hypot(forecast.zero_sigma, ZERO_WANDERS_PPM)
 
 
 class _Grid(NamedTuple):

@@ -87,10 +87,10 @@ def glove_source(bed: Bed, nights: Sequence[Night], zero_ppm: float) -> float:
         return exp(prior)
     night = cleanest[len(cleanest) // 2]
     above = max(night.ppm - zero_ppm, LEAST_ERROR_PPM)
-    told = 1.0 / (NIGHT_TO_NIGHT**2 + (LEAST_ERROR_PPM / above) ** 2)
+    seen = 1.0 / (NIGHT_TO_NIGHT**2 + (LEAST_ERROR_PPM / above) ** 2)
     if night.floored:  # the source is at most this
-        told = 1.0
-    return exp((prior * weight + log(above * night.cleaned_m3_h) * told) / (weight + told))
+        seen = 1.0
+    return exp((prior * weight + log(above * night.cleaned_m3_h) * seen) / (weight + seen))
 
 
 def above_fresh(units: float, free: float) -> float:

@@ -31,7 +31,7 @@ class BoxBooks(Kept):
     """All that is computed of one box, except for its purifier.
 
     ``publish`` is called with the role of each derived reading, ``add_dose`` with each excess
-    that is over. ``first_ms``: when the box was first heard. ``_valve_ms``: when a valve last
+    that is over. ``first_ms``: when the box first had readings. ``_valve_ms``: when a valve last
     moved. ``_residuals``: by antechamber the residual last published. ``_republish``: figures
     that are published once an hour are due at once, after a gap.
     """
@@ -64,7 +64,10 @@ class BoxBooks(Kept):
         self.buckets[bucket] = add_run
 
     def subscribe(self, subscribe: Subscribe) -> None:
-        """Subscribe to the changes that have to be known at once."""
+        """Subscribe to the changes that have to be known at once.
+
+        These are the loop, valves and doors, a purge, and saturated readings of the trace gases.
+        """
         facts, parts = self.facts, self.parts
 
         def switch(signal: SignalState | None, update: Callable[[int], None]) -> None:

@@ -62,7 +62,10 @@ class BoxParts:
         self.gas_use = GasUse(facts, fill, relief, rows) if fill and counted else None
 
     def named(self) -> Iterator[tuple[str, Kept]]:
-        """Every part with the name under which its state is saved."""
+        """Every part with the name under which its state is saved.
+
+        A part of a group has the name of the group before its own, as in ``excess oxygen``.
+        """
         single = {
             "isolation": self.isolation,
             "gap": self.gap,
@@ -84,7 +87,10 @@ class BoxParts:
             yield from ((f"{kind} {name}", part) for name, part in parts.items())
 
     def outputs(self) -> Iterator[tuple[str, str, int]]:
-        """The roles that are written, their units, and how often at least (ms)."""
+        """The roles that are written, their units, and how often at least (ms).
+
+        Where the box has a measured signal of such a role, that one is not overwritten.
+        """
         if "moisture" in self.gas:
             yield "frost_point_calc", "degC", MINUTE_MS
         for gas in self.gas:
@@ -110,7 +116,10 @@ class BoxParts:
             self.purge.minute()
 
     def reset(self, last_ms: int) -> None:
-        """After a gap: what was going on ends at ``last_ms``, where the watching ended."""
+        """End what was going on at ``last_ms``, where the watching ended before a gap.
+
+        Open rows are closed, marked as broken off; what came in during the gap is not known.
+        """
         self.isolation.reset(last_ms)
         for book in self.transfers.values():
             book.reset(last_ms)
@@ -130,7 +139,10 @@ class BoxParts:
         return [row for row in found if row is not None] + self.gap.open_rows()
 
     def outlook(self, learning: bool, bed: BedOutlook | None) -> BoxOutlook:
-        """The box's own figures, as status shows them."""
+        """The box's own figures, as status shows them.
+
+        ``bed``: the outlook of its purifier's bed, if it has a purifier.
+        """
         return {
             "learning": learning,
             "idle_ppm": {g: i.latest for g, i in self.idle.items()},

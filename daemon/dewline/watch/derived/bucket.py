@@ -54,7 +54,10 @@ class Bucket(Window):
         self.closed: Run | None = None
 
     def add(self, at_ms: int, value: float) -> bool:
-        """Take in a good reading; True when that closed a run."""
+        """Take in a good reading; True when that closed a run.
+
+        A run begins where the last one ended, or after a gap with its first reading.
+        """
         closed = False
         if at_ms >= self.closes_at:
             closed = bool(self.values)

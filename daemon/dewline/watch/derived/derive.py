@@ -159,7 +159,10 @@ class Derive(Kept):
         return self._fetch_pending()
 
     def tick(self, at_ms: int) -> DerivedReadings:
-        """The readings that follow from the time alone; none while a minute is not over."""
+        """The readings that follow from the time alone; none while a minute is not over.
+
+        Boxes come before purifiers, which use what the boxes have found.
+        """
         if at_ms < self.due_ms:
             return []
         if not self._minute:  # minutes are counted from the first item on

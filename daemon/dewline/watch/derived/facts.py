@@ -130,7 +130,7 @@ class BoxFacts:
 
     @property
     def circulating(self) -> bool | None:
-        """Whether gas moves through the loop; None where nothing tells."""
+        """Whether gas moves through the loop; None where that is not known."""
         flow, nominal = self._measured_flow(), self._nominal
         if flow is not None and nominal is not None and flow <= LEAST_FLOW_SHARE * nominal:
             return False

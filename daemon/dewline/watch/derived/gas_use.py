@@ -58,7 +58,10 @@ class Valve(Kept):
         self._beside = beside_l
 
     def update(self, at_ms: int) -> None:
-        """The valve may have opened or shut: count what it moved while it was open."""
+        """The valve may have opened or shut: count what it moved while it was open.
+
+        That is the pressure step of the box times the gas for 1 mbar, and what is filled beside.
+        """
         state = is_on(self._signal)
         pressure = sound(self._facts.pressure)
         if state and self._open is False and pressure is not None:

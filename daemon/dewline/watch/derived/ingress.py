@@ -57,7 +57,11 @@ class Ingress(Kept):
         self._first = self._last = 0.0
 
     def add_run(self, run: Run) -> None:
-        """Take in ten seconds of the gas, ppm."""
+        """Take in ten seconds of the gas, ppm.
+
+        After a start or stop of the loop, a purge or a transfer the balance begins again, once
+        the box has settled.
+        """
         running = self._facts.circulating
         if running != self._running or self._facts.in_modes(*NOT_WHILE):
             self._running, self._steady_ms = running, run.to_ms
@@ -80,7 +84,10 @@ class Ingress(Kept):
         return first_ms, first_ms + EVERY_MS  # a first short window is thrown away
 
     def close_window(self, at_ms: int) -> Reading | None:
-        """The source over the ten minutes that end now; None where too little is known."""
+        """The source over the ten minutes that end now, mL/h; None where too little is known.
+
+        Its quality is that of the gas.
+        """
         runs, volume = self._runs, self._facts.box.volume_m3
         stands = self._running is False
         if runs < FEWEST_RUNS or volume is None or (stands and self._gas == "moisture"):

@@ -170,7 +170,7 @@ class PurifierBooks(Kept):
     def minute(self, at_ms: int, day: int, minute: int) -> None:
         """Every minute, after the boxes; ``minute`` after local midnight of ``day``.
 
-        At 05:01 it looks ahead from the night's baselines, once an hour it publishes.
+        At 05:01 it forecasts from the night's baselines, once an hour it publishes.
         """
         passed_ms = at_ms - self._last_ms
         self._last_ms = at_ms
@@ -204,7 +204,10 @@ class PurifierBooks(Kept):
             self.regenerations.reset(at_ms - gap_ms, held)
 
     def outlook(self) -> BedOutlook:
-        """Days left of the bed in the loop, by gas and the shorter of both."""
+        """Days left of the bed in the loop, by gas and the shorter of both.
+
+        Nothing is known of a gas before its first idle night.
+        """
         by_gas: dict[str, DaysLeft] = {
             gas: {
                 "low": forecast.low_d,

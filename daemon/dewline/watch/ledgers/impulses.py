@@ -210,7 +210,10 @@ class PumpDowns(Kept):
         self._floors = []
 
     def record(self, done: PumpDown) -> None:
-        """Write the row of a pump-down that is over."""
+        """Write the row of a pump-down that is over.
+
+        The share of the best is by time constant; the row has it only where that is known.
+        """
         tau = done.time_constant_s
         if tau is not None:
             self._taus = [*self._taus, tau][-BEST_OF:]

@@ -154,7 +154,10 @@ class IsolationBook(Kept):
             self._end(at_ms)
 
     def add_run(self, role: str, run: Run) -> None:
-        """Take in ten seconds of oxygen or moisture, ppm."""
+        """Take in ten seconds of oxygen or moisture, ppm.
+
+        Levels are kept of both, the points of a slope of oxygen only.
+        """
         if self.since_ms is None or run.from_ms < self.since_ms:
             return
         mean = run.mean

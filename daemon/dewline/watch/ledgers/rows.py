@@ -70,7 +70,11 @@ class RowBook(Kept):
         ended_at_ms: int,
         document: Mapping[str, object],
     ) -> None:
-        """Write a row. The times given are watch times; the row bears wall times."""
+        """Write a row of a box or purifier (``place``).
+
+        The times given are watch times in ms; the row has wall times. In its document numbers
+        have six significant digits.
+        """
         started_ms, ended_ms = self._clock.label(started_at_ms), self._clock.label(ended_at_ms)
         row = LedgerRow(
             self._identity(place, kind, started_ms),
@@ -100,7 +104,10 @@ class RowBook(Kept):
         return rows
 
     def table(self, still: list[OpenRow]) -> LedgerTable:
-        """The rows ``still`` open and the last closed ones, as status shows them."""
+        """All rows as status shows them.
+
+        ``still``: the rows that are open. Of the closed ones it has the last 30.
+        """
         shown: list[ShownRow] = [
             {
                 "id": row.id,

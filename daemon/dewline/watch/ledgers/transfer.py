@@ -1,8 +1,8 @@
 """Transfers through one antechamber: what was done, how clean the chamber was, what came in.
 
 A chamber whose outer door was open, or whose past is not known, is dirty. It is clean enough by
-its residual oxygen or by its time under vacuum: a night at 0.1 mbar is one cycle only, yet nobody
-need be woken for it. To take things out of a clean chamber needs no cycles.
+its residual oxygen, or by its time under vacuum: a night at 0.1 mbar is one cycle only, but cleans
+the chamber as well. To take things out of a clean chamber needs no cycles.
 """
 
 from __future__ import annotations
@@ -165,7 +165,10 @@ class TransferBook(Kept):
             self._moved_ms = run.to_ms
 
     def add_dose(self, at_ms: int, impulse: Impulse) -> None:
-        """Take in the excess that began with this row's inner door and is over now."""
+        """Take in the excess that began with this row's inner door and is over now.
+
+        The row is closed with the last dose that it awaits.
+        """
         self._doses[impulse.role] = {
             "dose_cm3": impulse.dose_cm3,
             "peak_ppm": impulse.peak_ppm,

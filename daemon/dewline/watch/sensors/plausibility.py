@@ -138,7 +138,10 @@ class GasSensor(Kept):
                 return
 
     def evaluate(self, at_ms: int, vapour: bool) -> Doubt:
-        """The doubt that holds now; ``vapour``: there is solvent or hydrogen in the box."""
+        """The doubt that holds now; the first in this order where several do.
+
+        ``vapour``: there is solvent or hydrogen in the box.
+        """
         if self.proven_ms is None and self.signal.value is not None:
             self.proven_ms = at_ms  # first seen: it has the full time to be proven
         if self.missed_ms is not None:
@@ -213,7 +216,7 @@ class Sensors(Kept):
         self._lows = [_output(signal(name), "ppm") for name in lows]
 
     def written(self) -> Iterable[SignalState]:
-        """The signals whose readings come from the watch's look at sensors."""
+        """The signals that are written here: the doubts, and the lowest idle baselines."""
         return [*self._lows, *(s.output for box in self.gases.values() for s in box.values())]
 
     def screen(self, readings: Mapping[str, Reading]) -> Mapping[str, Reading]:
@@ -226,7 +229,10 @@ class Sensors(Kept):
         return readings
 
     def sample(self, at_ms: int) -> list[SignalState]:
-        """Every ten seconds; gives the signals whose readings are judged otherwise from now on."""
+        """Every ten seconds: find instruments that stand still, and slips of the gas sensors.
+
+        Gives the signals whose readings are judged otherwise from now on.
+        """
         changed: list[SignalState] = []
         for block in self.blocks:
             if not block.frozen and block.stands_still(at_ms):
@@ -270,6 +276,7 @@ class Sensors(Kept):
 
     @frozen.setter
     def frozen(self, names: list[str]) -> None:
+        """Freeze these instruments, when a state is restored."""
         for block in self.blocks:
             if block.name in names:
                 block.freeze()
