@@ -49,7 +49,7 @@ async def test_time_stands_still_while_io_is_in_flight() -> None:
 
 
 async def test_every_jump_is_confirmed_before_anyone_wakes() -> None:
-    """The advance hook hears of each moment, and sleepers wake only after it has answered."""
+    """``advance`` is awaited with each moment, and sleepers wake only after it returned."""
     heard: list[int] = []
 
     async def advance(to_ms: int) -> None:
@@ -101,7 +101,7 @@ async def test_real_clock_can_run_faster() -> None:
 
 @pytest.mark.parametrize("wait_s", [0.0003, 0.00175, 0.002005, 0.0041, 0.0063])
 async def test_a_short_wait_is_never_cut_short(wait_s: float) -> None:
-    """The silence between frames (t3.5) is a least one: no wait ends before its moment."""
+    """The silence between frames (t3.5) is a minimum: no wait ends before its moment."""
     clock = RealClock()
     for _ in range(5):
         moment = clock.monotonic() + wait_s
@@ -110,7 +110,7 @@ async def test_a_short_wait_is_never_cut_short(wait_s: float) -> None:
 
 
 async def test_a_short_wait_leaves_the_loop_to_others() -> None:
-    """Whole milliseconds of a short wait are waited in the loop: others run meanwhile."""
+    """Whole milliseconds of a short wait are slept in the loop, so other tasks run meanwhile."""
     clock, turns = RealClock(), 0
 
     async def other() -> None:

@@ -1,4 +1,4 @@
-"""The documents say what the code does."""
+"""README and DEVELOPERS.md agree with the code."""
 
 from __future__ import annotations
 

@@ -23,7 +23,7 @@ _SHORT_S = 0.005  # silences on a serial line; slots of polls are longer
 
 
 class Clock(Protocol):
-    """Time as pollers, ticker and followers see it. Every wait on I/O stands inside ``io()``."""
+    """Time as pollers, ticker and followers see it. Every wait on I/O is inside ``io()``."""
 
     def wall_ms(self) -> int:
         """UTC epoch in ms; may step."""

@@ -31,7 +31,7 @@ async def test_a_request_gets_its_answer_and_the_file_is_not_for_everyone(tmp_pa
 async def test_rubbish_gets_a_plain_answer_and_the_line_stays_open(
     tmp_path: Path, line: bytes
 ) -> None:
-    """Bad input is told, not dropped, and the next request works."""
+    """Bad input gets an answer that says so, and the next request works."""
     path = tmp_path / "j.db.sock"
     async with await serve(path, _echo):
         reader, writer = await asyncio.open_unix_connection(path)

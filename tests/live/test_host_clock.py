@@ -1,4 +1,4 @@
-"""A clock that is set only after the start: marked, waited for, and put right in the record."""
+"""A host clock set after the start: events are marked until then, then the record is corrected."""
 
 from __future__ import annotations
 
@@ -84,7 +84,7 @@ async def test_the_record_of_this_start_is_stamped_anew(tmp_path: Path) -> None:
 
 
 def _config(folder: Path) -> Path:
-    """A bus that nobody serves: ``daemon.panel-lost`` comes by itself."""
+    """A config with a bus that nobody serves, so that ``daemon.panel-lost`` is raised."""
     registers = [{"name": "h2o", "table": "holding", "address": 0, "type": "uint16", "unit": "ppm"}]
     (folder / "profiles").mkdir()
     (folder / "profiles" / "words.yaml").write_text(yaml.safe_dump({"registers": registers}))
@@ -103,7 +103,7 @@ def _config(folder: Path) -> Path:
 
 
 async def test_events_go_at_once_and_marked(tmp_path: Path) -> None:
-    """An alarm before the clock is set is told with the word; one after it without."""
+    """An event before the clock is set bears ``unsynchronised``; one after it does not."""
     is_set = False
     plan = load(_config(tmp_path)).plan
     journal = plan.journal.path

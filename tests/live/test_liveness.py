@@ -1,4 +1,4 @@
-"""Whether the house gets on: pollers, watch and journal, each by its own measure."""
+"""Liveness: which of pollers, watch and journal have not made progress in their time."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from dewline.live.liveness import JOURNAL_S, Liveness, parts_within_s, poller_wi
 
 
 def test_all_must_move() -> None:
-    """One part that stands too long is named; the others do not cover for it."""
+    """A part that has not moved in time is named, although the others have."""
     house = Liveness()
     house.expect("watch", 10, 0)
     house.expect("bus panel", 100, 0)
@@ -38,7 +38,7 @@ def test_a_part_has_its_time_from_when_it_is_expected() -> None:
 
 
 def test_how_long_each_may_stand() -> None:
-    """A slow instrument gives its poller time; commits follow the house's own half minute."""
+    """A slow instrument gives its poller more time; a commit is due every minute at the latest."""
     assert poller_within_s([]) is None
     assert poller_within_s([1000]) == 180
     assert poller_within_s([1000, 300_000]) == 900

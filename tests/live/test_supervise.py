@@ -1,4 +1,4 @@
-"""Tasks that fail are told of and started again, slower each time."""
+"""Tasks that fail are reported and started again, after a longer pause each time."""
 
 import pytest
 
@@ -46,7 +46,7 @@ async def test_a_task_that_ran_well_for_long_starts_counting_anew() -> None:
 async def test_a_report_that_fails_itself_does_not_end_the_task(
     caplog: pytest.LogCaptureFixture,
 ) -> None:
-    """The one who hears of failures may be broken by the same cause; the task goes on."""
+    """Reporting a failure may fail for the same cause; the task is started again all the same."""
     clock = StepClock(0)
     runs = 0
 

@@ -1,4 +1,4 @@
-"""What systemd hears of the daemon, on the socket it hands over (sd_notify(3))."""
+"""What the daemon reports to systemd, on the socket that systemd names (sd_notify(3))."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from dewline.live.systemd import feed_watchdog, notify, watchdog_every_s
 
 @pytest.fixture
 def heard(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[socket.socket]:
-    """systemd's end of the line."""
+    """The socket that systemd reads."""
     with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as line:
         line.bind(str(tmp_path / "notify"))
         line.setblocking(False)
@@ -37,7 +37,7 @@ def words(line: socket.socket) -> list[str]:
 def test_a_word_arrives_and_nobody_listening_is_no_trouble(
     heard: socket.socket, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Path and absence; the abstract kind differs by its first byte only."""
+    """The socket is a path or an abstract name; without one nothing is sent and False returned."""
     assert notify("READY=1")
     assert words(heard) == ["READY=1"]
     monkeypatch.delenv("NOTIFY_SOCKET")
@@ -64,7 +64,7 @@ def test_a_word_arrives_and_nobody_listening_is_no_trouble(
 def test_how_often_it_is_fed(
     environment: dict[str, str], every_s: float | None, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Within half of what systemd waits, and only by the process it means."""
+    """A third of what systemd waits; None without a watchdog or for another process."""
     monkeypatch.delenv("WATCHDOG_USEC", raising=False)
     monkeypatch.delenv("WATCHDOG_PID", raising=False)
     for name, value in environment.items():
@@ -75,7 +75,7 @@ def test_how_often_it_is_fed(
 async def test_only_progress_feeds_it(
     heard: socket.socket, caplog: pytest.LogCaptureFixture
 ) -> None:
-    """One part that stands still is enough for silence; it is named once, not every time."""
+    """Nothing is reported while one part makes no progress; it is logged once, not every time."""
     clock, house = StepClock(0), Liveness()
     house.expect("bus panel", 20, 0)
     house.expect("watch", 10, 0)

@@ -1,4 +1,4 @@
-"""The whole road on real sockets: the simulated lab, a mosquitto and the daemon as processes."""
+"""The simulated lab, a mosquitto and the daemon as processes, over real sockets and ptys."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The daemon comes up before anything that it speaks to."""
+"""The daemon starts before anything that it connects to."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ import yaml
 
 
 def _config(folder: Path, dead: int, broker: int) -> Path:
-    """Every far side is named and none is there: network, line, broker, store, pages."""
+    """A config that names every far side while none is there: buses, broker, store, pages."""
     document = {
         "site": "saltmarsh",
         "journal": {"path": "marsh.db", "commit_every": "200 ms"},
@@ -51,7 +51,7 @@ async def test_nothing_is_there_at_the_start(
     subscribe: Any,
     free_port: Callable[[], int],
 ) -> None:
-    """It never ends by itself: each lost bus is told once, and goes out when the broker comes."""
+    """It goes on: one alarm for each lost bus, published once the broker is there."""
     broker.stop()
     daemon = make_daemon(_config(tmp_path, free_port(), broker.port))
     await asyncio.to_thread(daemon.start)

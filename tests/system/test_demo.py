@@ -1,4 +1,4 @@
-"""The demo is the main job told in one night; it must tell it every time."""
+"""The demo shows the main job in one night, and shows it every time."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ import pytest
 
 @pytest.fixture(scope="module")
 def night(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str, str]:
-    """One whole night: the folder it kept, what it printed, what it said on the terminal."""
+    """One whole night: the folder it kept, its stdout and its stderr."""
     folder = tmp_path_factory.mktemp("night")
     found = subprocess.run(
         [sys.executable, "-m", "dewline", "demo", "--keep", str(folder)],

@@ -61,7 +61,7 @@ async def test_the_topics_are_those_that_are_promised_and_no_others(
 async def test_kill_leaves_lost_and_a_clean_stop_says_stopped(
     road: Any, broker: Any, subscribe: Any
 ) -> None:
-    """The last will speaks for a daemon that cannot; a stopped one speaks for itself."""
+    """A killed daemon is ``lost`` by its last will; one that stops publishes ``stopped``."""
     ear = await subscribe(broker.port, "dewline/saltmarsh/state")
 
     def state(s: Any) -> str:
@@ -155,7 +155,7 @@ async def test_an_acknowledge_over_mqtt_needs_the_token_and_names_who(
 async def test_a_silent_instrument_is_one_alarm_and_what_hangs_on_it_keeps_quiet(
     road: Any, lab: Any
 ) -> None:
-    """The analyzer falls silent: daemon.heron-trace-silent speaks, what is under it does not."""
+    """A silent analyzer raises daemon.heron-trace-silent alone; alarms under it are suppressed."""
     fault = lab.ask(fault={"kind": "silence", "link": "analyzers", "unit": 11})["fault"]
     await asyncio.to_thread(road.until, "daemon.heron-trace-silent", "unacknowledged")
     await asyncio.sleep(1.0)
@@ -167,7 +167,7 @@ async def test_a_silent_instrument_is_one_alarm_and_what_hangs_on_it_keeps_quiet
 
 
 async def test_commands_on_the_machine_change_the_alarm_and_say_so(road: Any, lab: Any) -> None:
-    """Every command for people on the machine: what it does, its words, its exit status."""
+    """Every command to the daemon: its effect, its message and its exit status."""
     assert road.cli("status").returncode == 0
     lab.add("heron-trace", "h2o", 9.0)
     await asyncio.to_thread(road.until, "heron.moisture-quick", "unacknowledged")
@@ -228,7 +228,7 @@ async def test_reload_takes_a_good_config_and_refuses_a_bad_one(
 async def test_no_request_to_write_ever_reaches_an_instrument(
     road: Any, lab: Any, waiting: Any
 ) -> None:
-    """The servers count by function code: reads by the dozen, writes none."""
+    """By the function codes that the instruments counted: many reads and no write."""
     reads = await asyncio.to_thread(
         waiting, "reads", lambda: (c := lab.ask(counts=True)["counts"])["read"] > 50 and c
     )

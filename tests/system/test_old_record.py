@@ -1,4 +1,4 @@
-"""A record of version 0.1.0 and its unchanged config: retraced, and gone on with, as ever.
+"""A record of version 0.1.0 with its unchanged config can be retraced and continued.
 
 ``two_reloads.sql`` is the dump of a record that commit 5bd6980 wrote, when a plan's hash counted
 every field with its default. It ran under the config beside it, was reloaded with another limit
@@ -70,7 +70,7 @@ def test_recorded_plans_are_found_by_their_recorded_hash(plan: Plan) -> None:
 
 
 def test_an_old_record_is_retraced_across_its_reloads(plan: Plan) -> None:
-    """Every event as it was told: in between the limit was 8 ppm, so 7 ppm raised nothing."""
+    """Every event as it was recorded: while the limit was 8 ppm, 7 ppm raised nothing."""
     assert [(e["transition"], e["value"]) for e in recorded(plan)] == [
         *[("raised", 7), ("returned", 3)],
         *[("raised", 9), ("acknowledged", 9), ("cleared", 6)],
@@ -90,7 +90,7 @@ def test_another_config_is_held_against_the_whole_record(plan: Plan) -> None:
 async def test_a_restart_goes_on_and_the_longer_record_is_still_retraced(
     plan: Plan, from_snapshot: bool
 ) -> None:
-    """An unchanged config is no changed plan, although its hash is another one today."""
+    """A restart under the unchanged config does not count as a change of plan."""
     journal = Journal.open(plan.journal.path, plan.site, 100, reserve_bytes=0)
     try:
         if not from_snapshot:

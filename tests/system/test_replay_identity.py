@@ -1,4 +1,4 @@
-"""What replay shows is what the night did: the same events, by id."""
+"""A replay of the journal gives the events that were published, by id and word for word."""
 
 from __future__ import annotations
 

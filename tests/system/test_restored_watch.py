@@ -1,4 +1,4 @@
-"""A watch restored from its own state tells the same night, causes and outlooks included."""
+"""A watch restored from its saved state gives the same events, with causes and outlooks."""
 
 from __future__ import annotations
 

@@ -86,8 +86,8 @@ def _summary(report: NightReport, *, kept: bool) -> None:
         say(f"record, config and logs: {report.folder}")
 
 
-# Endings of rules that warn before the limit of ``-high`` is crossed. A limit that is crossed
-# while a warning stands may be told as suppressed.
+# Endings of rules that warn before the limit of ``-high`` is crossed; while one of them is active,
+# the crossing itself may come as ``suppressed``.
 _WARNINGS = ("-soon", "-climbing")
 _CROSSED = ("raised", "suppressed")
 

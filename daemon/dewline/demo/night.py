@@ -217,7 +217,7 @@ async def night(
 
 def _load(config: Path, mqtt_port: int) -> Plan:
     """The plan of the config that the simulator wrote, with the demo's broker filled in."""
-    # The demo's broker is the slowest part of the road: latest values once a minute do.
+    # The demo's broker is slow, so it gets the latest readings only once a minute.
     mqtt = f"port: {mqtt_port}, readings_every: 60 s"
     config.write_text(config.read_text().replace("port: 1883", mqtt))
     return load(config).plan

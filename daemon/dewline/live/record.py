@@ -26,7 +26,7 @@ async def opened_record(plan: Plan, clock: Clock) -> AsyncIterator[Record]:
     """The record of ``plan``, opened, its watch recovered; closed when the block is left.
 
     JournalError where it cannot be opened or read, or another daemon holds it. A stepping
-    clock stands still meanwhile.
+    clock does not advance meanwhile.
     """
     journal = Journal.open(
         plan.journal.path,

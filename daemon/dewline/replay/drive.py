@@ -52,7 +52,7 @@ class Drive:
         the one a Resumed names, where the caller has it; else ``plans`` is asked.
         """
         at_ms = item.at_ms if self.at_ms is None else max(item.at_ms, self.at_ms)
-        # Over a gap nothing was watched, so nothing is ticked: the Resumed itself tells it.
+        # Over a gap nothing was watched, so no tick is fed: the Resumed says how long it was.
         self.tick_to(at_ms - item.gap_ms if isinstance(item, Resumed) else at_ms)
         self.at_ms = at_ms
         if item.at_ms != at_ms:

@@ -58,7 +58,7 @@ def replay_journal(plan: Plan, reader: Reader, record: Record, progress: Progres
             drive.feed(item)
             if seq % 1000 == 0:
                 progress(seq / max(1, tail.seq))
-    # What a tick brought about after the last item stands in the record too.
+    # The record also holds what followed from ticks after its last item.
     drive.tick_to(tail.at_ms or 0)
     progress(1.0)
 
