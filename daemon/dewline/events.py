@@ -6,6 +6,7 @@ watch's own time, which never goes back.
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, Literal, NamedTuple, TypedDict
@@ -139,6 +140,32 @@ class EventDocument(TypedDict):
     advice: str | None
     when_over: str | None
     caution: str | None
+
+
+def event_document(text: str) -> EventDocument:
+    """The event document in a text of JSON, with every key, whichever version wrote it."""
+    document: EventDocument = json.loads(text)
+    return document if "occurrence" in document else completed(document)
+
+
+def completed(old: EventDocument) -> EventDocument:
+    """An event document of version 1, with the keys that came after it.
+
+    Version 1 wrote the contact of an escalation, and that nobody was on duty, into ``why``;
+    what remains to be done after the end into ``advice``. These texts are taken apart here and
+    nowhere else. ``occurrence`` stays null: nothing says to which raise the event belongs.
+    """
+    why, advice = old["why"] or "", old["advice"] or ""
+    to, colon, reason = why.partition(": ")
+    escalated = old["transition"] == "escalated" and bool(colon)
+    return {
+        **old,
+        "occurrence": None,
+        "to": to if escalated else None,
+        "off_duty": escalated and "nobody was there" in reason,
+        "why": reason if escalated else old["why"],
+        "when_over": advice if advice.startswith("When ") else None,
+    }
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,7 +11,6 @@ from __future__ import annotations
 from datetime import UTC, date, datetime, timedelta, tzinfo
 from zoneinfo import ZoneInfo
 
-OFF_DUTY = "nobody was there"  # in the reason of an escalation that nobody was asked before
 Span = tuple[int, int]  # minutes after local midnight, may wrap; equal ends are a whole day
 
 

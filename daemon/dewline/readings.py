@@ -12,7 +12,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from enum import IntEnum
-from typing import Any, Literal, NamedTuple
+from typing import Literal, NamedTuple
 
 CommandName = Literal[
     "acknowledge",
@@ -147,6 +147,6 @@ def parse_iso_utc(text: str) -> int:
     return round(stamp.timestamp() * 1000)
 
 
-def compact_json(document: Any) -> str:
+def compact_json(document: object) -> str:
     """One line of JSON. NaN is refused: a reading without a number has value None."""
     return json.dumps(document, separators=(",", ":"), ensure_ascii=False, allow_nan=False)

@@ -26,12 +26,11 @@ from dewline.watch_plan import (
     SignalPlan,
     WatchPlan,
 )
+from tests.watch.test_saved_watch import NOT_KEPT, RENAMED
 
 STATES: dict[str, Any] = json.loads(
     (Path(__file__).parent / "data" / "saved_by_version_1.json").read_text(encoding="utf-8")
 )
-# Counted once, and never read by anything: no longer kept.
-NOT_KEPT = {"_missed", "starts"}
 UNITS = {
     "large_pressure": "mbar", "bed_in_loop": "", "bed_temperature": "degC",
     "regeneration_step": "", "forming_gas_flow": "L/min", "freezer_compressor": "",
@@ -67,12 +66,12 @@ def plan(
     return made
 
 
-def plain(value: Any) -> Any:
-    """A state without the underscores that older names had, nor what is not kept any more."""
+def renamed(value: Any, part: str) -> Any:
+    """A state of version 1 with the keys of today, without what is not kept any more."""
     if isinstance(value, dict):
-        return {k.lstrip("_"): plain(v) for k, v in value.items() if k not in NOT_KEPT}
-    if isinstance(value, list):
-        return [plain(part) for part in value]
+        names = RENAMED.get(part, {})
+        kept = {k: renamed(v, part) for k, v in value.items() if k not in NOT_KEPT}
+        return {names.get(k) or k.lstrip("_"): v for k, v in kept.items()}
     return value
 
 
@@ -83,8 +82,8 @@ def test_a_state_of_version_1_is_restored_whole(plan: WatchPlan, moment: str, pa
     watch = Watch(plan)
     watch.restore(STATES[moment])
     saved = json.loads(json.dumps(watch.save(), allow_nan=False))
-    recorded = plain(STATES[moment][part])
+    recorded = renamed(STATES[moment][part], part)
     for box in recorded["boxes"].values() if part == "derive" else ():
         chamber = box["transfer large"]["chamber"]
         chamber["rise_from"] = chamber["rise_from"] or [0, 0.0]  # none was written as []
-    assert plain(saved[part]) == recorded
+    assert saved[part] == recorded

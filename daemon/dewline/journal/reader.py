@@ -12,8 +12,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 from dewline.errors import JournalError
-from dewline.events import EventDocument, LedgerRow
-from dewline.journal.old_events import event_document
+from dewline.events import EventDocument, LedgerRow, event_document
 from dewline.journal.rows import ItemRow, Snapshot, item_of
 from dewline.journal.schema import SIGNAL_BITS, SIGNAL_MASK
 from dewline.journal.series import QUALITIES, SeriesReader

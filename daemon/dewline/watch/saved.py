@@ -2,8 +2,8 @@
 
 A part annotates the attributes that are its state in the class body, as in ``since_ms: int | None
 = None``; all others it annotates in ``__init__``. An attribute holds a value that ``typed_json``
-can write, a part of its own, or a dict of parts by name. ``KEPT`` names the attributes where the
-annotations are not the state: a property may stand in for an attribute.
+can write, a part of its own, or a dict of parts by name. Where a property is part of the state
+too, ``KEPT`` names all of it.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from collections.abc import Mapping
 from typing import ClassVar, cast, get_args, get_type_hints
 
 from dewline.errors import DewlineError
-from dewline.events import EventDocument
+from dewline.events import EventDocument, completed
 from dewline.typed_json import Json, TypedJson
 
 _JSON = TypedJson()
@@ -21,25 +21,22 @@ State = Mapping[str, Json]
 
 
 class Kept:
-    """A part of the watch whose whole state is the attributes of ``KEPT``.
+    """A part of the watch. Its state is the attributes of ``KEPT``, those of its bases first.
 
-    In the saved state an attribute stands under its name without the leading underscore, or
-    under the key that ``KEYS`` gives it. States saved by older versions bear some names with
-    the underscore; both are read.
+    In a saved state an attribute stands under its name without the leading underscore.
     """
 
     __slots__ = ()
     KEPT: ClassVar[tuple[str, ...]] = ()
-    KEYS: ClassVar[Mapping[str, str]] = {}
 
     def __init_subclass__(cls) -> None:
         super().__init_subclass__()
         if "KEPT" not in cls.__dict__ and "__annotations__" in cls.__dict__:
-            cls.KEPT = tuple(cls.__annotations__)
+            cls.KEPT = (*cls.KEPT, *cls.__annotations__)
 
     def save(self) -> dict[str, Json]:
         """Everything, ready for JSON; a copy."""
-        return {self._key(name): _saved(getattr(self, name)) for name in self.KEPT}
+        return {_key(name): _saved(getattr(self, name)) for name in self.KEPT}
 
     def restore(self, state: State) -> None:
         """Take over a saved state; what it does not name stays as it is.
@@ -48,11 +45,8 @@ class Kept:
         """
         hints = _hints(type(self))
         for name in self.KEPT:
-            key = self._key(name)
-            if key not in state:
-                key = name
-            if key in state:
-                self._restore_one(name, hints.get(name, object), state[key])
+            if _key(name) in state:
+                self._restore_one(name, hints.get(name, object), state[_key(name)])
 
     def _restore_one(self, name: str, kind: object, value: Json) -> None:
         now = getattr(self, name)
@@ -64,8 +58,9 @@ class Kept:
             read = deque(read, now.maxlen)
         setattr(self, name, read)
 
-    def _key(self, name: str) -> str:
-        return self.KEYS.get(name) or name.lstrip("_")
+
+def _key(name: str) -> str:
+    return name.lstrip("_")
 
 
 _HINTS: dict[type, dict[str, object]] = {}
@@ -124,18 +119,6 @@ def part_of(state: State, name: str) -> State:
 
 SAVED_VERSION = 2
 
-# Keys of version 1 that have another name now.
-_WATCH_KEYS = {"scribe": "writer", "slots": "signals"}
-_ALARM_KEYS = {
-    "judge": "evaluator",
-    "told": "last_event",
-    "seen_by": "acknowledged_by",
-    "seen_ms": "acknowledged_ms",
-    "unseen_since_ms": "unacknowledged_since_ms",
-}
-# Fields that event documents have had since version 2.
-_NEW_IN_EVENTS: State = {"occurrence": None, "to": None, "off_duty": False, "when_over": None}
-
 
 def current(state: State) -> State:
     """A saved state in the form of this version. DewlineError for a version nobody knows."""
@@ -148,36 +131,58 @@ def current(state: State) -> State:
             raise DewlineError(f"a watch state of version {version!r} cannot be read")
 
 
-def _from_version_1(state: State) -> State:
-    """Rename the keys, and give event documents the fields they lacked.
+# Keys of version 1 that have another name now, by the part that they are in.
+_OLD_KEYS: dict[str, dict[str, str]] = {
+    "alarms": {
+        "judge": "evaluator",
+        "told": "last_event",
+        "seen_by": "acknowledged_by",
+        "seen_ms": "acknowledged_ms",
+        "unseen_since_ms": "unacknowledged_since_ms",
+    },
+    "derive": {"_told": "forecasts", "_retell": "republish"},
+    "sensors": {"level": "doubt", "sunk": "sudden_zero", "doubts": "gases"},
+    "signals": {"windows": "windows_by_span"},
+}
 
-    Where a document says what remains to be done after the end of its alarm, that stays in
-    its ``advice``. ``occurrence`` stays unknown until the alarm begins anew.
-    """
-    alarms = part_of(state, "alarms")
-    orphans = part_of(state, "orphans")
+
+def _from_version_1(state: State) -> State:
+    """Rename the keys, and complete the event documents (see ``events.completed``)."""
+    parts = {**state, "writer": state["scribe"], "signals": state["slots"]}
+    parts |= {name: _renamed(parts.get(name), keys) for name, keys in _OLD_KEYS.items()}
+    rate = {"times_ms": state["rate"], "published": state["rate_told"]}
+    alarms, orphans = part_of(parts, "alarms"), part_of(state, "orphans")
     return {
-        **_renamed(state, _WATCH_KEYS),
+        **{
+            name: part
+            for name, part in parts.items()
+            if name not in ("scribe", "slots", "rate_told")
+        },
         "version": SAVED_VERSION,
-        "alarms": {name: _alarm(part_of(alarms, name)) for name in alarms},
-        "orphans": {name: _document(part_of(orphans, name)) for name in orphans},
-        "rate": {"times_ms": state["rate"], "published": state["rate_told"]},
+        "rate": rate,
+        "alarms": {
+            name: {**part_of(alarms, name), "last_event": _completed(alarms, name, "last_event")}
+            for name in alarms
+        },
+        "orphans": {name: _completed(orphans, name) for name in orphans},
     }
 
 
-def _alarm(state: State) -> dict[str, Json]:
-    found = _renamed(state, _ALARM_KEYS)
-    if state["told"] is not None:
-        found["last_event"] = _document(part_of(state, "told"))
-    return found
+def _completed(state: State, *path: str) -> Json:
+    event = state
+    for name in path:
+        event = part_of(event, name)
+    return _JSON.plain(completed(cast("EventDocument", event))) if event else None
 
 
-def _document(event: State) -> dict[str, Json]:
-    return {**_NEW_IN_EVENTS, **event}
-
-
-def _renamed(state: State, keys: Mapping[str, str]) -> dict[str, Json]:
-    return {keys.get(name, name): value for name, value in state.items()}
+def _renamed(state: Json, keys: Mapping[str, str]) -> Json:
+    """A state with new keys; some parts had saved the underscores of their attributes."""
+    if isinstance(state, dict):
+        return {
+            keys.get(name) or name.lstrip("_"): _renamed(inner, keys)
+            for name, inner in state.items()
+        }
+    return state
 
 
 def last_events(state: State) -> dict[str, EventDocument]:

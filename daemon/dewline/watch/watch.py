@@ -32,15 +32,12 @@ class Watch(Kept):
     is gone; the next ``Resumed`` clears these alarms.
     """
 
-    KEPT = ("at_ms", "_started", "_orphans")
-    at_ms: int
-    _started: bool
+    at_ms: int = 0
+    _started: bool = False
     _orphans: dict[str, EventDocument]
 
     def __init__(self, plan: WatchPlan) -> None:
         self.plan = plan
-        self.at_ms = 0
-        self._started = False
         self._orphans = {}
         self._parts = Wiring(plan)
         self._sweep = Sweep(self._parts)

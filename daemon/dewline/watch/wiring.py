@@ -40,9 +40,6 @@ class Wiring(Kept):
     ``dependents``: what depends on each signal.
     """
 
-    KEPT = (
-        "writer", "signals", "gates", "modes", "alarms", "rate", "derive", "explain", "sensors",
-    )  # fmt: skip
     writer: EventWriter
     signals: dict[str, SignalState]
     gates: dict[str, AnalyzerGate]

@@ -47,66 +47,31 @@ class Alarm(Kept):
     ``rank``: its place in the order in which rules are evaluated, parents first.
     """
 
-    __slots__ = (
-        "acknowledged_by",
-        "acknowledged_ms",
-        "changes",
-        "chattered_ms",
-        "escalated",
-        "evaluator",
-        "hold",
-        "last_event",
-        "latched",
-        "occurrence",
-        "plan",
-        "priority",
-        "rank",
-        "remind_ms",
-        "shelved_until_ms",
-        "since_time_ms",
-        "state",
-        "unacknowledged_since_ms",
-        "unannounced",
-    )
-    KEPT = tuple(name for name in __slots__ if name not in ("plan", "rank"))
-    state: State
+    state: State = "normal"
     priority: Priority
-    latched: bool
-    shelved_until_ms: int | None
-    hold: Hold | None
-    unacknowledged_since_ms: int | None
+    latched: bool = False
+    shelved_until_ms: int | None = None
+    hold: Hold | None = None
+    unacknowledged_since_ms: int | None = None
     escalated: dict[str, int]
-    remind_ms: int | None
-    acknowledged_by: str | None
-    acknowledged_ms: int | None
-    since_time_ms: int | None
+    remind_ms: int | None = None
+    acknowledged_by: str | None = None
+    acknowledged_ms: int | None = None
+    since_time_ms: int | None = None
     changes: deque[rates.Change]
-    chattered_ms: int | None
-    occurrence: str | None
-    unannounced: bool
-    last_event: EventDocument | None
+    chattered_ms: int | None = None
+    occurrence: str | None = None
+    unannounced: bool = False
+    last_event: EventDocument | None = None
     evaluator: RuleEvaluator
 
     def __init__(self, plan: RulePlan, evaluator: RuleEvaluator, rank: int) -> None:
         self.plan = plan
         self.evaluator = evaluator
         self.rank = rank
-        self.state = "normal"
         self.priority = plan.priority
-        self.latched = False
-        self.shelved_until_ms = None
-        self.hold = None
-        self.unacknowledged_since_ms = None
         self.escalated = {}
-        self.remind_ms = None
-        self.acknowledged_by = None
-        self.acknowledged_ms = None
-        self.since_time_ms = None
         self.changes = deque(maxlen=rates.REMEMBERED)
-        self.chattered_ms = None
-        self.occurrence = None
-        self.unannounced = False
-        self.last_event = None
 
     @property
     def signal(self) -> SignalState:

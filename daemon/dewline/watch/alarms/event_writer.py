@@ -24,22 +24,18 @@ class EventWriter(Kept):
     """
 
     KEPT = ("seq", "at_ms", "offset_ms", "clock", "_told", "_told_at_ms")
-    seq: int
-    at_ms: int
-    clock: ClockWord
+    seq: int = 0
+    at_ms: int = 0
+    clock: ClockWord = "synchronised"
     _told: dict[str, int]
-    _told_at_ms: int
+    _told_at_ms: int = 0
 
     def __init__(self, plan: WatchPlan, local_time: LocalTime, explain: Explainer) -> None:
         self.site = plan.site
-        self.seq = 0
-        self.at_ms = 0
-        self.clock = "synchronised"
         self.local_time = local_time
         self._explain = explain
         self._events: list[Event] = []
         self._told = {}
-        self._told_at_ms = 0
 
     @property
     def offset_ms(self) -> int:

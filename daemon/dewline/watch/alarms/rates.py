@@ -54,14 +54,11 @@ class AlarmRate(Kept):
     ``published``: the count that was last published as a signal.
     """
 
-    __slots__ = ("_times_ms", "published")
-    KEPT = ("_times_ms", "published")
     _times_ms: deque[int]
-    published: int
+    published: int = 0
 
     def __init__(self) -> None:
         self._times_ms = deque()
-        self.published = 0
 
     def add(self, at_ms: int) -> None:
         """Count one new alarm."""

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping
 from typing import NamedTuple
 
 from dewline.events import CALLING_STATES, PRIORITIES
-from dewline.hours import OFF_DUTY, LocalTime
+from dewline.hours import LocalTime
 from dewline.watch.alarms.alarm import Alarm
 from dewline.watch.alarms.engine import AlarmEngine
 from dewline.watch.alarms.suppression import duration, leads
@@ -122,7 +122,7 @@ class Timers:
         name, after_ms = escalation.contact, escalation.after_ms
         told_ms = self._local.next_within(escalation.hours, start_ms)
         if told_ms > start_ms and (chained or not self._somebody(alarm, start_ms)):
-            return Step(escalation, start_ms, f"{OFF_DUTY}, {name} is off duty", off_duty=True)
+            return Step(escalation, start_ms, f"nobody was there, {name} is off duty", True)
         return Step(
             escalation,
             told_ms + after_ms,

@@ -17,9 +17,11 @@ class Condition(Kept, ABC):
     """
 
     KEPT: ClassVar[tuple[str, ...]] = ()
-    signal: SignalState
     timed = False
     windowed = False
+
+    def __init__(self, signal: SignalState) -> None:
+        self.signal = signal
 
     @abstractmethod
     def truth(self, at_ms: int, active: bool) -> bool | None:

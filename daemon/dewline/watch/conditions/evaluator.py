@@ -31,7 +31,6 @@ class Delay(Kept):
     """
 
     __slots__ = ("_last_ms", "_off_ms", "_on_ms", "active", "pending_ms")
-    KEPT = ("active", "pending_ms", "_last_ms")
     active: bool
     pending_ms: int | None
     _last_ms: int
@@ -115,7 +114,6 @@ class RuleEvaluator(Kept):
     """
 
     __slots__ = ("condition", "delay", "guard", "guard_held", "kind", "since_ms")
-    KEPT = ("kind", "delay", "since_ms", "guard_held", "condition")
     kind: str
     delay: Delay
     since_ms: int

@@ -44,13 +44,12 @@ class Level(Condition):
     ``_crossed_high``: which limit was crossed last, for the event to show.
     """
 
-    KEPT = ("_crossed_high",)
     _crossed_high: bool
 
     def __init__(
         self, signal: SignalState, low: Limit | None, high: Limit | None, deadband: float
     ) -> None:
-        self.signal = signal
+        super().__init__(signal)
         self.low = low
         self.high = high
         self._deadband = deadband
@@ -146,17 +145,15 @@ class Counted(Condition):
     ``_begun``: watch times (ms) at which it began, the last ``count`` of them.
     """
 
-    KEPT = ("_inside", "_begun", "_level")
-    _inside: bool
+    _inside: bool = False
     _begun: deque[int]
     _level: Level
 
     def __init__(self, level: Level, count: int, within_ms: int) -> None:
-        self.signal = level.signal
+        super().__init__(level.signal)
         self._level = level
         self._count = count
         self._within_ms = within_ms
-        self._inside = False
         self._begun = deque(maxlen=count)
 
     def limit_signals(self) -> tuple[SignalState, ...]:

@@ -36,7 +36,7 @@ class Slope(Condition):
     def __init__(
         self, signal: SignalState, window: MedianWindow, condition: Rising | Falling, rule: RulePlan
     ) -> None:
-        self.signal = signal
+        super().__init__(signal)
         self._window = window
         self._sign = 1 if isinstance(condition, Rising) else -1
         self._per_h = condition.per_h
@@ -79,7 +79,7 @@ class Foreseen(Condition):
     def __init__(
         self, signal: SignalState, window: MedianWindow, plan: Reaches, zero_ppm: float
     ) -> None:
-        self.signal = signal
+        super().__init__(signal)
         self._window = window
         self._plan = plan
         self._zero_ppm = zero_ppm
@@ -134,13 +134,11 @@ class Stale(Condition):
     """
 
     timed = True
-    KEPT = ("from_ms",)
-    from_ms: int
+    from_ms: int = 0
 
     def __init__(self, signal: SignalState, after_ms: int) -> None:
-        self.signal = signal
+        super().__init__(signal)
         self._after_ms = after_ms
-        self.from_ms = 0
 
     def _alive_ms(self) -> int:
         return max(self.signal.alive_ms, self.from_ms)
@@ -180,7 +178,7 @@ class Unchanged(Condition):
     timed = True
 
     def __init__(self, signal: SignalState, for_ms: int, ignore_below: float | None) -> None:
-        self.signal = signal
+        super().__init__(signal)
         self._for_ms = for_ms
         self._ignore_below = -inf if ignore_below is None else ignore_below
 

@@ -36,7 +36,6 @@ class BoxBooks(Kept):
     that are published once an hour are due at once, after a gap.
     """
 
-    KEYS = {"_republish": "_retell"}  # noqa: RUF012
     first_ms: int | None = None
     _valve_ms: int = 0
     _residuals: dict[str, float | None]

@@ -110,7 +110,6 @@ class PurifierBooks(Kept):
     them with a bed in the loop. ``_republish``: figures are due at once, after a gap.
     """
 
-    KEYS = {"_forecasts": "_told", "_republish": "_retell"}  # noqa: RUF012
     _loop: int = 1
     _forecasts: dict[str, BedForecast]
     _day: int = 0

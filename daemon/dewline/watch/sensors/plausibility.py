@@ -104,7 +104,6 @@ class GasSensor(Kept):
     by which the reading jumped and stayed.
     """
 
-    KEYS = {"doubt": "level", "sudden_zero": "sunk"}  # noqa: RUF012
     proven_ms: int | None = None
     missed_ms: int | None = None
     slipped: float | None = None
@@ -196,7 +195,6 @@ class Sensors(Kept):
     """
 
     KEPT = ("_seen_row", "gases", "frozen")
-    KEYS = {"gases": "doubts"}  # noqa: RUF012
     _seen_row: str | None = None
     gases: dict[str, dict[str, GasSensor]]
 

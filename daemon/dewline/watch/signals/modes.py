@@ -71,22 +71,18 @@ class BoxModes(Kept):
     ``_speeds``: blower speed or flow once an hour, newest last.
     """
 
-    KEPT = ("since", "_until", "_aired", "_inner_open", "_speeds", "_next_speed_ms")
     since: dict[Mode, int]
     _until: dict[Mode, int]
-    _aired: bool
-    _inner_open: bool
+    _aired: bool = False
+    _inner_open: bool = False
     _speeds: list[float]
-    _next_speed_ms: int
+    _next_speed_ms: int = 0
 
     def __init__(self, box: str, plan: WatchPlan, signals: dict[str, SignalState]) -> None:
         self.box = box
         self.since = {}
         self._until = {}
-        self._aired = False
-        self._inner_open = False
         self._speeds = []
-        self._next_speed_ms = 0
         self._signals = signals
         places = (box, plan.boxes[box].purifier)
         self._oxygen = signals.get(f"{box}.oxygen")

@@ -9,9 +9,8 @@ rules of the signal only at readings outside the band.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable
 from math import inf, isfinite, nextafter
-from typing import ClassVar
 
 from dewline.readings import Quality
 from dewline.watch.saved import Kept
@@ -50,14 +49,8 @@ class AnalyzerGate(Kept):
     15 min after it comes back they are warming up.
     """
 
-    __slots__ = ("off", "warm_at_ms")
-    KEPT = ("off", "warm_at_ms")
-    off: bool
-    warm_at_ms: int
-
-    def __init__(self) -> None:
-        self.off = False
-        self.warm_at_ms = 0
+    off: bool = False
+    warm_at_ms: int = 0
 
     def update(self, at_ms: int, value: float) -> None:
         """Take in a good reading of ``analyzer_on``."""
@@ -109,7 +102,6 @@ class SignalState(Kept):
         "windows",
     )
     KEPT = ("value", "quality", "alive_ms", "same_since_ms", "windows_by_span")
-    KEYS: ClassVar[Mapping[str, str]] = {"windows_by_span": "windows"}
     value: float | None
     quality: Quality
     alive_ms: int

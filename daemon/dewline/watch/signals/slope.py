@@ -103,7 +103,6 @@ class MedianWindow(Window):
     """
 
     __slots__ = ("_estimates", "_slopes", "bucket_ms", "closes_at", "over_ms", "points", "values")
-    KEPT = ("values", "points", "closes_at")
     values: list[float]
     points: deque[tuple[int, float]]
     closes_at: int

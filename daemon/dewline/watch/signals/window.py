@@ -17,6 +17,7 @@ class Window(Kept, ABC):
     """
 
     __slots__ = ()
+    KEPT = ()
     over_ms: int
     closes_at: int
     values: list[float]
