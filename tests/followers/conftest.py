@@ -16,11 +16,10 @@ from dewline.errors import JournalError
 from dewline.events import Entry, Event, EventDocument, LedgerRow, Outcome, Reply, Transition
 from dewline.followers.mqtt.follower import MqttFollower
 from dewline.followers.mqtt.messages import HeartbeatFacts
-from dewline.followers.push.notice import Batch
 from dewline.followers.push.outbox import Outbox
-from dewline.followers.push.page import Page
+from dewline.followers.push.page import Batch, Page
+from dewline.followers.push.page_schedule import Quota
 from dewline.followers.push.page_text import PageWriter
-from dewline.followers.push.rate_limit import Quota
 from dewline.hours import zone_of
 from tests.patience import PATIENCE_S
 

@@ -5,10 +5,15 @@ from __future__ import annotations
 import pytest
 
 from dewline.events import State, Transition
-from dewline.followers.push.notice import Batch
-from dewline.followers.push.page_schedule import DIGEST_EVERY_MS, GATHER_MS
+from dewline.followers.push.page import Batch
+from dewline.followers.push.page_schedule import (
+    DIGEST_EVERY_MS,
+    GATHER_MS,
+    ORDINARY,
+    RESERVE,
+    Quota,
+)
 from dewline.followers.push.page_text import PageWriter
-from dewline.followers.push.rate_limit import ORDINARY, RESERVE, Quota
 from dewline.hours import zone_of
 from tests.followers.conftest import Phone, Story
 

@@ -12,9 +12,8 @@ from typing import Any
 import pytest
 
 from dewline.clock import RealClock
-from dewline.followers.push.http_trace import HttpTrace
 from dewline.followers.push.page import Page
-from dewline.followers.push.target import Target
+from dewline.followers.push.target import HttpTrace, Target
 from tests.conftest import Answer, Sink
 
 PAGE = Page("9f1c", "high · saltmarsh", "HERON moisture 6.2 ppm. Go and look.", "details", "high")

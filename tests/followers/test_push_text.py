@@ -13,9 +13,9 @@ from hypothesis import strategies as st
 from dewline.config import load
 from dewline.events import Cause, Event, Outlook, Transition
 from dewline.followers.push import cause_words
-from dewline.followers.push.figures import clock, duration, figure
 from dewline.followers.push.page import Page, PageItem
 from dewline.followers.push.page_text import PageWriter
+from dewline.followers.push.phrases import clock, duration, figure
 from dewline.hours import zone_of
 from dewline.watch_plan import (
     Above,

@@ -6,7 +6,7 @@ import aiomqtt
 import pytest
 
 from dewline.errors import FollowerError
-from dewline.followers.mqtt.topics import Topics, valid_name
+from dewline.followers.mqtt.messages import Topics, valid_name
 
 TOPICS = Topics("dewline", "saltmarsh")
 

@@ -15,7 +15,7 @@ import aiomqtt
 import paho.mqtt.client as paho
 import pytest
 
-from dewline.followers.mqtt.topics import Topics, valid_name
+from dewline.followers.mqtt.messages import Topics, valid_name
 
 DATA = Path(__file__).parent / "data"
 

@@ -21,9 +21,8 @@ import yaml
 
 from dewline.config import Plan, load
 from dewline.events import Entry
-from dewline.followers.push.notice import Batch
 from dewline.followers.push.outbox import Outbox
-from dewline.followers.push.page import Page
+from dewline.followers.push.page import Batch, Page
 from dewline.followers.push.page_text import PageWriter
 from dewline.hours import zone_of
 from dewline.readings import QUALITY_BY_TEXT, Reading, Resumed, Scan

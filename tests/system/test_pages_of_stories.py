@@ -15,9 +15,8 @@ import yaml
 from dewline.config import load
 from dewline.config.plan import Plan
 from dewline.events import Entry
-from dewline.followers.push.notice import Batch
 from dewline.followers.push.outbox import Outbox
-from dewline.followers.push.page import Page
+from dewline.followers.push.page import Batch, Page
 from dewline.followers.push.page_text import PageWriter
 from dewline.hours import zone_of
 from dewline.readings import QUALITY_BY_TEXT, Command, Quality, Reading, Resumed, Scan

@@ -21,10 +21,9 @@ from dewline.errors import DewlineError
 from dewline.events import Entry
 from dewline.followers.failures import Failures
 from dewline.followers.follower import FollowerStatistics
-from dewline.followers.influx.canary import Canary
 from dewline.followers.influx.client import InfluxClient, StoreError, open_client
 from dewline.followers.influx.limits import limit_lines
-from dewline.followers.influx.rewind import Mark, Rewind
+from dewline.followers.influx.rewind import Canary, Mark, Rewind
 from dewline.followers.tasks import ask_journal, wait_until
 from dewline.journal import Reader
 from dewline.journal.lines import event_line, ledger_line, reading_line

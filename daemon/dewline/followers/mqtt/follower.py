@@ -29,15 +29,14 @@ from dewline.followers.mqtt.commands import CommandHandler, Submit, token_of
 from dewline.followers.mqtt.connection import connection
 from dewline.followers.mqtt.event_progress import EventProgress
 from dewline.followers.mqtt.latest import LatestReadings
-from dewline.followers.mqtt.link import BATCH, BrokerLink
+from dewline.followers.mqtt.link import BATCH, BrokerLink, clear_orphans
 from dewline.followers.mqtt.messages import (
     EventMessages,
     HeartbeatFacts,
     MessageWriter,
     OutMessage,
+    Topics,
 )
-from dewline.followers.mqtt.orphans import clear_orphans
-from dewline.followers.mqtt.topics import Topics
 from dewline.followers.tasks import ask_journal, first_to_end, wait_until
 from dewline.readings import Scan, parse_iso_utc
 

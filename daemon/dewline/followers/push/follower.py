@@ -16,10 +16,8 @@ from dewline.clock import Backoff, Clock
 from dewline.config.plan import Plan
 from dewline.events import Entry, EventDocument
 from dewline.followers.follower import FollowerStatistics, JournalReader
-from dewline.followers.push.history import BATCH, settled_events
-from dewline.followers.push.notice import Batch
-from dewline.followers.push.page import Page
-from dewline.followers.push.recipient import Recipient
+from dewline.followers.push.page import Batch, Page
+from dewline.followers.push.recipient import BATCH, Recipient, settled_events
 from dewline.followers.push.target import SendResult
 from dewline.followers.tasks import ask_journal, cancel_all, wait_until
 from dewline.hours import next_moment

@@ -19,12 +19,10 @@ from dewline.events import (
     PRIORITIES,
     EventDocument,
 )
-from dewline.followers.push.figures import time_of
-from dewline.followers.push.notice import Batch, Notice
-from dewline.followers.push.page import PageItem
-from dewline.followers.push.page_schedule import PageSchedule
+from dewline.followers.push.page import Batch, Notice, PageItem
+from dewline.followers.push.page_schedule import PageSchedule, Quota
 from dewline.followers.push.page_text import PageWriter
-from dewline.followers.push.rate_limit import Quota
+from dewline.followers.push.phrases import time_of
 from dewline.hours import next_moment, within
 
 CHATTER_REST_MS = 3_600_000

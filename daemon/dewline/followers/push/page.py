@@ -1,11 +1,12 @@
-"""What a page is, and what it reports."""
+"""What a page is, what it reports, and what waits to be reported to one contact."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 from dewline.events import EventDocument
+from dewline.followers.push.phrases import time_of
 
 AGAIN = " (again?)"
 Tone = Literal["critical", "high", "medium", "low", "over", "test"]
@@ -53,3 +54,53 @@ class PageItem:
     def over(self) -> bool:
         """Whether it is an end."""
         return self.raised is not None
+
+
+LATE_MS = 900_000  # an end older than this is no news of its own: it goes into a digest
+
+
+@dataclass(slots=True, eq=False)
+class Notice:
+    """One thing to report. ``seqs``: the events that are settled with it.
+
+    ``queued_ms``: since when it waits. ``tried``: a page with it may have arrived.
+    ``deferred_seqs``: the events that waited for the contact's hours and are settled with it.
+    """
+
+    seqs: list[int]
+    item: PageItem
+    queued_ms: int
+    tried: bool = False
+    deferred_seqs: tuple[int, ...] = ()
+    _time_ms: int = field(init=False)
+
+    def __post_init__(self) -> None:
+        self._time_ms = time_of(self.item.document)
+
+    @property
+    def alarm(self) -> str:
+        """The alarm it is about."""
+        return self.item.document["alarm"]
+
+    @property
+    def critical(self) -> bool:
+        """Whether the alarm is critical."""
+        return self.item.document["priority"] == "critical"
+
+    def late(self, now_ms: int) -> bool:
+        """Whether it reports an end of more than ``LATE_MS`` ago."""
+        return self.item.over and now_ms - self._time_ms > LATE_MS
+
+
+@dataclass(frozen=True, slots=True)
+class Batch:
+    """A page and the notices it settles. ``flood``: the next such page waits a while."""
+
+    page: Page
+    notices: tuple[Notice, ...]
+    flood: bool = False
+
+    @property
+    def critical(self) -> bool:
+        """Whether any alarm in it is critical."""
+        return any(notice.critical for notice in self.notices)

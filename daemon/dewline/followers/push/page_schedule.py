@@ -1,7 +1,8 @@
 """Which of the waiting notices becomes the next page of a contact, and when.
 
 What is critical goes first. A flood goes into one digest, and so does what came and went while no
-page could be sent.
+page could be sent. How many pages a contact and a provider can bear is limited; these limits are
+the project's own choice.
 """
 
 from __future__ import annotations
@@ -10,9 +11,34 @@ from collections import deque
 from collections.abc import Sequence
 from dataclasses import replace
 
-from dewline.followers.push.notice import Batch, Notice
+from dewline.followers.push.page import Batch, Notice
 from dewline.followers.push.page_text import DigestReason, PageWriter
-from dewline.followers.push.rate_limit import Quota
+from dewline.followers.token_bucket import TokenBucket
+
+ORDINARY = 20  # pages at once, and per hour
+RESERVE = 10  # more of them, for critical alarms only
+HOUR_MS = 3_600_000
+
+
+class Quota:
+    """Ordinary pages stop before the reserve; critical ones use the reserve last."""
+
+    def __init__(self, ordinary: int = ORDINARY, reserve: int = RESERVE) -> None:
+        self._ordinary = TokenBucket(ordinary, HOUR_MS)
+        self._reserve = TokenBucket(reserve, HOUR_MS)
+
+    def next_ms(self, now_ms: int, *, critical: bool) -> int:
+        """When the next page may be sent; ``now_ms`` where it may be sent now."""
+        wait_ms = self._ordinary.wait(now_ms)
+        if critical:
+            wait_ms = min(wait_ms, self._reserve.wait(now_ms))
+        return now_ms + int(wait_ms) + 1 if wait_ms else now_ms
+
+    def spend(self, now_ms: int, *, critical: bool) -> None:
+        """Count a page that was sent."""
+        ordinary_left = not self._ordinary.wait(now_ms)
+        (self._ordinary if ordinary_left or not critical else self._reserve).spend(now_ms)
+
 
 GATHER_MS = 2_000  # alarms of one cause come within a moment
 # More than 10 in ten minutes are more than a person can follow (EEMUA 191 as commonly
