@@ -263,11 +263,15 @@ def make_words(count: int = 4, address: int = 0, **changes: Any) -> tuple[Regist
 
 
 class Polling:
-    """A poller on a real clock, with all that came out of it."""
+    """A poller on a real clock, with all that came out of it.
+
+    ``scans_at``: how many scans there were at each change of ``states``.
+    """
 
     def __init__(self, bus: BusPlan, instruments: tuple[InstrumentPlan, ...]) -> None:
         self.scans: list[Scan] = []
         self.states: list[tuple[str, bool]] = []
+        self.scans_at: list[int] = []
         clock = RealClock()
         self.poller = Poller(
             bus,
@@ -275,9 +279,13 @@ class Polling:
             clock=clock,
             stamp=lambda: (clock.wall_ms(), round(clock.monotonic() * 1000)),
             emit=self.scans.append,
-            on_state=lambda name, up: self.states.append((name, up)),
+            on_state=self._on_state,
         )
         self.task = asyncio.create_task(self.poller.run())
+
+    def _on_state(self, name: str, up: bool) -> None:
+        self.states.append((name, up))
+        self.scans_at.append(len(self.scans))
 
     async def until(self, ready: Callable[[], object], within_s: float = PATIENCE_S) -> None:
         end = time.monotonic() + within_s

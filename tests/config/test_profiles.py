@@ -12,7 +12,7 @@ import pytest
 from dewline.config import load
 from dewline.config.plan import RegisterPlan
 from dewline.config.profiles import BUILTIN, names
-from dewline.config.rule_plans import write_book
+from dewline.config.rule_plans import RuleBookWriter
 from dewline.config.rules import SignalIndex
 from dewline.errors import ConfigError, Problem
 from dewline.readings import Quality
@@ -213,4 +213,4 @@ def test_a_pressure_of_the_wrong_zero_needs_the_barometer(
 def test_an_empty_ground_turns_every_rule_off() -> None:
     """Without layers there is nothing to expand."""
     index = SignalIndex({}, {}, (), (), (), {})
-    assert write_book([], {}, index, {}).plans == {}
+    assert RuleBookWriter([], {}, index, {}).write().plans == {}

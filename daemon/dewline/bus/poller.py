@@ -11,7 +11,7 @@ import logging
 import random
 from collections import deque
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 from dewline.bus.polled_instrument import BlockReader, PolledInstrument
@@ -35,7 +35,7 @@ _REPEAT_DOWN_S: Final = 30.0
 _EXCEPTION: Final = Reading(None, Quality.EXCEPTION)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class BusStatistics:
     """Counts since the start of the daemon.
 
@@ -84,20 +84,16 @@ class Poller:
         self._is_tcp = isinstance(bus, ModbusTcpPlan)
         self._backoff = Backoff(*(_TCP_RETRY_S if self._is_tcp else _SERIAL_RETRY_S))
         self._random = random.Random(bus.name)  # jitter that a second run repeats
-        self._opened = self._polls = self._timeouts = self._bad_frames = self._exceptions = 0
-        self._last_good_ms: int | None = None
+        self._opened = 0
+        self._counts = BusStatistics()
 
     def statistics(self) -> BusStatistics:
         """The counts so far; cheap, and safe to call at any time within the loop."""
-        return BusStatistics(
-            polls=self._polls,
-            timeouts=self._timeouts,
-            bad_frames=self._bad_frames,
-            exceptions=self._exceptions,
+        return replace(
+            self._counts,
             reconnects=max(0, self._opened - 1),
             missed_slots=self._schedule.missed,
             rejected=self._session.rejected,
-            last_good_ms=self._last_good_ms,
         )
 
     async def run(self) -> None:
@@ -175,28 +171,28 @@ class Poller:
 
         A gateway that got no answer from the instrument counts as silence of the instrument.
         """
-        self._polls += 1
+        self._counts.polls += 1
         try:
             payload = await self._session.exchange(unit.plan, block_reader.block)
             self._report_link_up()
             readings = block_reader.readings_untrusted(payload)
         except NoReply:
             self._report_link_up()
-            self._timeouts += 1
+            self._counts.timeouts += 1
             raise
         except BadFrame:
             self._report_link_up()
-            self._bad_frames += 1
+            self._counts.bad_frames += 1
             raise
         except Refused as refusal:
             self._report_link_up()
-            self._exceptions += 1
+            self._counts.exceptions += 1
             self._backoff.reset()
             if refusal.code in _GATEWAY_SILENCE:
                 raise NoReply("the gateway got no answer") from None
             raise
         self._backoff.reset()
-        self._last_good_ms = self._stamp()[1]
+        self._counts.last_good_ms = self._stamp()[1]
         return readings
 
     def _cut(

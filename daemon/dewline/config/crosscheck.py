@@ -36,11 +36,11 @@ def _places(site: ParsedSite) -> None:
     for section, kind in SECTIONS:
         for name in site.raw(section):
             if name in RESERVED:
-                site.source.report(
+                site.report(
                     (section, name), f"{name!r} is reserved", "give it another name", on_key=True
                 )
             elif name in taken:
-                site.source.report(
+                site.report(
                     (section, name),
                     f"there is a {taken[name]} of that name",
                     f"name the {kind} otherwise: boxes, purifiers and services share their names",
@@ -55,7 +55,7 @@ def _buses(site: ParsedSite) -> None:
         kinds = [kind for kind in _KINDS if kind in site.raw("buses", name)]
         if len(kinds) != 1:
             found = " and ".join(kinds) or "no kind of bus"
-            site.source.report(
+            site.report(
                 ("buses", name), f"has {found}", f"write exactly one of {', '.join(_KINDS)}"
             )
         serial = bus.modbus_rtu or bus.ascii
@@ -63,13 +63,13 @@ def _buses(site: ParsedSite) -> None:
             continue
         kind = "modbus_rtu" if bus.modbus_rtu else "ascii"
         if "://" in serial.port:
-            site.source.report(
+            site.report(
                 ("buses", name, kind, "port"),
                 "is an address on a network, not a serial port",
                 "write a device such as /dev/serial/by-id/NAME, or use modbus_tcp",
             )
         if serial.port in ports:
-            site.source.report(
+            site.report(
                 ("buses", name, kind, "port"),
                 f"bus {ports[serial.port]} has this port",
                 "put both on one bus, or give each its own port",
@@ -90,21 +90,19 @@ def _instruments(site: ParsedSite) -> None:
             continue
         wanted = "ascii" if bus.ascii else "modbus"
         if _whole(site, instrument.bus) and profile.protocol != wanted:
-            site.source.report(
+            site.report(
                 (*path, "profile"),
                 f"{instrument.profile} speaks {profile.protocol}, bus {instrument.bus} {wanted}",
                 "name another profile or bus",
             )
         if isinstance(bus.modbus_rtu, RtuConfig) and not 1 <= instrument.unit <= 247:
-            site.source.report(
+            site.report(
                 (*path, "unit"), f"{instrument.unit} is no unit of a serial line", "write 1 to 247"
             )
         streamed = profile.ascii is not None and profile.ascii.ask is None
         if bus.ascii and (streamed or instrument.bus in streams):
             if (other := streams.get(instrument.bus)) and other != name:
-                site.source.report(
-                    (*path, "bus"), f"{other} talks on this bus", "give each its own bus"
-                )
+                site.report((*path, "bus"), f"{other} talks on this bus", "give each its own bus")
             streams.setdefault(instrument.bus, name)
 
 
@@ -116,7 +114,7 @@ def _no_profile(site: ParsedSite, path: KeyPath, name: str) -> None:
     near = get_close_matches(name, names("profiles"), n=1)
     remedy = f"did you mean {near[0]}?" if near else "`dewline profiles` lists what is built in"
     if find(name, "profiles", site.folder) is None:
-        site.source.report(path, f"there is no profile {name!r}", remedy)
+        site.report(path, f"there is no profile {name!r}", remedy)
 
 
 def _known(site: ParsedSite, path: KeyPath, name: str, known: Iterable[str], what: str) -> None:
@@ -125,7 +123,7 @@ def _known(site: ParsedSite, path: KeyPath, name: str, known: Iterable[str], wha
         return
     near = get_close_matches(name, known, n=1)
     remedy = f"did you mean {near[0]}?" if near else f"known: {', '.join(known) or 'none'}"
-    site.source.report(path, f"there is no {what} {name!r}", remedy)
+    site.report(path, f"there is no {what} {name!r}", remedy)
 
 
 def _mappings(site: ParsedSite) -> None:
@@ -148,7 +146,7 @@ def _name(site: ParsedSite, mapping: SignalMapping) -> None:
         problem = f"{mapping.place} has no antechamber {chamber!r}"
         remedy = "add it under antechambers, or name the signal otherwise"
         if get_close_matches(chamber, site.antechambers(mapping.place), n=1):
-            site.source.report(mapping.path, problem, remedy, on_key=True)
+            site.report(mapping.path, problem, remedy, on_key=True)
         else:
             site.source.warn(mapping.path, problem, remedy)
     elif near := close_role(mapping.name):
@@ -157,7 +155,7 @@ def _name(site: ParsedSite, mapping: SignalMapping) -> None:
         see = f"write {near}, if the built-in rules should see it"
         remedy = "map it under a box" if same else see
         if same:
-            site.source.report(mapping.path, problem, remedy, on_key=True)
+            site.report(mapping.path, problem, remedy, on_key=True)
         else:
             site.source.warn(mapping.path, problem, remedy)
 
@@ -178,12 +176,12 @@ def _register(site: ParsedSite, mapping: SignalMapping, units: dict[str, tuple[s
     if register is None:
         return
     if wrong := site.misfit(mapping):
-        site.source.report(path, wrong, "map a register that is")
+        site.report(path, wrong, "map a register that is")
         return
     unit = unit_of(mapping.role, raw_unit(register))
     first = units.setdefault(feed, (unit, mapping.full))
     if first[0] != unit:
-        site.source.report(
+        site.report(
             path,
             f"{feed} is in {first[0] or 'no unit'} for {first[1]}, here in {unit or 'no unit'}",
             "map another register",
@@ -199,7 +197,7 @@ def _reference(site: ParsedSite, mapping: SignalMapping, mappings: list[SignalMa
         return
     near = {mapping.place, *(m.place for m in mappings if m.kind == "service")}
     if not any(m.name == "barometer" and m.place in near for m in mappings):
-        site.source.report(
+        site.report(
             mapping.path,
             f"{mapping.feed} is {register.reference}, {mapping.name} is {wanted}",
             "map a `barometer`, so that one can be made of the other",
@@ -208,7 +206,7 @@ def _reference(site: ParsedSite, mapping: SignalMapping, mappings: list[SignalMa
 
 def _boxes(site: ParsedSite) -> None:
     if not site.raw("boxes") and not site.source.broken(("boxes",)):
-        site.source.report(("boxes",), "has no box", "add at least one", on_key=True)
+        site.report(("boxes",), "has no box", "add at least one", on_key=True)
     contacts = site.raw("push", "contacts")
     for name, box in site.config.boxes.items():
         path: KeyPath = ("boxes", name)
@@ -220,7 +218,7 @@ def _boxes(site: ParsedSite) -> None:
             _known(site, (*path, "contacts"), contact, contacts, "contact")
         for role in box.analyzers:
             if role not in site.raw("boxes", name, "signals"):
-                site.source.report(
+                site.report(
                     (*path, "analyzers", role),
                     f"{name} has no signal {role!r}",
                     "map it under signals, or leave the analyzer out",
@@ -229,7 +227,7 @@ def _boxes(site: ParsedSite) -> None:
     for name in site.raw("boxes"):
         for chamber in site.antechambers(name):
             if taken := takes_role_name(chamber):
-                site.source.report(
+                site.report(
                     ("boxes", name, "antechambers", chamber),
                     f"would make {taken!r}, which is another signal",
                     "name the antechamber otherwise",
@@ -245,19 +243,15 @@ def _contacts(site: ParsedSite) -> None:
             _known(site, (*path, "then"), contact.then, site.raw("push", "contacts"), "contact")
         written = site.raw(*path)
         if "then" in written and "escalate_after" not in written:
-            site.source.report(
-                (*path, "then"), "never comes", "add `escalate_after:`, for example 15 min"
-            )
+            site.report((*path, "then"), "never comes", "add `escalate_after:`, for example 15 min")
         if "escalate_after" in written and "then" not in written:
-            site.source.report(
-                (*path, "escalate_after"), "leads to nobody", "add `then:` with a contact"
-            )
+            site.report((*path, "escalate_after"), "leads to nobody", "add `then:` with a contact")
         seen, at = {name}, contact.then
         while at is not None and at in contacts and at not in seen:
             seen.add(at)
             at = contacts[at].then
         if at == name:
-            site.source.report((*path, "then"), "leads back to itself", "end with one contact")
+            site.report((*path, "then"), "leads back to itself", "end with one contact")
 
 
 def _page(site: ParsedSite) -> None:
@@ -267,10 +261,10 @@ def _page(site: ParsedSite) -> None:
     site.source.warn(("page",), "is not served yet by this version", "use MQTT and `status`")
     host, _, port = page.bind.rpartition(":")
     if not 1 <= int(port) <= 65535:
-        site.source.report(("page", "bind"), f"{port} is no port", "write 1 to 65535")
+        site.report(("page", "bind"), f"{port} is no port", "write 1 to 65535")
     local = host in ("127.0.0.1", "localhost", "[::1]")
     if not local and page.token_file is None and not site.source.broken(("page", "token_file")):
-        site.source.report(
+        site.report(
             ("page", "bind"),
             f"{host} can be reached by others",
             "add `token_file:`, or bind 127.0.0.1",

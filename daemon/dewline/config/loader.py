@@ -13,7 +13,7 @@ from dewline.config.instrument_plans import bus_plans, instrument_plans
 from dewline.config.nodes import SourceFile, read_source, value_at
 from dewline.config.plan import ModbusRtuPlan, Plan, SerialPortPlan
 from dewline.config.profiles import BUILTIN, find, names, read_profile, there
-from dewline.config.rule_plans import Off, RuleBook, write_book
+from dewline.config.rule_plans import Off, RuleBook, RuleBookWriter
 from dewline.config.rule_schema import RuleSetFile, RuleSpec
 from dewline.config.rules import LayeredRule, RuleLayer, SignalIndex
 from dewline.config.salvage import salvage
@@ -110,7 +110,7 @@ def _book(site: ParsedSite, index: SignalIndex) -> RuleBook:
         if box.rules
     }
     regimes = {name: box.regime for name, box in config.boxes.items()}
-    return write_book(layers, own, index, regimes)
+    return RuleBookWriter(layers, own, index, regimes).write()
 
 
 def _set(site: ParsedSite, index: int) -> RuleLayer | None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal
 
@@ -12,8 +12,7 @@ from dewline.config.nodes import KeyPath, SourceFile, read_source
 from dewline.config.plan import AsciiProfile, RegisterPlan
 from dewline.config.profile_schema import REASONS, Ask, ProfileHead, RegisterConfig, Stream
 from dewline.config.salvage import salvage
-from dewline.readings import Quality
-from dewline.units import Quantity, convert, dimension, linear
+from dewline.units import Quantity, dimension, linear
 
 BUILTIN = Path(__file__).resolve().parent.parent / "builtin"
 _WIDTH = {"int16": 16, "uint16": 16, "int32": 32, "uint32": 32, "float32": 32, "float64": 64}
@@ -263,7 +262,7 @@ def register_plan(
     factor, shift = linear(unit, canonical)
     if config.span:
         factor, shift = 1.0, 0.0  # the span is canonical already
-    plan = RegisterPlan(
+    return RegisterPlan(
         name=config.name,
         table=config.table or "input",
         address=config.address if config.address is not None else index,
@@ -275,21 +274,12 @@ def register_plan(
         canonical_unit=canonical,
         factor=factor,
         shift=shift,
-    )
-    return replace(
-        plan,
         valid=None if config.valid is None else band(config.valid, canonical),
-        floor=None
-        if config.floor is None
-        else convert(config.floor.value, config.floor.unit, canonical),
-        sentinels=_qualities(config),
+        floor=None if config.floor is None else config.floor.to(canonical),
+        sentinels={raw: REASONS[reason] for raw, reason in config.sentinels.items()},
         loop=config.loop,
         span=None if config.span is None else band(config.span, canonical),
         reference=config.reference,
         bit=config.bit,
         states=dict(config.states),
     )
-
-
-def _qualities(config: RegisterConfig) -> dict[int, Quality]:
-    return {raw: REASONS[reason] for raw, reason in config.sentinels.items()}

@@ -50,22 +50,14 @@ class RuleBook:
     off: list[Off] = field(default_factory=list)
 
 
-def write_book(
-    general: list[RuleLayer],
-    own: Mapping[str, RuleLayer],
-    index: SignalIndex,
-    regimes: Mapping[str, str],
-) -> RuleBook:
-    """The alarms of every rule.
+class RuleBookWriter:
+    """Makes the alarms of every rule.
 
     ``general`` are the layers for all places, in order; ``own`` the layer of each box with rules
     of its own, ``regimes`` the pressure regime of each box. Problems are reported to the sources
     of the layers.
     """
-    return _Writer(general, own, index, regimes).write()
 
-
-class _Writer:
     def __init__(
         self,
         general: list[RuleLayer],
@@ -79,6 +71,7 @@ class _Writer:
         self._names = list(dict.fromkeys(name for layer in layers for name in layer.rules))
 
     def write(self) -> RuleBook:
+        """The whole book; to be called once."""
         for name in self._names:
             self._expand(name)
         self._parents()

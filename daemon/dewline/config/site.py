@@ -70,6 +70,10 @@ class ParsedSite:
         data = value_at(self.source.data, path)
         return data if isinstance(data, dict) else {}
 
+    def report(self, path: KeyPath, problem: str, remedy: str, *, on_key: bool = False) -> None:
+        """Report a problem at a path of the config; see ``SourceFile.report``."""
+        self.source.report(path, problem, remedy, on_key=on_key)
+
     def antechambers(self, box: str) -> tuple[str, ...]:
         """Names of a box's antechambers, mistakes included."""
         return tuple(self.raw("boxes", box, "antechambers"))

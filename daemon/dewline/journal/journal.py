@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from dewline.clock import Clock
@@ -201,19 +201,11 @@ class Journal:
 
         Reads counts of the writer thread without a lock: two of them may differ by one commit.
         """
-        counts = self._writer.counts
         return Statistics(
-            commits=counts.commits,
-            seq=counts.seq,
-            event_seq=counts.event_seq,
+            **asdict(self._writer.counts),
             waiting=self._writer.waiting,
-            commit_s=counts.commit_s,
-            slowest_commit_s=counts.slowest_commit_s,
             lost_readings=self._writer.backlog.lost_readings,
             lost_events=self._writer.backlog.lost_events,
-            refused=counts.refused,
-            trouble=counts.trouble,
-            damaged=counts.damaged,
             file_bytes=_size_bytes(self.path),
             log_bytes=_size_bytes(self.path.with_name(self.path.name + "-wal")),
             free_bytes=self._reserve.free_bytes(),
