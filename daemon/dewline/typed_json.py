@@ -9,9 +9,10 @@ from __future__ import annotations
 
 import types
 from collections import deque
-from collections.abc import Mapping, Sequence, Set
+from collections.abc import Iterable, Mapping, Sequence, Set
 from dataclasses import MISSING, Field, fields, is_dataclass
 from enum import Enum
+from functools import cache
 from typing import Literal, TypeAlias, TypeGuard, Union, get_args, get_origin, get_type_hints
 
 Json: TypeAlias = "bool | int | float | str | list[Json] | dict[str, Json] | None"
@@ -44,7 +45,8 @@ class TypedJson:
         if isinstance(value, Set):
             return [self.plain(item) for item in sorted(value)]
         if isinstance(value, Sequence | deque):
-            return [self.plain(item) for item in value]
+            # Histories are long lists of numbers.
+            return list(value) if _all_scalars(value) else [self.plain(item) for item in value]
         raise TypeError(f"{type(value).__name__} cannot be written as JSON")
 
     def read(self, kind: object, value: Json) -> object:
@@ -52,7 +54,7 @@ class TypedJson:
 
         A field that the document leaves out takes its default.
         """
-        if value is None or kind is object or get_origin(kind) is Literal:
+        if value is None or _is_scalar(kind):
             return value
         if is_dataclass(kind) and isinstance(kind, type) and isinstance(value, dict):
             return self._read_dataclass(kind, value)
@@ -103,12 +105,28 @@ class TypedJson:
 
     def _read_list(self, origin: object, inner: tuple[object, ...], value: list[Json]) -> object:
         if origin is tuple:
-            of = [inner[0]] * len(value) if inner[-1] is Ellipsis else list(inner)
-            return tuple(self.read(k, v) for k, v in zip(of, value, strict=True))
-        items = [self.read(inner[0] if inner else object, item) for item in value]
+            kinds = [inner[0]] * len(value) if inner[-1] is Ellipsis else list(inner)
+            return tuple(self.read(k, v) for k, v in zip(kinds, value, strict=True))
+        of = inner[0] if inner else object
+        items = list(value) if _is_scalar(of) else [self.read(of, item) for item in value]
         if origin is deque:
             return deque(items)
         return set(items) if origin is set else frozenset(items) if origin is frozenset else items
+
+
+_SCALARS = frozenset((bool, int, float, str, type(None)))
+
+
+def _all_scalars(values: Iterable[object]) -> TypeGuard[Iterable[Json]]:
+    return _SCALARS.issuperset(map(type, values))
+
+
+@cache
+def _is_scalar(kind: object) -> bool:
+    """Whether JSON has a value of this type as it is, so that nothing has to be converted."""
+    if get_origin(kind) in (Union, types.UnionType):
+        return all(_is_scalar(member) for member in get_args(kind))
+    return kind is object or kind in _SCALARS or get_origin(kind) is Literal
 
 
 def _member(members: tuple[object, ...], value: Json) -> object:

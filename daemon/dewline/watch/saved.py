@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Mapping
+from functools import cache
 from typing import ClassVar, cast, get_args, get_type_hints
 
 from dewline.errors import DewlineError
@@ -78,6 +79,7 @@ def _hints(kind: type[Kept]) -> dict[str, object]:
     return _HINTS[kind]
 
 
+@cache
 def _has_parts(kind: object) -> bool:
     """Whether a type is a part, or a dict of parts, or one of these or None."""
     if isinstance(kind, type) and issubclass(kind, Kept):
