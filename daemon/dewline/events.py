@@ -15,9 +15,7 @@ from dewline.readings import Command, Reading, Resumed, Scan, iso_utc
 
 Priority = Literal["critical", "high", "medium", "low"]
 
-
 PRIORITIES: tuple[Priority, ...] = ("critical", "high", "medium", "low")
-
 
 State = Literal[
     "normal",
@@ -30,7 +28,6 @@ State = Literal[
     "suppressed",
     "out-of-service",
 ]
-
 
 Transition = Literal[
     "raised",
@@ -74,7 +71,6 @@ CALLING_TRANSITIONS: frozenset[Transition] = frozenset(
 )
 """With these an alarm begins to call, if it then is in a calling state."""
 
-
 ClockWord = Literal["synchronised", "unsynchronised"]
 
 
@@ -104,9 +100,11 @@ class EventDocument(TypedDict):
     """One alarm transition as JSON, as it is published, paged and kept.
 
     Times are ISO 8601 in UTC. ``occurrence`` is the ``id`` of the event with which this
-    occurrence of the alarm began: its ``raised``, or what was told in its place. ``to``: the
-    contact an escalation goes to; ``off_duty``: nobody on call was there to be asked before.
-    ``when_over``: what remains to be done after the end.
+    occurrence of the alarm began: its ``raised``, or the event that came in its place, because
+    the alarm was suppressed, shelved or out of service. It is null for an event that belongs to
+    no occurrence, and for events of version 1. ``to``: the contact an escalation goes to;
+    ``off_duty``: nobody on call was there to be asked before. ``when_over``: what remains to be
+    done after the end.
     """
 
     id: str
@@ -170,7 +168,11 @@ def completed(old: EventDocument) -> EventDocument:
 
 @dataclass(frozen=True, slots=True)
 class Cause:
-    """Why, as a set: ``name`` first, ``also`` what could not be told from it."""
+    """The likely cause: ``name``, or one of ``also``, which look the same.
+
+    ``confidence``: how sure it is that the cause is one of these, from 0 to 1. ``evidence``: the
+    facts that led to it. ``tell_apart``: what a person can do to find which one it is.
+    """
 
     name: str
     confidence: float
@@ -194,7 +196,7 @@ UNKNOWN_CAUSE = Cause("unknown", 0.0)
 
 @dataclass(frozen=True, slots=True)
 class Outlook:
-    """Seconds until ``limit`` is reached, with a range; None where it never is."""
+    """Seconds until ``limit`` is reached, with its range; None where it never is."""
 
     limit: float
     unit: str
@@ -215,7 +217,10 @@ class Outlook:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Event:
-    """One alarm transition. ``seq`` counts events from 1 without a hole."""
+    """One alarm transition, as ``EventDocument`` but with its times in ms (UTC epoch).
+
+    ``seq`` counts events from 1 without a hole. ``at_ms`` is watch time.
+    """
 
     id: str
     seq: int
@@ -250,7 +255,10 @@ class Event:
     caution: str | None = None
 
     def document(self) -> EventDocument:
-        """The event document: every key always present, null where there is none."""
+        """The event document, ready for JSON.
+
+        Every key is always present, null where there is nothing to say.
+        """
         return {
             "id": self.id,
             "seq": self.seq,
@@ -288,7 +296,10 @@ class Event:
 
 @dataclass(frozen=True, slots=True)
 class LedgerRow:
-    """A closed (or still open: ``ended_ms`` None) entry of a ledger, e.g. one transfer."""
+    """An entry of a ledger, such as one transfer; still open while ``ended_ms`` is None.
+
+    Times are wall times in ms (UTC epoch). ``document`` depends on ``kind``.
+    """
 
     id: str
     box: str
@@ -321,10 +332,10 @@ NOTHING = Outcome()
 
 
 class Entry(NamedTuple):
-    """What goes to the record in one piece. ``item`` is None for what a tick brought about.
+    """What goes to the record in one piece: an item and its outcome.
 
-    ``seq`` counts recorded items from 1; what a tick brought about bears the
-    ``seq`` of the item before it.
+    ``item`` is None for the outcome of a tick. ``seq`` counts recorded items from 1; the
+    outcome of a tick has the ``seq`` of the item before it.
     """
 
     seq: int

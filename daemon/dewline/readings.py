@@ -1,8 +1,7 @@
-"""The currency of the house: readings, the inputs of the watch, and what follows from them.
+"""Readings and the inputs of the watch: scans, ticks, commands, resumes. All of them are frozen.
 
-Every value that moves between rooms is one of these frozen things. Times are
-integer milliseconds: ``time_ms`` is wall time (a label, UTC epoch), ``at_ms``
-is the watch's own time, which never goes back (see ``drive``).
+Times are integer milliseconds: ``time_ms`` is wall time (a label, UTC epoch), ``at_ms`` is the
+watch's own time, which never goes back (see ``drive``).
 """
 
 from __future__ import annotations
@@ -27,7 +26,10 @@ ResumeReason = Literal["start", "restart", "reload"]
 
 
 class Quality(IntEnum):
-    """OPC UA quality words with one reason. 0-9 good, 10-19 uncertain, 20-29 bad."""
+    """How far a reading can be trusted, after OPC UA: 0-9 good, 10-19 uncertain, 20-29 bad.
+
+    Each value is one of these three words with its reason.
+    """
 
     GOOD = 0
     LOW = 1
@@ -79,10 +81,10 @@ class Reading(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Scan:
-    """What one turn of one instrument gave, or one row group of a CSV.
+    """The readings of one poll of one instrument, or of one group of rows of a CSV.
 
-    ``readings`` is keyed by full signal name (``heron.moisture``). A signal
-    that was asked for and not got stands there with a bad quality and no value.
+    ``readings`` is keyed by full signal name (``heron.moisture``). A signal that was asked for
+    and did not come has a bad quality and no value there.
     """
 
     time_ms: int
@@ -100,7 +102,11 @@ class Tick:
 
 @dataclass(frozen=True, slots=True)
 class Command:
-    """What a person said. ``alarm`` for alarm commands; ``box``/``kind``/``why`` for a note."""
+    """What a person ordered or noted.
+
+    ``alarm`` and ``for_s`` (seconds) belong to alarm commands; ``box``, ``kind`` and ``why`` to
+    a note. ``source``: the way it came, such as a socket or MQTT.
+    """
 
     time_ms: int
     at_ms: int

@@ -33,7 +33,10 @@ class TypedJson:
         self._omit_defaults = omit_defaults
 
     def plain(self, value: object) -> Json:
-        """``value`` as JSON; a copy. TypeError for a value of no known type."""
+        """``value`` as JSON, a copy.
+
+        Sets are sorted. TypeError for a value of no known type.
+        """
         if isinstance(value, Enum):
             return self.plain(value.value)
         if value is None or isinstance(value, bool | int | float | str):

@@ -44,7 +44,10 @@ class Sweep:
         return self.sweep(at_ms) if at_ms >= self.due_ms else None
 
     def sweep(self, at_ms: int) -> dict[str, Reading]:
-        """Do everything that is due, and find when the next thing is. Gives derived readings."""
+        """Do everything that is due, and find when the next thing is.
+
+        Gives the derived readings that this brought about.
+        """
         parts = self._parts
         readings: dict[str, Reading] = {}
         minute = at_ms >= parts.explain.again_ms

@@ -81,7 +81,11 @@ class Watch(Kept):
     # ---------------------------------------------------------------- items
 
     def feed(self, item: Item) -> Outcome:
-        """Take one item in. Never raises, whatever the item says."""
+        """Take in one item, and give what follows from it.
+
+        Never raises, whatever the item says. An item older than the last one counts as if it
+        came at the time of the last one.
+        """
         at_ms = item.at_ms if item.at_ms > self.at_ms else self.at_ms
         parts = self._parts
         self.at_ms = parts.writer.at_ms = at_ms

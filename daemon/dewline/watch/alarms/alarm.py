@@ -105,7 +105,10 @@ class Alarm(Kept):
         }
 
     def view(self) -> AlarmView:
-        """The alarm as it stands now."""
+        """The alarm as it stands now.
+
+        Value, unit and quality are those of its signal, in canonical units.
+        """
         signal = self.signal
         return AlarmView(
             plan=self.plan,

@@ -1,8 +1,8 @@
 """Moves alarms: asks the state table, sets the timers and has the event written.
 
-Conditions are evaluated under every overlay as well; only nobody is told of them then. Nobody
-is woken twice by the end of a mode or of a parent: an alarm that stands already stays as it is;
-only one that would be raised is suppressed.
+Conditions are evaluated under every overlay as well; only no event is written then. The end of
+a mode or of a parent wakes nobody twice: an alarm that stands already stays as it is, and only
+one that would be raised is suppressed.
 """
 
 from __future__ import annotations
@@ -57,7 +57,10 @@ class AlarmEngine:
         self._staffed = plan.staffed
 
     def condition_changed(self, alarm: Alarm) -> None:
-        """The condition of ``alarm`` has begun or ended: raise, return or suppress the alarm."""
+        """The condition of ``alarm`` has begun or ended: raise, return or suppress the alarm.
+
+        Under an overlay no event is written, but the beginning is noted.
+        """
         at_ms = self._writer.at_ms
         if not alarm.active:
             self._count_change(alarm, self.move(alarm, "clear"), ended=True)
@@ -106,7 +109,10 @@ class AlarmEngine:
             alarm.escalated = dict(leader.escalated)
 
     def move(self, alarm: Alarm, trigger: Trigger, details: Details = NO_DETAILS) -> Event | None:
-        """Make the move that the state table allows, and write its event; None if there is none."""
+        """Make the move that the state table allows, and write its event.
+
+        None where the table allows none, such as an acknowledgement of a normal alarm.
+        """
         hold = alarm.hold
         if alarm.active and trigger in ("unshelve", "return") and hold is None:
             hold = self._suppression.hold_of(alarm, self._writer.at_ms)
@@ -125,7 +131,7 @@ class AlarmEngine:
         return self._write(alarm, row.transition, details)
 
     def change_cause(self, alarm: Alarm, cause: str) -> None:
-        """Say that the cause of an alarm that stands is now judged to be another one."""
+        """Write that an alarm that stands has probably another cause than was said before."""
         self._write(alarm, "cause-changed", Details(why=cause))
 
     def _write(self, alarm: Alarm, transition: Transition, details: Details) -> Event:

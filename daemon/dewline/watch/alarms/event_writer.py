@@ -44,6 +44,7 @@ class EventWriter(Kept):
 
     @offset_ms.setter
     def offset_ms(self, offset_ms: int) -> None:
+        """Label what comes by another offset."""
         self.local_time.offset_ms = offset_ms
 
     def note_clock(self, is_set: Reading | None) -> None:
@@ -64,7 +65,10 @@ class EventWriter(Kept):
     def write(
         self, alarm: AlarmView, transition: Transition, mode: Mode | None, details: Details
     ) -> Event:
-        """One event about ``alarm`` as it stands now."""
+        """Write one event about ``alarm`` as it stands now.
+
+        ``mode``: the mode of its box that the event names.
+        """
         self.seq += 1
         plan = alarm.plan
         cause, outlook = self._explain(alarm, transition, self.at_ms)
@@ -107,7 +111,10 @@ class EventWriter(Kept):
         return event
 
     def retire(self, last: EventDocument, why: str) -> None:
-        """Clear an alarm whose rule is gone, by the last event that was written about it."""
+        """Write that an alarm whose rule is gone is cleared.
+
+        ``last``: the last event about it, from which box, signal and priority are taken.
+        """
         self.seq += 1
         self._events.append(
             Event(

@@ -49,7 +49,10 @@ class OperatorCommands:
         }
 
     def obey(self, command: Command) -> Reply:
-        """Do what the command says, or answer why not; never raises."""
+        """Do what the command says, or answer why not.
+
+        Never raises. The reply names the event that was written, if there was one.
+        """
         try:
             if command.command == "note":
                 return self._note(command)

@@ -1,8 +1,7 @@
-"""How often alarms come: the chattering of one alarm, the flood of all.
+"""How often alarms come: whether one chatters, and how many were new in ten minutes.
 
-Figures of ISA-18.2 / EEMUA 191 as commonly quoted (from memory): three raise/return cycles in a
-minute are chattering; more than ten new alarms in ten minutes are a flood, which is over below
-five.
+Three raise/return cycles in a minute are chattering, and the rate of alarms is counted over ten
+minutes: figures of ISA-18.2 / EEMUA 191 as commonly quoted (from memory).
 """
 
 from __future__ import annotations
@@ -17,8 +16,6 @@ CYCLE_WINDOW_MS = 60_000
 CYCLES = 3
 RATE_WINDOW_MS = 600_000
 CHANGES = 10
-FLOOD_ABOVE = 10
-FLOOD_OVER_BELOW = 5
 REMEMBERED = CHANGES + 1
 CHATTER_NOTICE_MS = 3_600_000
 
@@ -41,11 +38,6 @@ def chatter(changes: Iterable[Change], at_ms: int) -> str | None:
     if within((t for t, _ in changes), at_ms, RATE_WINDOW_MS) > CHANGES:
         return f"more than {CHANGES} raises and returns within 10 min"
     return None
-
-
-def flood(was: bool, count: int) -> bool:
-    """Is it a flood, given whether it was one and how many alarms the last ten minutes brought?"""
-    return count >= FLOOD_OVER_BELOW if was else count > FLOOD_ABOVE
 
 
 class AlarmRate(Kept):

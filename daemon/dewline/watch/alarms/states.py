@@ -45,7 +45,6 @@ class StateRow(NamedTuple):
     when: tuple[Fact, ...]
     to: State
     transition: Transition
-    announce: bool = False
     origin: Origin = "TABLE"
 
 
@@ -66,15 +65,11 @@ def _overlay_rows() -> Iterator[StateRow]:
     )
     for state, trigger, transition in leave:
         if state == "out-of-service":
-            yield StateRow(state, trigger, ("shelved",), "shelved", transition, False, "PRECEDENCE")
+            yield StateRow(state, trigger, ("shelved",), "shelved", transition, "PRECEDENCE")
         if state != "suppressed":
-            yield StateRow(
-                state, trigger, ("suppressed",), "suppressed", transition, False, "PRECEDENCE"
-            )
-        yield StateRow(state, trigger, ("active",), "unacknowledged", transition, True)
-        yield StateRow(
-            state, trigger, ("latched",), "latched-unacknowledged", transition, True, "LATCH"
-        )
+            yield StateRow(state, trigger, ("suppressed",), "suppressed", transition, "PRECEDENCE")
+        yield StateRow(state, trigger, ("active",), "unacknowledged", transition)
+        yield StateRow(state, trigger, ("latched",), "latched-unacknowledged", transition, "LATCH")
         yield StateRow(state, trigger, (), "normal", transition)
 
 
@@ -89,7 +84,7 @@ def _precedence_rows() -> Iterator[StateRow]:
         ("out-of-service", "unshelve", "out-of-service", "unshelved"),
     )
     for state, trigger, to, transition in moves:
-        yield StateRow(state, trigger, (), to, transition, False, "PRECEDENCE")
+        yield StateRow(state, trigger, (), to, transition, "PRECEDENCE")
 
 
 def _rows() -> Iterator[StateRow]:
@@ -97,7 +92,7 @@ def _rows() -> Iterator[StateRow]:
     c: State = "acknowledged"
     e: State = "latched-unacknowledged"
     f: State = "latched-acknowledged"
-    yield StateRow("normal", "active", (), b, "raised", True)
+    yield StateRow("normal", "active", (), b, "raised")
     yield StateRow(b, "acknowledge", (), c, "acknowledged")
     yield StateRow(b, "clear", ("latch",), e, "returned")
     yield StateRow(b, "clear", ("auto",), "normal", "cleared")
@@ -105,21 +100,21 @@ def _rows() -> Iterator[StateRow]:
     yield StateRow(c, "clear", ("latch",), f, "returned")
     yield StateRow(c, "clear", (), "normal", "cleared")
     # Re-alarm: a rule with remind_every asks again although somebody has acknowledged.
-    yield StateRow(c, "remind", (), b, "reminded", True)
+    yield StateRow(c, "remind", (), b, "reminded")
     yield StateRow("returned", "acknowledge", (), "normal", "acknowledged")
-    yield StateRow("returned", "active", (), b, "raised", True)
+    yield StateRow("returned", "active", (), b, "raised")
     yield StateRow(e, "acknowledge", (), f, "acknowledged")
-    yield StateRow(e, "active", (), b, "raised", True)
+    yield StateRow(e, "active", (), b, "raised")
     yield StateRow(f, "reset", (), "normal", "reset")
-    yield StateRow(f, "active", (), b, "raised", True)
+    yield StateRow(f, "active", (), b, "raised")
     yield from _overlay_rows()
     yield from _precedence_rows()
     for state in (b, e):
-        yield StateRow(state, "remind", (), state, "reminded", True, "NOTICE")
-        yield StateRow(state, "escalate", (), state, "escalated", True, "NOTICE")
+        yield StateRow(state, "remind", (), state, "reminded", "NOTICE")
+        yield StateRow(state, "escalate", (), state, "escalated", "NOTICE")
     for state in get_args(State):
         if state != "normal":
-            yield StateRow(state, "retire", (), "normal", "cleared", False, "NOTICE")
+            yield StateRow(state, "retire", (), "normal", "cleared", "NOTICE")
 
 
 TABLE: tuple[StateRow, ...] = tuple(_rows())
@@ -146,7 +141,10 @@ def find(state: State, trigger: Trigger, facts: Mapping[Fact, bool]) -> StateRow
 
 
 def state_diagram() -> str:
-    """The table as a Mermaid state diagram, generated so that it always agrees with the table."""
+    """The table as a Mermaid state diagram, generated so that it always agrees.
+
+    Rows that change no state are left out.
+    """
     lines = ["stateDiagram-v2", "    [*] --> normal"]
     lines += [f"    {_word(state)}: {LETTERS[state]} {state}" for state in get_args(State)]
     seen: set[str] = set()

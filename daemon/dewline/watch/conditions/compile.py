@@ -1,4 +1,4 @@
-"""Conditions: what each kind of rule says of its signal, before any delay.
+"""Builds the condition of a rule from its plan. Conditions are without delays.
 
 ``truth(at_ms, active)`` answers True (the condition holds), False (it is over)
 or None (this reading may neither raise nor clear). ``active`` chooses the side
@@ -44,15 +44,19 @@ LOOK_BACK_MS = 4 * 3_600_000
 def compile_condition(
     rule: RulePlan, signal_of: SignalOf, window_of: WindowOf, zero_of: ZeroOf = lambda _: ZERO_PPM
 ) -> Condition:
-    """The working form of a rule's condition. ``zero_of``: zero uncertainty of a signal, ppm."""
+    """The working form of a rule's condition.
+
+    ``signal_of`` and ``window_of`` give the parts that the condition stands on; ``zero_of``
+    gives how far the zero of a signal's sensor may be off, in ppm.
+    """
     signal = signal_of(rule.signal)
     condition: Condition
     match rule.condition:
         case Above() | Below() | Outside():
             condition = _level(rule, rule.condition, signal, signal_of)
         case AboveOwn(times, _):
-            # The box's own figure is a derived signal; until it is known the rule is silent.
-            # An idle baseline itself is held against the lowest of past nights.
+            # The box's own figure is a derived signal; until it is known the rule cannot raise.
+            # An idle baseline is itself compared with the lowest one of past nights.
             nightly = rule.signal.endswith("_idle")
             own = Limit(f"{rule.signal}_{'low' if nightly else 'idle'}", signal_of, times)
             condition = Level(signal, None, own, rule.deadband or 0.0)

@@ -57,7 +57,11 @@ class Delay(Kept):
         return self.pending_ms is not None
 
     def sample(self, at_ms: int, truth: bool, stale_ms: int) -> int | None:
-        """Take in a sample; when it changes ``active``, gives the first sample of the run."""
+        """Take in whether the condition holds at ``at_ms``.
+
+        If that changes ``active``, gives the time of the first sample of the run, from which
+        the condition counts. ``stale_ms``: a run with a longer gap in it starts again.
+        """
         if truth == self.active:
             self.pending_ms = None
             return None

@@ -105,7 +105,10 @@ class BoxModes(Kept):
         yield from (s for s in (self._oxygen, self._speed, self._circulating) if s is not None)
 
     def band(self, signal: SignalState) -> Band:
-        """The values of ``signal`` that leave the modes as they are."""
+        """The values of ``signal`` that leave the modes as they are.
+
+        None while it has no value, and none of oxygen while the box may be open.
+        """
         if signal.value is None:
             return EMPTY_BAND
         if signal is self._oxygen:

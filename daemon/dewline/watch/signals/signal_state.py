@@ -140,7 +140,11 @@ class SignalState(Kept):
         self._delays.append(delay_runs)
 
     def update(self, at_ms: int, value: float | None, quality: Quality) -> tuple[Window, ...]:
-        """Take in a reading outside the band; gives the windows of which a stretch closed."""
+        """Take in a reading outside the band; gives the windows of which a stretch closed.
+
+        The quality of the reading is lowered by the gate and the verdict. A bad reading keeps
+        the last value.
+        """
         if value is None or not isfinite(value):
             quality = quality if quality >= FIRST_BAD else Quality.NOT_A_NUMBER
         if self.gate is not None:
@@ -169,7 +173,11 @@ class SignalState(Kept):
         return self.value if self.quality < FIRST_BAD else None
 
     def update_band(self, at_ms: int) -> None:
-        """Compute the band again, from everything that depends on this signal."""
+        """Compute the band again, from everything that depends on this signal.
+
+        It is empty while the quality of the signal is doubtful: every reading goes through
+        ``update`` then.
+        """
         lo, hi = EVERYTHING
         doubted = self.verdict is not None
         if doubted or self.quality >= FIRST_UNCERTAIN or (self.gate and not self.gate.open(at_ms)):

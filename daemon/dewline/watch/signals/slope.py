@@ -38,7 +38,11 @@ class Estimate(NamedTuple):
 def theil_sen(
     x: Sequence[float], y: Sequence[float], confidence: float = 0.95, *, widen: bool = False
 ) -> Estimate:
-    """Slope of y over x with its two-sided interval; ValueError without two different x."""
+    """Slope of y over x with its two-sided interval at ``confidence``.
+
+    ``widen``: allow for readings that depend on each other (see above). ValueError without two
+    different x.
+    """
     slopes = sorted(
         (y[j] - y[i]) / (x[j] - x[i])
         for j in range(len(x))
