@@ -21,7 +21,6 @@ from dewline.followers.mqtt.commands import (
     parse_untrusted,
     token_of,
 )
-from dewline.followers.mqtt.messages import ResultMessage
 from dewline.followers.secret import TokenFile
 from dewline.readings import compact_json
 
@@ -61,12 +60,12 @@ def handler(watch: Watch) -> CommandHandler:
     return CommandHandler(watch.submit, None, Stopwatch())
 
 
-async def answer_of(handler: CommandHandler, document: object) -> ResultMessage | None:
+async def answer_of(handler: CommandHandler, document: object) -> dict[str, Any] | None:
     payload = document if isinstance(document, bytes) else json.dumps(document).encode()
     return await handler.answer(payload)
 
 
-async def ask(handler: CommandHandler, document: object) -> ResultMessage:
+async def ask(handler: CommandHandler, document: object) -> dict[str, Any]:
     answer = await answer_of(handler, document)
     assert answer is not None
     return answer

@@ -6,13 +6,14 @@ import math
 
 from dewline.followers.mqtt.latest import LatestReadings
 from dewline.readings import Quality, Reading
+from dewline.typed_json import Json
 
 
 def good(value: float) -> dict[str, Reading]:
     return {"heron.moisture": Reading(value, Quality.GOOD)}
 
 
-def shown(latest: LatestReadings, now_s: float) -> list[tuple[str, float | None]]:
+def shown(latest: LatestReadings, now_s: float) -> list[tuple[str, Json]]:
     return [(signal, document["value"]) for signal, document in latest.due(now_s)]
 
 

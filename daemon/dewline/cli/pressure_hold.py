@@ -26,15 +26,16 @@ from dewline.reports.pressure_hold import (
     HoldStretch,
     Points,
     TimedValue,
+    document,
     judge,
     longest_stretch,
     open_now,
+    own_best,
     sensors_of,
     signals_of,
     stretch_now,
     volume_of,
 )
-from dewline.reports.pressure_hold_document import document, own_best
 from dewline.units import parse_quantity
 from dewline.watch.ledgers.pressure_hold import KIND
 from dewline.watch_plan import BoxPlan, WatchPlan

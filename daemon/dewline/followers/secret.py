@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hmac
 import os
+from dataclasses import dataclass
 from pathlib import Path
 
 from dewline.errors import FollowerError
@@ -39,35 +40,18 @@ def read_secret(path: Path) -> str:
     return secret
 
 
+@dataclass(frozen=True, slots=True)
 class TokenFile:
-    """A token in a file, read again when the file has changed."""
+    """A token in a file, which is read each time: a changed file counts at once."""
 
-    def __init__(self, path: Path) -> None:
-        self._path = path
-        self._stamp: tuple[int, int, int] | None = None
-        self._token: bytes | None = None
+    path: Path
 
     def accepts(self, token: object) -> bool:
         """True for exactly the token; False for anything else, and while there is no such file."""
-        expected = self._current()
-        if expected is None or not isinstance(token, str):
-            return False
-        return hmac.compare_digest(token.encode("utf-8", "surrogatepass"), expected)
-
-    def _current(self) -> bytes | None:
         try:
-            stat = secret_file(self._path).stat()
-        except OSError:
-            self._stamp = None
-            return None
-        stamp = (stat.st_mtime_ns, stat.st_size, stat.st_ino)
-        if stamp != self._stamp:
-            self._token = self._read()
-            self._stamp = stamp
-        return self._token
-
-    def _read(self) -> bytes | None:
-        try:
-            return read_secret(self._path).encode()
+            expected = read_secret(self.path).encode()
         except FollowerError:
-            return None
+            return False
+        return isinstance(token, str) and hmac.compare_digest(
+            token.encode("utf-8", "surrogatepass"), expected
+        )

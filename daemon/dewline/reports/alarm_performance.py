@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import asdict, dataclass, field, replace
 from datetime import datetime, tzinfo
 from typing import Literal, get_args
 
@@ -166,12 +166,8 @@ class AlarmPerformance:
             "out_of_service": spans(self.out_of_service),
             "suppressed": self.suppressed,
             "floods": [{"from": iso_utc(a), "to": iso_utc(b)} for a, b in self.floods],
-            "figures": [
-                {"name": f.name, "value": round(f.value, 6), "asked": f.asked,
-                 "within": f.within, "source": f.source}
-                for f in self.figures()
-            ],
-        }  # fmt: skip
+            "figures": [{**asdict(f), "value": round(f.value, 6)} for f in self.figures()],
+        }
 
 
 def judge(

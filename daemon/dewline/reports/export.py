@@ -20,7 +20,7 @@ from dewline.errors import OutOfRange
 from dewline.events import EventDocument
 from dewline.journal import Reader, Row
 from dewline.journal.lines import event_line, ledger_line, reading_line
-from dewline.readings import Command, Resumed, Scan, compact_json, iso_utc, parse_iso_utc
+from dewline.readings import Command, Scan, compact_json, iso_utc, parse_iso_utc
 
 Progress = Callable[[float], None]  # share done, 0-1
 ROWS_AT_ONCE = 65_536
@@ -72,15 +72,10 @@ def export(
     inputs, events = (target.with_suffix(f".{what}.jsonl") for what in ("inputs", "events"))
     with _whole(target) as part:
         readings = writers[target.suffix](reader, part, progress, period)
-    counts = [
-        _write_json_lines(file, documents)
-        for file, documents in (
-            (inputs, _input_documents(reader, period)),
-            (events, _event_documents(reader, period)),
-        )
-    ]
+    input_count = _write_json_lines(inputs, _input_documents(reader, period))
+    event_count = _write_json_lines(events, _event_documents(reader, period))
     progress(1.0)
-    return Exported(readings, counts[1], counts[0], (target, inputs, events))
+    return Exported(readings, event_count, input_count, (target, inputs, events))
 
 
 @contextlib.contextmanager
@@ -181,13 +176,9 @@ def _write_json_lines(target: Path, documents: Iterator[Mapping[str, object]]) -
 def _input_documents(reader: Reader, period: ExportRange) -> Iterator[Mapping[str, object]]:
     for seq, item in reader.inputs():
         if period.holds(item.time_ms):
-            yield _input_document(seq, item)
-
-
-def _input_document(seq: int, item: Command | Resumed) -> Mapping[str, object]:
-    what = "command" if isinstance(item, Command) else "resumed"
-    fields = {name: getattr(item, name) for name in type(item).__dataclass_fields__}
-    return {"seq": seq, "input": what, "time": iso_utc(fields.pop("time_ms")), **fields}
+            what = "command" if isinstance(item, Command) else "resumed"
+            fields = {name: getattr(item, name) for name in type(item).__dataclass_fields__}
+            yield {"seq": seq, "input": what, "time": iso_utc(fields.pop("time_ms")), **fields}
 
 
 def _event_documents(reader: Reader, period: ExportRange) -> Iterator[EventDocument]:

@@ -8,7 +8,7 @@ a CSV or from the journal. Nothing here closes a valve; people do.
 from __future__ import annotations
 
 from bisect import bisect_right
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from operator import itemgetter
 from typing import NamedTuple
@@ -17,6 +17,8 @@ from dewline.errors import OutOfRange
 from dewline.gas import hold, ingress
 from dewline.gas.hold import SHORTEST_S, Compliance, HoldReading, HoldResult, HoldSensors
 from dewline.gas.ingress import OxygenReading, OxygenResult, OxygenSensor
+from dewline.readings import iso_utc
+from dewline.typed_json import Json
 from dewline.watch_plan import BoxPlan, WatchPlan
 
 SETTLE_S = 600.0
@@ -303,3 +305,59 @@ def _no_oxygen_method(box: BoxPlan, signals: HoldSignals, stretch: HoldStretch) 
         return "it is not known whether the loop stood; map circulating"
     point = next((a.sample_point for a in box.analyzers if a.role == "oxygen"), "box")
     return None if point == "box" else f"the analyzer samples the {point}, not the box"
+
+
+def document(found: Findings, own_best_per_h: float | None = None) -> dict[str, Json]:
+    """The findings as JSON, times in ISO 8601 UTC, and what the ledger keeps of a leak test.
+
+    ``own_best_per_h``: the smallest rate of earlier tests of the box, in 1/h. Rates are in 1/h,
+    loss negative; ``budget`` holds the parts of ``expanded``, ``air_l_h`` is air leaking in.
+    ``resolved``: the rate is larger than its expanded uncertainty. ``class``: of ISO 10648-2.
+    """
+    return {
+        "box": found.box,
+        "from": iso_utc(found.from_ms),
+        "to": iso_utc(found.to_ms),
+        "pressure_hold": None if found.hold is None else _hold_document(found.hold),
+        "oxygen_method": None if found.oxygen is None else _oxygen_document(found.oxygen),
+        "own_best": own_best_per_h,
+        "remarks": list(found.remarks),
+    }
+
+
+def own_best(earlier: Iterable[Mapping[str, object]]) -> float | None:
+    """The smallest rate, in 1/h, that earlier tests resolved by either method; None for none.
+
+    ``earlier``: documents of the ledger.
+    """
+    methods = (test.get(name) for test in earlier for name in ("pressure_hold", "oxygen_method"))
+    found = [method for method in methods if isinstance(method, Mapping) and method["resolved"]]
+    return min((abs(method["hourly_rate"]) for method in found), default=None)
+
+
+def _hold_document(found: HoldResult) -> dict[str, Json]:
+    """The raw rate is without compensation for the air, the rigid one with it."""
+    return {
+        "seconds": found.duration_s,
+        "mean_gauge_mbar": found.mean_gauge_mbar,
+        "hourly_rate": found.per_h,
+        "expanded": found.expanded_per_h,
+        "coverage_factor": found.coverage_factor,
+        "raw_hourly_rate": found.raw_l_h / found.volume_l,
+        "rigid_hourly_rate": found.rigid_l_h / found.volume_l,
+        "resolved": found.resolved,
+        "class": found.class_number,
+        "budget": {name: part / found.volume_l for name, part in found.budget_l_h.items()},
+    }
+
+
+def _oxygen_document(found: OxygenResult) -> dict[str, Json]:
+    return {
+        "seconds": found.duration_s,
+        "hourly_rate": found.per_h,
+        "expanded": found.expanded_per_h,
+        "air_l_h": found.air_l_h,
+        "resolved": found.resolved,
+        "class": found.class_number,
+        "budget": dict(found.budget_per_h),
+    }

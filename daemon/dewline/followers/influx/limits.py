@@ -6,13 +6,10 @@ another signal is drawn as that signal.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
-from typing import Literal
+from collections.abc import Iterable
 
 from dewline.journal.line_protocol import line
 from dewline.watch_plan import Above, Below, ConditionPlan, Outside, RulePlan
-
-Side = Literal["high", "low"]
 
 
 def limit_lines(rules: Iterable[RulePlan], site: str, time_ms: int) -> list[str]:
@@ -21,6 +18,7 @@ def limit_lines(rules: Iterable[RulePlan], site: str, time_ms: int) -> list[str]
         line("limit", {"site": site, **_tags(rule), "side": side}, {"value": value}, time_ms)
         for rule in rules
         for side, value in _levels(rule.condition)
+        if isinstance(value, float)
     ]
 
 
@@ -29,16 +27,14 @@ def _tags(rule: RulePlan) -> dict[str, str]:
     return {"box": box, "signal": signal, "alarm": rule.rule, "priority": rule.priority}
 
 
-def _levels(condition: ConditionPlan) -> Iterator[tuple[Side, float]]:
+def _levels(condition: ConditionPlan) -> tuple[tuple[str, object], ...]:
+    """Side and limit, a number or the name of a signal."""
     match condition:
-        case Above(limit=float(limit)):
-            yield "high", limit
-        case Below(limit=float(limit)):
-            yield "low", limit
+        case Above(limit=limit):
+            return (("high", limit),)
+        case Below(limit=limit):
+            return (("low", limit),)
         case Outside(low, high):
-            if isinstance(low, float):
-                yield "low", low
-            if isinstance(high, float):
-                yield "high", high
+            return ("low", low), ("high", high)
         case _:
-            return
+            return ()

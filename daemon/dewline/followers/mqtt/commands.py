@@ -9,13 +9,11 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Awaitable, Callable, Mapping
-from dataclasses import asdict, dataclass
 from typing import NoReturn
 
 from dewline.config.plan import MqttPlan
 from dewline.errors import CommandError, DewlineError, FollowerError
 from dewline.events import Reply
-from dewline.followers.mqtt.messages import ResultMessage
 from dewline.followers.secret import TokenFile
 from dewline.followers.token_bucket import TokenBucket
 from dewline.typed_json import Json
@@ -29,24 +27,6 @@ MAX_FOR_S = 366 * 86_400
 MAX_TEXT = {"by": 80, "why": 500, "ref": 80}
 # A rule of the daemon's own box is named after a bus or an instrument, plus one word.
 _ALARM = re.compile(r"[a-z][a-z0-9-]{0,39}\.[a-z][a-z0-9-]{0,79}")
-
-
-@dataclass(frozen=True, slots=True)
-class Request:
-    """A well-formed command. Whether the alarm exists and permits it is for the watch to decide.
-
-    ``for_s``: how long to shelve, in seconds.
-    """
-
-    command: str
-    alarm: str
-    by: str
-    for_s: float | None
-    why: str | None
-
-    def document(self) -> dict[str, Json]:
-        """The command as the service takes it, every key present."""
-        return asdict(self)
 
 
 def _refuse_constant(text: str) -> NoReturn:
@@ -79,10 +59,12 @@ def parse_untrusted(payload: bytes) -> dict[str, Json]:
     return fields
 
 
-def request_untrusted(fields: Mapping[str, Json]) -> Request:
-    """The request in ``fields``: {command, alarm, by} and, where wanted, {for_s, why, ref, token}.
+def request_untrusted(fields: Mapping[str, Json]) -> dict[str, Json]:
+    """The command as the service takes it: {command, alarm, by, for_s, why}, every key present.
 
-    CommandError says in plain words what is wrong. The token is checked elsewhere.
+    ``fields`` has {command, alarm, by} and, where wanted, {for_s, why, ref, token}; ``for_s`` is
+    how long to shelve, in seconds. CommandError says in plain words what is wrong. The token is
+    checked elsewhere. Whether the alarm exists and permits the command is for the watch to decide.
     """
     _check_keys(fields)
     command = _command(fields)
@@ -95,7 +77,8 @@ def request_untrusted(fields: Mapping[str, Json]) -> Request:
     for_s = _for_s(fields)
     if command == "shelve" and for_s is None:
         raise CommandError("shelve needs for_s: shelving always ends by itself")
-    return Request(command, alarm, by, for_s, _text(fields, "why"))
+    why = _text(fields, "why")
+    return {"command": command, "alarm": alarm, "by": by, "for_s": for_s, "why": why}
 
 
 def _check_keys(fields: Mapping[str, Json]) -> None:
@@ -155,8 +138,11 @@ def _safe_echo(value: object) -> str | int | None:
     return None
 
 
-def result(fields: Mapping[str, Json], reply: Reply) -> ResultMessage:
-    """The answer to a command, as it is published; it never contains the token."""
+def result(fields: Mapping[str, Json], reply: Reply) -> dict[str, Json]:
+    """The answer to a command, as it is published; it never contains the token.
+
+    ``ref``, ``command`` and ``alarm`` repeat what the command said, where that may be sent back.
+    """
     command, alarm = _safe_echo(fields.get("command")), _safe_echo(fields.get("alarm"))
     return {
         "ref": _safe_echo(fields.get("ref")),
@@ -185,7 +171,7 @@ class CommandHandler:
         self._good = TokenBucket(20, 10.0)
         self._bad = TokenBucket(20, 20.0)
 
-    async def answer(self, payload: bytes) -> ResultMessage | None:
+    async def answer(self, payload: bytes) -> dict[str, Json] | None:
         """Carry out one command and give its result.
 
         None where too many bad commands come: answering each would add to the flood.
@@ -200,7 +186,7 @@ class CommandHandler:
         except CommandError as error:
             return result(fields, Reply(False, str(error))) if self._admits(self._bad) else None
         try:
-            answer = self._submit(request.document())
+            answer = self._submit(request)
             reply = answer if isinstance(answer, Reply) else await answer
         except DewlineError as error:
             reply = Reply(False, str(error))

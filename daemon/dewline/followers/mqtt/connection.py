@@ -29,6 +29,7 @@ _SILENT.setLevel(logging.CRITICAL)
 
 
 def _client(plan: MqttPlan, identifier: str, will: aiomqtt.Will) -> aiomqtt.Client:
+    ca = plan.tls_ca
     client = aiomqtt.Client(
         plan.host,
         plan.port,
@@ -40,7 +41,7 @@ def _client(plan: MqttPlan, identifier: str, will: aiomqtt.Will) -> aiomqtt.Clie
         clean_session=True,
         timeout=ANSWER_TIMEOUT_S,
         keepalive=plan.keepalive_s,
-        tls_context=None if plan.tls_ca is None else _tls(plan),
+        tls_context=ssl.create_default_context(cafile=secret_file(ca)) if ca else None,
         logger=_SILENT,
         # Two small packets in a row would else wait for each other's acknowledgement, 40 ms each.
         socket_options=[(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)],
@@ -49,11 +50,6 @@ def _client(plan: MqttPlan, identifier: str, will: aiomqtt.Will) -> aiomqtt.Clie
     )
     _inner(client).connect_timeout = CONNECT_TIMEOUT_S
     return client
-
-
-def _tls(plan: MqttPlan) -> ssl.SSLContext:
-    assert plan.tls_ca is not None
-    return ssl.create_default_context(cafile=secret_file(plan.tls_ca))
 
 
 def _inner(client: aiomqtt.Client) -> paho.Client:

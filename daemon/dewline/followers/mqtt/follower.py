@@ -83,8 +83,7 @@ class MqttFollower:
     ) -> None:
         self._plan = plan
         self._clock = clock
-        self._topics = Topics(plan.prefix, site)
-        self._writer = MessageWriter(self._topics, started, version)
+        self._writer = MessageWriter(Topics(plan.prefix, site), started, version)
         self._event_messages = EventMessages(self._writer)
         self._open_reader = reader
         self._advance = advance
@@ -180,9 +179,7 @@ class MqttFollower:
         async with connection(self._plan, self._identifier, will, self._clock) as client:
             self._connected = True
             self._connected_at_s = self._clock.monotonic()
-            link = BrokerLink(
-                client, self._clock, self._topics, self._running(), self._count, self._wake
-            )
+            link = BrokerLink(client, self._clock, self._writer, self._count, self._wake)
             try:
                 await first_to_end(self._work(link), link.receive(), self._serve_commands(link))
             except BaseException as error:
@@ -219,7 +216,7 @@ class MqttFollower:
     async def _publish_due(self, link: BrokerLink) -> None:
         if link.state_overwritten and not self._stop.is_set():
             link.state_overwritten = False
-            await link.publish([self._running()])
+            await link.publish([self._writer.state("running")])
         await self._publish_events(link)
         while self._held:
             await link.publish(self._writer.undurable(self._held[0]))
@@ -266,18 +263,16 @@ class MqttFollower:
     # The beginning of a connection.
 
     async def _greet(self, link: BrokerLink) -> None:
-        await link.publish([self._running()])
+        await link.publish([self._writer.state("running")])
         table = await self._read(lambda reader: reader.alarm_table())
         messages = self._event_messages.table(table)
         await link.publish(messages)
         alarms = {message.topic for message in messages}
-        complaint = await clear_orphans(
-            link, self._topics, self._writer, alarms=alarms, is_known=self._latest.knows
-        )
+        complaint = await clear_orphans(link, alarms=alarms, is_known=self._latest.knows)
         if complaint is not None:
             self._failures.report(complaint)
         if self._plan.commands != "off":
-            await link.subscribe(1, self._topics.command)
+            await link.subscribe(1, self._writer.topics.command)
         self._failures.note(f"connected to {self._plan.host}:{self._plan.port}")
 
     async def _serve_commands(self, link: BrokerLink) -> None:
@@ -285,9 +280,6 @@ class MqttFollower:
             message = await self._handler.answer(await link.commands.get())
             if message is not None:
                 await link.publish([self._writer.result(message)])
-
-    def _running(self) -> OutMessage:
-        return self._writer.state("running")
 
     def _count(self, acknowledged: Sequence[OutMessage]) -> None:
         self._published += len(acknowledged)

@@ -6,8 +6,8 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from dewline.followers.mqtt.messages import ReadingMessage
 from dewline.readings import Quality, Reading, iso_utc
+from dewline.typed_json import Json
 
 
 @dataclass(slots=True)
@@ -59,7 +59,7 @@ class LatestReadings:
         moments = (self._due_s(self._entries[signal]) for signal in self._unpublished)
         return min(moments, default=math.inf)
 
-    def due(self, now_s: float) -> list[tuple[str, ReadingMessage]]:
+    def due(self, now_s: float) -> list[tuple[str, dict[str, Json]]]:
         """(signal, message) of all that is due by ``now_s``; they count as published then."""
         self._apply_updates()
         due = sorted(s for s in self._unpublished if self._due_s(self._entries[s]) <= now_s)
@@ -81,7 +81,8 @@ class LatestReadings:
             return -math.inf
         return entry.published_at_s + self._every_s
 
-    def _publish(self, signal: str, now_s: float) -> ReadingMessage:
+    def _publish(self, signal: str, now_s: float) -> dict[str, Json]:
+        """The message: ``value`` is null where there is no finite number."""
         entry = self._entries[signal]
         entry.published_at_s, entry.published_quality = now_s, entry.reading.quality
         value = entry.reading.value

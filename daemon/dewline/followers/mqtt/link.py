@@ -12,7 +12,7 @@ import aiomqtt
 
 from dewline.clock import Clock
 from dewline.followers.mqtt.connection import LEAVE_TIMEOUT_S
-from dewline.followers.mqtt.messages import RUNNING_BEGINS, MessageWriter, OutMessage, Topics
+from dewline.followers.mqtt.messages import RUNNING_BEGINS, MessageWriter, OutMessage
 from dewline.followers.tasks import cancel_all, in_own_task
 
 BATCH = 50
@@ -26,14 +26,13 @@ class BrokerLink:
     """Publishes in order over one connected client, and sorts what the broker sends.
 
     ``acknowledged`` gets the published messages that the broker has confirmed, ``wake`` is set
-    when ``state_overwritten`` becomes true. ``running``: the daemon's own state message.
-    ``retained``: topics of alarms and readings that the broker gave back.
+    when ``state_overwritten`` becomes true. ``retained``: topics of alarms and readings that the
+    broker gave back.
     """
 
     client: aiomqtt.Client
     clock: Clock
-    topics: Topics
-    running: OutMessage
+    writer: MessageWriter
     acknowledged: Callable[[Sequence[OutMessage]], None]
     wake: asyncio.Event
     commands: asyncio.Queue[bytes] = field(default_factory=lambda: asyncio.Queue(MAX_COMMANDS))
@@ -112,17 +111,17 @@ class BrokerLink:
         return True
 
     def _sort(self, topic: str, payload: bytes, retain: bool) -> None:
-        if topic == self.topics.command:
+        if topic == self.writer.topics.command:
             if not retain and not self.commands.full():
                 self.commands.put_nowait(payload)
-        elif topic == self.topics.state:
+        elif topic == self.writer.topics.state:
             if not retain:
                 self._check_state(payload)
         elif retain and payload:
             self.retained.add(topic)
 
     def _check_state(self, payload: bytes) -> None:
-        if payload == (self.running.payload or "").encode():
+        if payload == (self.writer.state("running").payload or "").encode():
             self.echoed.set()
         # The will of an earlier connection, which the broker gave up only now, or the last
         # message of a follower that this one replaces.
@@ -139,18 +138,14 @@ NOT_GIVEN_BACK = "look at the access list of the broker: it does not give back"
 
 
 async def clear_orphans(
-    link: BrokerLink,
-    topics: Topics,
-    writer: MessageWriter,
-    *,
-    alarms: Set[str],
-    is_known: Callable[[str], bool],
+    link: BrokerLink, *, alarms: Set[str], is_known: Callable[[str], bool]
 ) -> str | None:
     """Empty retained topics other than those in ``alarms`` and those of known signals.
 
     ``is_known`` says so of a full signal name. Returns what is wrong where the broker does not give
     back what it retains, so that orphans cannot be found; else None.
     """
+    writer, topics = link.writer, link.writer.topics
     filters = (topics.any_alarm, topics.any_reading)
     # QoS 0: a broker keeps only so many unacknowledged, and what is beyond is lost (mosquitto).
     await link.subscribe(0, *filters)

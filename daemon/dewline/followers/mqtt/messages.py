@@ -15,6 +15,7 @@ from typing import Literal, TypedDict
 from dewline.errors import FollowerError
 from dewline.events import EventDocument, LedgerRow
 from dewline.readings import compact_json, iso_utc
+from dewline.typed_json import Json
 
 MAX_TOPIC_BYTES = 65_535
 
@@ -81,15 +82,6 @@ DaemonState = Literal["running", "stopping", "stopped", "lost"]
 RUNNING_BEGINS = b'{"state":"running"'
 
 
-class ReadingMessage(TypedDict):
-    """The latest reading of a signal; ``value`` is null where there is no finite number."""
-
-    value: float | None
-    unit: str | None
-    quality: str
-    time: str
-
-
 class HeartbeatFacts(TypedDict):
     """What a heartbeat says. ``followers``: by name, how many seconds each is behind.
 
@@ -99,17 +91,6 @@ class HeartbeatFacts(TypedDict):
     seq: int
     worst: str
     followers: Mapping[str, float]
-
-
-class ResultMessage(TypedDict):
-    """The answer to a command; ``ref``, ``command`` and ``alarm`` repeat what it said."""
-
-    ref: str | int | None
-    command: str | None
-    alarm: str | None
-    ok: bool
-    message: str
-    event_id: str | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,42 +111,42 @@ class MessageWriter:
     """Writes the messages of one daemon. ``started``: ISO 8601 UTC."""
 
     def __init__(self, topics: Topics, started: str, version: str) -> None:
-        self._topics = topics
+        self.topics = topics
         self._about = {"started": started, "version": version}
 
     def state(self, state: DaemonState) -> OutMessage:
         """The daemon's state, retained."""
         payload = compact_json({"state": state, **self._about})
-        return OutMessage(self._topics.state, payload, 1, True)
+        return OutMessage(self.topics.state, payload, 1, True)
 
     def alarm(self, document: EventDocument) -> OutMessage:
         """The last event of an alarm, retained."""
-        return OutMessage(self._topics.alarm(document["alarm"]), compact_json(document), 1, True)
+        return OutMessage(self.topics.alarm(document["alarm"]), compact_json(document), 1, True)
 
     def event(self, document: EventDocument) -> OutMessage:
         """An event; its acknowledgement moves the cursor."""
-        return OutMessage(self._topics.event, compact_json(document), 1, False, document["seq"])
+        return OutMessage(self.topics.event, compact_json(document), 1, False, document["seq"])
 
     def undurable(self, document: EventDocument) -> list[OutMessage]:
         """An event that the disk refuses for now; it follows with the same ``id`` once recorded."""
         payload = compact_json({**document, "durable": False})
         return [
-            OutMessage(self._topics.alarm(document["alarm"]), payload, 1, True),
-            OutMessage(self._topics.event, payload, 1, False),
+            OutMessage(self.topics.alarm(document["alarm"]), payload, 1, True),
+            OutMessage(self.topics.event, payload, 1, False),
         ]
 
-    def reading(self, signal: str, message: ReadingMessage) -> OutMessage:
+    def reading(self, signal: str, message: Mapping[str, Json]) -> OutMessage:
         """The latest reading of a full signal name, retained."""
-        return OutMessage(self._topics.reading(signal), compact_json(message), 0, True)
+        return OutMessage(self.topics.reading(signal), compact_json(message), 0, True)
 
     def heartbeat(self, time_ms: int, facts: HeartbeatFacts) -> OutMessage:
         """A heartbeat at ``time_ms`` (UTC epoch)."""
         payload = compact_json({"time": iso_utc(time_ms), **facts})
-        return OutMessage(self._topics.heartbeat, payload, 0, False)
+        return OutMessage(self.topics.heartbeat, payload, 0, False)
 
-    def result(self, message: ResultMessage) -> OutMessage:
+    def result(self, message: Mapping[str, Json]) -> OutMessage:
         """The answer to a command."""
-        return OutMessage(self._topics.result, compact_json(message), 1, False)
+        return OutMessage(self.topics.result, compact_json(message), 1, False)
 
     def empty(self, topic: str) -> OutMessage:
         """Makes the broker forget what it retains on ``topic``."""
@@ -181,7 +162,7 @@ class MessageWriter:
             "ended": None if row.ended_ms is None else iso_utc(row.ended_ms),
             **row.document,
         }
-        return OutMessage(self._topics.ledger(row.box, row.kind), compact_json(message), 1, False)
+        return OutMessage(self.topics.ledger(row.box, row.kind), compact_json(message), 1, False)
 
 
 class EventMessages:

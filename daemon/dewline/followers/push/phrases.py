@@ -82,6 +82,14 @@ def duration(ms: int) -> str:
 
 
 Kind = Literal["level", "slope", "silence", "still", "on", "off", "other"]
+_KINDS: Mapping[type, Kind] = {
+    Rising: "slope",
+    Falling: "slope",
+    StaleAfter: "silence",
+    UnchangedFor: "still",
+    TrueFor: "on",
+    FalseFor: "off",
+}
 SOON_S = 120.0  # what comes sooner is there before the page is read
 FAR_S = 86_400.0  # what comes later can be seen in the morning
 # Signals of an antechamber begin with its name.
@@ -90,14 +98,14 @@ _CHAMBER = re.compile(
 )
 
 # What a switch says in words, on and off, by the end of its role.
-_SWITCHES: tuple[tuple[str, str, str], ...] = (
-    ("_door", "open", "closed"),
-    ("_valve", "open", "shut"),
-    ("circulating", "runs", "stopped"),
-    ("mains_present", "back", "lost"),
-    ("emergency_stop", "pressed", "released"),
-    ("", "on", "off"),
-)
+_SWITCHES: Mapping[str, tuple[str, str]] = {
+    "_door": ("open", "closed"),
+    "_valve": ("open", "shut"),
+    "circulating": ("runs", "stopped"),
+    "mains_present": ("back", "lost"),
+    "emergency_stop": ("pressed", "released"),
+    "": ("on", "off"),
+}
 
 
 def place_name(place: str) -> str:
@@ -131,26 +139,10 @@ def subject(document: EventDocument) -> str:
 def kind_of(document: EventDocument, rule: RulePlan | None) -> Kind:
     """What kind of condition it is, by its rule, else by its units."""
     if rule is not None:
-        return _kind_of_condition(rule.condition)
+        return _KINDS.get(type(rule.condition), "level")
     if document["limit_unit"] == "s" and document["unit"] != "s":
         return "silence" if (document["quality"] or "").startswith("bad") else "other"
     return "slope" if (document["limit_unit"] or "").endswith(("/h", "/d")) else "level"
-
-
-def _kind_of_condition(condition: ConditionPlan) -> Kind:
-    match condition:
-        case Above() | Below() | Outside() | AboveOwn() | Count() | Reaches():
-            return "level"
-        case Rising() | Falling():
-            return "slope"
-        case StaleAfter():
-            return "silence"
-        case UnchangedFor():
-            return "still"
-        case TrueFor():
-            return "on"
-        case FalseFor():
-            return "off"
 
 
 def trouble(document: EventDocument, rule: RulePlan | None) -> str:
@@ -182,10 +174,8 @@ def _doubt(document: EventDocument) -> str:
 
 def _switch(document: EventDocument, *, on: bool) -> str:
     role = document["signal"].partition(".")[2]
-    for ending, when_on, when_off in _SWITCHES:
-        if role.endswith(ending):
-            return when_on if on else when_off
-    raise AssertionError("the last ending fits every role")
+    when_on, when_off = next(words for end, words in _SWITCHES.items() if role.endswith(end))
+    return when_on if on else when_off
 
 
 def _shown(document: EventDocument) -> str:

@@ -120,6 +120,8 @@ def _may_have_left(error: Exception) -> bool:
 if TYPE_CHECKING:
     from apprise import Apprise
 
+# What Apprise calls the tones of pages; every other one is a failure.
+KINDS = {"over": "success", "test": "info", "low": "info", "medium": "warning"}
 TIMEOUT_S = 30.0
 Fate = Literal["delivered", "unknown", "later", "refused", "barred"]
 BARRED = frozenset({401, 403, 404, 407, 410})
@@ -164,21 +166,11 @@ class Target:
             return SendResult("barred", str(error))
 
     async def _notify(self, notifier: Apprise, page: Page, trace: HttpTrace) -> SendResult:
-        from apprise import NotifyType  # noqa: PLC0415 - heavy, and only for those who are paged
-
-        tones = {"over": NotifyType.SUCCESS, "test": NotifyType.INFO, "low": NotifyType.INFO}
         try:
             async with asyncio.timeout(TIMEOUT_S):
-                delivered = await in_own_task(
-                    notifier.async_notify(
-                        title=page.title,
-                        body=page.body,
-                        notify_type=tones.get(
-                            page.tone,
-                            NotifyType.WARNING if page.tone == "medium" else NotifyType.FAILURE,
-                        ),
-                    )
-                )
+                kind = KINDS.get(page.tone, "failure")
+                sending = notifier.async_notify(page.body, page.title, notify_type=kind)
+                delivered = await in_own_task(sending)
         except TimeoutError:
             return SendResult("unknown", f"no answer within {TIMEOUT_S:g} s")
         if delivered:
