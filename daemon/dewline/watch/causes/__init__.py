@@ -1,1 +1,1 @@
-"""Why an alarm stands: what was seen before it, facts made of that, a table of weights, a judge."""
+"""Why an alarm is active: the past of its box, facts made of it, a table of weights, a judge."""

@@ -8,15 +8,15 @@ from functools import partial
 from dewline.readings import Quality, Reading
 from dewline.typed_json import Json
 from dewline.watch.derived.box_parts import DUTIES, BoxParts
-from dewline.watch.derived.bucket import Bucket, Run
-from dewline.watch.derived.excess import Impulse
-from dewline.watch.derived.facts import Subscribe, flow_band, is_on, switch_band, worst
 from dewline.watch.derived.frost_point import frost_point
 from dewline.watch.derived.hands import moved_by_hands
 from dewline.watch.derived.outlook_table import BedOutlook, BoxOutlook
+from dewline.watch.ledgers.impulse import Impulse
 from dewline.watch.ledgers.impulses import By
 from dewline.watch.ledgers.transfer import TransferBook
 from dewline.watch.saved import Kept, State
+from dewline.watch.signals.box_facts import Subscribe, flow_band, is_on, switch_band, worst
+from dewline.watch.signals.bucket import Bucket, Run
 from dewline.watch.signals.signal_state import FIRST_BAD, FIRST_UNCERTAIN, SignalState
 
 MINUTE_MS, DAY_MS = 60_000, 86_400_000

@@ -6,7 +6,6 @@ from collections.abc import Iterator, Mapping
 
 from dewline.watch.derived.duty import Duty
 from dewline.watch.derived.excess import Excess
-from dewline.watch.derived.facts import BoxFacts
 from dewline.watch.derived.gas_use import GasUse
 from dewline.watch.derived.idle import Idle
 from dewline.watch.derived.ingress import Ingress
@@ -20,6 +19,7 @@ from dewline.watch.ledgers.purge import PurgeBook
 from dewline.watch.ledgers.rows import OpenRow, RowBook
 from dewline.watch.ledgers.transfer import TransferBook
 from dewline.watch.saved import Kept
+from dewline.watch.signals.box_facts import BoxFacts
 from dewline.watch.signals.signal_state import SignalState
 from dewline.watch_plan import WatchPlan
 

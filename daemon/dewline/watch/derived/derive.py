@@ -15,13 +15,13 @@ from dewline.hours import LocalTime
 from dewline.readings import Quality, Reading
 from dewline.watch.derived.box import BoxBooks
 from dewline.watch.derived.box_parts import BoxParts
-from dewline.watch.derived.bucket import Bucket
-from dewline.watch.derived.excess import Impulse
-from dewline.watch.derived.facts import BoxFacts
 from dewline.watch.derived.outlook_table import BoxOutlook
 from dewline.watch.derived.purifier import PurifierBooks
+from dewline.watch.ledgers.impulse import Impulse
 from dewline.watch.ledgers.rows import LedgerTable, OpenRow, RowBook
 from dewline.watch.saved import Kept
+from dewline.watch.signals.box_facts import BoxFacts
+from dewline.watch.signals.bucket import Bucket
 from dewline.watch.signals.modes import BoxModes
 from dewline.watch.signals.signal_state import STALE_POLLS, Band, SignalState
 from dewline.watch.signals.slope import MEDIANS, MedianWindow

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from dewline.watch.derived.facts import is_on
 from dewline.watch.saved import Kept
+from dewline.watch.signals.box_facts import is_on
 from dewline.watch.signals.signal_state import SignalState
 
 PART_MS = 10 * 60_000

@@ -8,19 +8,17 @@ down than on the way up; that is taken out, so that a slow sensor gives the same
 from __future__ import annotations
 
 from statistics import median
-from typing import NamedTuple
 
 from dewline.readings import Quality
-from dewline.watch.derived.bucket import Run
-from dewline.watch.derived.facts import BoxFacts
+from dewline.watch.ledgers.impulse import LEAST_PPM, Impulse
 from dewline.watch.saved import Kept
+from dewline.watch.signals.box_facts import BoxFacts
+from dewline.watch.signals.bucket import Run
 from dewline.watch.signals.signal_state import SignalState
 
 MINUTE_MS = 60_000
 BASELINE_MINUTES = 30
-# Least excess that counts, plus a share of the baseline: of the order of a trace sensor's noise.
-LEAST_PPM = {"oxygen": 0.1, "moisture": 0.2}
-LEAST_SHARE = 0.3
+LEAST_SHARE = 0.3  # of the baseline, which an excess is above besides ``LEAST_PPM``
 LONGEST_MS = {"oxygen": 2 * 3_600_000, "moisture": 6 * 3_600_000}
 # How long an excess stays open after a door has closed, for the sensor's lag and the walls.
 SETTLE_MS = {"oxygen": 5 * MINUTE_MS, "moisture": 15 * MINUTE_MS}
@@ -30,39 +28,6 @@ LAG_S = {
     "electrochemical": (8.0, 12.0), "zirconia": (3.0, 3.0), "optical": (10.0, 10.0),
     "capacitive": (60.0, 180.0), "p2o5": (30.0, 60.0), "mirror": (60.0, 60.0), "laser": (5.0, 5.0),
 }  # fmt: skip
-
-
-class Impulse(NamedTuple):
-    """An excess that is over. Times are watch times, levels ppm above ``baseline_ppm``.
-
-    ``dose_cm3``: the gas that came in, at 0 °C and 1013.25 mbar; None without flow or volume.
-    ``tenth_s``: from the peak until a tenth of it was left; ``tenth_times``: the same in units
-    of V/(eta Q), the time constant of the box, None where the bed did not clean it alone.
-    ``settled``: it ended at its baseline. ``at_least``: the sensor was saturated, so more came
-    in. ``steep``: it stood out by itself, not only because a door was open. ``isolated``: the
-    loop stood all the time. ``door``: an inner door was open.
-    """
-
-    role: str
-    started_ms: int
-    ended_ms: int
-    peak_ms: int
-    baseline_ppm: float
-    peak_ppm: float
-    area_ppm_h: float
-    dose_cm3: float | None
-    tenth_s: float | None
-    settled: bool
-    at_least: bool
-    steep: bool
-    isolated: bool
-    door: bool
-    tenth_times: float | None = None
-
-    @property
-    def seen(self) -> bool:
-        """Whether it stands out of the noise at all."""
-        return self.peak_ppm > LEAST_PPM[self.role]
 
 
 class Excess(Kept):

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dewline.errors import OutOfRange
 from dewline.gas.humidity import FROST_LOW_C, frost_point_c
 from dewline.readings import Quality, Reading
-from dewline.watch.derived.facts import BoxFacts, worst
+from dewline.watch.signals.box_facts import BoxFacts, worst
 from dewline.watch.signals.signal_state import FIRST_BAD, SignalState
 
 

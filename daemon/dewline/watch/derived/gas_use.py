@@ -13,10 +13,10 @@ from collections.abc import Callable
 from typing import NamedTuple, TypedDict
 
 from dewline.gas.constants import ATM_PA, ZERO_C_K
-from dewline.watch.derived.facts import BoxFacts, is_on, sound
 from dewline.watch.derived.idle import DISTURBED
 from dewline.watch.ledgers.rows import RowBook
 from dewline.watch.saved import Kept
+from dewline.watch.signals.box_facts import BoxFacts, is_on, sound
 from dewline.watch.signals.signal_state import SignalState
 
 # Two taut gloves and a window, L/mbar; 0.4 to 1.6 are seen. Common practice, no source.

@@ -5,7 +5,7 @@ from __future__ import annotations
 from itertools import pairwise
 from math import sqrt
 
-from dewline.watch.derived.bucket import Run
+from dewline.watch.signals.bucket import Run
 
 # Least jump and least unrest (standard deviation) of the pressure. Common practice, no source.
 KICK_MBAR_S = 1.0

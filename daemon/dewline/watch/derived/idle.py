@@ -10,8 +10,8 @@ from statistics import median
 from typing import NamedTuple
 
 from dewline.readings import Quality
-from dewline.watch.derived.facts import BoxFacts, sound
 from dewline.watch.saved import Kept
+from dewline.watch.signals.box_facts import BoxFacts, sound
 from dewline.watch.signals.signal_state import SignalState
 from dewline.watch_plan import Mode
 

@@ -12,9 +12,9 @@ from typing import NamedTuple
 
 from dewline.gas.cleanup import source_isolated_cm3_h
 from dewline.readings import Quality, Reading
-from dewline.watch.derived.bucket import Run
-from dewline.watch.derived.facts import BED_EFFICIENCY, BoxFacts, worst
 from dewline.watch.saved import Kept
+from dewline.watch.signals.box_facts import BED_EFFICIENCY, BoxFacts, worst
+from dewline.watch.signals.bucket import Run
 from dewline.watch.signals.signal_state import FIRST_BAD, SignalState
 from dewline.watch_plan import Mode
 

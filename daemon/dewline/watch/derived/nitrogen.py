@@ -11,9 +11,9 @@ from __future__ import annotations
 from typing import TypedDict
 
 from dewline.gas.constants import DRY_AIR_OXYGEN_PPM
-from dewline.watch.derived.excess import Impulse
-from dewline.watch.derived.facts import BoxFacts
+from dewline.watch.ledgers.impulse import Impulse
 from dewline.watch.saved import Kept
+from dewline.watch.signals.box_facts import BoxFacts
 
 NITROGEN_TO_OXYGEN = (1e6 - 9_340.0 - DRY_AIR_OXYGEN_PPM) / DRY_AIR_OXYGEN_PPM  # argon 0.934 %
 # Permeability of butyl for nitrogen over that for oxygen; from memory (Peacock 1980).

@@ -13,12 +13,12 @@ from dewline.readings import Quality, Reading
 from dewline.watch.derived.bed import BedForecast, fresh_times, outlook, zero_kept
 from dewline.watch.derived.bed_evidence import GLOVES_CM3_H, Bed, Cleaning, Night, PastRun
 from dewline.watch.derived.box import SHORT_GAP_MS, BoxBooks
-from dewline.watch.derived.excess import Impulse
-from dewline.watch.derived.facts import Subscribe
 from dewline.watch.derived.outlook_table import BedOutlook, DaysLeft
+from dewline.watch.ledgers.impulse import Impulse
 from dewline.watch.ledgers.regeneration import RegenerationBook, Verdict
 from dewline.watch.ledgers.rows import OpenRow, RowBook
 from dewline.watch.saved import Kept
+from dewline.watch.signals.box_facts import Subscribe
 from dewline.watch.signals.signal_state import SignalState
 from dewline.watch_plan import PurifierPlan
 

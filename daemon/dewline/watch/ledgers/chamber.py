@@ -11,9 +11,9 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 from dewline.gas.constants import DRY_AIR_OXYGEN_PPM
-from dewline.watch.derived.bucket import Bucket, Run
-from dewline.watch.derived.facts import BoxFacts
 from dewline.watch.saved import Kept
+from dewline.watch.signals.box_facts import BoxFacts
+from dewline.watch.signals.bucket import Bucket, Run
 from dewline.watch_plan import AntechamberPlan
 
 VACUUM_SHARE = 0.5  # of the box pressure: below this the chamber is being evacuated

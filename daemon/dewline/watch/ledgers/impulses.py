@@ -10,11 +10,11 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Literal, NotRequired, TypedDict
 
-from dewline.watch.derived.excess import LEAST_PPM, Impulse
-from dewline.watch.derived.facts import BoxFacts
 from dewline.watch.ledgers.chamber import PumpDown
+from dewline.watch.ledgers.impulse import LEAST_PPM, Impulse
 from dewline.watch.ledgers.rows import RowBook
 from dewline.watch.saved import Kept
+from dewline.watch.signals.box_facts import BoxFacts
 
 PROOF_TIMES_LEAST = 3.0  # this many times the least excess is a response
 CLEAN_UP_FROM_PPM = 1.0

@@ -11,10 +11,10 @@ from typing import NamedTuple, NotRequired, TypedDict
 
 from dewline.gas.cleanup import source_isolated_cm3_h
 from dewline.gas.constants import DRY_AIR_OXYGEN_PPM
-from dewline.watch.derived.bucket import Run
-from dewline.watch.derived.facts import BoxFacts
 from dewline.watch.ledgers.rows import OpenRow, RowBook
 from dewline.watch.saved import Kept
+from dewline.watch.signals.box_facts import BoxFacts
+from dewline.watch.signals.bucket import Run
 from dewline.watch.signals.slope import theil_sen
 
 SHORTEST_MS = 30 * 60_000

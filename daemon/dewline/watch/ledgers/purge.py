@@ -5,9 +5,9 @@ from __future__ import annotations
 import math
 from typing import NotRequired, TypedDict
 
-from dewline.watch.derived.facts import BoxFacts, is_on, sound
 from dewline.watch.ledgers.rows import OpenRow, RowBook
 from dewline.watch.saved import Kept
+from dewline.watch.signals.box_facts import BoxFacts, is_on, sound
 from dewline.watch.signals.signal_state import FIRST_BAD, SignalState
 
 SHORTEST_MS = 60_000

@@ -13,9 +13,9 @@ from typing import NamedTuple, TypedDict
 
 from dewline.gas.bed import regeneration
 from dewline.gas.constants import MOLAR_MASS_G, STANDARD_L_PER_MOL
-from dewline.watch.derived.facts import sound
 from dewline.watch.ledgers.rows import OpenRow, RowBook
 from dewline.watch.saved import Kept
+from dewline.watch.signals.box_facts import sound
 from dewline.watch.signals.signal_state import SignalState
 
 HOT_C, COOL_C = 120.0, 60.0  # a program gets at least so hot, and ends at most so warm

@@ -10,12 +10,12 @@ from __future__ import annotations
 from typing import Literal, NotRequired, TypedDict
 
 from dewline.gas.antechamber import dose_m3
-from dewline.watch.derived.bucket import Run
-from dewline.watch.derived.excess import Impulse
-from dewline.watch.derived.facts import BoxFacts, is_on, sound
 from dewline.watch.ledgers.chamber import Chamber
+from dewline.watch.ledgers.impulse import Impulse
 from dewline.watch.ledgers.rows import OpenRow, RowBook
 from dewline.watch.saved import Kept
+from dewline.watch.signals.box_facts import BoxFacts, is_on, sound
+from dewline.watch.signals.bucket import Run
 
 # Residual oxygen, or time under vacuum, with which a chamber passes. Common practice, no source.
 CLEAN_BELOW_PPM = 50.0

@@ -1,1 +1,1 @@
-"""Plausibility of sensors."""
+"""Whether the readings of a sensor can be believed."""

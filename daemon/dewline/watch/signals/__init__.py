@@ -1,1 +1,1 @@
-"""State of signals, slopes, modes."""
+"""The present state of signals and boxes: readings, runs of them, slopes, modes, facts."""

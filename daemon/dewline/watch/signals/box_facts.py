@@ -11,7 +11,7 @@ from typing import Protocol
 
 from dewline.gas.constants import ATM_PA, ZERO_C_K
 from dewline.readings import Quality
-from dewline.watch.derived.bucket import LARGEST
+from dewline.watch.signals.bucket import LARGEST
 from dewline.watch.signals.modes import BoxModes
 from dewline.watch.signals.signal_state import FIRST_BAD, Band, SignalState, above_band
 from dewline.watch_plan import BoxPlan, Mode, WatchPlan
