@@ -28,7 +28,7 @@ from dewline.clock import RealClock
 from dewline.config.plan import InfluxPlan
 from dewline.events import Entry, Outcome
 from dewline.followers.influx.follower import ITEMS_AT_ONCE, LINES_AT_ONCE, InfluxFollower
-from dewline.journal import Journal, Reader
+from dewline.journal import Journal
 from tests.bench.measured import NEAR, PAIRS, Line, Spread, beside, in_turn, on_core
 from tests.bench.p6_card import REGISTERS, scans
 from tests.bench.processes import store
@@ -53,14 +53,9 @@ async def follower_s(path: Path, port: int, items: int) -> float:
     """Seconds until the follower has sent the whole record."""
     # It starts each batch with the last item of the one before.
     lines = (items + (items - 1) // ITEMS_AT_ONCE) * REGISTERS
-    follower = InfluxFollower(
-        InfluxPlan(url=f"http://127.0.0.1:{port}", org="marsh"),
-        "saltmarsh",
-        RealClock(),
-        reader=lambda: Reader(path),
-        advance=lambda *_: None,
-        dead_letter=lambda *_: None,
-    )
+    journal = Journal.open(path, "saltmarsh", reserve_bytes=0)
+    plan = InfluxPlan(url=f"http://127.0.0.1:{port}", org="marsh")
+    follower = InfluxFollower(plan, "saltmarsh", RealClock(), journal)
     started = time.perf_counter()
     task = asyncio.create_task(follower.run())
     async with asyncio.timeout(300):
@@ -69,6 +64,7 @@ async def follower_s(path: Path, port: int, items: int) -> float:
     took_s = time.perf_counter() - started
     follower.stop()
     await task
+    journal.close()
     return took_s
 
 

@@ -16,8 +16,7 @@ from pathlib import Path
 from dewline.clock import RealClock
 from dewline.config.plan import InfluxPlan
 from dewline.followers.influx.follower import InfluxFollower
-from dewline.followers.influx.rewind import Mark
-from dewline.journal import Journal, Reader
+from dewline.journal import Journal
 
 
 async def main(path: Path, url: str) -> None:
@@ -26,9 +25,7 @@ async def main(path: Path, url: str) -> None:
         InfluxPlan(url=url, org="saltmarsh", bucket="gloveboxes"),
         "saltmarsh",
         RealClock(),
-        reader=lambda: Reader(path),
-        advance=lambda mark: advance(journal, mark),
-        dead_letter=lambda ms, why, line: journal.put_dead_letter("influx", ms, why, line),
+        journal,
     )
     journal.on_commit(follower.committed)
     asyncio.get_running_loop().add_signal_handler(signal.SIGTERM, follower.stop)
@@ -39,11 +36,6 @@ async def main(path: Path, url: str) -> None:
         task.cancel()
     await asyncio.gather(keeper, teller, return_exceptions=True)
     journal.close()
-
-
-def advance(journal: Journal, mark: Mark) -> None:
-    journal.advance("influx", item_seq=mark.item_seq, event_seq=mark.event_seq)
-    journal.advance("influx-ledger", event_seq=mark.ledger_row)
 
 
 async def tell(follower: InfluxFollower) -> None:

@@ -21,26 +21,22 @@ from dewline.followers.push.page import Batch, Page
 from dewline.followers.push.page_schedule import Quota
 from dewline.followers.push.page_text import PageWriter
 from dewline.hours import zone_of
+from dewline.journal import Reader, Tail
 from tests.patience import PATIENCE_S
 
 START_MS = 1_772_417_649_250
 
 
-class Tail:
-    def __init__(self, event_seq: int) -> None:
-        self.event_seq = event_seq
+class MemoryReader(Reader):
+    """The questions of a follower, answered from events in a list."""
 
-
-class MemoryReader:
-    """The reader's part that a follower uses, over events in a list."""
-
-    def __init__(self, record: Record) -> None:
+    def __init__(self, record: Record) -> None:  # opens no file
         self._record = record
 
     def tail(self) -> Tail:
-        return Tail(len(self._record.events))
+        return Tail(0, len(self._record.events), None, None)
 
-    def events(self, after_event_seq: int, limit: int) -> list[EventDocument]:
+    def events(self, after_event_seq: int = 0, limit: int = 1000) -> list[EventDocument]:
         newer = self._record.events[after_event_seq : after_event_seq + limit]
         return [event.document() for event in newer]
 
@@ -48,7 +44,7 @@ class MemoryReader:
         last = {event.alarm: event.document() for event in self._record.events}
         return list(last.values())
 
-    def ledger_after(self, number: int, limit: int) -> list[tuple[int, LedgerRow]]:
+    def ledger_after(self, number: int, limit: int = 1000) -> list[tuple[int, LedgerRow]]:
         rows = enumerate(self._record.ledger, 1)
         return [(n, row) for n, row in rows if n > number and row.ended_ms is not None][:limit]
 

@@ -23,7 +23,7 @@ from dewline.errors import FollowerError
 from dewline.events import Entry, Event, LedgerRow, Outcome
 from dewline.followers.influx.client import open_client
 from dewline.followers.influx.follower import InfluxFollower
-from dewline.followers.influx.rewind import Mark, Rewind
+from dewline.followers.influx.rewind import Rewind
 from dewline.journal import Journal, Reader
 from dewline.readings import Quality, Reading, Scan
 from tests.conftest import Server
@@ -105,9 +105,7 @@ async def follow(
             InfluxPlan(url=url, org="saltmarsh", bucket="gloveboxes", **more.pop("plan", {})),
             "saltmarsh",
             more.pop("clock", RealClock()),
-            reader=lambda: Reader(journal.path),
-            advance=lambda mark: advance(journal, mark),
-            dead_letter=lambda ms, why, line: journal.put_dead_letter("influx", ms, why, line),
+            journal,
             **more,
         )
         journal.on_commit(follower.committed)
@@ -120,11 +118,6 @@ async def follow(
         with contextlib.suppress(asyncio.CancelledError):
             await task
     TASKS.clear()
-
-
-def advance(journal: Journal, mark: Mark) -> None:
-    journal.advance("influx", item_seq=mark.item_seq, event_seq=mark.event_seq)
-    journal.advance("influx-ledger", event_seq=mark.ledger_row)
 
 
 def rewind(follower: InfluxFollower) -> Rewind:

@@ -58,13 +58,7 @@ class Desk:
         )
 
     def start(self, clock: RealClock | None = None) -> None:
-        self.follower = PushFollower(
-            self.plan(),
-            clock or RealClock(),
-            reader=lambda: Reader(self.journal.path),
-            advance=lambda name, seq: self.journal.advance(name, event_seq=seq),
-            dead_letter=lambda *letter: self.journal.put_dead_letter("push", *letter),
-        )
+        self.follower = PushFollower(self.plan(), clock or RealClock(), self.journal)
         self._task = asyncio.create_task(self.follower.run())
 
     @property

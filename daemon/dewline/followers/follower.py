@@ -1,4 +1,4 @@
-"""The interface of a follower for the service, and what it needs of the journal."""
+"""The interface of a follower for the service."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
-from dewline.events import Entry, EventDocument, LedgerRow
+from dewline.events import Entry
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,33 +42,3 @@ class Follower(Protocol):
 
     def statistics(self) -> FollowerStatistics:
         """How far it has come."""
-
-
-class JournalTail(Protocol):
-    """The end of the journal."""
-
-    @property
-    def event_seq(self) -> int:
-        """``seq`` of the newest event, 0 where there is none."""
-
-
-class JournalReader(Protocol):
-    """The part of the journal's reader that event followers use."""
-
-    def tail(self) -> JournalTail:
-        """The end of the journal."""
-
-    def events(self, after_event_seq: int, limit: int) -> list[EventDocument]:
-        """At most ``limit`` event documents with a higher ``seq``, in order."""
-
-    def alarm_table(self) -> list[EventDocument]:
-        """The last event document of every alarm that ever had one."""
-
-    def ledger_after(self, number: int, limit: int) -> list[tuple[int, LedgerRow]]:
-        """At most ``limit`` closed rows of the ledger after row ``number``, each with its own."""
-
-    def follower(self, name: str) -> tuple[int, int]:
-        """(item_seq, event_seq) up to which that follower's far side has confirmed."""
-
-    def close(self) -> None:
-        """Close the file."""

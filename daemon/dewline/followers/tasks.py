@@ -5,20 +5,12 @@ from __future__ import annotations
 import asyncio
 import contextlib
 from collections.abc import Awaitable, Callable, Sequence
-from typing import Protocol, TypeVar
+from typing import TypeVar
 
 from dewline.clock import Clock
-
-
-class Closable(Protocol):
-    """What has to be closed after use."""
-
-    def close(self) -> None:
-        """Close the file."""
-
+from dewline.journal import Reader
 
 T = TypeVar("T")
-R = TypeVar("R", bound=Closable)
 
 
 async def first_to_end(*awaitables: Awaitable[object]) -> None:
@@ -75,7 +67,9 @@ async def wait_until(clock: Clock, moment_s: float, event: asyncio.Event) -> Non
         await first_to_end(event.wait(), clock.sleep_until(moment_s))
 
 
-async def ask_journal(clock: Clock, open_reader: Callable[[], R], ask: Callable[[R], T]) -> T:
+async def ask_journal(
+    clock: Clock, open_reader: Callable[[], Reader], ask: Callable[[Reader], T]
+) -> T:
     """The answer of ``ask``, which reads the journal in a worker thread.
 
     On a slow memory card a read may take seconds, and must not stop the event loop.

@@ -43,9 +43,6 @@ class FollowerFactory:
         if plan.contacts:
             yield self._push(plan)
 
-    def _reader(self) -> Reader:
-        return Reader(self.journal.path)
-
     def _mqtt(self, plan: Plan, mqtt: MqttPlan) -> Follower:
         from dewline.followers.mqtt.follower import MqttFollower  # noqa: PLC0415
 
@@ -54,7 +51,7 @@ class FollowerFactory:
             mqtt,
             plan.site,
             self.clock,
-            reader=self._reader,
+            reader=lambda: Reader(journal.path),
             advance=lambda seq: journal.advance("mqtt", event_seq=seq),
             advance_ledger=lambda row: journal.advance(MqttFollower.of_ledger, event_seq=row),
             submit=self.submit,
@@ -66,21 +63,12 @@ class FollowerFactory:
 
     def _influx(self, plan: Plan, influx: InfluxPlan) -> Follower:
         from dewline.followers.influx.follower import InfluxFollower  # noqa: PLC0415
-        from dewline.followers.influx.rewind import Mark  # noqa: PLC0415
-
-        journal = self.journal
-
-        def advance(mark: Mark) -> None:
-            journal.advance("influx", item_seq=mark.item_seq, event_seq=mark.event_seq)
-            journal.advance(InfluxFollower.of_ledger, event_seq=mark.ledger_row)
 
         return InfluxFollower(
             influx,
             plan.site,
             self.clock,
-            reader=self._reader,
-            advance=advance,
-            dead_letter=lambda *letter: journal.put_dead_letter("influx", *letter),
+            self.journal,
             rules=plan.watch.rules.values(),
             clock_is_right=self.clock_is_right,
         )
@@ -88,20 +76,7 @@ class FollowerFactory:
     def _push(self, plan: Plan) -> Follower:
         from dewline.followers.push.follower import PushFollower  # noqa: PLC0415
 
-        journal = self.journal
-
-        def advance(cursor: str, seq: int) -> None:
-            """On disk at once, so that nobody is woken twice."""
-            journal.advance(cursor, event_seq=seq)
-            journal.commit_soon()
-
-        return PushFollower(
-            plan,
-            self.clock,
-            reader=self._reader,
-            advance=advance,
-            dead_letter=lambda *letter: journal.put_dead_letter("push", *letter),
-        )
+        return PushFollower(plan, self.clock, self.journal)
 
 
 def follower_plan(plan: Plan) -> object:

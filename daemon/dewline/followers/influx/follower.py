@@ -25,7 +25,7 @@ from dewline.followers.influx.client import InfluxClient, StoreError, open_clien
 from dewline.followers.influx.limits import limit_lines
 from dewline.followers.influx.rewind import Canary, Mark, Rewind
 from dewline.followers.tasks import ask_journal, wait_until
-from dewline.journal import Reader
+from dewline.journal import Journal, Reader
 from dewline.journal.lines import event_line, ledger_line, reading_line
 from dewline.readings import parse_iso_utc
 from dewline.watch_plan import RulePlan
@@ -55,10 +55,8 @@ class _Batch(NamedTuple):
 class InfluxFollower:
     """Follows the journal to a store until it is stopped; never ends by itself.
 
-    ``reader`` opens a read-only journal reader (used in worker threads),
-    ``advance(mark)`` stores up to where the store has everything for certain,
-    ``dead_letter(time_ms, reason, line)`` stores a line that the store refuses
-    for good. The limits of ``rules`` are written too. While ``clock_is_right`` says
+    ``journal`` keeps up to where the store has everything for certain, and the lines that the
+    store refuses for good. The limits of ``rules`` are written too. While ``clock_is_right`` says
     no, nothing is sent: a reading at a wrong time would stay in the store.
     """
 
@@ -70,10 +68,8 @@ class InfluxFollower:
         plan: InfluxPlan,
         site: str,
         clock: Clock,
+        journal: Journal,
         *,
-        reader: Callable[[], Reader],
-        advance: Callable[[Mark], None],
-        dead_letter: Callable[[int, str, str], None],
         rules: Collection[RulePlan] = (),
         clock_is_right: Callable[[], bool] = lambda: True,
         monotonic: Callable[[], float] = time.monotonic,
@@ -84,9 +80,7 @@ class InfluxFollower:
         self._limits_ms: int | None = None
         self._where = urlsplit(plan.url).netloc.rpartition("@")[2]
         self._clock = clock
-        self._open_reader = reader
-        self._advance = advance
-        self._dead_letter = dead_letter
+        self._journal = journal
         self._clock_is_right = clock_is_right
         # Real time also where ``clock`` jumps: the store needs it to write.
         self._monotonic = monotonic
@@ -277,10 +271,15 @@ class InfluxFollower:
 
     def _give_up(self, line: str, reason: str) -> None:
         self._failures.report(f"{self._where} refuses a line for good: {reason}")
-        self._dead_letter(self._clock.wall_ms(), reason, line)
+        self._journal.put_dead_letter(self.name, self._clock.wall_ms(), reason, line)
+
+    def _advance(self, mark: Mark) -> None:
+        item_seq, event_seq, ledger_row = mark
+        self._journal.advance(self.name, item_seq=item_seq, event_seq=event_seq)
+        self._journal.advance(self.of_ledger, event_seq=ledger_row)
 
     async def _read(self, ask: Callable[[Reader], T]) -> T:
-        return await ask_journal(self._clock, self._open_reader, ask)
+        return await ask_journal(self._clock, lambda: Reader(self._journal.path), ask)
 
 
 def _asked_wait_s(error: Exception) -> float:

@@ -24,7 +24,7 @@ from dewline.config.plan import MqttPlan
 from dewline.errors import DewlineError
 from dewline.events import Entry, EventDocument, LedgerRow
 from dewline.followers.failures import Failures
-from dewline.followers.follower import FollowerStatistics, JournalReader
+from dewline.followers.follower import FollowerStatistics
 from dewline.followers.mqtt.commands import CommandHandler, Submit, token_of
 from dewline.followers.mqtt.connection import connection
 from dewline.followers.mqtt.event_progress import EventProgress
@@ -38,6 +38,7 @@ from dewline.followers.mqtt.messages import (
     Topics,
 )
 from dewline.followers.tasks import ask_journal, first_to_end, wait_until
+from dewline.journal import Reader
 from dewline.readings import Scan, parse_iso_utc
 
 T = TypeVar("T")
@@ -72,7 +73,7 @@ class MqttFollower:
         site: str,
         clock: Clock,
         *,
-        reader: Callable[[], JournalReader],
+        reader: Callable[[], Reader],
         advance: Callable[[int], None],
         advance_ledger: Callable[[int], None],
         submit: Submit,
@@ -191,7 +192,7 @@ class MqttFollower:
                 self._connected = False
 
     async def _load(self) -> None:
-        def read(reader: JournalReader) -> tuple[int, int, int]:
+        def read(reader: Reader) -> tuple[int, int, int]:
             delivered, row = (reader.follower(name)[1] for name in (self.name, self.of_ledger))
             return delivered, reader.tail().event_seq, row
 
@@ -288,5 +289,5 @@ class MqttFollower:
             self._progress.delivered(delivered)
             self._advance(delivered)
 
-    async def _read(self, ask: Callable[[JournalReader], T]) -> T:
+    async def _read(self, ask: Callable[[Reader], T]) -> T:
         return await ask_journal(self._clock, self._open_reader, ask)

@@ -15,12 +15,13 @@ from typing import TypeVar
 from dewline.clock import Backoff, Clock
 from dewline.config.plan import Plan
 from dewline.events import Entry, EventDocument
-from dewline.followers.follower import FollowerStatistics, JournalReader
+from dewline.followers.follower import FollowerStatistics
 from dewline.followers.push.page import Batch, Page
 from dewline.followers.push.recipient import BATCH, Recipient, settled_events
 from dewline.followers.push.target import SendResult
 from dewline.followers.tasks import ask_journal, cancel_all, wait_until
 from dewline.hours import next_moment
+from dewline.journal import Journal, Reader
 from dewline.readings import compact_json
 
 T = TypeVar("T")
@@ -36,27 +37,15 @@ IDLE_S = 600.0
 class PushFollower:
     """Follows the journal to the phones of all contacts until it is stopped.
 
-    ``reader`` opens a read-only journal reader (used in worker threads),
-    ``advance`` stores (cursor name, seq of the last settled event),
-    ``dead_letter`` stores (wall ms, reason, JSON text) of a page that was given up.
+    ``journal`` has the events, and keeps the cursors and the pages that were given up.
     """
 
     name = "push"
 
-    def __init__(
-        self,
-        plan: Plan,
-        clock: Clock,
-        *,
-        reader: Callable[[], JournalReader],
-        advance: Callable[[str, int], None],
-        dead_letter: Callable[[int, str, str], None],
-    ) -> None:
+    def __init__(self, plan: Plan, clock: Clock, journal: Journal) -> None:
         self._plan = plan
         self._clock = clock
-        self._open_reader = reader
-        self._advance = advance
-        self._dead_letter = dead_letter
+        self._journal = journal
         self._wake = asyncio.Event()
         self._stop = asyncio.Event()
         self._leave_by_s = float("inf")
@@ -144,7 +133,7 @@ class PushFollower:
         recipients = self._recipients
 
         def read(
-            reader: JournalReader,
+            reader: Reader,
         ) -> tuple[list[tuple[int, int]], int, list[EventDocument]]:
             tail = reader.tail().event_seq
             cursors = [r.load_cursors(reader, tail, now_ms) for r in recipients]
@@ -183,8 +172,8 @@ class PushFollower:
         for recipient in self._recipients:
             recipient.outbox.add(document, now_ms, recorded=recorded)
 
-    async def _read(self, ask: Callable[[JournalReader], T]) -> T:
-        return await ask_journal(self._clock, self._open_reader, ask)
+    async def _read(self, ask: Callable[[Reader], T]) -> T:
+        return await ask_journal(self._clock, lambda: Reader(self._journal.path), ask)
 
     # To one contact.
 
@@ -195,7 +184,7 @@ class PushFollower:
             now_ms = self._clock.wall_ms()
             stopping = self._stop.is_set() and self._read_seq >= self._last_seq
             found = recipient.outbox.next(now_ms, leaving=stopping)
-            recipient.store_cursors(self._advance)
+            recipient.store_cursors(self._journal)
             if isinstance(found, Batch) and self._may_send():
                 await self._deliver(recipient, found)
             elif stopping:
@@ -237,19 +226,20 @@ class PushFollower:
 
     def _settle(self, recipient: Recipient, batch: Batch, *, sent: bool = True) -> None:
         recipient.outbox.settled(batch, self._clock.wall_ms(), sent=sent)
-        recipient.store_cursors(self._advance)
+        recipient.store_cursors(self._journal)
 
     def _give_up(self, recipient: Recipient, batch: Batch, result: SendResult) -> None:
         self._settle(recipient, batch, sent=result.fate == "unknown")
         page = batch.page
-        letter = {
+        document = {
             "contact": recipient.contact.name,
             "id": page.id,
             "title": page.title,
             "text": page.text,
         }
         reason = f"{result.fate}: {result.why}"
-        self._dead_letter(self._clock.wall_ms(), reason, compact_json(letter))
+        letter = compact_json(document)
+        self._journal.put_dead_letter(self.name, self._clock.wall_ms(), reason, letter)
 
     async def _pause(self, recipient: Recipient, result: SendResult) -> None:
         pause_s = recipient.backoff.next_s() * random.uniform(0.8, 1.2)

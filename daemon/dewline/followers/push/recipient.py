@@ -4,25 +4,25 @@ from __future__ import annotations
 
 import asyncio
 import logging
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 
 from dewline.clock import Backoff, Clock
 from dewline.config.plan import ContactPlan, Plan
 from dewline.events import EventDocument
 from dewline.followers.failures import Failures
-from dewline.followers.follower import JournalReader
 from dewline.followers.push.outbox import Outbox
 from dewline.followers.push.page import LATE_MS
 from dewline.followers.push.page_text import PageWriter
 from dewline.followers.push.phrases import time_of
 from dewline.followers.push.target import SendResult, Target
 from dewline.hours import zone_of
+from dewline.journal import Journal, Reader
 
 BATCH = 500
 FIRST_WINDOW = 1000  # events
 
 
-def first_cursor(reader: JournalReader, tail: int, now_ms: int) -> int:
+def first_cursor(reader: Reader, tail: int, now_ms: int) -> int:
     """The cursor of a contact who was never paged: events older than ``LATE_MS`` are skipped.
 
     ``tail``: the ``seq`` of the last event.
@@ -33,7 +33,7 @@ def first_cursor(reader: JournalReader, tail: int, now_ms: int) -> int:
     return max(old, default=after)
 
 
-def settled_events(reader: JournalReader, cursor: int, tail: int) -> list[EventDocument]:
+def settled_events(reader: Reader, cursor: int, tail: int) -> list[EventDocument]:
     """Events up to ``cursor``, back to the raise of every alarm that was active then or is now.
 
     Included are the events of all alarms of the same signals: the page for one level may have
@@ -52,7 +52,7 @@ def settled_events(reader: JournalReader, cursor: int, tail: int) -> list[EventD
         window *= 8
 
 
-def _between(reader: JournalReader, after: int, last: int) -> Iterator[EventDocument]:
+def _between(reader: Reader, after: int, last: int) -> Iterator[EventDocument]:
     while after < last:
         documents = reader.events(after, min(BATCH, last - after))
         if not documents:
@@ -85,10 +85,9 @@ class Recipient:
         self.reached = True
         self._cursor_name = f"push.{contact.name}"
         self._deferred_name = f"push.{contact.name}.waited"
-        self._stored = 0
-        self._deferred_stored = 0
+        self._stored: dict[str, int] = {}
 
-    def load_cursors(self, reader: JournalReader, tail: int, now_ms: int) -> tuple[int, int]:
+    def load_cursors(self, reader: Reader, tail: int, now_ms: int) -> tuple[int, int]:
         """Cursor and deferred cursor in the journal; a new contact begins near the end."""
         cursor = reader.follower(self._cursor_name)[1]
         if not cursor:
@@ -96,14 +95,17 @@ class Recipient:
             return cursor, cursor
         return cursor, reader.follower(self._deferred_name)[1]
 
-    def store_cursors(self, advance: Callable[[str, int], None]) -> None:
-        """Store the cursors that have moved; ``advance`` takes a name and a ``seq``."""
-        if self.outbox.cursor > self._stored:
-            self._stored = self.outbox.cursor
-            advance(self._cursor_name, self._stored)
-        if self.outbox.deferred_cursor > self._deferred_stored:
-            self._deferred_stored = self.outbox.deferred_cursor
-            advance(self._deferred_name, self._deferred_stored)
+    def store_cursors(self, journal: Journal) -> None:
+        """Store the cursors that have moved, on disk at once, so that nobody is woken twice."""
+        cursors = {
+            self._cursor_name: self.outbox.cursor,
+            self._deferred_name: self.outbox.deferred_cursor,
+        }
+        for name, seq in cursors.items():
+            if seq > self._stored.get(name, 0):
+                self._stored[name] = seq
+                journal.advance(name, event_seq=seq)
+                journal.commit_soon()
 
     def delivered(self) -> None:
         """A page was delivered."""
