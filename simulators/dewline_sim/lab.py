@@ -66,7 +66,6 @@ class Lab:
         self._serve(now, dt)
         for box in boxes:
             box.start_step(now, dt)
-            box.release_half()
         for purifier in self.purifiers.values():
             purifier.transport(0.5 * dt)
         for box in boxes:
@@ -79,8 +78,7 @@ class Lab:
         for purifier in self.purifiers.values():
             purifier.transport(0.5 * dt)
         for box in boxes:
-            box.release_half()
-            box.update_pressure()
+            box.end_step()
         self._site.steps += 1
 
     def _serve(self, now_s: float, dt: float) -> None:

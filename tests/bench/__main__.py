@@ -38,6 +38,7 @@ ROWS = {
     "P5": "tests.bench.p5_footprint",
     "P8": "tests.bench.p8_backlog",
     "P9": "tests.bench.p9_reading_back",
+    "P10": "tests.bench.p10_simulator",
 }
 COMMAND = "make bench"
 BEGIN, END = "<!-- bench: begin -->", "<!-- bench: end -->"

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
 
 from dewline_sim.lab import Lab
 from dewline_sim.physics.mixture import LITRE_MOL, N2
 from dewline_sim.physics.spec import ClimateSpec, LabSpec
 
+#: The long size of a test instead of the one that shows the same law sooner.
+LONG = os.environ.get("DEWLINE_LONG") == "1"
 HERON = "heron"
 NOON_MS = 1_772_366_400_000  # 2026-03-01 12:00 UTC
 EVENING_MS = 1_772_481_600_000  # 2026-03-02 20:00 UTC
@@ -25,6 +28,7 @@ def evening(**changes: object) -> Lab:
 
 
 def see(lab: Lab, role: str) -> float:
+    """What is true in heron now."""
     return lab.truth(HERON)[role]
 
 

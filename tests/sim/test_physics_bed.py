@@ -119,7 +119,8 @@ def test_poison_slows_and_stays() -> None:
 
 def test_the_second_bed_serves_while_the_first_is_hot() -> None:
     """Two beds: circulation goes on, the bed in the loop is never the one regenerating."""
-    lab = Lab(LabSpec(purifiers=(PurifierSpec(beds=2),), climate=ClimateSpec.still()), 1, 0)
+    purifier = PurifierSpec(beds=2, cool_min=60.0)
+    lab = Lab(LabSpec(purifiers=(purifier,), climate=ClimateSpec.still()), 1, 0)
     lab.act("bed_load", "p1", oxygen_percent=50.0)
     lab.act("regenerate", "p1")
     hottest = 0.0
@@ -179,12 +180,16 @@ def test_a_program_cut_short_brings_hydrogen_into_the_box() -> None:
 
 
 def test_wrong_cylinder_flows_and_does_nothing() -> None:
-    """Forming gas without hydrogen: pressure falls as it should, the oxide stays."""
+    """Forming gas without hydrogen: pressure falls as it should, the oxide stays.
+
+    Judged in the cooling, when nothing is reduced any more.
+    """
     lab = Lab(LabSpec(climate=ClimateSpec.still()), 1, 0)
     lab.act("bed_load", "p1", oxygen_percent=80.0)
     lab.act("regenerate", "p1", right_gas=False)
-    lab.run(15 * 3600)
+    lab.run(8 * 3600)
     truth = lab.truth("p1")
+    assert truth["regeneration_step"] == 5.0
     assert truth["forming_gas_pressure"] < 100
     assert truth["bed_oxygen_load"] == pytest.approx(80.0, abs=1.0)
 

@@ -9,10 +9,11 @@ from dewline_sim.physics.mixture import LITRE_MOL, N2
 from dewline_sim.physics.people import Hands
 from dewline_sim.physics.spec import (
     BoxSpec,
+    FreezerSpec,
     PumpSpec,
     SupplySpec,
 )
-from tests.sim.still_lab import HERON, see, still
+from tests.sim.still_lab import HERON, LONG, see, still
 
 
 def test_hands_are_still_when_told() -> None:
@@ -59,15 +60,25 @@ def test_walls_follow_temperature() -> None:
 
 
 def test_wet_thing_gives_what_it_held() -> None:
-    """0.1 g of water in a part ends in bed, walls and gas: the ledger's water agrees."""
-    lab = still()
-    lab.run(60)
-    before = lab.purifiers["p1"].beds[0].water.mol
-    lab.act("wet_item", HERON, water_g=0.1)
-    lab.run(20 * 3600)
-    gained = lab.purifiers["p1"].beds[0].water.mol - before
-    own = 8.6e-6 * LITRE_MOL * 1e3 * 20  # gloves, cm3/h times hours
-    assert gained - own == pytest.approx(0.1 / 18.0153, rel=0.3)
+    """What a part with 0.1 g of water has given off is on bed and walls: within 5 %.
+
+    80 % in 6 h, 95 % in 20 h (LONG); what the gloves alone let in meanwhile is taken off.
+    """
+    hours, dried = (20, 0.95) if LONG else (6, 0.8)
+
+    def gained(water_g: float) -> float:
+        lab = still()
+        box, bed = lab.boxes[HERON], lab.purifiers["p1"].beds[0]
+        lab.run(60)
+        before = bed.water.mol + box.walls.quick.mol + box.walls.slow.mol
+        if water_g:
+            lab.act("wet_item", HERON, water_g=water_g)
+        lab.run(hours * 3600)
+        left = sum(thing.mol for thing in box.things) * 18.0153
+        assert left <= (1 - dried) * water_g
+        return bed.water.mol + box.walls.quick.mol + box.walls.slow.mol - before + left / 18.0153
+
+    assert gained(0.1) - gained(0.0) == pytest.approx(0.1 / 18.0153, rel=0.05)
 
 
 def test_an_old_pump_has_a_poor_base_and_two_chambers_share_it() -> None:
@@ -201,13 +212,13 @@ def test_freezer_cycles_between_its_limits() -> None:
 
 def test_a_dead_freezer_warms_and_its_ice_returns() -> None:
     """-35 degC ice is a small source (220 ppm over it); thawed, the box sees it."""
-    lab = still()
+    lab = still(boxes=(BoxSpec(freezer=FreezerSpec(warm_up_h=4.5)),))
     lab.act("freezer_ice", HERON, grams=10.0)
-    lab.run(2 * 3600)
+    lab.run(3600)
     frozen = see(lab, "moisture")
     assert frozen < 0.3
     lab.act("freezer_fault", HERON, dead=True)
-    lab.run(12 * 3600)
+    lab.run(6 * 3600)
     assert see(lab, "freezer_temperature") > 0
     assert see(lab, "moisture") > frozen + 1.0
     assert see(lab, "freezer_ice") < 10.0

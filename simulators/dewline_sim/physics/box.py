@@ -80,10 +80,10 @@ class Box(GasSpace):
         self.update_pressure()
 
     def start_step(self, now_s: float, dt: float) -> None:
-        """Move hands, run transfers, and decide what flows in the coming ``dt`` s.
+        """Move hands, run transfers, decide what flows in the coming ``dt`` s, let half of it out.
 
-        What flows in is let in by ``add_inflows``, what flows out leaves in two
-        halves by ``release_half``.
+        What flows in is let in by ``add_inflows``; the other half of what flows
+        out leaves in ``end_step``.
         """
         self.displace(self.hands.litres(now_s, self.climate.local_hour(now_s)))
         for transfer in self.transfers:
@@ -95,6 +95,13 @@ class Box(GasSpace):
         self._air = self.test_leak_m3_s * self.density * dt
         if self.openings:
             self._leak(dt)
+        self._release_half()
+        self.count_zone()
+
+    def end_step(self) -> None:
+        """Let the other half of the outflow go, then balance the pressure."""
+        self._release_half()
+        self.update_pressure()
 
     def _leak(self, dt: float) -> None:
         """Flow and exchange through the holes of the shell."""
@@ -137,12 +144,11 @@ class Box(GasSpace):
         self._out += swapped_m3 * self.density
         self._air += swapped_m3 * self.density
 
-    def release_half(self) -> None:
-        """Let out half of what leaves in this step; called at its beginning and at its end."""
+    def _release_half(self) -> None:
+        """Let out half of what leaves in this step."""
         if self._out:
             n = sum(self.zone)
             move(self.zone, self.ledger.went, min(0.5, 0.5 * self._out / n))
-        self.count_zone()
 
     def mix_corner(self, dt: float) -> None:
         """Let swept zone and corner change gas for ``dt`` s.

@@ -73,8 +73,9 @@ class Purifier:
         warm_goal = 1.0 if self.running else 0.0
         self._warm += (warm_goal - self._warm) * -math.expm1(-dt / _WARM_UP_S)
         self.speed_percent = 100.0 * self._spin if self._spin > 1e-4 else 0.0
-        open_path = all(box.valve_supply.moves_valves for box in self.boxes)
-        open_path = open_path and (self.in_loop is not None or self.bypassed)
+        open_path = self.in_loop is not None or self.bypassed
+        for box in self.boxes:
+            open_path = open_path and box.valve_supply.moves_valves
         flow = self.spec.flow_m3_h * self._spin * self.filter.at(now_s) * (0.95 + 0.05 * self._warm)
         self.flow_m3_s = flow / 3600.0 if open_path and self._spin > 1e-4 else 0.0
 
@@ -106,7 +107,9 @@ class Purifier:
             return
         pieces = 1
         if bed is not None and not self.bypassed:
-            dose = sum(self.share_m3_s(b) * b.density * b.zone[O2] / b.zone_mol for b in self.boxes)
+            dose = 0.0
+            for box in self.boxes:
+                dose += self.share_m3_s(box) * box.density * box.zone[O2] / box.zone_mol
             pieces = min(40, 1 + int(dose * dt / (0.02 * bed.oxygen.capacity)))
         for _ in range(pieces):
             if len(self.boxes) == 1 and bed is not None:
