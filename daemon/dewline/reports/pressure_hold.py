@@ -213,14 +213,8 @@ def judge(
         )
     pressure = _pressure_hold(case, compliance)
     oxygen = _oxygen_method(case)
-    return Findings(
-        box=box.name,
-        from_ms=stretch.pressure[0].time_ms,
-        to_ms=stretch.pressure[-1].time_ms,
-        hold=pressure,
-        oxygen=oxygen,
-        remarks=tuple(case.remarks),
-    )
+    from_ms, to_ms = stretch.pressure[0].time_ms, stretch.pressure[-1].time_ms
+    return Findings(box.name, from_ms, to_ms, pressure, oxygen, tuple(case.remarks))
 
 
 def volume_of(box: BoxPlan) -> float:

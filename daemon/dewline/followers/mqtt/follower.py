@@ -22,12 +22,11 @@ import aiomqtt
 from dewline.clock import Backoff, Clock
 from dewline.config.plan import MqttPlan
 from dewline.errors import DewlineError
-from dewline.events import Entry, EventDocument, LedgerRow
+from dewline.events import Entry, Event, EventDocument, LedgerRow
 from dewline.followers.failures import Failures
 from dewline.followers.follower import FollowerStatistics
 from dewline.followers.mqtt.commands import CommandHandler, Submit, token_of
 from dewline.followers.mqtt.connection import connection
-from dewline.followers.mqtt.event_progress import EventProgress
 from dewline.followers.mqtt.latest import LatestReadings
 from dewline.followers.mqtt.link import BATCH, BrokerLink, clear_orphans
 from dewline.followers.mqtt.messages import (
@@ -51,6 +50,51 @@ SETTLED_S = 30.0  # a connection that held that long ends an outage
 LEAVE_DRAIN_S = 10.0
 MAX_HELD_EVENTS = 10_000
 EXPECTED = (aiomqtt.MqttError, OSError, DewlineError)
+
+
+class EventProgress:
+    """How far the events of the journal are delivered, and the age of the oldest one that is not.
+
+    ``cursor`` is the ``seq`` up to which the far side has confirmed every event.
+    """
+
+    def __init__(self) -> None:
+        self.cursor = 0
+        self._last = 0
+        self._oldest_ms: int | None = None
+
+    @property
+    def behind(self) -> int:
+        """How many events are committed and not delivered."""
+        return max(0, self._last - self.cursor)
+
+    def age_s(self, wall_ms: int) -> float:
+        """Age of the oldest event not delivered, in s; 0 where there is none."""
+        if self._oldest_ms is None or not self.behind:
+            return 0.0
+        return max(0.0, (wall_ms - self._oldest_ms) / 1000)
+
+    def load(self, cursor: int, last: int) -> None:
+        """Take over cursor and last event from the journal.
+
+        What was delivered in this run may be further: its cursor is written with a delay.
+        """
+        self.cursor = max(self.cursor, cursor)
+        self._last = max(self._last, last)
+
+    def committed(self, event: Event) -> None:
+        """One more event is in the journal."""
+        if not self.behind:
+            self._oldest_ms = event.time_ms
+        self._last = max(self._last, event.seq)
+
+    def set_oldest(self, time_ms: int) -> None:
+        """The next event to deliver is of that wall time."""
+        self._oldest_ms = time_ms
+
+    def delivered(self, seq: int) -> None:
+        """The far side has confirmed every event up to ``seq``."""
+        self.cursor = max(self.cursor, seq)
 
 
 class MqttFollower:
@@ -152,7 +196,14 @@ class MqttFollower:
         """
         backoff = Backoff(FIRST_RETRY_S, LAST_RETRY_S)
         while not self._stop.is_set():
-            failure = await self._try_session()
+            self._connected_at_s = inf
+            self._heartbeat_at_s = self._clock.monotonic()
+            failure = None
+            try:
+                await self._session()
+            # Whatever goes wrong, also what nobody foresaw: the way of the alarms must not end.
+            except Exception as error:  # noqa: BLE001
+                failure = error
             if self._clock.monotonic() - self._connected_at_s > SETTLED_S:
                 backoff.reset()
                 self._failures.outage_over()
@@ -162,16 +213,6 @@ class MqttFollower:
             await wait_until(self._clock, self._clock.monotonic() + pause_s, self._stop)
 
     # One connection.
-
-    async def _try_session(self) -> Exception | None:
-        self._connected_at_s = inf
-        self._heartbeat_at_s = self._clock.monotonic()
-        try:
-            await self._session()
-        # Whatever goes wrong, also what nobody foresaw: the way of the alarms must not end.
-        except Exception as error:  # noqa: BLE001
-            return error
-        return None
 
     async def _session(self) -> None:
         await self._load()

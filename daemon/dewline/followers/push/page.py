@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from dewline.events import EventDocument
@@ -72,10 +72,6 @@ class Notice:
     queued_ms: int
     tried: bool = False
     deferred_seqs: tuple[int, ...] = ()
-    _time_ms: int = field(init=False)
-
-    def __post_init__(self) -> None:
-        self._time_ms = time_of(self.item.document)
 
     @property
     def alarm(self) -> str:
@@ -89,7 +85,7 @@ class Notice:
 
     def late(self, now_ms: int) -> bool:
         """Whether it reports an end of more than ``LATE_MS`` ago."""
-        return self.item.over and now_ms - self._time_ms > LATE_MS
+        return self.item.over and now_ms - time_of(self.item.document) > LATE_MS
 
 
 @dataclass(frozen=True, slots=True)

@@ -167,7 +167,7 @@ class PageWriter:
         worst = min((item.document for item in standing or items), key=_urgency)
         tone: Tone = "over" if not standing else worst["priority"]
         title = self._title(tone)
-        head, step = self._digest_words(items, standing, now_ms, why)
+        head, step = self._digest_words(items, now_ms, why)
         short = self._short(worst, deferred=why == "deferred")
         extras = ((0, (f"{'Worst' if standing else 'One'}: {short}.",)),)
         text = fit(room_for(title), head, step, extras)
@@ -184,13 +184,10 @@ class PageWriter:
         return Page(name, title, text, rest, "test")
 
     def _digest_words(
-        self,
-        items: Sequence[PageItem],
-        standing: Sequence[PageItem],
-        now_ms: int,
-        why: DigestReason,
+        self, items: Sequence[PageItem], now_ms: int, why: DigestReason
     ) -> tuple[str, str]:
         """Head and next step of a digest."""
+        standing = [item for item in items if not item.over]
         since = self._clock(time_of(items[0].document), now_ms)
         span = f"{since}-{self._clock(time_of(items[-1].document), now_ms)}"
         places = _count(len({item.document["box"] for item in standing}), "place")
