@@ -5,7 +5,6 @@ After this a reading is looked up by the name of its signal, and nothing else by
 
 from __future__ import annotations
 
-from collections import defaultdict
 from functools import partial
 
 from dewline.readings import Reading
@@ -67,8 +66,10 @@ class Wiring(Kept):
         self.modes = {box: BoxModes(box, plan, self.signals) for box in plan.boxes}
         self.derive = Derive(plan, slopes, self.signals, self.modes, self.signal)
         self.sensors = Sensors(plan, self.signals, self.signal, self.modes, self.derive.rows)
-        self.derived = {*slopes.values(), *self.derive.written(), *self.sensors.written()}
         self.rate_signal = self._find_rate_signal()
+        self.derived = {*slopes.values(), *self.derive.written(), *self.sensors.written()}
+        if self.rate_signal is not None:
+            self.derived.add(self.rate_signal)
         self.dependents = self._connect()
         self.rate = AlarmRate()
         self.explain = Explain(plan, self.signals, self.modes, self.derive, self.sensors)
@@ -136,35 +137,25 @@ class Wiring(Kept):
         return Alarm(rule, RuleEvaluator(rule, condition, guard or None), rank)
 
     def _connect(self) -> dict[SignalState, Dependents]:
-        """Give every signal the bands and delays of what depends on it; who that is."""
-        alarms: dict[SignalState, list[Alarm]] = defaultdict(list)
-        guarded: dict[SignalState, list[Alarm]] = defaultdict(list)
-        limited: dict[SignalState, list[SignalState]] = defaultdict(list)
-        modes: dict[SignalState, list[BoxModes]] = defaultdict(list)
+        """Give every signal the bands and delays of what depends on it; gives the dependents."""
+        found = {signal: Dependents() for signal in self.signals.values()}
         for alarm in self.alarms.values():
-            evaluator = alarm.evaluator
-            alarms[alarm.signal].append(alarm)
+            evaluator, guard = alarm.evaluator, alarm.evaluator.guard
+            found[alarm.signal].alarms.append(alarm)
+            if evaluator.condition.windowed:
+                found[alarm.signal].windowed.append(alarm)
             alarm.signal.add_rule(evaluator.band, evaluator.delay.runs)
-            for limit_signal in evaluator.condition.limit_signals():
-                limited[limit_signal].append(alarm.signal)
-                limit_signal.add_band(limit_signal.exact_band)
-            if evaluator.guard is not None:
-                guarded[evaluator.guard.signal].append(alarm)
-                evaluator.guard.signal.add_band(evaluator.guard.band)
+            for limit in evaluator.condition.limit_signals():
+                found[limit].limited.append(alarm.signal)
+                limit.add_band(limit.exact_band)
+            if guard is not None:
+                found[guard.signal].guarded.append(alarm)
+                guard.signal.add_band(guard.band)
         for box in self.modes.values():
             for signal in box.inputs():
-                modes[signal].append(box)
+                found[signal].modes.append(box)
                 signal.add_band(partial(box.band, signal))
-        return {
-            signal: Dependents(
-                tuple(alarms[signal]),
-                tuple(a for a in alarms[signal] if a.evaluator.condition.windowed),
-                tuple(guarded[signal]),
-                tuple(modes[signal]),
-                tuple(limited[signal]),
-            )
-            for signal in self.signals.values()
-        }
+        return found
 
     def view_of(self, alarm: str) -> AlarmView | None:
         """An alarm as it stands now; None where no rule has that name."""
@@ -184,7 +175,6 @@ class Wiring(Kept):
     def _find_rate_signal(self) -> SignalState | None:
         for name, plan in self.plan.signals.items():
             if plan.place == DAEMON and plan.role in RATE_ROLES:
-                self.derived.add(self.signals[name])
                 return self.signals[name]
         return None
 

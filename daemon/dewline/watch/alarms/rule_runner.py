@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence, Set
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from dewline.watch.alarms.alarm import Alarm, by_rank
 from dewline.watch.alarms.engine import AlarmEngine
@@ -21,11 +21,11 @@ class Dependents:
     modes depend on it. ``limited``: the signals for which it holds a limit.
     """
 
-    alarms: tuple[Alarm, ...] = ()
-    windowed: tuple[Alarm, ...] = ()
-    guarded: tuple[Alarm, ...] = ()
-    modes: tuple[BoxModes, ...] = ()
-    limited: tuple[SignalState, ...] = ()
+    alarms: list[Alarm] = field(default_factory=list)
+    windowed: list[Alarm] = field(default_factory=list)
+    guarded: list[Alarm] = field(default_factory=list)
+    modes: list[BoxModes] = field(default_factory=list)
+    limited: list[SignalState] = field(default_factory=list)
 
 
 class RuleRunner:
@@ -53,11 +53,7 @@ class RuleRunner:
         its windows or whose delay runs. Gives the earliest time at which time alone may change
         one of the evaluated rules.
         """
-        own = dict.fromkeys(
-            a
-            for s in updated
-            for a in (self._awake(s) if s in inside_band else self._dependents[s].alarms)
-        )
+        own = dict.fromkeys(a for s in updated for a in self._concerned(s, s in inside_band))
         guarded = dict.fromkeys(
             a
             for s in updated
@@ -67,29 +63,38 @@ class RuleRunner:
         moved: set[SignalState] = set()
         due_ms = NEVER_MS
         for alarm in sorted({**own, **guarded}, key=by_rank):
-            evaluator, pending_ms = alarm.evaluator, alarm.evaluator.delay.pending_ms
-            if evaluator.evaluate(at_ms) if alarm in own else evaluator.evaluate_guard(at_ms):
-                self._engine.condition_changed(alarm)
+            if self._evaluate(alarm, at_ms, own=alarm in own):
                 moved.add(alarm.signal)
-            elif evaluator.delay.pending_ms != pending_ms:
-                moved.add(alarm.signal)
-            if evaluator.condition.timed:
-                due_ms = min(due_ms, evaluator.due_ms() or NEVER_MS)
+            if alarm.evaluator.condition.timed:
+                due_ms = min(due_ms, alarm.evaluator.due_ms() or NEVER_MS)
         for signal in updated:
+            dependents = self._dependents[signal]
             if signal not in inside_band:
-                dependents = self._dependents[signal]
                 moved.update((signal, *dependents.limited), (a.signal for a in dependents.guarded))
-            elif self._dependents[signal].windowed and signal.verdict is not None:
+            elif dependents.windowed and signal.verdict is not None:
                 moved.add(signal)  # doubted since its band was computed
             else:
                 signal.update_close()
         update_bands(moved, at_ms)
         return due_ms
 
-    def _awake(self, signal: SignalState) -> list[Alarm]:
+    def _concerned(self, signal: SignalState, inside_band: bool) -> list[Alarm]:
         dependents = self._dependents[signal]
+        if not inside_band:
+            return dependents.alarms
         running = [a for a in dependents.alarms if a.evaluator.delay.runs()]
-        return [*dependents.windowed, *running]
+        return dependents.windowed + running
+
+    def _evaluate(self, alarm: Alarm, at_ms: int, *, own: bool) -> bool:
+        """Evaluate one rule, for its own signal or for that of its guard.
+
+        True if its alarm was moved, or its delay begun or broken.
+        """
+        evaluator, pending_ms = alarm.evaluator, alarm.evaluator.delay.pending_ms
+        if evaluator.evaluate(at_ms) if own else evaluator.evaluate_guard(at_ms):
+            self._engine.condition_changed(alarm)
+            return True
+        return evaluator.delay.pending_ms != pending_ms
 
     def tick(self, at_ms: int) -> None:
         """Evaluate the rules that time alone may change by ``at_ms``."""
