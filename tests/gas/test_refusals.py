@@ -47,18 +47,6 @@ CALLS: list[tuple[Callable[..., Any], dict[str, Any]]] = [
     (humidity.frost_point_c, {"ppm": 1.0, "pressure_pa": 1e5}),
     (humidity.dew_point_c, {"ppm": 1.0, "pressure_pa": 1e5}),
     (air.room_air, {"temperature_c": 23.0, "humidity_percent": 50.0, "pressure_pa": 1e5}),
-    (air.room_oxygen_percent, {"inert_m3": 10.0, "room_m3": 50.0}),
-    (
-        air.hole_flow_m3_s,
-        {"diameter_m": 2e-4, "difference_pa": 300.0, "density_kg_m3": 1.2, "discharge": 0.6},
-    ),
-    (
-        air.gas_density_kg_m3,
-        {"molar_mass_g": 28.0, "pressure_pa": 1e5, "temperature_k": 295.0},
-    ),
-    (air.peclet_slit, {"gap_m": 9e-6, "difference_pa": 300.0}),
-    (air.peclet_bore, {"diameter_m": 9e-6, "difference_pa": 300.0}),
-    (air.back_diffusion_share, {"peclet": 1.0}),
     (
         leak.pressure_hold,
         {

@@ -14,7 +14,6 @@ from dewline.config.plan import (
     InstrumentPlan,
     JournalPlan,
     MqttPlan,
-    PagePlan,
     Plan,
 )
 from dewline.config.plan_json import plan_hash
@@ -81,7 +80,6 @@ def assemble(site: ParsedSite, index: SignalIndex, book: RuleBook) -> Plan:
         contacts=contacts,
         box_contacts=box_contacts,
         heartbeat=_heartbeat(site),
-        page=_page(site),
     )
 
 
@@ -192,15 +190,6 @@ def _influx(site: ParsedSite) -> InfluxPlan | None:
         return None
     token = secret_file(site, config.token_file) if config.token_file else None
     return InfluxPlan(url=config.url, org=config.org, bucket=config.bucket, token_file=token)
-
-
-def _page(site: ParsedSite) -> PagePlan | None:
-    config = site.config.page
-    if config is None:
-        return None
-    host, _, port = config.bind.rpartition(":")
-    token = secret_file(site, config.token_file) if config.token_file else None
-    return PagePlan(host=host.strip("[]"), port=int(port), token_file=token)
 
 
 def _heartbeat(site: ParsedSite) -> HeartbeatPlan | None:

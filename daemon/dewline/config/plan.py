@@ -200,15 +200,6 @@ class HeartbeatPlan:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class PagePlan:
-    """Where the web page listens."""
-
-    host: str = "127.0.0.1"
-    port: int = 8420
-    token_file: Path | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Plan:
     """A whole config. ``hash`` names the watch plan in journal and snapshots."""
 
@@ -224,4 +215,3 @@ class Plan:
     contacts: dict[str, ContactPlan] = field(default_factory=dict)
     box_contacts: dict[str, tuple[str, ...]] = field(default_factory=dict)
     heartbeat: HeartbeatPlan | None = None
-    page: PagePlan | None = None
