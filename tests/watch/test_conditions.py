@@ -1,4 +1,4 @@
-"""What each condition says, at its edges."""
+"""When each condition holds, at its limits."""
 
 from __future__ import annotations
 
@@ -82,7 +82,7 @@ def test_bad_limit_signal_neither_raises_nor_clears(
     assert [t for t, *_ in b.told()] == [1, 3]
 
 
-def test_stale_is_told_by_a_tick_and_ended_by_a_reading(
+def test_stale_is_raised_by_a_tick_and_ended_by_a_reading(
     bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
 ) -> None:
     """15 s without a usable reading; ``since`` is the last one that was usable."""
@@ -115,7 +115,7 @@ def test_signal_that_never_came_is_stale_from_the_start(
 def test_uncertain_is_not_stale(
     bench: Callable[..., Bench], make_rule: Callable[..., RulePlan], quality: Quality
 ) -> None:
-    """An analyzer that is out of range or warming up lives."""
+    """A signal that is out of range or warming up is not stale."""
     b = bench(make_rule("stale", "oxygen", StaleAfter(5_000)))
     b.hold(0, 20, oxygen=Reading(1.0, quality))
     assert b.told() == []
@@ -124,14 +124,14 @@ def test_uncertain_is_not_stale(
 def test_stale_on_delay_runs_on_ticks(
     bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
 ) -> None:
-    """Silence cannot bring the readings that other delays wait for."""
+    """A silent signal brings no readings, so its on-delay runs on ticks."""
     b = bench(make_rule("stale", "oxygen", StaleAfter(5_000), on_s=10))
     b.at(0, oxygen=1.0)
     b.wait(30)
     assert b.told() == [(15, "raised", "unacknowledged")]
 
 
-def test_unchanged_is_told_by_time_and_ended_by_a_change(
+def test_unchanged_is_raised_by_time_and_ended_by_a_change(
     bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
 ) -> None:
     """The very same value for 60 s; the first other value ends it."""
@@ -145,7 +145,7 @@ def test_unchanged_is_told_by_time_and_ended_by_a_change(
 def test_unchanged_ignores_small_values(
     bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
 ) -> None:
-    """At or below ``ignore_below`` a flat line is health; above, the clock starts there."""
+    """A flat line at or below ``ignore_below`` does not count; above it the time starts there."""
     b = bench(make_rule("frozen", "oxygen", UnchangedFor(60_000, 0.2)))
     b.hold(0, 200, oxygen=0.2)
     assert b.told() == []
@@ -156,7 +156,7 @@ def test_unchanged_ignores_small_values(
 def test_silence_is_not_frozen(
     bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
 ) -> None:
-    """A value that stopped coming is stale; when it comes back the same, the clock starts anew."""
+    """A value that stopped coming is stale; when it comes back the same, the time starts again."""
     b = bench(make_rule("frozen", "oxygen", UnchangedFor(60_000, None)))
     b.at(0, oxygen=1.5)
     b.hold(1, 50, oxygen=None)
@@ -169,7 +169,7 @@ def test_silence_is_not_frozen(
 def test_a_few_bad_readings_do_not_break_unchanged(
     bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
 ) -> None:
-    """A bad reading neither resets nor completes."""
+    """A bad reading neither breaks the time nor completes it."""
     b = bench(make_rule("frozen", "oxygen", UnchangedFor(30_000, None)))
     b.hold(0, 10, oxygen=1.5)
     b.hold(10, 14, oxygen=None)
@@ -180,7 +180,7 @@ def test_a_few_bad_readings_do_not_break_unchanged(
 def test_true_for_and_false_for(
     bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
 ) -> None:
-    """A bit that stays; the time it has to stay is the limit of the event."""
+    """A bit that stays on or off; the time it has to stay is the limit in the event."""
     b = bench(
         make_rule("purge-long", "purging", TrueFor(10_000)),
         make_rule("stopped", "circulating", FalseFor(5_000)),
@@ -212,10 +212,10 @@ def test_count_uses_the_deadband_between_its_begins(
     assert b.told() == []
 
 
-def test_guard_lets_the_rule_speak_only_while(
+def test_guard_lets_the_rule_raise_only_while(
     bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
 ) -> None:
-    """Out of the guard the condition is false: nothing is raised, what stood is over."""
+    """Where the guard does not hold nothing is raised, and an alarm that stood is over."""
     guard = Guard("heron.circulating", "above", 0.5)
     b = bench(make_rule("into-bed", "oxygen", Above(1000.0), only_while=guard))
     b.at(0, circulating=0.0)
@@ -230,7 +230,7 @@ def test_guard_lets_the_rule_speak_only_while(
 def test_guard_between_two_limits(
     bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
 ) -> None:
-    """Inside it speaks; at either limit and beyond it does not, and what stood is over."""
+    """It may raise between the limits; at a limit and beyond an alarm that stood is over."""
     guard = Guard("heron.circulating", "between", 2.5, 3.5)
     b = bench(make_rule("no-gas", "oxygen", Above(1.0), only_while=guard))
     for second, step in enumerate((0.0, 2.5, 3.0, 3.5, 4.0)):
@@ -267,7 +267,7 @@ def test_above_own_waits_for_the_figure_of_the_box(
     make_rule: Callable[..., RulePlan],
     make_signal: Callable[..., SignalPlan],
 ) -> None:
-    """Twice the box's own idle figure; silent until there is one."""
+    """Twice the box's own idle figure; no alarm until that figure is known."""
     own = make_signal("heron.moisture_idle", "ppm")
     b = bench(make_rule("wearing", "moisture", AboveOwn(2.0, "idle-baseline")), extra=[own])
     b.at(0, moisture=9.0)
@@ -278,7 +278,7 @@ def test_above_own_waits_for_the_figure_of_the_box(
     assert b.events[0].limit == 0.4
 
 
-def test_reaches_looks_ahead_and_falls_silent_on_a_plateau(
+def test_reaches_foresees_a_limit_and_nothing_on_a_plateau(
     bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
 ) -> None:
     """At 1 ppm/h from 1 ppm, 5 ppm within 3 h is foreseen at about 2 ppm; on a plateau never."""

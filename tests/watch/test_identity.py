@@ -1,4 +1,4 @@
-"""Ids, seq, labels: what makes an event the same event."""
+"""Ids, seq and labels of events."""
 
 from __future__ import annotations
 
@@ -75,7 +75,7 @@ def test_wall_time_is_only_a_label(
 def test_time_that_goes_back_is_held(
     make_plan: Callable[..., WatchPlan], make_rule: Callable[..., RulePlan]
 ) -> None:
-    """An item older than the last one is taken at the time of the last."""
+    """An item older than the last one counts as if it came at the time of the last one."""
     watch = Watch(make_plan([make_rule("high", "oxygen", Above(10.0))]))
     reading = {"heron.oxygen": Reading(11.0, Quality.GOOD)}
     watch.feed(Tick(10_000_000))
@@ -96,7 +96,7 @@ def test_derived_signals_are_not_taken_from_a_scan(
     make_rule: Callable[..., RulePlan],
     make_signal: Callable[..., SignalPlan],
 ) -> None:
-    """A recorded slope or alarm rate is the verdict of another plan: it is not fed back."""
+    """A recorded slope or alarm rate may come from another plan: it is not taken in."""
     rate = replace(make_signal("daemon.alarm_rate", ""), instrument=None)
     slope = replace(make_signal("heron.oxygen_slope", "ppm/h"), instrument=None)
     b = bench(

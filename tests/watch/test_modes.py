@@ -1,4 +1,4 @@
-"""What a box is said to be doing."""
+"""The modes of a box: what sets them, and what ends them."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ AIR = 209_000.0
 
 @pytest.fixture
 def box(bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]) -> Bench:
-    """A bench with one rule nobody meets."""
+    """A bench with one rule that is never met."""
     return bench(make_rule("high", "temperature", Above(1000.0)))
 
 
@@ -95,7 +95,7 @@ def test_opened_by_note_with_a_cell_that_saturates_early(box: Bench) -> None:
 
 
 def test_opened_by_note_alone_ends_after_a_day(box: Bench) -> None:
-    """Said and never seen: the note does not hold for ever."""
+    """A note without a reading that confirms it ends after a day."""
     box.at(0, temperature=20.0)
     box.say("note", box="heron", kind="opened", why="")
     box.wait(24 * H)
@@ -118,7 +118,7 @@ def test_notes_set_and_end_modes(box: Bench) -> None:
 
 
 def test_reduced_is_below_70_percent_of_the_usual_speed(box: Bench) -> None:
-    """Usual is the upper tenth of a week's hours, so a long night does not become the norm."""
+    """Usual is the upper tenth of a week's hours, so a long night does not change it."""
     speed = {}
     for hour in range(3 * 24):
         speed["blower_speed"] = 60.0 if 8 <= hour % 24 < 19 else 20.0
@@ -132,10 +132,10 @@ def test_reduced_is_below_70_percent_of_the_usual_speed(box: Bench) -> None:
     assert "reduced" in modes(box)
 
 
-def test_event_names_the_most_telling_mode(
+def test_event_names_the_foremost_mode(
     bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
 ) -> None:
-    """Purging says more than circulating."""
+    """Of purging and circulating it names purging."""
     b = bench(make_rule("high", "oxygen", Above(5.0)))
     b.at(0, circulating=1.0, purging=1.0, oxygen=9.0)
     assert b.events[0].mode == "purging"

@@ -1,4 +1,4 @@
-"""Whatever instruments may show, the watch goes on: noise on the whole rule set of simulated labs.
+"""The watch goes on whatever instruments show: noise on the whole rule set of simulated labs.
 
 Values jump between limits, zeros and nonsense, stand still, fall silent and come back with every
 quality; hours and days pass unwatched; notes are made.
@@ -50,7 +50,7 @@ def plan(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactor
 
 
 def limits(plan: Plan) -> dict[str, list[float]]:
-    """Signal -> the numbers that its rules hold it against."""
+    """By signal the limits of its rules."""
     found: defaultdict[str, list[float]] = defaultdict(list)
     for rule in plan.watch.rules.values():
         ends = (getattr(rule.condition, name, None) for name in ("limit", "low", "high"))
@@ -76,7 +76,7 @@ class Noise:
         self._flip = self._chance.choice((0.001, 0.01, 0.1))
 
     def items(self, scans: int) -> Iterator[Scan | Command | Resumed]:
-        """What comes to the watch, in order."""
+        """The items that come to the watch, in order."""
         at_ms, chance = START_MS, self._chance
         yield Resumed(at_ms, at_ms, "start", 0, self._plan.hash)
         for number in range(scans):
@@ -126,7 +126,7 @@ class Noise:
 
 @pytest.mark.parametrize("seed", range(SEEDS))
 def test_noise_never_stops_the_watch(plan: Plan, seed: int) -> None:
-    """All of it is judged; what is told of it and what is kept are whole JSON, numbers finite."""
+    """Every item is taken in; events and saved states are whole JSON with finite numbers."""
     events = 0
 
     def record(entry: Entry) -> None:

@@ -1,4 +1,4 @@
-"""Commands, overlays, latch: what people do to alarms and what they get back."""
+"""Commands, overlays, latches: what people do to alarms and what they are answered."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ def standing(
 
 
 def test_acknowledge_names_who(standing: Callable[..., Bench]) -> None:
-    """Unacknowledged -> acknowledged; the reply bears the id of the event."""
+    """Unacknowledged -> acknowledged; the reply has the id of the event."""
     b = standing()
     reply = b.say("acknowledge", "high", by="iolo")
     event = b.events[-1]
@@ -42,7 +42,7 @@ def test_acknowledge_names_who(standing: Callable[..., Bench]) -> None:
 
 
 def test_acknowledge_twice_is_refused_in_words(standing: Callable[..., Bench]) -> None:
-    """The second person learns that it is done already."""
+    """The second person is answered that there is nothing to acknowledge."""
     b = standing()
     b.say("acknowledge", "high")
     reply = b.say("acknowledge", "high")
@@ -51,7 +51,7 @@ def test_acknowledge_twice_is_refused_in_words(standing: Callable[..., Bench]) -
 
 
 def test_returned_waits_for_an_acknowledgement(standing: Callable[..., Bench]) -> None:
-    """Gone by itself it still wants to be seen; then it is normal."""
+    """Over by itself it still waits for an acknowledgement; then it is normal."""
     b = standing()
     b.at(1, oxygen=1.0)
     assert b.told("high")[-1] == (1, "returned", "returned")
@@ -60,7 +60,7 @@ def test_returned_waits_for_an_acknowledgement(standing: Callable[..., Bench]) -
 
 
 def test_returned_is_raised_again(standing: Callable[..., Bench]) -> None:
-    """Re-raise before anybody looked."""
+    """Raised again before anybody acknowledged."""
     b = standing()
     b.at(1, oxygen=1.0)
     b.at(2, oxygen=11.0)
@@ -86,7 +86,7 @@ def test_latch_stays_until_reset(standing: Callable[..., Bench]) -> None:
     assert [s for _, _, s in b.told("latching")][-2:] == ["latched-acknowledged", "normal"]
 
 
-def test_shelve_wants_reason_and_end(standing: Callable[..., Bench]) -> None:
+def test_shelve_needs_a_reason_and_an_end(standing: Callable[..., Bench]) -> None:
     """No reason, no end, an end too far: each refused with the way out; the state stays."""
     b = standing()
     for more in ({"for_s": 60}, {"for_s": 60, "why": "  "}):
@@ -98,14 +98,14 @@ def test_shelve_wants_reason_and_end(standing: Callable[..., Bench]) -> None:
 
 
 def test_critical_is_shelved_for_15_min_at_most(standing: Callable[..., Bench]) -> None:
-    """A critical alarm may not be put away for a night."""
+    """A critical alarm cannot be shelved for a night."""
     b = standing(priority="critical")
     assert "at most 15 min" in b.say("shelve", "high", why="test", for_s=901).message
     assert b.say("shelve", "high", why="test", for_s=900).ok
 
 
 def test_shelf_ends_by_itself(standing: Callable[..., Bench]) -> None:
-    """At its end the alarm is announced again if it is active; ``until`` was told before."""
+    """At its end the alarm calls again if it is active; ``until`` was in the event before."""
     b = standing()
     b.say("shelve", "high", why="cell swap", for_s=60)
     shelved = b.events[-1]
@@ -117,7 +117,7 @@ def test_shelf_ends_by_itself(standing: Callable[..., Bench]) -> None:
 
 
 def test_shelved_and_clear_ends_in_normal(standing: Callable[..., Bench]) -> None:
-    """Under the overlay the condition goes on being judged, without a word."""
+    """Under the overlay the condition is evaluated as before, without events."""
     b = standing()
     b.say("shelve", "high", why="cell swap", for_s=60)
     b.at(5, oxygen=1.0)
@@ -128,7 +128,7 @@ def test_shelved_and_clear_ends_in_normal(standing: Callable[..., Bench]) -> Non
 
 
 def test_normal_alarm_can_be_shelved_ahead(standing: Callable[..., Bench]) -> None:
-    """Before known work: nothing is told while it lasts."""
+    """Before planned work: no event while the shelf lasts."""
     b = standing()
     b.at(1, oxygen=1.0)
     b.say("acknowledge", "high")
@@ -153,7 +153,7 @@ def test_latch_survives_an_overlay(standing: Callable[..., Bench], command: str)
 def test_latch_set_under_a_shelf_is_kept(
     bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
 ) -> None:
-    """Active only while nobody was told: it comes back latched, not forgotten."""
+    """Active only under the shelf: at its end the alarm is latched."""
     b = bench(make_rule("latching", "moisture", HIGH, latch=True))
     b.at(0, moisture=1.0)
     b.say("shelve", "latching", why="work", for_s=60)
@@ -179,7 +179,7 @@ def test_out_of_service_stands_above_shelved(standing: Callable[..., Bench]) -> 
 
 
 def test_acknowledge_under_an_overlay_is_refused(standing: Callable[..., Bench]) -> None:
-    """What nobody is told nobody can acknowledge."""
+    """A hidden alarm cannot be acknowledged."""
     b = standing()
     b.say("shelve", "high", why="cell swap", for_s=60)
     assert b.say("acknowledge", "high").message.startswith("heron.high is shelved")
@@ -187,7 +187,7 @@ def test_acknowledge_under_an_overlay_is_refused(standing: Callable[..., Bench])
 
 
 def test_unknown_alarm_gets_near_names(standing: Callable[..., Bench]) -> None:
-    """A slip of the pen is answered with what was probably meant."""
+    """A misspelt name is answered with the names near it."""
     b = standing()
     reply = b.say("acknowledge", "heron.hihg")
     assert not reply.ok
@@ -195,7 +195,7 @@ def test_unknown_alarm_gets_near_names(standing: Callable[..., Bench]) -> None:
     assert not b.say("acknowledge", None).ok
 
 
-def test_note_is_taken_or_refused(standing: Callable[..., Bench]) -> None:
+def test_note_is_accepted_or_refused(standing: Callable[..., Bench]) -> None:
     """A note names a box and a kind that exist."""
     b = standing()
     assert b.say("note", box="heron", kind="gloves", why="left pair").ok

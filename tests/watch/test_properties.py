@@ -1,4 +1,4 @@
-"""Random nights: whatever comes in, the watch keeps its promises."""
+"""Random nights: laws that hold whatever comes in."""
 
 from __future__ import annotations
 
@@ -146,7 +146,7 @@ COMMANDS = st.sampled_from(
 
 
 class Night(RuleBasedStateMachine):
-    """A night with a shadow book kept from the outside: states, shelves and the latch."""
+    """A night with its own record of states, shelves and the latch, made from the events."""
 
     @initialize()
     def open(self) -> None:
@@ -194,7 +194,7 @@ class Night(RuleBasedStateMachine):
         self.drive.feed(Scan(self.at_ms, self.at_ms, "panel", values))
 
     def gate_open(self, values: dict[str, Reading]) -> bool:
-        """Keeps its own view of analyzer_on: off, then 15 min of warming up."""
+        """Its own view of analyzer_on: off, then 15 min of warming up."""
         switch = values.get("heron.analyzer_on")
         if switch is not None and switch.value is not None and switch.quality < 10:
             if switch.value < 0.5:
@@ -266,7 +266,7 @@ class Night(RuleBasedStateMachine):
 
     @invariant()
     def shelves_end(self) -> None:
-        """No shelf outlives its end by more than the tick that tells it."""
+        """No shelf lasts longer than to the first tick after its end."""
         for alarm, until_ms in self.shelves.items():
             assert until_ms > self.at_ms - 1000, alarm
 
@@ -277,8 +277,8 @@ class Night(RuleBasedStateMachine):
             assert self.states[LATCH] != "normal"
 
     @invariant()
-    def table_tells_the_truth(self) -> None:
-        """alarm_table is what the events said."""
+    def table_agrees_with_the_events(self) -> None:
+        """alarm_table agrees with the events."""
         table = {row["alarm"]: row["state"] for row in self.drive.watch.alarm_table()}
         assert table == {a: s for a, s in self.states.items() if s != "normal"}
 
@@ -370,8 +370,8 @@ def test_saved_and_restored_at_every_point_gives_the_same_events(
 
 @settings(max_examples=40, suppress_health_check=list(HealthCheck))
 @given(programs())
-def test_quiet_readings_are_judged_no_differently(program: list[tuple[str, Any, int]]) -> None:
-    """The quiet band is only a short cut: with every band shut the same events follow."""
+def test_bands_change_no_event(program: list[tuple[str, Any, int]]) -> None:
+    """A band is only a short cut: with every band empty the same events follow."""
     fast, slow = Run(False), Run(False)
     for step in program:
         for signal in slow.drive.watch._parts.signals.values():

@@ -30,7 +30,7 @@ def test_neither_raises_nor_clears(
 def test_over_range_raises_above_and_never_clears(
     bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
 ) -> None:
-    """A saturated cell in a rush of air shouts; at the end of its range it proves nothing low."""
+    """Over-range raises a high limit; it is no evidence against a low one."""
     b = bench(
         make_rule("high", "oxygen", Above(100.0)), make_rule("beyond", "oxygen", Above(5000.0))
     )
@@ -46,7 +46,7 @@ def test_over_range_raises_above_and_never_clears(
 def test_under_range_raises_below_and_never_above(
     bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
 ) -> None:
-    """Under-range speaks only for a low limit."""
+    """Under-range raises a low limit only."""
     b = bench(
         make_rule("low", "pressure", Below(-8.0)),
         make_rule("range", "pressure", Outside(-8.0, 8.0)),
@@ -60,7 +60,7 @@ def test_under_range_raises_below_and_never_above(
 def test_over_range_does_not_raise_a_low_limit(
     bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
 ) -> None:
-    """A value at the top of its range is no evidence of being low, whatever number it bears."""
+    """A value at the top of its range is no evidence of being low, whatever its number."""
     b = bench(make_rule("low", "oxygen", Below(2000.0)))
     b.at(0, oxygen=Reading(1000.0, Quality.OVER_RANGE))
     assert b.told() == []
@@ -78,7 +78,7 @@ def test_bad_readings_neither_break_nor_complete_a_delay(
     assert b.told() == [(12, "raised", "unacknowledged")]
 
 
-def test_a_delay_starts_anew_after_the_stale_time_without_usable_readings(
+def test_a_delay_starts_again_after_the_stale_time_without_usable_readings(
     bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
 ) -> None:
     """Nobody knows what happened meanwhile, so the condition has to hold again from here."""
@@ -94,10 +94,10 @@ def test_a_delay_starts_anew_after_the_stale_time_without_usable_readings(
     assert b.told("high") == [(39, "raised", "unacknowledged")]
 
 
-def test_an_off_delay_starts_anew_too(
+def test_an_off_delay_starts_again_too(
     bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
 ) -> None:
-    """Coming back needs the whole off-delay of readings as well."""
+    """The return needs the whole off-delay of readings as well."""
     b = bench(make_rule("high", "oxygen", Above(10.0), off_s=10))
     b.at(0, oxygen=11.0)
     b.hold(1, 9, oxygen=1.0)
@@ -113,7 +113,7 @@ def test_default_stale_time_is_five_polls_of_a_slow_signal(
     make_rule: Callable[..., RulePlan],
     make_signal: Callable[..., SignalPlan],
 ) -> None:
-    """A signal polled every 10 s is waited for 50 s before its delay starts anew."""
+    """A signal polled every 10 s may pause for 50 s before its delay starts again."""
     slow = make_signal("heron.slow", "ppm", every_ms=10_000)
     b = bench(make_rule("high", "slow", Above(1.0), on_s=60), extra=[slow])
     for second in (0, 10, 50, 60):
@@ -125,7 +125,7 @@ def test_default_stale_time_is_five_polls_of_a_slow_signal(
 def test_good_without_a_finite_number_is_no_number(
     bench: Callable[..., Bench], make_rule: Callable[..., RulePlan], value: float | None
 ) -> None:
-    """Whatever claims to be good but is no number counts as bad/not-a-number."""
+    """A good reading without a finite number counts as bad/not-a-number."""
     b = bench(
         make_rule("high", "oxygen", Above(10.0)),
         make_rule("low", "oxygen", Below(-10.0)),
@@ -151,7 +151,7 @@ def test_analyzer_off_counts_as_bad_and_then_as_warming_up(
     assert b.told() == [(1000, "raised", "unacknowledged")]
 
 
-def test_analyzer_off_does_not_clear_in_the_very_scan_that_tells_it(
+def test_analyzer_off_does_not_clear_in_the_scan_that_brings_it(
     bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
 ) -> None:
     """A switched-off analyzer shows 0; that is no clean box, whatever the order in the scan."""
@@ -164,7 +164,7 @@ def test_analyzer_off_does_not_clear_in_the_very_scan_that_tells_it(
 def test_analyzer_off_makes_the_signal_stale(
     bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
 ) -> None:
-    """Off is bad, and the stale rule speaks for what is bad."""
+    """Off is bad, so the stale rule raises."""
     b = bench(make_rule("stale", "oxygen", StaleAfter(15_000)))
     b.at(0, analyzer_on=1.0, oxygen=0.1)
     b.hold(1, 20, analyzer_on=0.0, oxygen=0.1)

@@ -1,4 +1,4 @@
-"""Restart and reload: what stays, what starts anew, what ends."""
+"""Restart and reload: what stays, what starts again, what ends."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ def test_restart_repeats_nothing_and_keeps_since(
     assert b.watch.alarm_table() == before
 
 
-def test_return_while_away_is_told_once(
+def test_return_during_the_gap_is_one_event(
     bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
 ) -> None:
     """Over when readings come again: one return, with the old since."""
@@ -42,10 +42,10 @@ def test_return_while_away_is_told_once(
     assert b.events[1].since_ms == b.events[0].since_ms
 
 
-def test_delays_start_anew_after_a_restart(
+def test_delays_start_again_after_a_restart(
     bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
 ) -> None:
-    """Nobody watched through the gap, so it counts for no delay."""
+    """Nothing was watched during the gap, so it counts for no delay."""
     b = bench(make_rule("high", "oxygen", Above(10.0), on_s=20))
     b.hold(0, 15, oxygen=11.0)
     b.freeze()
@@ -54,7 +54,7 @@ def test_delays_start_anew_after_a_restart(
     assert b.told() == [(41, "raised", "unacknowledged")]
 
 
-def test_stale_clock_starts_anew_after_a_restart(
+def test_stale_time_starts_again_after_a_restart(
     bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
 ) -> None:
     """The gap itself makes no signal stale."""
@@ -70,7 +70,7 @@ def test_stale_clock_starts_anew_after_a_restart(
 def test_shelf_that_ended_in_the_gap_ends_at_once(
     bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
 ) -> None:
-    """Told at the resume; one that has not ended goes on to its own end."""
+    """Its event comes with the Resumed; a shelf that has not ended goes on to its end."""
     b = bench(make_rule("high", "oxygen", Above(10.0)), make_rule("low", "oxygen", Below(-1.0)))
     b.at(0, oxygen=11.0)
     b.say("shelve", "high", why="work", for_s=60)
@@ -106,7 +106,7 @@ def test_removed_rule_ends_its_alarm(
     make_rule: Callable[..., RulePlan],
     make_plan: Callable[..., WatchPlan],
 ) -> None:
-    """``cleared``, why ``rule removed``; a normal alarm goes without a word."""
+    """``cleared``, why ``rule removed``; no event for a normal alarm."""
     keep = make_rule("keep", "oxygen", Above(1.0))
     b = bench(
         keep, make_rule("gone", "oxygen", Above(2.0)), make_rule("quiet", "oxygen", Above(99.0))
@@ -134,7 +134,7 @@ def test_rule_removed_during_a_stop_ends_at_the_restart(
     ]
 
 
-def test_changed_condition_keeps_what_stands_and_judges_by_the_new_one(
+def test_changed_condition_keeps_what_stands_until_the_new_one_ends_it(
     bench: Callable[..., Bench],
     make_rule: Callable[..., RulePlan],
     make_plan: Callable[..., WatchPlan],
@@ -148,7 +148,7 @@ def test_changed_condition_keeps_what_stands_and_judges_by_the_new_one(
     assert b.told()[-1] == (2, "returned", "returned")
 
 
-def test_slopes_start_anew_after_a_restart(
+def test_slopes_start_again_after_a_restart(
     bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
 ) -> None:
     """A step across a gap is no slope."""
@@ -162,7 +162,7 @@ def test_slopes_start_anew_after_a_restart(
     assert b.told() == []
 
 
-def test_first_start_says_nothing(
+def test_first_start_writes_no_event(
     bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
 ) -> None:
     """A watch that was never fed begins with its Resumed."""
@@ -175,7 +175,7 @@ def test_first_start_says_nothing(
 def test_since_is_the_same_to_the_millisecond_after_a_restart(
     bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
 ) -> None:
-    """Wall and watch time part by some ms at every restart; what was told stays as told."""
+    """Wall and watch time differ by some more ms after a restart; ``since`` stays the same."""
     b = bench(make_rule("high", "oxygen", Above(10.0)))
     b.at(0, oxygen=99.0)
     since = b.events[0].since_ms

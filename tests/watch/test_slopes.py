@@ -51,7 +51,7 @@ def test_raised_when_the_bound_of_the_interval_passes_the_limit(
 def test_not_raised_before_there_are_twenty_medians(
     bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
 ) -> None:
-    """A steep start is no slope yet."""
+    """A steep start is not enough for a slope."""
     b = bench(make_rule("climbing", "oxygen", Rising(0.5, OVER_MS, 0.95)))
     feed_slope(b, 0, 600, 1.0, 100.0, random.Random(3))
     assert b.told() == []
@@ -75,7 +75,7 @@ def test_returns_when_the_slope_is_below_limit_minus_a_fifth(
 def test_falling_mirrors_rising(
     bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
 ) -> None:
-    """The limit of the event bears the sign of the fall."""
+    """The limit in the event is negative."""
     b = bench(make_rule("losing", "pressure", Falling(0.5, OVER_MS, 0.95)))
     feed_slope(b, 0, H, 5.0, -1.0, random.Random(4), role="pressure")
     assert [t for _, t, _ in b.told()] == ["raised"]
@@ -85,7 +85,7 @@ def test_falling_mirrors_rising(
 def test_spikes_do_not_make_a_slope(
     bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
 ) -> None:
-    """A fifth of all medians far off (less than the 29.3 % a median of slopes bears)."""
+    """A fifth of all medians far off (less than the 29.3 % that a median of slopes tolerates)."""
     rng = random.Random(8)
     b = bench(make_rule("climbing", "oxygen", Rising(0.5, OVER_MS, 0.95)))
     for second in range(0, 2 * H, 10):
@@ -108,7 +108,7 @@ def test_delay_of_a_slope_rule_runs_on_readings_between_medians(
 def test_slope_signals_are_written_and_can_have_rules(
     bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
 ) -> None:
-    """oxygen_slope and moisture_slope in ppm/h, anew with every median."""
+    """oxygen_slope and moisture_slope in ppm/h, with every median that closes."""
     b = bench(make_rule("steep", "oxygen_slope", Above(0.5)))
     rng = random.Random(2)
     for second in range(0, H, 10):

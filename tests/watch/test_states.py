@@ -80,7 +80,7 @@ def test_a_latch_is_left_only_by_reset_overlay_or_a_new_raise() -> None:
 
 
 def test_overlays_keep_their_precedence() -> None:
-    """Nothing but its own end leaves out-of-service; shelved gives way to it alone."""
+    """Out-of-service is left by its own end alone; shelved by that and by out-of-service."""
     leaving = {row.trigger for row in TABLE if row.state == "out-of-service" != row.to}
     assert leaving == {"return", "retire"}
     leaving = {row.trigger for row in TABLE if row.state == "shelved" != row.to}

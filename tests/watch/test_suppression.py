@@ -1,4 +1,4 @@
-"""Parents and modes: one cause, one alarm, and nobody is woken twice."""
+"""Suppression by parents and modes: one cause, one alarm, and nobody is woken twice."""
 
 from __future__ import annotations
 
@@ -30,8 +30,10 @@ def family(bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]) -> C
     return build
 
 
-def test_child_is_quiet_while_the_parent_waits_and_stands(family: Callable[..., Bench]) -> None:
-    """Also inside the parent's own delay; the suppression is told once, with the parent's name."""
+def test_child_is_suppressed_in_the_delay_of_its_parent_and_while_it_stands(
+    family: Callable[..., Bench],
+) -> None:
+    """Also during the parent's own delay; one event names the parent."""
     b = family()
     b.at(0, circulating=0.0, moisture=1.0)
     b.hold(1, 200, circulating=0.0, moisture=9.0)
@@ -39,8 +41,10 @@ def test_child_is_quiet_while_the_parent_waits_and_stands(family: Callable[..., 
     assert (b.events[0].under, b.events[0].alarm) == ("heron.stopped", "heron.high")
 
 
-def test_child_that_does_not_mend_is_announced_after_a_look(family: Callable[..., Bench]) -> None:
-    """Still as high ten minutes after the parent is over: a trouble of its own."""
+def test_child_that_does_not_go_back_is_released_after_ten_minutes(
+    family: Callable[..., Bench],
+) -> None:
+    """Still as high ten minutes after the end of the parent: released."""
     b = family()
     b.hold(0, 200, circulating=0.0, moisture=9.0)
     b.hold(200, 801, circulating=1.0, moisture=9.0)
@@ -50,8 +54,8 @@ def test_child_that_does_not_mend_is_announced_after_a_look(family: Callable[...
     assert b.events[-1].why == "heron.stopped is over"
 
 
-def test_child_that_gets_worse_is_announced_at_once(family: Callable[..., Bench]) -> None:
-    """A tenth further past its limit than when the parent ended: no way back."""
+def test_child_that_gets_worse_is_released_at_once(family: Callable[..., Bench]) -> None:
+    """A tenth further past its limit than at the end of the parent: released at once."""
     b = family()
     b.hold(0, 200, circulating=0.0, moisture=9.0)
     b.hold(200, 210, circulating=1.0, moisture=9.0)
@@ -60,7 +64,7 @@ def test_child_that_gets_worse_is_announced_at_once(family: Callable[..., Bench]
 
 
 def test_clean_up_after_its_parent_is_no_new_trouble(family: Callable[..., Bench]) -> None:
-    """The loop runs again and the level falls, hour after hour: nobody hears of it."""
+    """The loop runs again and the level falls hour after hour: it stays suppressed."""
     b = family()
     b.hold(0, 200, circulating=0.0, moisture=9.0)
     for second in range(200, 2 * H, 2):
@@ -71,8 +75,8 @@ def test_clean_up_after_its_parent_is_no_new_trouble(family: Callable[..., Bench
     assert b.told("high")[-1] == (2 * H, "unsuppressed", "normal")
 
 
-def test_clean_up_that_stops_half_way_is_announced(family: Callable[..., Bench]) -> None:
-    """It fell for half an hour and then stays: within two looks it is told."""
+def test_clean_up_that_stops_half_way_is_released(family: Callable[..., Bench]) -> None:
+    """It fell for half an hour and then stays: released after two comparisons."""
     b = family()
     b.hold(0, 200, circulating=0.0, moisture=9.0)
     for second in range(200, H, 2):
@@ -82,10 +86,10 @@ def test_clean_up_that_stops_half_way_is_announced(family: Callable[..., Bench])
     assert 2000 < at_s <= 2000 + 1200
 
 
-def test_slope_is_let_go_only_on_what_is_drawn_after_its_parent(
+def test_slope_is_released_only_by_readings_after_its_parent(
     bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
 ) -> None:
-    """A slope over 30 min waits until none of its readings is of the parent's time."""
+    """A slope over 30 min waits until all its readings are newer than the parent's end."""
     b = bench(
         make_rule("climbing", "moisture", Rising(0.3, 1_800_000, 0.95), under=("heron.stopped",)),
         make_rule("stopped", "circulating", FalseFor(180_000)),
@@ -104,23 +108,23 @@ def test_slope_is_let_go_only_on_what_is_drawn_after_its_parent(
 
 
 def test_child_that_is_over_by_then_goes_to_normal(family: Callable[..., Bench]) -> None:
-    """Nobody hears of it but the record."""
+    """Its end is in the record, and calls nobody."""
     b = family()
     b.hold(0, 200, circulating=0.0, moisture=9.0)
     b.hold(200, 203, circulating=1.0, moisture=1.0)
     assert b.told("high")[-1] == (200, "unsuppressed", "normal")
 
 
-def test_child_on_its_way_back_is_not_announced(family: Callable[..., Bench]) -> None:
-    """Inside its off-delay it is neither standing nor over: wait for that."""
+def test_child_in_its_off_delay_is_not_released(family: Callable[..., Bench]) -> None:
+    """During its off-delay it is not certain whether it stands: it waits."""
     b = family(child={"off_s": 30})
     b.hold(0, 200, circulating=0.0, moisture=9.0)
     b.hold(200, 240, circulating=1.0, moisture=1.0)
     assert b.told("high") == [(20, "suppressed", "suppressed"), (230, "unsuppressed", "normal")]
 
 
-def test_child_without_data_waits_for_them(family: Callable[..., Bench]) -> None:
-    """What it last read is of the parent's time; that it is silent the stale rule says."""
+def test_child_without_readings_waits_for_them(family: Callable[..., Bench]) -> None:
+    """Its last reading is older than the parent's end; its silence is the stale rule's matter."""
     b = family()
     b.hold(0, 200, circulating=0.0, moisture=9.0)
     b.at(200, circulating=1.0)
@@ -130,10 +134,10 @@ def test_child_without_data_waits_for_them(family: Callable[..., Bench]) -> None
     assert b.told("high")[-1][1:] == ("unsuppressed", "unacknowledged")
 
 
-def test_silence_is_let_go_after_60_s(
+def test_stale_child_is_released_after_60_s(
     bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
 ) -> None:
-    """Silence brings no newer data: a stale child that stays silent speaks a minute later."""
+    """Silence brings no newer readings: a stale child is released a minute later."""
     b = bench(
         make_rule("stale", "oxygen", StaleAfter(15_000), under=("heron.stopped",)),
         make_rule("stopped", "circulating", FalseFor(10_000)),
@@ -147,10 +151,10 @@ def test_silence_is_let_go_after_60_s(
     ]
 
 
-def test_child_whose_condition_is_over_is_not_let_go_as_standing(
+def test_child_whose_condition_is_over_is_not_released_as_active(
     family: Callable[..., Bench],
 ) -> None:
-    """Past its limit no more, inside a long off-delay, silent for a minute: nobody is paged."""
+    """Within its limit again, in a long off-delay, silent for a minute: nobody is paged."""
     b = family(child={"off_s": 600})
     b.hold(0, 200, circulating=0.0, moisture=9.0)
     b.hold(200, 210, circulating=1.0, moisture=1.0)
@@ -161,7 +165,7 @@ def test_child_whose_condition_is_over_is_not_let_go_as_standing(
 
 
 def test_parent_that_comes_back_keeps_its_child(family: Callable[..., Bench]) -> None:
-    """A flapping parent does not let its children slip out."""
+    """A flapping parent does not release its children."""
     b = family()
     b.hold(0, 200, circulating=0.0, moisture=9.0)
     b.at(200, circulating=1.0)
@@ -170,7 +174,7 @@ def test_parent_that_comes_back_keeps_its_child(family: Callable[..., Bench]) ->
 
 
 def test_standing_child_stays_as_it_stands(family: Callable[..., Bench]) -> None:
-    """Raised before its parent began: told already, so neither hidden nor told again."""
+    """Raised before its parent: it stays as it is."""
     b = family()
     b.hold(0, 30, circulating=1.0, moisture=9.0)
     b.say("acknowledge", "high")
@@ -183,7 +187,7 @@ def test_standing_child_stays_as_it_stands(family: Callable[..., Bench]) -> None
 def test_critical_and_latch_are_never_suppressed(
     family: Callable[..., Bench], kind: dict[str, bool] | dict[str, str]
 ) -> None:
-    """They shout whatever the parent says."""
+    """They are raised whatever the parent does."""
     b = family(child=kind)
     b.hold(0, 30, circulating=0.0, moisture=9.0)
     assert b.told("high") == [(20, "raised", "unacknowledged")]
@@ -192,7 +196,7 @@ def test_critical_and_latch_are_never_suppressed(
 def test_one_lost_bus_is_one_alarm(
     bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
 ) -> None:
-    """Thirty stale signals behind it stay quiet and end without a word to anybody."""
+    """Thirty stale signals behind it stay suppressed and end without calling anybody."""
     lost = make_rule("one-lost", "one-link", FalseFor(10_000), place="daemon")
     roles = ("oxygen", "moisture", "pressure", "temperature")
     stale = [
@@ -226,7 +230,7 @@ def test_shelved_child_comes_back_under_its_parent(family: Callable[..., Bench])
 
 
 def test_shelving_over_a_suppression(family: Callable[..., Bench]) -> None:
-    """Both end in their own time; only then does the child speak."""
+    """The child is released when both have ended."""
     b = family()
     b.hold(0, 100, circulating=0.0, moisture=9.0)
     b.say("shelve", "high", why="work", for_s=900)
@@ -236,10 +240,10 @@ def test_shelving_over_a_suppression(family: Callable[..., Bench]) -> None:
     assert b.told("high")[-1] == (999, "unshelved", "unacknowledged")
 
 
-def test_mode_keeps_quiet_and_names_itself(
+def test_mode_suppresses_and_is_named(
     bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
 ) -> None:
-    """A rule raised while its mode holds is suppressed, and let go when the mode is over."""
+    """A rule raised while its mode holds is suppressed, and released when the mode is over."""
     b = bench(make_rule("high", "oxygen", Above(5.0), suppress_while=(("purging", 4 * H * 1000),)))
     b.at(0, purging=1.0, oxygen=9.0)
     assert (b.events[0].transition, b.events[0].why, b.events[0].mode) == (
@@ -256,7 +260,7 @@ def test_mode_keeps_quiet_and_names_itself(
 def test_mode_has_a_longest_time(
     bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
 ) -> None:
-    """A stuck purge bit mutes nobody for ever: past the cap the alarm says so."""
+    """A stuck purge bit suppresses no longer than the rule allows, and the event says so."""
     b = bench(make_rule("high", "oxygen", Above(5.0), suppress_while=(("purging", 4 * H * 1000),)))
     b.at(0, purging=1.0, oxygen=1.0)
     b.hold(10, 20, oxygen=9.0)
@@ -269,10 +273,10 @@ def test_mode_has_a_longest_time(
     assert b.events[-1].why == "purging longer than 4 h"
 
 
-def test_standing_alarm_is_not_told_again_by_the_end_of_a_mode(
+def test_end_of_a_mode_does_not_raise_a_standing_alarm_again(
     bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
 ) -> None:
-    """Woken at 2, purging till 3: the end of the purge does not wake the same person again."""
+    """Raised at 2, purging till 3: the end of the purge does not call the same person again."""
     b = bench(make_rule("high", "oxygen", Above(5.0), suppress_while=(("purging", 4 * H * 1000),)))
     b.at(0, oxygen=9.0)
     b.say("acknowledge", "high")
@@ -284,7 +288,7 @@ def test_standing_alarm_is_not_told_again_by_the_end_of_a_mode(
 def test_bad_purge_bit_leaves_the_mode(
     bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
 ) -> None:
-    """A mode is not over because its bit cannot be read."""
+    """A bit that cannot be read does not end its mode."""
     b = bench(make_rule("high", "oxygen", Above(5.0), suppress_while=(("purging", 4 * H * 1000),)))
     b.at(0, purging=1.0, oxygen=1.0)
     b.hold(1, 20, purging=Reading(None, Quality.NO_ANSWER), oxygen=9.0)
@@ -330,8 +334,8 @@ def _rush(b: Bench) -> None:
         b.at(second, oxygen=300.0 * 2 ** (-second / 400))
 
 
-def test_milder_levels_of_one_rush_wait_on_in_its_stead(levels: Callable[..., Bench]) -> None:
-    """On the way down each is let go in its turn; nobody's time starts anew."""
+def test_milder_levels_of_one_rush_go_on_with_its_escalations(levels: Callable[..., Bench]) -> None:
+    """On the way down each is released in its turn; nobody's time starts again."""
     b = levels(escalations=(Escalation("night-desk", "lab-head", 900_000, "medium", ("heron",)),))
     _rush(b)
     assert [t for _, t, _ in b.told("rush")] == ["raised", "returned"]
@@ -344,7 +348,7 @@ def test_milder_levels_of_one_rush_wait_on_in_its_stead(levels: Callable[..., Be
 
 
 def test_milder_levels_of_one_rush_are_acknowledged_with_it(levels: Callable[..., Bench]) -> None:
-    """Whoever saw the rush has seen what is left of it."""
+    """The acknowledgement of the rush covers the lower levels that stand on."""
     b = levels()
     b.at(0, oxygen=1.0)
     for second in range(1, 200, 2):
@@ -360,10 +364,10 @@ def test_milder_levels_of_one_rush_are_acknowledged_with_it(levels: Callable[...
     ]
 
 
-def test_a_loop_that_runs_again_under_a_stuck_regeneration_has_its_look(
+def test_a_loop_that_runs_again_under_a_stuck_regeneration_is_compared(
     bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
 ) -> None:
-    """Regenerating goes on, only its silence is over: what mends then is told to nobody."""
+    """The regeneration goes on past its longest time: what goes back by itself calls nobody."""
     b = bench(
         make_rule("high", "oxygen", Above(10.0), suppress_while=(("regenerating", 30 * H * 1000),))
     )

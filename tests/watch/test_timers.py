@@ -1,4 +1,4 @@
-"""Timers of people: escalation, reminders, chattering, night."""
+"""What time does to an alarm: escalations, reminders, chattering, the priority of the night."""
 
 from __future__ import annotations
 
@@ -45,7 +45,7 @@ def test_nobody_acknowledges_so_it_moves_on_along_the_chain(high: Callable[..., 
 
 
 def test_acknowledging_stops_the_chain(high: Callable[..., Bench]) -> None:
-    """Somebody has seen it."""
+    """After an acknowledgement nobody else is called."""
     b = high((DESK, HEAD))
     b.at(0, oxygen=11.0)
     b.wait(14 * MIN)
@@ -55,7 +55,7 @@ def test_acknowledging_stops_the_chain(high: Callable[..., Bench]) -> None:
 
 
 def test_flapping_does_not_restart_the_chain(high: Callable[..., Bench]) -> None:
-    """Time runs from the first raise that nobody saw, through returns and re-raises."""
+    """Time runs from the first unacknowledged raise, through returns and further raises."""
     b = high((DESK,))
     for minute in range(20):
         b.at(minute * MIN, oxygen=11.0)
@@ -65,7 +65,7 @@ def test_flapping_does_not_restart_the_chain(high: Callable[..., Bench]) -> None
 
 
 def test_returned_alarm_is_not_escalated(high: Callable[..., Bench]) -> None:
-    """Nothing is wrong any more; a person can look in the morning."""
+    """The condition is over, so nobody else is called."""
     b = high((DESK,))
     b.at(0, oxygen=11.0)
     b.at(60, oxygen=1.0)
@@ -97,7 +97,7 @@ def test_reminder_of_an_unacknowledged_alarm(high: Callable[..., Bench]) -> None
 
 
 def test_reminder_asks_again_although_acknowledged(high: Callable[..., Bench]) -> None:
-    """Re-alarm: a rule with remind_every wants a second look from acknowledged."""
+    """Re-alarm: a rule with remind_every calls again although it was acknowledged."""
     b = high(remind_every_ms=30 * MIN * 1000)
     b.at(0, oxygen=11.0)
     b.wait(10 * MIN)
@@ -125,7 +125,7 @@ def test_flapping_by_one_digit_is_one_raise_and_one_return(high: Callable[..., B
 
 
 def test_three_cycles_in_a_minute_chatter_once_an_hour(high: Callable[..., Bench]) -> None:
-    """One notice an hour however long it goes on; the alarm itself is not muted."""
+    """One notice an hour however long it goes on; the alarm itself goes on as before."""
     b = high()
     for second in range(0, 3 * 3600, 10):
         b.at(second, oxygen=11.0)
@@ -182,7 +182,7 @@ EIGHT_S = 5 * 3600 + 46 * MIN  # from 02:14 to 08:00
 OFF = Escalation("day-desk", "lab-head", 15 * MIN * 1000, "high", ("heron",), DAY)
 
 
-def test_who_is_off_duty_is_not_said_to_have_kept_silent(high: Callable[..., Bench]) -> None:
+def test_the_time_of_a_contact_runs_from_when_they_come_on_duty(high: Callable[..., Bench]) -> None:
     """The night desk was told; the day desk's time runs from when its hours begin."""
     on_call = (
         OnCall("night-desk", "high", ("heron",), NIGHT),
@@ -197,7 +197,7 @@ def test_who_is_off_duty_is_not_said_to_have_kept_silent(high: Callable[..., Ben
 
 
 def test_where_nobody_is_on_duty_it_goes_on_at_once(high: Callable[..., Bench]) -> None:
-    """Nobody could be asked, so nobody is waited for; the reason says so."""
+    """Nobody could be asked, so it escalates at once; ``off_duty`` says so."""
     for on_call in (
         (OnCall("day-desk", "high", ("heron",), DAY),),
         (OnCall("day-desk", "high", ("heron",), DAY), OnCall("x", "critical", ("heron",), None)),
@@ -212,7 +212,7 @@ def test_where_nobody_is_on_duty_it_goes_on_at_once(high: Callable[..., Bench]) 
 
 
 def test_whoever_is_off_duty_in_a_chain_is_passed_over(high: Callable[..., Bench]) -> None:
-    """The second is off duty when his turn comes: the third hears at once."""
+    """The second contact is off duty when their turn comes: the third is called at once."""
     first = Escalation("night-desk", "day-desk", 15 * MIN * 1000, "high", ("heron",), NIGHT)
     b = high((first, OFF), plan={"on_call": (OnCall("night-desk", "high", ("heron",), NIGHT),)})
     b.at(0, oxygen=11.0)
@@ -224,7 +224,7 @@ def test_whoever_is_off_duty_in_a_chain_is_passed_over(high: Callable[..., Bench
 def test_what_waited_for_the_morning_has_its_day_priority_then(
     bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
 ) -> None:
-    """Low at night, high by day: at 08:00 it stands still, so it is high and asks again."""
+    """Low at night, high by day: at 08:00 it still stands, so it is high and calls again."""
     rule = make_rule("high", "oxygen", Above(10.0), priority="high", night="low")
     b = bench(rule, staffed=DAY)
     b.at(0, oxygen=11.0)
@@ -233,10 +233,10 @@ def test_what_waited_for_the_morning_has_its_day_priority_then(
     assert (b.events[0].priority, b.events[1].priority) == ("low", "high")
 
 
-def test_what_is_seen_or_over_by_the_morning_is_not_lifted(
+def test_what_is_acknowledged_or_over_by_the_morning_does_not_call_again(
     bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
 ) -> None:
-    """Acknowledged or gone in the night: silence at eight."""
+    """Acknowledged or over in the night: nothing at eight."""
     rule = make_rule("high", "oxygen", Above(10.0), priority="high", night="low")
     for end in ("acknowledged", "returned"):
         b = bench(rule, staffed=DAY)
@@ -262,10 +262,10 @@ def test_what_is_about_to_end_calls_nobody(high: Callable[..., Bench]) -> None:
     assert b.told()[-1][0] <= 21 * MIN
 
 
-def test_a_graver_level_calls_in_the_milder_ones_stead(
+def test_a_worse_level_calls_instead_of_the_milder_one(
     bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
 ) -> None:
-    """Asked at 10 ppm and not answered; at 100 ppm the next is called once, for that."""
+    """Not acknowledged at 10 ppm; at 100 ppm the next contact is called once."""
     b = bench(
         make_rule("high", "oxygen", Above(10.0), priority="high"),
         make_rule("very", "oxygen", Above(100.0), priority="critical"),
@@ -278,10 +278,10 @@ def test_a_graver_level_calls_in_the_milder_ones_stead(
     assert b.told("very")[1:] == [(15 * MIN, "escalated", "unacknowledged")]
 
 
-def test_a_milder_alarm_that_nobody_was_called_for_starts_no_clock(
+def test_a_milder_alarm_that_called_nobody_starts_no_time(
     bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
 ) -> None:
-    """A line for the morning since midnight is no call: the clock runs from the first page."""
+    """An alarm that was only listed for the morning was no call: time runs from the first page."""
     b = bench(
         make_rule("raised", "oxygen", Above(2.0), priority="low"),
         make_rule("high", "oxygen", Above(10.0), priority="high"),
@@ -293,8 +293,8 @@ def test_a_milder_alarm_that_nobody_was_called_for_starts_no_clock(
     assert [t for t, kind, _ in b.told() if kind == "escalated"] == [3600 + 15 * MIN]
 
 
-def test_what_comes_again_after_a_rest_calls_anew(high: Callable[..., Bench]) -> None:
-    """Over for an hour and nobody looked; the second time has its own fifteen minutes."""
+def test_what_comes_again_after_a_rest_is_a_new_call(high: Callable[..., Bench]) -> None:
+    """Raised again after an hour: the second time has its own fifteen minutes."""
     b = high((DESK,))
     b.at(0, oxygen=11.0)
     b.wait(16 * MIN)
@@ -305,10 +305,10 @@ def test_what_comes_again_after_a_rest_calls_anew(high: Callable[..., Bench]) ->
     assert escalated == [15 * MIN, 95 * MIN]
 
 
-def test_whoever_saw_the_graver_level_is_not_passed_over_for_the_milder(
+def test_an_acknowledged_worse_level_stops_the_escalation_of_the_milder_one(
     bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
 ) -> None:
-    """Acknowledged at 100 ppm: nobody else is called for 10 ppm, also on the way down."""
+    """Acknowledged at 100 ppm: nobody else is called for 10 ppm either."""
     b = bench(
         make_rule("high", "oxygen", Above(10.0), priority="high"),
         make_rule("very", "oxygen", Above(100.0), priority="critical"),

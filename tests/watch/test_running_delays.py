@@ -1,4 +1,4 @@
-"""Rules whose delay runs hear every reading; others of the signal what leaves their band."""
+"""A rule whose delay runs is evaluated at every reading, the others only outside the band."""
 
 from __future__ import annotations
 
@@ -63,7 +63,7 @@ SPELL = st.tuples(
 
 
 def told(plan: WatchPlan, spells: Any, *, shut: bool) -> list[Any]:
-    """All that follows; ``shut``: no band, so that every rule hears every reading."""
+    """All events and derived readings; ``shut``: every rule is evaluated at every reading."""
     out: list[Any] = []
 
     def record(entry: Entry) -> None:
@@ -93,18 +93,18 @@ def told(plan: WatchPlan, spells: Any, *, shut: bool) -> list[Any]:
     suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
 )
 @given(spells=st.lists(SPELL, min_size=2, max_size=20))
-def test_rules_that_rest_while_others_wait_miss_nothing(
+def test_rules_without_a_running_delay_miss_nothing(
     make_plan: Callable[..., WatchPlan], make_rule: Callable[..., RulePlan], spells: list[Any]
 ) -> None:
-    """Judged only where a delay runs or a band is left, all is told as if judged each time."""
+    """The same events follow as if every rule were evaluated at every reading."""
     plan = a_plan(make_plan, make_rule)
     assert told(plan, spells, shut=False) == told(plan, spells, shut=True)
 
 
-def test_while_one_delay_runs_its_neighbours_are_not_asked(
+def test_while_one_delay_runs_the_other_rules_are_not_evaluated(
     bench: Callable[..., Bench], make_rule: Callable[..., RulePlan], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """One rule of three waits: it alone is asked, at every reading, until it has told."""
+    """The delay of one rule of three runs: it alone is evaluated at every reading."""
     b = bench(
         make_rule("waits", "oxygen", Above(1.0), on_s=DELAYED),
         make_rule("idle", "oxygen", Above(8.0)),
@@ -126,10 +126,10 @@ def test_while_one_delay_runs_its_neighbours_are_not_asked(
     assert [e.alarm for e in b.events][-1] == "heron.waits"
 
 
-def test_a_short_stillness_is_told_in_time_after_a_dip_into_what_is_ignored(
+def test_a_short_stillness_is_raised_in_time_after_a_dip_into_what_is_ignored(
     bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
 ) -> None:
-    """It was ignored when the minute looked; it stands above again, and is due before the next."""
+    """Ignored at the minute, above the limit again soon after: due before the next minute."""
     b = bench(make_rule("frozen", "temperature", UnchangedFor(20_000, 1.0)))
     for second in range(70):
         b.at(second, temperature=(2.0 if second < 30 else 0.5) + second / 1000)
