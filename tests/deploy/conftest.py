@@ -19,7 +19,7 @@ import yaml
 from dewline.config import load
 from dewline.config.plan import Plan
 from dewline.events import Entry, LedgerRow, Outcome
-from dewline.followers.influx.limits import limit_lines
+from dewline.followers.influx.follower import limit_lines
 from dewline.journal.lines import event_line, ledger_line, reading_line
 from dewline.journal.reader import Row
 from dewline.readings import QUALITY_BY_TEXT, Quality, Reading, Resumed, Scan, iso_utc

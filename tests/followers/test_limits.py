@@ -7,7 +7,7 @@ from typing import Any, get_args
 import pytest
 
 from dewline.events import LedgerRow, State
-from dewline.followers.influx.limits import limit_lines
+from dewline.followers.influx.follower import limit_lines
 from dewline.journal.lines import STATE_RANK, ledger_line
 from dewline.watch_plan import Above, Below, Outside, Rising, RulePlan, StaleAfter
 

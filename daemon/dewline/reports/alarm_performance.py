@@ -247,15 +247,9 @@ class _Track:
 
     def _mark(self, kind: SpanKind, holds: bool, document: EventDocument, time_ms: int) -> None:
         if holds and kind not in self._open:
-            until = document["until"]
-            self._open[kind] = AlarmSpan(
-                self.alarm,
-                time_ms,
-                None,
-                document["by"],
-                document["why"],
-                None if until is None else parse_iso_utc(until),
-            )
+            by, why, until = document["by"], document["why"], document["until"]
+            until_ms = None if until is None else parse_iso_utc(until)
+            self._open[kind] = AlarmSpan(self.alarm, time_ms, None, by, why, until_ms)
         elif not holds and kind in self._open:
             self.spans[kind].append(replace(self._open.pop(kind), to_ms=time_ms))
 

@@ -11,7 +11,7 @@ import contextlib
 import logging
 import random
 import time
-from collections.abc import Callable, Collection, Sequence
+from collections.abc import Callable, Collection, Iterable, Sequence
 from typing import NamedTuple, TypeVar
 from urllib.parse import urlsplit
 
@@ -22,13 +22,13 @@ from dewline.events import Entry
 from dewline.followers.failures import Failures
 from dewline.followers.follower import FollowerStatistics
 from dewline.followers.influx.client import InfluxClient, StoreError, open_client
-from dewline.followers.influx.limits import limit_lines
 from dewline.followers.influx.rewind import Canary, Mark, Rewind
 from dewline.followers.tasks import ask_journal, wait_until
 from dewline.journal import Journal, Reader
+from dewline.journal.line_protocol import line
 from dewline.journal.lines import event_line, ledger_line, reading_line
 from dewline.readings import parse_iso_utc
-from dewline.watch_plan import RulePlan
+from dewline.watch_plan import Above, Below, ConditionPlan, Outside, RulePlan
 
 T = TypeVar("T")
 log = logging.getLogger(__name__)
@@ -269,9 +269,9 @@ class InfluxFollower:
             await self._write_some(client, lines[:half])
             await self._write_some(client, lines[half:])
 
-    def _give_up(self, line: str, reason: str) -> None:
+    def _give_up(self, refused: str, reason: str) -> None:
         self._failures.report(f"{self._where} refuses a line for good: {reason}")
-        self._journal.put_dead_letter(self.name, self._clock.wall_ms(), reason, line)
+        self._journal.put_dead_letter(self.name, self._clock.wall_ms(), reason, refused)
 
     def _advance(self, mark: Mark) -> None:
         item_seq, event_seq, ledger_row = mark
@@ -292,3 +292,35 @@ def _asked_wait_s(error: Exception) -> float:
 def _connection_lost(error: Exception) -> bool:
     """Whether the store may have been killed; one that asks to wait was not."""
     return not isinstance(error, StoreError) or error.wait_s is None
+
+
+def limit_lines(rules: Iterable[RulePlan], site: str, time_ms: int) -> list[str]:
+    """``limit`` points at ``time_ms``, one a limit, so that a dashboard draws them with a reading.
+
+    In the unit of the signal. Only levels written as numbers: a slope does not belong on the same
+    axis, and a limit that names another signal is drawn as that signal.
+    """
+    return [
+        line("limit", {"site": site, **_tags(rule), "side": side}, {"value": value}, time_ms)
+        for rule in rules
+        for side, value in _levels(rule.condition)
+        if isinstance(value, float)
+    ]
+
+
+def _tags(rule: RulePlan) -> dict[str, str]:
+    box, _, signal = rule.signal.partition(".")
+    return {"box": box, "signal": signal, "alarm": rule.rule, "priority": rule.priority}
+
+
+def _levels(condition: ConditionPlan) -> tuple[tuple[str, object], ...]:
+    """Side and limit, a number or the name of a signal."""
+    match condition:
+        case Above(limit=limit):
+            return (("high", limit),)
+        case Below(limit=limit):
+            return (("low", limit),)
+        case Outside(low, high):
+            return ("low", low), ("high", high)
+        case _:
+            return ()
