@@ -21,18 +21,16 @@ _LEADING = {"coil": "0", "discrete": "1", "input": "3", "holding": "4"}
 
 
 class RegisterRow(TypedDict):
-    """A register and the signals it feeds; ``reference`` is its address as manuals print it."""
+    """A register and the signals it feeds; ``reference`` is its address as manuals print it.
+
+    ``read``: of one that feeds nothing, whether it comes along in a block all the same.
+    """
 
     register: str
     signals: list[str]
     address: NotRequired[int]
     reference: NotRequired[str]
-
-
-class UnusedRow(RegisterRow):
-    """A register that feeds nothing; ``read``: it comes along in a block all the same."""
-
-    read: bool
+    read: NotRequired[bool]
 
 
 class BlockRow(TypedDict):
@@ -52,7 +50,7 @@ class InstrumentRow(TypedDict):
     every_ms: int
     timeout_ms: int
     blocks: list[BlockRow]
-    feeding_nothing: list[UnusedRow]
+    feeding_nothing: list[RegisterRow]
     wire_ms: NotRequired[float]
 
 
@@ -64,22 +62,6 @@ class BusRow(TypedDict):
     wire_ms: NotRequired[float]
     cycle_ms: NotRequired[int | None]
     busy: NotRequired[float]
-
-
-class SupervisedRow(TypedDict):
-    """A signal and the alarms that watch it."""
-
-    signal: str
-    alarms: list[str]
-
-
-class OffRow(TypedDict):
-    """A rule that is off at a place, or a signal that no rule watches (``rule`` null)."""
-
-    rule: str | None
-    place: str | None
-    why: str
-    signal: str | None
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -110,29 +92,28 @@ def reference(register: RegisterPlan) -> str:
 
 
 def _document(loaded: Loaded | None, source: SourceFile, polls: list[BusRow]) -> dict[str, object]:
+    supervised = {} if loaded is None else _supervised(loaded)
     return {
         "errors": [asdict(p) for p in sorted(source.problems)],
         "warnings": [asdict(p) for p in sorted(source.warnings)],
         "polls": polls,
-        "supervised": [] if loaded is None else _supervised(loaded),
+        "supervised": [{"signal": name, "alarms": alarms} for name, alarms in supervised.items()],
         "off": [] if loaded is None else _off(loaded),
     }
 
 
-def _supervised(loaded: Loaded) -> list[SupervisedRow]:
-    watched = loaded.supervised.items()
-    return [{"signal": signal, "alarms": list(alarms)} for signal, alarms in watched if alarms]
+def _supervised(loaded: Loaded) -> dict[str, tuple[str, ...]]:
+    """The signals that some rule watches, each with its alarms."""
+    return {signal: alarms for signal, alarms in loaded.supervised.items() if alarms}
 
 
-def _off(loaded: Loaded) -> list[OffRow]:
-    rows = [
-        OffRow(rule=off.rule, place=off.place, why=off.why, signal=off.signal) for off in loaded.off
-    ]
+def _off(loaded: Loaded) -> list[dict[str, str | None]]:
+    """Rules that are off at a place, then signals that no rule watches (``rule`` null)."""
+    rows: list[dict[str, str | None]] = [asdict(off) for off in loaded.off]
     for signal, alarms in loaded.supervised.items():
         if not alarms:
-            place = signal.partition(".")[0]
-            why = "recorded, but no rule watches it"
-            rows.append(OffRow(rule=None, place=place, why=why, signal=signal))
+            place, why = signal.partition(".")[0], "recorded, but no rule watches it"
+            rows.append({"rule": None, "place": place, "why": why, "signal": signal})
     return rows
 
 
@@ -283,9 +264,8 @@ def _address(register: RegisterRow) -> str:
 
 def _say_watched(loaded: Loaded) -> None:
     say("\nwatched")
-    for row in _supervised(loaded):
-        names = [alarm.partition(".")[2] for alarm in row["alarms"]]
-        say(f"  {row['signal']}: {', '.join(names)}")
+    for signal, alarms in _supervised(loaded).items():
+        say(f"  {signal}: {', '.join(alarm.partition('.')[2] for alarm in alarms)}")
     say("\nnot watched")
     for off in _off(loaded):
         say(f"  {off['rule'] or off['signal']}: {off['why']}")

@@ -5,13 +5,13 @@ Each is imported only where it is wanted: their libraries take long to load and 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Coroutine, Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 from dewline import __version__
 from dewline.clock import Clock
 from dewline.config import Plan
-from dewline.config.plan import HeartbeatPlan, InfluxPlan, MqttPlan
+from dewline.config.plan import InfluxPlan, MqttPlan
 from dewline.followers.follower import Follower
 from dewline.followers.mqtt.commands import Submit
 from dewline.followers.mqtt.messages import HeartbeatFacts
@@ -83,18 +83,3 @@ def follower_plan(plan: Plan) -> object:
     """The part of a plan that its followers are made from: where it differs, make new ones."""
     rules = plan.watch.rules if plan.contacts or plan.influx else None
     return plan.mqtt, plan.influx, plan.contacts, plan.box_contacts, rules, plan.watch.signals
-
-
-def heartbeat(
-    plan: HeartbeatPlan | None, clock: Clock, behind: Callable[[], tuple[str, ...]]
-) -> Callable[[], Coroutine[None, None, None]]:
-    """The job that pings the outside; it returns at once where the plan names no receiver."""
-    if plan is None:
-        return _no_ping
-    from dewline.live.heartbeat import Heartbeat  # noqa: PLC0415
-
-    return Heartbeat(plan, clock, behind).run
-
-
-async def _no_ping() -> None:
-    """Nobody outside waits for pings."""

@@ -12,6 +12,7 @@ import logging
 import urllib.error
 import urllib.request
 from collections.abc import Callable
+from dataclasses import dataclass, field
 
 from dewline.clock import Clock
 from dewline.config.plan import HeartbeatPlan
@@ -23,31 +24,29 @@ log = logging.getLogger(__name__)
 TIMEOUT_S = 10.0
 
 
+@dataclass(slots=True, eq=False)
 class Heartbeat:
     """Pings until it is cancelled. ``behind`` names the parts that make no progress."""
 
-    def __init__(
-        self, plan: HeartbeatPlan, clock: Clock, behind: Callable[[], tuple[str, ...]]
-    ) -> None:
-        self._plan = plan
-        self._clock = clock
-        self._behind = behind
-        self._failures = Failures(log)
-        self.pings = 0
+    plan: HeartbeatPlan
+    clock: Clock
+    behind: Callable[[], tuple[str, ...]]
+    pings: int = 0
+    _failures: Failures = field(default_factory=lambda: Failures(log))
 
     async def run(self) -> None:
         """Ping every ``every_ms``; a failure is logged once and tried again at the next turn."""
         while True:
-            started_s = self._clock.monotonic()
+            started_s = self.clock.monotonic()
             await self._ping_once()
-            await self._clock.sleep_until(started_s + self._plan.every_ms / 1000)
+            await self.clock.sleep_until(started_s + self.plan.every_ms / 1000)
 
     async def _ping_once(self) -> None:
-        if still := self._behind():
+        if still := self.behind():
             self._failures.report(f"no ping to the outside: {', '.join(still)} stands still")
             return
         try:
-            with self._clock.io():
+            with self.clock.io():
                 await asyncio.to_thread(self._request)
         except FollowerError as error:
             self._failures.report(f"ping to the outside: {error}")
@@ -56,9 +55,9 @@ class Heartbeat:
         self._failures.outage_over()
 
     def _request(self) -> None:
-        url = read_secret(self._plan.url_file)
+        url = read_secret(self.plan.url_file)
         if not url.startswith(("http://", "https://")):
-            raise FollowerError(f"{self._plan.url_file.name} holds no http address")
+            raise FollowerError(f"{self.plan.url_file.name} holds no http address")
         try:
             with urllib.request.urlopen(url, timeout=TIMEOUT_S) as answer:
                 answer.read(1000)

@@ -10,8 +10,10 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Callable
+from dataclasses import dataclass, field
 from pathlib import Path
 
+from dewline.bus.poller import Stamp
 from dewline.clock import Clock
 from dewline.journal import Journal
 
@@ -37,6 +39,7 @@ def clock_is_set(timesync: Path = TIMESYNC, uptime: Path = UPTIME) -> bool:
         return True
 
 
+@dataclass(slots=True, eq=False)
 class HostClock:
     """Waits for the clock to be set, then corrects the record from ``first_seq`` on.
 
@@ -45,35 +48,30 @@ class HostClock:
     true wall times.
     """
 
-    def __init__(
-        self,
-        is_set: Callable[[], bool],
-        stamp: Callable[[], tuple[int, int]],
-        journal: Journal,
-        first_seq: int,
-        report: Callable[[str, float], None],
-    ) -> None:
-        self._is_set = is_set
-        self._stamp = stamp
-        self._journal = journal
-        self._first_seq = first_seq
-        self._report = report
-        self.right = is_set()
+    is_set: Callable[[], bool]
+    stamp: Stamp
+    journal: Journal
+    first_seq: int
+    report: Callable[[str, float], None]
+    right: bool = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.right = self.is_set()
 
     async def run(self, clock: Clock) -> None:
         """Report ``clock-set``, 0 or 1; where it is 0, wait, correct the record and report 1.
 
         Returns once the clock is set, which is at once on most machines.
         """
-        self._report("clock-set", float(self.right))
+        self.report("clock-set", float(self.right))
         if self.right:
             return
         log.warning("the clock is not set yet: alarms go out marked, a store waits")
-        while not self._is_set():
+        while not self.is_set():
             await clock.sleep(CHECK_EVERY_S)
-        time_ms, at_ms = self._stamp()
-        self._journal.restamp(self._first_seq, time_ms - at_ms)
-        await self._journal.flush()
+        time_ms, at_ms = self.stamp()
+        self.journal.restamp(self.first_seq, time_ms - at_ms)
+        await self.journal.flush()
         self.right = True
-        self._report("clock-set", 1.0)
+        self.report("clock-set", 1.0)
         log.info("the clock is set; what came before has been stamped anew")

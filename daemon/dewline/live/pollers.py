@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable
+from dataclasses import dataclass, field
 
 from dewline.bus.poller import BusStatistics, Poller, Stamp
 from dewline.clock import Clock
@@ -14,31 +15,22 @@ from dewline.live.supervise import Start
 from dewline.readings import Scan
 
 
+@dataclass(slots=True, eq=False)
 class Pollers:
     """One poller for each bus of the plan, each a supervised task.
 
-    ``start`` runs a job as a supervised task. ``emit`` gets every scan in the poller's own call.
-    ``on_state`` gets ``BUS-link`` and ``INSTRUMENT-answer`` when they change. Every scan is
-    progress for ``liveness``.
+    ``start_task`` runs a job as a supervised task. ``emit`` gets every scan in the poller's own
+    call, ``on_state`` gets ``BUS-link`` and ``INSTRUMENT-answer`` when they change. Every scan
+    is progress for ``liveness``.
     """
 
-    def __init__(
-        self,
-        start: Start,
-        liveness: Liveness,
-        clock: Clock,
-        stamp: Stamp,
-        *,
-        emit: Callable[[Scan], None],
-        on_state: Callable[[str, bool], None],
-    ) -> None:
-        self._start_task = start
-        self._liveness = liveness
-        self._clock = clock
-        self._stamp = stamp
-        self._emit = emit
-        self._on_state = on_state
-        self._running: dict[str, tuple[Poller, asyncio.Task[None]]] = {}
+    start_task: Start
+    liveness: Liveness
+    clock: Clock
+    stamp: Stamp
+    emit: Callable[[Scan], None]
+    on_state: Callable[[str, bool], None]
+    _running: dict[str, tuple[Poller, asyncio.Task[None]]] = field(default_factory=dict)
 
     def start(self, plan: Plan) -> None:
         """Start the poller of every bus."""
@@ -50,7 +42,7 @@ class Pollers:
         for name in changed_buses(old, plan):
             if name in self._running:
                 self._running.pop(name)[1].cancel()
-                self._liveness.forget(_part(name))
+                self.liveness.forget(_part(name))
             if name in plan.buses:
                 self._start(plan, name)
 
@@ -69,22 +61,22 @@ class Pollers:
         part = _part(name)
 
         def emit(scan: Scan) -> None:
-            self._liveness.moved(part, self._clock.monotonic())
-            self._emit(scan)
+            self.liveness.moved(part, self.clock.monotonic())
+            self.emit(scan)
 
         instruments = [i for i in plan.instruments.values() if i.bus == name]
         poller = Poller(
             plan.buses[name],
             instruments,
-            clock=self._clock,
-            stamp=self._stamp,
+            clock=self.clock,
+            stamp=self.stamp,
             emit=emit,
-            on_state=self._on_state,
+            on_state=self.on_state,
         )
         within_s = poller_within_s([i.every_ms for i in instruments if i.feeds])
         if within_s is not None:
-            self._liveness.expect(part, within_s, self._clock.monotonic())
-        self._running[name] = (poller, self._start_task(part, poller.run))
+            self.liveness.expect(part, within_s, self.clock.monotonic())
+        self._running[name] = (poller, self.start_task(part, poller.run))
 
 
 def _part(bus: str) -> str:

@@ -4,22 +4,23 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass, field
 
 from dewline.config import Plan
 from dewline.events import Entry
-from dewline.followers.follower import Follower, FollowerStatistics
+from dewline.followers.follower import Follower
 from dewline.live.follower_factory import follower_plan
 from dewline.live.supervise import Start
 
 
+@dataclass(slots=True, eq=False)
 class RunningFollowers:
     """The followers of the plan, each a supervised task; ``make`` gives those of a plan."""
 
-    def __init__(self, start: Start, make: Callable[[Plan], Iterable[Follower]]) -> None:
-        self._start_task = start
-        self._make = make
-        self._running: dict[str, tuple[Follower, asyncio.Task[None]]] = {}
-        self._ending: list[asyncio.Task[None]] = []  # those of the plan before the last reload
+    start_task: Start
+    make: Callable[[Plan], Iterable[Follower]]
+    _running: dict[str, tuple[Follower, asyncio.Task[None]]] = field(default_factory=dict)
+    _ending: list[asyncio.Task[None]] = field(default_factory=list)  # of the plan before
 
     def __iter__(self) -> Iterator[Follower]:
         """The followers that run now, in the order of their start."""
@@ -27,7 +28,7 @@ class RunningFollowers:
 
     def start(self, plan: Plan) -> None:
         """Start every follower that the plan asks for."""
-        for follower in self._make(plan):
+        for follower in self.make(plan):
             self._start(follower)
 
     def change(self, old: Plan, plan: Plan) -> None:
@@ -58,10 +59,6 @@ class RunningFollowers:
         for follower in self:
             follower.held(entries)
 
-    def statistics(self) -> dict[str, FollowerStatistics]:
-        """How far each has come, by name."""
-        return {follower.name: follower.statistics() for follower in self}
-
     def _ask_to_stop(self) -> None:
         for follower in self:
             follower.stop()
@@ -74,5 +71,5 @@ class RunningFollowers:
                 await asyncio.wait(before)
             await follower.run()
 
-        task = self._start_task(f"follower {follower.name}", run)
+        task = self.start_task(f"follower {follower.name}", run)
         self._running[follower.name] = (follower, task)

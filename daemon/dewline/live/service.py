@@ -20,7 +20,7 @@ from dewline.events import Entry
 from dewline.followers.follower import Follower
 from dewline.followers.mqtt.messages import HeartbeatFacts
 from dewline.live import control_socket
-from dewline.live.follower_factory import FollowerFactory, heartbeat
+from dewline.live.follower_factory import FollowerFactory
 from dewline.live.host_clock import HostClock
 from dewline.live.liveness import Liveness, parts_within_s
 from dewline.live.pollers import Pollers
@@ -127,6 +127,7 @@ class Service:
             self._liveness.expect(part, within_s, self.clock.monotonic())
         for name, job in self._own_jobs().items():
             self._own_tasks[name] = self._start_task(name, job)
+        self._start_heartbeat()
         self._pollers.start(self.plan)
         self._followers.start(self.plan)
 
@@ -139,11 +140,17 @@ class Service:
             "own box": lambda: monitor.run(clock, self._followers_and_damage),
             "snapshots": lambda: record.keep_snapshots(clock),
             "housekeeping": lambda: record.keep_house(clock, self.stamp),
-            "heartbeat": heartbeat(self.plan.heartbeat, clock, self.behind),
         }
         if (every_s := watchdog_every_s()) is not None:
             jobs["watchdog"] = lambda: feed_watchdog(every_s, clock, self.behind)
         return jobs
+
+    def _start_heartbeat(self) -> None:
+        if self.plan.heartbeat is not None:
+            from dewline.live.heartbeat import Heartbeat  # noqa: PLC0415 - few have a receiver
+
+            job = Heartbeat(self.plan.heartbeat, self.clock, self.behind).run
+            self._own_tasks["heartbeat"] = self._start_task("heartbeat", job)
 
     def _start_task(self, name: str, job: Job) -> asyncio.Task[None]:
         run = keep_running(name, job, self.clock, self._self_monitor.task_failures)
@@ -222,9 +229,9 @@ class Service:
         self._self_monitor.change_signals(plan.watch.signals)
         self._pollers.change(old, plan)
         if old.heartbeat != plan.heartbeat:
-            self._own_tasks["heartbeat"].cancel()
-            job = heartbeat(plan.heartbeat, self.clock, self.behind)
-            self._own_tasks["heartbeat"] = self._start_task("heartbeat", job)
+            if task := self._own_tasks.pop("heartbeat", None):
+                task.cancel()
+            self._start_heartbeat()
         self._followers.change(old, plan)
         self._self_monitor.measure(self._followers)
         self._record.put_snapshot()
@@ -236,12 +243,7 @@ class Service:
 
     def statistics(self) -> ServiceStatistics:
         """Counts since the start."""
-        return ServiceStatistics(
-            readings=self._readings,
-            buses=self._pollers.statistics(),
-            followers=self._followers.statistics(),
-            journal=self._record.journal.statistics(),
-        )
+        return ServiceStatistics(self._readings, self._pollers.statistics())
 
     def _facts(self) -> HeartbeatFacts | None:
         """The content of the MQTT heartbeat; None, so that it stays away, without progress."""

@@ -6,9 +6,8 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 from dewline.bus.poller import BusStatistics
-from dewline.followers.follower import Follower, FollowerStatistics
+from dewline.followers.follower import Follower
 from dewline.followers.mqtt.messages import HeartbeatFacts
-from dewline.journal.journal import Statistics as JournalStatistics
 from dewline.live.requests import FollowerStatus, ReadingStatus, StatusDocument
 from dewline.readings import Reading, iso_utc
 from dewline.replay.drive import Drive
@@ -22,12 +21,10 @@ Latest = Mapping[str, tuple[int, Reading]]
 
 @dataclass(frozen=True, slots=True)
 class ServiceStatistics:
-    """Counts since the start: readings fed, by bus, by follower, of the journal."""
+    """Counts since the start: readings fed, and what each bus counts."""
 
     readings: int
     buses: Mapping[str, BusStatistics]
-    followers: Mapping[str, FollowerStatistics]
-    journal: JournalStatistics
 
 
 def status_document(
