@@ -35,6 +35,7 @@ RENAMED = {
         "seen_ms": "acknowledged_ms",
         "unseen_since_ms": "unacknowledged_since_ms",
     },
+    "scribe": {"told": "written", "told_at_ms": "written_at_ms"},
     "slots": {"windows": "windows_by_span"},
     "derive": {"_told": "forecasts", "_retell": "republish"},
     "sensors": {"level": "doubt", "sunk": "sudden_zero", "doubts": "gases"},
@@ -120,10 +121,8 @@ def test_other_versions_are_refused(version: object) -> None:
 def as_version_1(state: Any) -> Any:
     """A state of today, as version 1 would have saved it."""
     old = {name: renamed_back(part, RENAMED.get(name, {})) for name, part in state.items()}
-    old["slots"], old["scribe"] = (
-        renamed_back(old.pop("signals"), RENAMED["slots"]),
-        old.pop("writer"),
-    )
+    for name, new in RENAMED[""].items():
+        old[name] = renamed_back(old.pop(new), RENAMED[name])
     rate = old.pop("rate")
     for alarm in old["alarms"].values():
         del alarm["occurrence"], alarm["unannounced"]

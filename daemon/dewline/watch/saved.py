@@ -145,6 +145,7 @@ _OLD_KEYS: dict[str, dict[str, str]] = {
     "derive": {"_told": "forecasts", "_retell": "republish"},
     "sensors": {"level": "doubt", "sunk": "sudden_zero", "doubts": "gases"},
     "signals": {"windows": "windows_by_span"},
+    "writer": {"told": "written", "told_at_ms": "written_at_ms"},
 }
 
 

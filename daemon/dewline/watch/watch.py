@@ -109,7 +109,7 @@ class Watch(Kept):
     def _command(self, at_ms: int, command: Command) -> Outcome:
         if command.at_ms != at_ms:
             command = replace(command, at_ms=at_ms)
-        reply = self._operator.obey(command)
+        reply = self._operator.carry_out(command)
         self._start_over(at_ms)
         return self._outcome(at_ms, {}, reply)
 

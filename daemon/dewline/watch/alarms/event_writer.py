@@ -20,22 +20,22 @@ class EventWriter(Kept):
 
     ``at_ms``: watch time of the item at hand. ``clock``: whether the host's clock can be
     believed. ``explain`` gives the cause and the outlook of an alarm at the time of an event.
-    ``_told`` counts the events of one alarm and transition at ``_told_at_ms``, for their ids.
+    ``_written`` counts the events of each alarm and transition at ``_written_at_ms``, for ids.
     """
 
-    KEPT = ("seq", "at_ms", "offset_ms", "clock", "_told", "_told_at_ms")
+    KEPT = ("seq", "at_ms", "offset_ms", "clock", "_written", "_written_at_ms")
     seq: int = 0
     at_ms: int = 0
     clock: ClockWord = "synchronised"
-    _told: dict[str, int]
-    _told_at_ms: int = 0
+    _written: dict[str, int]
+    _written_at_ms: int = 0
 
     def __init__(self, plan: WatchPlan, local_time: LocalTime, explain: Explainer) -> None:
         self.site = plan.site
         self.local_time = local_time
         self._explain = explain
         self._events: list[Event] = []
-        self._told = {}
+        self._written = {}
 
     @property
     def offset_ms(self) -> int:
@@ -140,11 +140,11 @@ class EventWriter(Kept):
 
         Watch time never goes back, so two events can only be alike within one moment.
         """
-        if self._told_at_ms != self.at_ms:
-            self._told.clear()
-            self._told_at_ms = self.at_ms
+        if self._written_at_ms != self.at_ms:
+            self._written.clear()
+            self._written_at_ms = self.at_ms
         key = f"{alarm}|{transition}"
-        n = self._told.get(key, 0)
-        self._told[key] = n + 1
+        n = self._written.get(key, 0)
+        self._written[key] = n + 1
         text = f"{self.site}|{key}|{self.at_ms}|{n}"
         return hashlib.sha256(text.encode()).hexdigest()[:16]

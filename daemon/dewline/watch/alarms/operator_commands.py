@@ -23,7 +23,7 @@ LONGEST_CRITICAL_SHELF_S = 15 * 60.0
 class OperatorCommands:
     """Carries out commands. Every refusal says why and what to do instead.
 
-    ``remember`` is called with each note: box, kind, watch time in ms.
+    ``add_note`` is called with each note: box, kind, watch time in ms.
     """
 
     def __init__(
@@ -32,14 +32,14 @@ class OperatorCommands:
         alarms: Mapping[str, Alarm],
         engine: AlarmEngine,
         modes: Mapping[str, BoxModes],
-        remember: Callable[[str, str, int], None],
+        add_note: Callable[[str, str, int], None],
     ) -> None:
-        self._remember = remember
+        self._add_note = add_note
         self._boxes = plan.boxes
         self._alarms = alarms
         self._engine = engine
         self._modes = modes
-        self._acts: dict[str, Callable[[Alarm, Command], Event]] = {
+        self._actions: dict[str, Callable[[Alarm, Command], Event]] = {
             "acknowledge": self._acknowledge,
             "shelve": self._shelve,
             "unshelve": self._unshelve,
@@ -48,7 +48,7 @@ class OperatorCommands:
             "reset": self._reset,
         }
 
-    def obey(self, command: Command) -> Reply:
+    def carry_out(self, command: Command) -> Reply:
         """Do what the command says, or answer why not.
 
         Never raises. The reply names the event that was written, if there was one.
@@ -57,10 +57,10 @@ class OperatorCommands:
             if command.command == "note":
                 return self._note(command)
             alarm = self._find(command.alarm)
-            act = self._acts.get(command.command)
-            if act is None:
+            action = self._actions.get(command.command)
+            if action is None:
                 raise CommandError(f"no command {command.command!r}")
-            event = act(alarm, command)
+            event = action(alarm, command)
         except CommandError as refusal:
             return Reply(False, str(refusal))
         return Reply(True, f"{event.alarm} is {event.state}", event.id)
@@ -127,7 +127,7 @@ class OperatorCommands:
             raise CommandError(f"no kind of note {kind!r}; one of {', '.join(NOTE_KINDS)}")
         modes = self._modes[box]
         modes.note(kind, command.why or "", command.at_ms)
-        self._remember(box, kind, command.at_ms)
+        self._add_note(box, kind, command.at_ms)
         return Reply(True, f"noted for {box}: {kind}")
 
 

@@ -120,12 +120,12 @@ class Timers:
 
     def _step(self, alarm: Alarm, escalation: Escalation, start_ms: int, *, chained: bool) -> Step:
         name, after_ms = escalation.contact, escalation.after_ms
-        told_ms = self._local.next_within(escalation.hours, start_ms)
-        if told_ms > start_ms and (chained or not self._somebody(alarm, start_ms)):
+        on_duty_ms = self._local.next_within(escalation.hours, start_ms)
+        if on_duty_ms > start_ms and (chained or not self._somebody(alarm, start_ms)):
             return Step(escalation, start_ms, f"nobody was there, {name} is off duty", True)
         return Step(
             escalation,
-            told_ms + after_ms,
+            on_duty_ms + after_ms,
             f"{name} did not acknowledge within {duration(after_ms)}",
         )
 
