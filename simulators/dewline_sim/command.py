@@ -17,7 +17,7 @@ from dewline_sim.config import endpoints_of, write_config
 from dewline_sim.control import Control, known_acts
 from dewline_sim.instruments.instrument import ActError
 from dewline_sim.lab import Lab
-from dewline_sim.live import View
+from dewline_sim.live import LiveView
 from dewline_sim.pacing import keep_pace
 from dewline_sim.physics.spec import lab_spec
 from dewline_sim.record import CsvWriter, TruthWriter, Writer, run_through
@@ -155,7 +155,7 @@ async def _serve(args: argparse.Namespace, scene: Scene, writers: list[Writer]) 
         if args.control:
             control = Control(served, Path(args.control), writers)
             await stack.enter_async_context(control)
-        view = View(served, sys.stdout, writers)
+        view = LiveView(served, sys.stdout, writers)
         view.announce(quiet=args.quiet)
         if args.stepping:
             await asyncio.Event().wait()

@@ -12,10 +12,8 @@ from dewline_sim.setup import BusEntry
 from dewline_sim.story import Story
 from dewline_sim.typed_tree import Tree
 
-_INSTRUMENT_KEYS = (
-    "bus", "unit", "profile", "every", "timeout", "gap_before", "turnaround", "max_registers",
-    "max_gap",
-)  # fmt: skip
+#: What an instrument's entry says of the physics; the watcher does not know of it.
+_OF_PHYSICS = ("place", "wiring", "sensors", "own")
 _COPIED = ("services", "purifiers", "boxes", "rule_sets", "rules")
 Place = Mapping[str, object]
 
@@ -34,7 +32,7 @@ def config_of(story: Story, places: Mapping[str, Place]) -> Tree:
         "journal": {"path": f"{story.name}.db"},
         "buses": {bus: _bus(entry, places[bus]) for bus, entry in setup["buses"].items()},
         "instruments": {
-            name: {k: v for k, v in entry.items() if k in _INSTRUMENT_KEYS}
+            name: {k: v for k, v in entry.items() if k not in _OF_PHYSICS}
             for name, entry in setup["instruments"].items()
         },
     }

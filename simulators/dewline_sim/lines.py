@@ -27,7 +27,7 @@ from dewline_sim.modbus import Unit, crc16, rtu_frame, rtu_request_length
 _STALE_S = 0.05
 
 
-class Reply(NamedTuple):
+class LineReply(NamedTuple):
     """What follows from a request of so many bytes."""
 
     request_bytes: int
@@ -37,7 +37,7 @@ class Reply(NamedTuple):
 class LineDevice(Protocol):
     """Whatever hangs on a line."""
 
-    def receive(self, data: bytes) -> list[Reply]:
+    def receive(self, data: bytes) -> list[LineReply]:
         """Take bytes from the line; returns a reply for each whole request in them."""
 
 
@@ -107,7 +107,7 @@ class RtuUnits:
         self._buffer = b""
         self._last = 0.0
 
-    def receive(self, data: bytes) -> list[Reply]:
+    def receive(self, data: bytes) -> list[LineReply]:
         """Answer the whole requests in these bytes.
 
         What has a wrong CRC is passed over with all that came with it; a request
@@ -124,7 +124,7 @@ class RtuUnits:
             if crc16(request[:-2]) != request[-2:]:
                 self._buffer = b""
                 break
-            replies.append(Reply(length, self._answer(request)))
+            replies.append(LineReply(length, self._answer(request)))
         return replies
 
     def _answer(self, request: bytes) -> list[Chunk]:
@@ -146,7 +146,7 @@ class TextDevice:
         self.asked = 0
         self._buffer = b""
 
-    def receive(self, data: bytes) -> list[Reply]:
+    def receive(self, data: bytes) -> list[LineReply]:
         """A question gets its answer; a meter that streams does not listen."""
         if not isinstance(self.meter, MoistureMeter):
             return []
@@ -155,7 +155,7 @@ class TextDevice:
         while self.meter.QUESTION in self._buffer:
             self._buffer = self._buffer.split(self.meter.QUESTION, 1)[1]
             self.asked += 1
-            replies.append(Reply(len(self.meter.QUESTION), self.line()))
+            replies.append(LineReply(len(self.meter.QUESTION), self.line()))
         return replies
 
     def line(self) -> list[Chunk]:

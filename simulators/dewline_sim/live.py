@@ -12,7 +12,7 @@ _EVERY_S = 1.0
 _SHOWN = ("oxygen", "moisture", "pressure")
 
 
-class View:
+class LiveView:
     """Prints where the lab is served, then every second what is true and what is shown."""
 
     def __init__(self, served: Served, out: TextIO, writers: list[Writer]) -> None:

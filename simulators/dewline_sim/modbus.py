@@ -7,6 +7,7 @@ hand and apart from any client, so that faults can be put anywhere.
 
 from __future__ import annotations
 
+import struct
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from typing import Literal
@@ -115,14 +116,8 @@ def rtu_frame(unit: int, pdu: bytes) -> bytes:
 
 
 def tcp_frame(transaction: int, unit: int, pdu: bytes) -> bytes:
-    """MBAP header and PDU."""
-    return (
-        transaction.to_bytes(2, "big")
-        + b"\0\0"
-        + (len(pdu) + 1).to_bytes(2, "big")
-        + bytes((unit,))
-        + pdu
-    )
+    """MBAP header (transaction, protocol 0, length, unit) and PDU."""
+    return struct.pack(">HHHB", transaction, 0, len(pdu) + 1, unit) + pdu
 
 
 def rtu_request_length(head: bytes) -> int | None:

@@ -80,14 +80,9 @@ class TruthWriter:
         self._every_ms = every_ms
         self._written = -1
         for wrong in scene.story.wrongs:
-            line = {
-                "wrong": wrong.cause,
-                "place": wrong.place,
-                "from": iso_utc(wrong.from_ms),
-                "to": None if wrong.to_ms is None else iso_utc(wrong.to_ms),
-                "note": wrong.note,
-            }
-            self._write_line(line)
+            to = None if wrong.to_ms is None else iso_utc(wrong.to_ms)
+            what = {"wrong": wrong.cause, "place": wrong.place, "from": iso_utc(wrong.from_ms)}
+            self._write_line({**what, "to": to, "note": wrong.note})
         self._write_line({"sizes": dict(scene.story.sizes), "seed": scene.story.seed})
 
     def write(self) -> None:

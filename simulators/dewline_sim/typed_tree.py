@@ -31,11 +31,11 @@ def build(kind: Callable[..., T], tree: object, where: str) -> T:
     for key in sorted(getattr(kind, "__required_keys__", ())):
         if key not in tree:
             raise ValueError(f"{where}.{key}: missing")
-    return kind(**{k: _value(hints[k], v, f"{where}.{k}") for k, v in tree.items()})
+    return kind(**{k: value_of(hints[k], v, f"{where}.{k}") for k, v in tree.items()})
 
 
-def _value(hint: object, value: object, where: str) -> object:
-    """Shape one value as its type hint says."""
+def value_of(hint: object, value: object, where: str) -> object:
+    """One value as its type hint has it; ValueError where it is of another type."""
     origin, options = get_origin(hint), get_args(hint)
     if origin in (Union, types.UnionType):
         return _one_of(options, value, where)
@@ -46,11 +46,11 @@ def _value(hint: object, value: object, where: str) -> object:
     if origin in (tuple, list):
         if not isinstance(value, list | tuple):
             raise ValueError(f"{where}: {value!r} is not a list")
-        return origin(_value(options[0], v, f"{where}[{i}]") for i, v in enumerate(value))
+        return origin(value_of(options[0], v, f"{where}[{i}]") for i, v in enumerate(value))
     if origin is dict:
         if not isinstance(value, dict):
             raise ValueError(f"{where}: {value!r} is not a mapping")
-        return {k: _value(options[1], v, f"{where}.{k}") for k, v in value.items()}
+        return {k: value_of(options[1], v, f"{where}.{k}") for k, v in value.items()}
     if isinstance(hint, type) and (is_dataclass(hint) or is_typeddict(hint)):
         return build(hint, value, where)
     return _scalar(hint, value, where)
@@ -63,16 +63,16 @@ def _one_of(options: tuple[object, ...], value: object, where: str) -> object:
     *others, last = (o for o in options if o is not types.NoneType)
     for option in others:
         try:
-            return _value(option, value, where)
+            return value_of(option, value, where)
         except ValueError:
             continue
-    return _value(last, value, where)
+    return value_of(last, value, where)
 
 
 def _scalar(hint: object, value: object, where: str) -> object:
     if hint is float and isinstance(value, int | float) and not isinstance(value, bool):
         return float(value)
-    if isinstance(hint, type) and isinstance(value, hint):
+    if isinstance(hint, type) and isinstance(value, hint) and (hint, type(value)) != (int, bool):
         return value
     raise ValueError(f"{where}: {value!r} is not a {getattr(hint, '__name__', hint)}")
 

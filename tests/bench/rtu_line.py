@@ -14,7 +14,7 @@ import time
 from pathlib import Path
 
 from dewline_sim.faults import Faults
-from dewline_sim.lines import Port, Reply, RtuUnits
+from dewline_sim.lines import LineReply, Port, RtuUnits
 from dewline_sim.modbus import Unit
 from dewline_sim.pacing import PacedLine
 
@@ -30,7 +30,7 @@ class Noted:
         self._units = RtuUnits("line", units, faults)
         self.asked: list[tuple[float, int]] = []
 
-    def receive(self, data: bytes) -> list[Reply]:
+    def receive(self, data: bytes) -> list[LineReply]:
         replies = self._units.receive(data)
         self.asked += [(time.monotonic(), data[0]) for _ in replies]
         return replies

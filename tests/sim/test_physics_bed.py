@@ -5,7 +5,7 @@ import math
 import pytest
 
 from dewline_sim.lab import Lab
-from dewline_sim.physics.bed import Bed, Layer
+from dewline_sim.physics.bed import Layer, PurifierBed
 from dewline_sim.physics.mixture import CM3_MOL, O2
 from dewline_sim.physics.spec import BoxSpec, ClimateSpec, LabSpec, PurifierSpec
 
@@ -109,7 +109,7 @@ def test_spread_is_what_a_run_leaves() -> None:
 
 def test_poison_slows_and_stays() -> None:
     """Activity multiplies transfer units; regeneration gives the capacity back, not the pace."""
-    bed = Bed(PurifierSpec(), 23.0)
+    bed = PurifierBed(PurifierSpec(), 23.0)
     bed.poison_to(0.25)
     bed.update(10.0, 23.0, 2400.0)
     assert bed.oxygen.slope == pytest.approx(math.exp(-2.0), rel=1e-6)
@@ -288,7 +288,7 @@ def test_blower_warms_up() -> None:
 
 def test_heat_of_reaction_is_counted_once() -> None:
     """A preload brings no heat; a dose of 1 L warms 5 kg by 3 K (314 kJ/mol, derived)."""
-    bed = Bed(PurifierSpec(), 25.0)
+    bed = PurifierBed(PurifierSpec(), 25.0)
     bed.preload(O2, 0.5)
     bed.update(10.0, 25.0, 1e9)
     assert bed.temperature_c == pytest.approx(25.0, abs=1e-9)

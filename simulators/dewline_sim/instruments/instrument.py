@@ -32,15 +32,9 @@ ROLES: Mapping[str, str] = {
 }
 #: What an instrument knows of itself, whatever place it stands at.
 OWN: Mapping[str, float] = {
-    "sample_flow": 0.5,
-    "analyzer_on": 1.0,
-    "sample_pump_on": 1.0,
-    "service_due": 0.0,
-    "running_hours": 0.0,
-    "serial_number": 0.0,
-    "panel_alarm": 0.0,
-    "emergency_stop": 0.0,
-}
+    "sample_flow": 0.5, "analyzer_on": 1.0, "sample_pump_on": 1.0, "service_due": 0.0,
+    "running_hours": 0.0, "serial_number": 0.0, "panel_alarm": 0.0, "emergency_stop": 0.0,
+}  # fmt: skip
 ZERO_BLOCK_MS = 2_000
 _DRAWS = 8192
 

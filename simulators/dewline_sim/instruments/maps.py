@@ -6,8 +6,6 @@ The lab's units are ppm, mbar, °C, m³/h, L/min and bits; ``factor`` and
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-
 from dewline_sim.instruments.registers import (
     LARGEST_FLOAT32,
     NAN_FLOAT32,
@@ -106,10 +104,6 @@ ROOM_AIR = (
     Register("mains_present", "discrete", 0, "bit"),
 )  # fmt: skip
 
-MAPS: Mapping[str, tuple[Register, ...]] = {
-    "trace-gas": TRACE_GAS,
-    "box-panel": BOX_PANEL,
-    "room-air": ROOM_AIR,
-}
+MAPS = {"trace-gas": TRACE_GAS, "box-panel": BOX_PANEL, "room-air": ROOM_AIR}
 for _map in MAPS.values():
     check_map(_map)

@@ -39,24 +39,17 @@ QUALITY_OF_STATE: Mapping[State, str] = {
     State.WARMING: "uncertain/warming-up",
     State.OFF: "bad/off",
 }
-_BITS: Mapping[str, tuple[int, bool]] = {
-    "int16": (16, True),
-    "uint16": (16, False),
-    "int32": (32, True),
-    "uint32": (32, False),
-}
+#: Width in bits, and whether it is signed.
+_BITS = {"int16": (16, True), "uint16": (16, False), "int32": (32, True), "uint32": (32, False)}
 LARGEST_FLOAT32 = 0x7F7FFFFF
 NAN_FLOAT32 = 0x7FC00000
 # Currents of a two-wire transmitter after NAMUR NE 43 (from memory): saturated just
 # outside 3.8-20.5 mA, failed at or beyond 3.6 and 21 mA.
 LOOP_MA = {State.OVER: 20.7, State.UNDER: 3.7, State.FAULT: 21.6, State.OFF: 0.0}
 LOOP_QUALITY = {
-    State.OVER: "uncertain/over-range",
-    State.UNDER: "uncertain/under-range",
-    State.FAULT: "bad/loop-fault",
-    State.OFF: "bad/loop-fault",
+    **QUALITY_OF_STATE, State.FAULT: "bad/loop-fault", State.OFF: "bad/loop-fault",
     State.WARMING: "good",
-}
+}  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)

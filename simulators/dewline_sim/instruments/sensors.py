@@ -229,14 +229,10 @@ class AbsolutePressure(Sensor):
 
 
 KINDS: Mapping[str, type[Sensor]] = {
-    "plain": Sensor,
-    "frost": FrostPoint,
-    "absolute": AbsolutePressure,
-    "electrochemical": ElectrochemicalOxygen,
-    "zirconia": ZirconiaOxygen,
+    "plain": Sensor, "frost": FrostPoint, "absolute": AbsolutePressure, "hours": Hours,
+    "electrochemical": ElectrochemicalOxygen, "zirconia": ZirconiaOxygen,
     "capacitive": CapacitiveMoisture,
-    "hours": Hours,
-}
+}  # fmt: skip
 
 #: What each quantity's sensor is like unless a story says otherwise.
 TYPICAL: Mapping[str, Mapping[str, object]] = {

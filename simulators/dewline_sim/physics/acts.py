@@ -8,9 +8,11 @@ from __future__ import annotations
 
 import inspect
 from collections.abc import Callable, Mapping
+from typing import Literal, get_args, get_origin, get_type_hints
 
 from dewline_sim.physics import box_acts, plant_acts
 from dewline_sim.physics.plant import Plant
+from dewline_sim.typed_tree import value_of
 
 Act = Callable[..., None]
 #: Every public function of the two modules is an act.
@@ -33,7 +35,7 @@ def perform(plant: Plant, name: str, place: str, params: Mapping[str, object]) -
         raise ValueError(f"no act {name!r}; known are {', '.join(sorted(_TABLE))}")
     if place not in plant.places():
         raise ValueError(f"no place {place!r}; known are {', '.join(plant.places())}")
-    act(plant, place, **_checked(name, _parameters(act), params))
+    act(plant, place, **_checked(name, act, params))
 
 
 def listing() -> dict[str, str]:
@@ -58,9 +60,9 @@ def _parameters(act: Act) -> dict[str, inspect.Parameter]:
     }
 
 
-def _checked(
-    name: str, known: dict[str, inspect.Parameter], given: Mapping[str, object]
-) -> dict[str, object]:
+def _checked(name: str, act: Act, given: Mapping[str, object]) -> dict[str, object]:
+    """The parameters, numbers as floats where floats are wanted."""
+    known = _parameters(act)
     for key in given:
         if key not in known:
             options = ", ".join(known) or "none"
@@ -68,22 +70,8 @@ def _checked(
     for key, parameter in known.items():
         if parameter.default is parameter.empty and key not in given:
             raise ValueError(f"{name}: {key} must be given")
-    return {key: _shaped(f"{name}: {key}", known[key], value) for key, value in given.items()}
-
-
-def _shaped(where: str, parameter: inspect.Parameter, value: object) -> object:
-    """Numbers for numbers, words for words, true or false for switches."""
-    kind = str(parameter.annotation)
-    if value is None and "None" in kind:
-        return None
-    if "bool" in kind:
-        fits: bool = isinstance(value, bool)
-    elif "int" in kind:
-        fits = isinstance(value, int) and not isinstance(value, bool)
-    elif "float" in kind:
-        fits = isinstance(value, int | float) and not isinstance(value, bool)
-    else:
-        fits = isinstance(value, str)
-    if not fits:
-        raise ValueError(f"{where}: {value!r} is not a {kind}")
-    return value
+    hints = get_type_hints(act)
+    for key, value in given.items():
+        if get_origin(hints[key]) is Literal and value not in (words := get_args(hints[key])):
+            raise ValueError(f"{key} {value!r} is not one of {', '.join(words)}")
+    return {key: value_of(hints[key], value, f"{name}: {key}") for key, value in given.items()}

@@ -144,7 +144,7 @@ class Layer:
         return before - sum(self.held)
 
 
-class Bed:
+class PurifierBed:
     """Catalyst and sieve in one vessel, with a temperature in degC.
 
     ``solvent_mol`` is what it holds of solvent, ``rest`` the gas that a
@@ -162,6 +162,12 @@ class Bed:
         self.poison_mol = 0.0  # what regeneration does not take away
         self.rest = [0.0] * 6  # gas left by a regeneration, in mol
         self._counted_mol = 0.0
+
+    def layer(self, species: int) -> Layer | None:
+        """The sorbent that takes up a species, if any."""
+        if species == O2:
+            return self.oxygen
+        return self.water if species == H2O else None
 
     def preload(self, species: int, load: float) -> float:
         """Set the share of the places taken (0-1); returns mol gained."""

@@ -11,21 +11,12 @@ import math
 import random
 from typing import Final
 
-from dewline_sim.physics.chamber import Chamber
+from dewline_sim.physics.chamber import Antechamber
 from dewline_sim.physics.climate import Climate
 from dewline_sim.physics.freezer import Freezer
 from dewline_sim.physics.gas_space import GasSpace
 from dewline_sim.physics.gloves import Gloves
-from dewline_sim.physics.mixture import (
-    Ledger,
-    add,
-    empty,
-    filled,
-    mol_density,
-    move,
-    swap,
-    with_traces,
-)
+from dewline_sim.physics.mixture import Ledger, empty, filled, mol_density, move, swap, with_traces
 from dewline_sim.physics.openings import AIR_KG_M3, ORIFICE, Opening, forced_open
 from dewline_sim.physics.people import Hands
 from dewline_sim.physics.services import Supply, VacuumPump
@@ -73,7 +64,7 @@ class Box(GasSpace):
         self.walls.set_temperature(self.temperature_c)
         self.walls.set_equilibrium(water)
         self.chambers = {
-            c.name: Chamber(c, filled(shares, self.pressure_pa, c.volume_l * 1e-3, self.kelvin))
+            c.name: Antechamber(c, filled(shares, self.pressure_pa, c.volume_l * 1e-3, self.kelvin))
             for c in spec.chambers
         }
         self.update_slow(0.0, 0.0)
@@ -181,7 +172,7 @@ class Box(GasSpace):
         if self._in:
             self.supply.deliver(zone, ledger, self._in)
         if self._air:
-            add(zone, ledger.came, self.climate.air, self._air)
+            self.let_air_in(self._air)
         self.gloves.release(zone, ledger, dt)
         self.walls.exchange(zone, dt)
         if self.freezer is not None:

@@ -3,34 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import cast
+from typing import Literal
 
-from dewline_sim.physics.mixture import (
-    CM3_MOL,
-    H2,
-    H2O,
-    LITRE_MOL,
-    MOLAR_MASS,
-    O2,
-    SOLVENT,
-    add,
-    move,
-)  # fmt: skip
+from dewline_sim.physics.mixture import CM3_MOL, H2, H2O, LITRE_MOL, MOLAR_MASS, O2, SOLVENT
 from dewline_sim.physics.openings import Opening, Where
-from dewline_sim.physics.people import PATTERNS, Pattern
+from dewline_sim.physics.people import Pattern
 from dewline_sim.physics.plant import Plant
 from dewline_sim.physics.transfer import Transfer, inward, outward
 from dewline_sim.physics.valves import Stuck
 from dewline_sim.physics.walls import WetThing, cardboard, glove_filler, moist_part
 
 _WATER_MOL_G = 1e-3 / MOLAR_MASS[H2O]
-_THINGS: dict[str, Callable[[float], WetThing]] = {"part": moist_part, "cardboard": cardboard}
-
-
-def _one_of(word: str, known: tuple[str, ...], what: str) -> str:
-    if word not in known:
-        raise ValueError(f"{what} {word!r} is not one of {', '.join(known)}")
-    return word
+Door = Literal["outer", "inner"]
+Item = Literal["part", "cardboard"]
+_THINGS: dict[Item, Callable[[float], WetThing]] = {"part": moist_part, "cardboard": cardboard}
 
 
 def _bring(plant: Plant, item: WetThing) -> WetThing:
@@ -38,15 +24,14 @@ def _bring(plant: Plant, item: WetThing) -> WetThing:
     return item
 
 
-def _thing(plant: Plant, kind: str, water_g: float) -> WetThing:
-    make = _THINGS[_one_of(kind, tuple(_THINGS), "item")]
-    return _bring(plant, make(water_g * _WATER_MOL_G))
+def _thing(plant: Plant, kind: Item, water_g: float) -> WetThing:
+    return _bring(plant, _THINGS[kind](water_g * _WATER_MOL_G))
 
 
 def transfer_start(
     plant: Plant, place: str, *, chamber: str = "large", cycles: int = 3, low_mbar: float = 5.0,
     hold_s: float = 60.0, load_s: float = 60.0, unload_s: float = 120.0,
-    item_water_g: float = 0.0, item: str = "part",
+    item_water_g: float = 0.0, item: Item = "part",
 ) -> None:  # fmt: skip
     """Bring something in: load, cycles of evacuate, hold and refill, unload.
 
@@ -72,18 +57,17 @@ def transfer_out(
     plant.box(place).transfers.append(Transfer(plant.chamber(place, chamber), stages, None))
 
 
-def open_door(plant: Plant, place: str, *, chamber: str = "large", door: str = "outer") -> None:
+def open_door(plant: Plant, place: str, *, chamber: str = "large", door: Door = "outer") -> None:
     """Open the outer or the inner door."""
     _door(plant, place, chamber, door, True)
 
 
-def close_door(plant: Plant, place: str, *, chamber: str = "large", door: str = "outer") -> None:
+def close_door(plant: Plant, place: str, *, chamber: str = "large", door: Door = "outer") -> None:
     """Close the outer or the inner door."""
     _door(plant, place, chamber, door, False)
 
 
-def _door(plant: Plant, place: str, chamber: str, door: str, is_open: bool) -> None:
-    _one_of(door, ("outer", "inner"), "door")
+def _door(plant: Plant, place: str, chamber: str, door: Door, is_open: bool) -> None:
     setattr(plant.chamber(place, chamber), f"{door}_open", is_open)
 
 
@@ -106,14 +90,13 @@ def close_valves(plant: Plant, place: str, *, chamber: str = "large") -> None:
 
 
 def seal_leak(
-    plant: Plant, place: str, *, chamber: str = "large", door: str = "outer",
+    plant: Plant, place: str, *, chamber: str = "large", door: Door = "outer",
     diameter_mm: float = 0.2,
 ) -> None:  # fmt: skip
     """A door seal leaks like a round hole; 0 mends it.
 
     The hole is as long as a thin lip of rubber, 0.05 mm.
     """
-    _one_of(door, ("outer", "inner"), "door")
     hole = Opening(f"{chamber}-{door}", "shell", diameter_mm * 1e-3, 5e-5) if diameter_mm else None
     setattr(plant.chamber(place, chamber), f"{door}_seal", hole)
 
@@ -129,11 +112,10 @@ def purge_off(plant: Plant, place: str) -> None:
 
 
 def hole(
-    plant: Plant, place: str, *, diameter_mm: float, where: str = "shell", path_mm: float = 0.05
+    plant: Plant, place: str, *, diameter_mm: float, where: Where = "shell", path_mm: float = 0.05
 ) -> None:
     """A round hole in the shell, or in the loop before or after the bed ("suction")."""
-    _one_of(where, ("shell", "suction", "suction-before-bed"), "where")
-    _drill(plant, place, Opening("hole", cast(Where, where), diameter_mm * 1e-3, path_mm * 1e-3))
+    _drill(plant, place, Opening("hole", where, diameter_mm * 1e-3, path_mm * 1e-3))
 
 
 def scratch(
@@ -177,19 +159,14 @@ def air_leak(plant: Plant, place: str, *, l_h: float) -> None:
 def inject_air(plant: Plant, place: str, *, ml: float) -> None:
     """A syringe of room air."""
     box = plant.box(place)
-    add(box.zone, plant.ledger.came, plant.climate.air, ml * 1e-6 * box.density)
+    box.let_air_in(ml * 1e-6 * box.density)
 
 
 def expose(plant: Plant, place: str, *, share: float) -> None:
     """Replace a share of the box's gas by room air, as after an opening."""
     if not 0.0 <= share <= 1.0:
         raise ValueError(f"share {share} must be between 0 and 1")
-    box = plant.box(place)
-    for zone in (box.zone, box.corner):
-        n = sum(zone)
-        move(zone, plant.ledger.went, share)
-        add(zone, plant.ledger.came, plant.climate.air, share * n)
-    box.zone_mol = sum(box.zone)
+    plant.box(place).expose(share)
 
 
 def set_band(
@@ -214,28 +191,31 @@ def pedal_remove(plant: Plant, place: str, *, seconds: float = 2.0) -> None:
     plant.box(place).valves.pedal_remove_s = seconds
 
 
-def valve_sticks(plant: Plant, place: str, *, valve: str = "fill", position: str = "open") -> None:
+def valve_sticks(
+    plant: Plant,
+    place: str,
+    *,
+    valve: Literal["fill", "relief"] = "fill",
+    position: Stuck = "open",
+) -> None:
     """position: open, shut, or no (mended)."""
-    _one_of(valve, ("fill", "relief"), "valve")
-    stuck = cast(Stuck, _one_of(position, ("open", "shut", "no"), "position"))
     valves = plant.box(place).valves
     if valve == "fill":
-        valves.fill_stuck = stuck
+        valves.fill_stuck = position
     else:
-        valves.relief_stuck = stuck
+        valves.relief_stuck = position
 
 
 def hands(
-    plant: Plant, place: str, *, pattern: str = "work", arms_l: float = 8.0, pull_l: float = 4.0,
-    rest_s: float = 1200.0, stay_s: float = 600.0,
+    plant: Plant, place: str, *, pattern: Pattern = "work", arms_l: float = 8.0,
+    pull_l: float = 4.0, rest_s: float = 1200.0, stay_s: float = 600.0,
 ) -> None:  # fmt: skip
     """none; work; day (9-12 and 14-17 h local); withdrawals (only the pull).
 
     Litres that arms displace and a pull takes away; mean rest and stay in s.
     """
-    plan = cast(Pattern, _one_of(pattern, PATTERNS, "pattern"))
     plant.box(place).hands.plan(
-        plan, plant.site.now_s, arms_l=arms_l, pull_l=pull_l, rest_s=rest_s, stay_s=stay_s
+        pattern, plant.site.now_s, arms_l=arms_l, pull_l=pull_l, rest_s=rest_s, stay_s=stay_s
     )
 
 
@@ -246,7 +226,7 @@ def new_gloves(plant: Plant, place: str, *, water_g: float = 1.6) -> None:
     box.things.append(_bring(plant, glove_filler(water_g * _WATER_MOL_G)))
 
 
-def wet_item(plant: Plant, place: str, *, water_g: float, item: str = "part") -> None:
+def wet_item(plant: Plant, place: str, *, water_g: float, item: Item = "part") -> None:
     """Something that holds ``water_g`` lies in the box from now on."""
     plant.box(place).things.append(_thing(plant, item, water_g))
 

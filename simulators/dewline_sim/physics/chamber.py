@@ -16,7 +16,7 @@ _OUTER_MIX_S: Final = 10.0  # room air through an open door
 _INNER_MIX_S: Final = 15.0
 
 
-class Chamber:
+class Antechamber:
     """One antechamber of a box. Pressures absolute, in Pa; ``gas`` and ``wall_mol`` in mol."""
 
     def __init__(self, spec: ChamberSpec, gas: Mixture) -> None:
@@ -41,16 +41,9 @@ class Chamber:
 
         A box skips idle chambers at every step.
         """
-        return not (
-            self.evacuating
-            or self.refilling
-            or self.outer_open
-            or self.inner_open
-            or self.items
-            or self.outer_seal is not None
-            or self.inner_seal is not None
-            or self.wall_mol > 1e-12
-        )
+        moves = self.evacuating or self.refilling or self.outer_open or self.inner_open
+        leaks = self.outer_seal is not None or self.inner_seal is not None
+        return not (moves or leaks or self.items or self.wall_mol > 1e-12)
 
     def step(self, box: GasSpace, pump: VacuumPump, dt: float) -> None:
         """All that happens in ``dt`` s: doors, drying, pumping, refill, leaks, exchange.

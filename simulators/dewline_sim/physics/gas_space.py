@@ -10,7 +10,17 @@ from __future__ import annotations
 import math
 
 from dewline_sim.physics.climate import Climate
-from dewline_sim.physics.mixture import O2, ZERO_C, Ledger, Mixture, R, filled, molar_mass, move
+from dewline_sim.physics.mixture import (
+    O2,
+    ZERO_C,
+    Ledger,
+    Mixture,
+    R,
+    add,
+    filled,
+    molar_mass,
+    move,
+)
 from dewline_sim.physics.services import Supply
 from dewline_sim.physics.spec import BoxSpec
 from dewline_sim.physics.walls import WetThing
@@ -111,6 +121,18 @@ class GasSpace:
         for thing in self.things:
             thing.dry(self.zone, dt)
         self.things = [thing for thing in self.things if thing.pools]
+
+    def let_air_in(self, mol: float) -> None:
+        """Let room air into the zone."""
+        add(self.zone, self.ledger.came, self.climate.air, mol)
+
+    def expose(self, share: float) -> None:
+        """Replace a share (0-1) of all the gas by room air."""
+        for zone in (self.zone, self.corner):
+            n = sum(zone)
+            move(zone, self.ledger.went, share)
+            add(zone, self.ledger.came, self.climate.air, share * n)
+        self.count_zone()
 
     def lose_to_room(self, share: float) -> None:
         """Let a share (0-1) of the swept zone's gas out into the room."""

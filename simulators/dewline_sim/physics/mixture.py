@@ -29,28 +29,11 @@ def empty() -> Mixture:
 
 
 def move(source: Mixture, target: Mixture, fraction: float) -> None:
-    """Move ``fraction`` (0-1) of every species from one place to another.
-
-    Unrolled, because nothing in the plant runs more often.
-    """
-    x = source[0] * fraction
-    source[0] -= x
-    target[0] += x
-    x = source[1] * fraction
-    source[1] -= x
-    target[1] += x
-    x = source[2] * fraction
-    source[2] -= x
-    target[2] += x
-    x = source[3] * fraction
-    source[3] -= x
-    target[3] += x
-    x = source[4] * fraction
-    source[4] -= x
-    target[4] += x
-    x = source[5] * fraction
-    source[5] -= x
-    target[5] += x
+    """Move ``fraction`` (0-1) of every species from one place to another."""
+    for i in range(6):
+        x = source[i] * fraction
+        source[i] -= x
+        target[i] += x
 
 
 def swap(one: Mixture, other: Mixture, from_one: float, from_other: float) -> None:

@@ -7,10 +7,9 @@ often and how far is common practice, no source.
 from __future__ import annotations
 
 import random
-from typing import Final, Literal
+from typing import Literal
 
 Pattern = Literal["none", "work", "day", "withdrawals"]
-PATTERNS: Final = ("none", "work", "day", "withdrawals")
 
 
 class Hands:

@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from dewline_sim.physics.box import Box
-from dewline_sim.physics.chamber import Chamber
+from dewline_sim.physics.chamber import Antechamber
 from dewline_sim.physics.climate import Climate
 from dewline_sim.physics.freezer import Freezer
 from dewline_sim.physics.mixture import Ledger
@@ -60,7 +60,7 @@ class Plant:
             raise ValueError(f"{place} is not a box; boxes are {', '.join(self.boxes)}")
         return self.boxes[place]
 
-    def chamber(self, place: str, name: str) -> Chamber:
+    def chamber(self, place: str, name: str) -> Antechamber:
         """An antechamber of a box; ValueError names those it has."""
         chambers = self.box(place).chambers
         if name not in chambers:

@@ -6,10 +6,10 @@ import math
 from collections.abc import Sequence
 from typing import Final
 
-from dewline_sim.physics.bed import Bed, Layer
+from dewline_sim.physics.bed import PurifierBed
 from dewline_sim.physics.climate import Climate
 from dewline_sim.physics.gas_space import GasSpace
-from dewline_sim.physics.mixture import H2O, O2, SOLVENT, Ledger, Mixture, R, add, empty, move
+from dewline_sim.physics.mixture import H2O, O2, SOLVENT, ZERO_C, Ledger, R, add, empty, move
 from dewline_sim.physics.openings import AIR_KG_M3, Opening
 from dewline_sim.physics.ramp import Ramp
 from dewline_sim.physics.regeneration import Regeneration
@@ -37,7 +37,7 @@ class Purifier:
         self._climate = climate
         self._ledger = ledger
         self.boxes = boxes  # on its loop
-        self.beds = [Bed(spec, climate.temperature_c + 2.0) for _ in range(spec.beds)]
+        self.beds = [PurifierBed(spec, climate.temperature_c + 2.0) for _ in range(spec.beds)]
         self.in_loop: int | None = 0
         self.regeneration: Regeneration | None = None
         self.on = True
@@ -57,7 +57,7 @@ class Purifier:
         self.update(0.0, 0.0)
 
     @property
-    def bed(self) -> Bed | None:
+    def bed(self) -> PurifierBed | None:
         """The bed in the loop, if any."""
         return None if self.in_loop is None else self.beds[self.in_loop]
 
@@ -66,8 +66,18 @@ class Purifier:
         """The blower turns (which alone cleans nothing)."""
         return self.on and self.powered
 
+    @property
+    def turn(self) -> float:
+        """The flow as a share of the full one."""
+        return self.flow_m3_s * 3600.0 / self.spec.flow_m3_h
+
     def update(self, now_s: float, dt: float) -> None:
-        """Blower speed and flow of the coming step."""
+        """Set blower speed and flow of the coming step of ``dt`` s.
+
+        The speed follows what people and the time of day ask for with a time
+        constant of 20 s; after a start the last 5 % of the flow take 10 min. No
+        gas flows where loop valves are shut or a box has no gas to move them.
+        """
         goal = self.speed.at(now_s) * self._schedule(now_s) if self.running else 0.0
         self._spin += (goal - self._spin) * (-math.expm1(-dt / _SPIN_UP_S) if dt else 1.0)
         warm_goal = 1.0 if self.running else 0.0
@@ -117,7 +127,7 @@ class Purifier:
             else:
                 self._many(bed, dt / pieces)
 
-    def _one(self, bed: Bed, box: GasSpace, dt: float) -> None:
+    def _one(self, bed: PurifierBed, box: GasSpace, dt: float) -> None:
         """A box alone on the loop: exact for cells that stand still."""
         if self.bypassed:
             return
@@ -140,7 +150,7 @@ class Purifier:
             bed.solvent_mol += taken
             bed.poison_mol += taken
 
-    def _many(self, bed: Bed | None, dt: float) -> None:
+    def _many(self, bed: PurifierBed | None, dt: float) -> None:
         """Several boxes: their gas mixes, passes the bed and comes back by share (midpoint)."""
         boxes = self.boxes
         flows = [self.share_m3_s(b) * b.density * dt for b in boxes]
@@ -178,25 +188,21 @@ class Purifier:
                 wanted -= gain
                 move(pot, box.zone, min(1.0, part))
 
-    def _outlet(self, bed: Bed | None, species: int) -> tuple[float, float]:
+    def _outlet(self, bed: PurifierBed | None, species: int) -> tuple[float, float]:
         """Gas that comes back = slope x mixed + offset, slip included."""
-        layer = self._layer(bed, species)
         through = 1.0 - self.spec.bypass
         if bed is None or self.bypassed:
             return 0.0, 1.0
         if species == SOLVENT:
             return 0.0, 1.0 - through * self.spec.solvent_share
+        layer = bed.layer(species)
         if layer is None:
             return 0.0, 1.0
         return through * layer.offset, self.spec.bypass + through * layer.slope
 
-    def _layer(self, bed: Bed | None, species: int) -> Layer | None:
-        if bed is None or species not in (O2, H2O):
-            return None
-        return bed.oxygen if species == O2 else bed.water
-
-    def _keep(self, bed: Bed, species: int, taken: float, passed: float) -> None:
-        layer = self._layer(bed, species)
+    def _keep(self, bed: PurifierBed, species: int, taken: float, passed: float) -> None:
+        """Note on the bed what it took from the gas, in mol."""
+        layer = bed.layer(species)
         if layer is not None and not self.bypassed:
             layer.pass_gas(taken, passed)
         elif species == SOLVENT:
@@ -211,9 +217,8 @@ class Purifier:
         Leaked water is a pool that evaporates with a time constant of 5 min while
         gas flows over it.
         """
-        if self.openings:
-            for hole in self.openings:
-                self._leak_through(hole, dt)
+        for hole in self.openings:
+            self._leak_through(hole, dt)
         if self.water_leak_mol_s:
             got = self.water_leak_mol_s * dt
             self.pool_mol += got
@@ -229,12 +234,11 @@ class Purifier:
         bed = self.bed
         if bed is None:
             return 0.0
-        turn = self.flow_m3_s * 3600.0 / self.spec.flow_m3_h
-        return 0.25 * (bed.temperature_c - self._climate.temperature_c) * turn
+        return 0.25 * (bed.temperature_c - self._climate.temperature_c) * self.turn
 
     def suction_pa(self) -> float:
         """How far the loop before the blower is below box pressure."""
-        return self.spec.suction_mbar * 100.0 * (self.flow_m3_s * 3600.0 / self.spec.flow_m3_h) ** 2
+        return self.spec.suction_mbar * 100.0 * self.turn**2
 
     def _leak_through(self, hole: Opening, dt: float) -> None:
         box = self.boxes[0]
@@ -246,8 +250,8 @@ class Purifier:
             box.lose_to_room(share)
             return
         air = self._climate
-        mol = volume * air.barometer_pa / (R * (air.temperature_c + 273.15))
-        gas: Mixture = [0.0] * 6
+        mol = volume * air.barometer_pa / (R * (air.temperature_c + ZERO_C))
+        gas = empty()
         add(gas, self._ledger.came, air.air, mol)
         for species in range(6):
             self._admit(species, gas[species], hole.where == "suction-before-bed")
@@ -255,7 +259,7 @@ class Purifier:
     def _admit(self, species: int, mol: float, before_bed: bool) -> None:
         """Put something in the loop; at the bed's inlet, the bed takes its part first."""
         bed = self.bed
-        layer = self._layer(bed, species)
+        layer = None if bed is None else bed.layer(species)
         if before_bed and layer is not None and not self.bypassed and self.flow_m3_s:
             taken = mol * (1.0 - layer.slope)
             layer.pass_gas(taken, 0.0)
@@ -271,23 +275,15 @@ class Purifier:
         cooling, by 20 K without cooling water.
         """
         room_c = self._climate.temperature_c
-        turn = self.flow_m3_s * 3600.0 / self.spec.flow_m3_h
-        for i, bed in enumerate(self.beds):
-            if self.regeneration is not None and self.regeneration.bed is bed:
-                continue
-            heat_k = (
-                (2.0 + 18.0 * (1.0 - cooling.share(now_s))) * turn if i == self.in_loop else 0.0
-            )
-            bed.update(dt, room_c + heat_k, _BED_TAU_S)
-        if self.regeneration is not None and self.powered and dt:
-            self._regenerate(dt, room_c)
-
-    def _regenerate(self, dt: float, room_c: float) -> None:
+        loop_k = (2.0 + 18.0 * (1.0 - cooling.share(now_s))) * self.turn
         program = self.regeneration
-        assert program is not None
-        self.forming_mol += program.run(dt, room_c, self._ledger)
-        if program.done:
-            self.finish_regeneration(restart=program.restart)
+        for bed in self.beds:
+            if program is None or program.bed is not bed:
+                bed.update(dt, room_c + (loop_k if bed is self.bed else 0.0), _BED_TAU_S)
+        if program is not None and self.powered and dt:
+            self.forming_mol += program.run(dt, room_c, self._ledger)
+            if program.done:
+                self.finish_regeneration(restart=program.restart)
 
     def start_regeneration(self, hydrogen: bool, right_gas: bool) -> None:
         """Isolate the bed in use (a second one takes over) and begin the program.
@@ -317,7 +313,7 @@ class Purifier:
         self.on = self.on or restart
         self._return_void(program.bed)
 
-    def _return_void(self, bed: Bed) -> None:
+    def _return_void(self, bed: PurifierBed) -> None:
         """The gas in the bed's void takes the place of as much box gas: no pressure step."""
         mol = sum(bed.rest) / len(self.boxes) if self.boxes else 0.0
         if not mol:

@@ -11,7 +11,7 @@ from __future__ import annotations
 import math
 from typing import Final
 
-from dewline_sim.physics.bed import Bed
+from dewline_sim.physics.bed import PurifierBed
 from dewline_sim.physics.mixture import AR, H2, H2O, LITRE_MOL, N2, O2, SOLVENT, Ledger
 from dewline_sim.physics.spec import PurifierSpec
 
@@ -26,7 +26,7 @@ class Regeneration:
     """One run of the program on one bed. ``step`` counts as in ``STEPS``, 0 when over."""
 
     def __init__(
-        self, spec: PurifierSpec, bed: Bed, hydrogen: bool, right_gas: bool, restart: bool
+        self, spec: PurifierSpec, bed: PurifierBed, hydrogen: bool, right_gas: bool, restart: bool
     ) -> None:
         self.bed = bed
         self.restart = restart

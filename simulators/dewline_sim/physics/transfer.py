@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import random
 
-from dewline_sim.physics.chamber import Chamber
+from dewline_sim.physics.chamber import Antechamber
 from dewline_sim.physics.gas_space import GasSpace
 from dewline_sim.physics.walls import WetThing
 
@@ -15,7 +15,7 @@ class Transfer:
     """Stages of (name, size): seconds for load, hold and unload, mbar absolute for evacuate."""
 
     def __init__(
-        self, chamber: Chamber, stages: list[tuple[str, float]], item: WetThing | None
+        self, chamber: Antechamber, stages: list[tuple[str, float]], item: WetThing | None
     ) -> None:
         self.chamber = chamber
         self._stages = stages
@@ -84,7 +84,7 @@ class Transfer:
 
 
 def inward(
-    chamber: Chamber, *, cycles: int, low_mbar: float, hold_s: float, load_s: float,
+    chamber: Antechamber, *, cycles: int, low_mbar: float, hold_s: float, load_s: float,
     unload_s: float, chance: random.Random,
 ) -> list[tuple[str, float]]:  # fmt: skip
     """Stages of bringing something in: load, cycles of evacuate, hold and refill, unload.

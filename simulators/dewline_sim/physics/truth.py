@@ -16,7 +16,7 @@ Cooling: temperature (degC), flow (L/min). Site: room_oxygen, room_humidity
 from __future__ import annotations
 
 from dewline_sim.physics.box import Box
-from dewline_sim.physics.chamber import Chamber
+from dewline_sim.physics.chamber import Antechamber
 from dewline_sim.physics.mixture import H2, H2O, LITRE_MOL, MOLAR_MASS, N2, O2, SOLVENT, ppm
 from dewline_sim.physics.plant import COOLING, SITE, VACUUM, Plant
 from dewline_sim.physics.purifier import Purifier
@@ -97,7 +97,7 @@ def _freezer(box: Box) -> Truth:
     }
 
 
-def _chamber(box: Box, name: str, chamber: Chamber) -> Truth:
+def _chamber(box: Box, name: str, chamber: Antechamber) -> Truth:
     busy = any(t.chamber is chamber for t in box.transfers)
     return {
         f"{name}_pressure": chamber.pressure_pa(box.kelvin) / 100.0,

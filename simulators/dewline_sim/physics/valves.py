@@ -13,7 +13,7 @@ from typing import Final, Literal
 from dewline_sim.physics.gas_space import GasSpace
 from dewline_sim.physics.spec import BoxSpec
 
-Stuck = Literal["no", "open", "shut"]
+Stuck = Literal["open", "shut", "no"]
 
 _PATIENCE_S: Final = 10.0
 _FAR_DOWN_PA: Final = 400.0
