@@ -12,6 +12,7 @@ from operator import attrgetter
 from typing import Literal
 
 from dewline.config.plan import InstrumentPlan, RegisterPlan, Table
+from dewline.config.wire import fed, runs
 
 _TABLES: tuple[Table, ...] = ("holding", "input", "coil", "discrete")
 
@@ -40,15 +41,15 @@ def plan_reads(instrument: InstrumentPlan) -> tuple[Block, ...]:
     Table by table (holding, input, coil, discrete), by address; as few as ``max_gap`` and
     ``max_registers`` allow. A line instrument has one block; one that feeds nothing has none.
     """
-    fed = tuple(r for r in instrument.registers if instrument.feeds.get(r.name))
-    if not fed:
+    used = fed(instrument)
+    if not used:
         return ()
     if instrument.ascii is not None:
-        return (Block("line", 0, 1, fed),)
+        return (Block("line", 0, 1, tuple(used)),)
     return tuple(
-        block
+        Block(table, *run)
         for table in _TABLES
-        for block in _merge(table, fed, instrument.max_gap, instrument.max_registers)
+        for run in runs(used, table, instrument.max_gap, instrument.max_registers)
     )
 
 
@@ -59,31 +60,9 @@ def split(block: Block) -> tuple[Block, ...]:
     """
     if block.table == "line":
         return ()
-    pieces = _merge(block.table, block.registers, max_gap=0, max_count=block.count)
+    table, registers = block.table, block.registers
+    pieces = [Block(table, *run) for run in runs(registers, table, 0, block.count)]
     if len(pieces) == 1:
-        spans = groupby(block.registers, key=attrgetter("address", "words"))
-        pieces = [_block(block.table, tuple(group)) for _, group in spans]
+        spans = groupby(registers, key=attrgetter("address", "words"))
+        pieces = [Block(table, *place, tuple(group)) for place, group in spans]
     return tuple(pieces) if len(pieces) > 1 or pieces[0] != block else ()
-
-
-def _merge(
-    table: Table, registers: tuple[RegisterPlan, ...], max_gap: int, max_count: int
-) -> list[Block]:
-    inside = sorted((r for r in registers if r.table == table), key=attrgetter("address", "words"))
-    runs: list[list[RegisterPlan]] = []
-    start = end = 0
-    for register in inside:
-        last = register.address + register.words
-        if runs and register.address - end <= max_gap and max(end, last) - start <= max_count:
-            runs[-1].append(register)
-        else:
-            runs.append([register])
-            start = end = register.address
-        end = max(end, last)
-    return [_block(table, tuple(run)) for run in runs]
-
-
-def _block(table: Table, registers: tuple[RegisterPlan, ...]) -> Block:
-    start = min(r.address for r in registers)
-    end = max(r.address + r.words for r in registers)
-    return Block(table, start, end - start, registers)

@@ -32,6 +32,11 @@ class Place(NamedTuple):
     key_line: int
     key_column: int
 
+    @classmethod
+    def of_key(cls, mark: yaml.Mark) -> Place:
+        """The place of a key whose value is not known yet, or of what has no key."""
+        return cls(*(mark.line + 1, mark.column + 1) * 2)
+
 
 @dataclass(slots=True)
 class SourceFile:
@@ -104,17 +109,12 @@ def read_source(path: Path, problems: list[Problem], warnings: list[Problem]) ->
     """
     source = SourceFile(str(path), problems, warnings)
     try:
-        text = path.read_bytes().decode("utf-8")
-    except OSError as error:
-        source.report((), f"cannot be read: {error.strerror}", "name a file that is there")
-        return source
+        read_text(source, path.read_bytes().decode("utf-8"))
     except UnicodeDecodeError as error:
         source.report((), f"is not UTF-8: byte {error.start}", "save it as UTF-8")
-        return source
-    except ValueError as error:  # a NUL in the path itself
-        source.report((), f"cannot be read: {error}", "name a file that is there")
-        return source
-    read_text(source, text)
+    except (OSError, ValueError) as error:  # ValueError: a NUL in the path itself
+        said = getattr(error, "strerror", error)
+        source.report((), f"cannot be read: {said}", "name a file that is there")
     return source
 
 
@@ -125,17 +125,11 @@ def read_text(source: SourceFile, text: str) -> None:
     """
     try:
         root = yaml.compose(text, Loader=yaml.SafeLoader)
+        source.data = {} if root is None else _Walk(source).value(root, ())
     except yaml.MarkedYAMLError as error:
         _syntax(source, error)
-        return
     except (yaml.YAMLError, ValueError) as error:
         source.report((), f"is not YAML: {error}".replace("\n", " "), "remove what cannot be text")
-        return
-    except RecursionError:
-        source.report((), "is nested too deeply", "write it flatter")
-        return
-    try:
-        source.data = {} if root is None else _Walk(source).value(root, ())
     except RecursionError:
         source.report((), "is nested too deeply", "write it flatter")
 
@@ -143,8 +137,7 @@ def read_text(source: SourceFile, text: str) -> None:
 def _syntax(source: SourceFile, error: yaml.MarkedYAMLError) -> None:
     mark = error.problem_mark or error.context_mark
     if mark is not None:
-        line, column = mark.line + 1, mark.column + 1
-        source.places[()] = Place(line, column, line, column)
+        source.places[()] = Place.of_key(mark)
     said = " ".join(str(part) for part in (error.context, error.problem) if part)
     source.report((), f"is not YAML: {said}", "check indentation, colons, brackets and quotes")
 
@@ -169,11 +162,9 @@ class _Walk:
             return None
 
     def _value(self, node: yaml.Node, path: KeyPath) -> Json:
-        mark = node.start_mark
-        place = self._source.places.get(path)
-        line, column = mark.line + 1, mark.column + 1
-        key_place = (line, column) if place is None else place[2:]
-        self._source.places[path] = Place(line, column, *key_place)
+        here = Place.of_key(node.start_mark)
+        key = self._source.places.get(path, here)
+        self._source.places[path] = Place(*here[:2], *key[2:])
         self._count += 1
         if id(node) in self._open:
             self._refuse(path, "refers to itself", "write it out")
@@ -188,18 +179,12 @@ class _Walk:
         self._open.add(id(node))
         try:
             if isinstance(node, yaml.MappingNode):
-                return self._mapping(node, path)
-            return self._sequence(node, path)
+                data: dict[str, Json] = {}
+                self._pairs(node, path, data, merged=False)
+                return data
+            return [self.value(item, (*path, index)) for index, item in enumerate(node.value)]
         finally:
             self._open.discard(id(node))
-
-    def _sequence(self, node: yaml.Node, path: KeyPath) -> list[Json]:
-        return [self.value(item, (*path, index)) for index, item in enumerate(node.value)]
-
-    def _mapping(self, node: yaml.MappingNode, path: KeyPath) -> dict[str, Json]:
-        data: dict[str, Json] = {}
-        self._pairs(node, path, data, merged=False)
-        return data
 
     def _pairs(
         self, node: yaml.MappingNode, path: KeyPath, data: dict[str, Json], *, merged: bool
@@ -227,22 +212,13 @@ class _Walk:
     ) -> None:
         key = self._key(key_node, path)
         here = (*path, key)
-        line, column = key_node.start_mark.line + 1, key_node.start_mark.column + 1
+        place = Place.of_key(key_node.start_mark)
         if key in data or here in self._source.places:
-            first = self._source.at(here).key_line
-            _add(
-                self._source.problems,
-                Problem(
-                    self._source.file,
-                    line,
-                    column,
-                    dotted(here),
-                    f"is written twice, first in line {first}",
-                    "keep one of the two",
-                ),
-            )
+            where = (self._source.file, place.line, place.column, dotted(here))
+            twice = f"is written twice, first in line {self._source.at(here).key_line}"
+            _add(self._source.problems, Problem(*where, twice, "keep one of the two"))
             raise _Drop
-        self._source.places[here] = Place(line, column, line, column)
+        self._source.places[here] = place
         data[key] = self._value(value_node, here)
 
     def _merge(self, node: yaml.Node, path: KeyPath, data: dict[str, Json]) -> None:
@@ -262,8 +238,7 @@ class _Walk:
             self._refuse(path, "has a key with half a character", "write the character itself")
         here = (*path, node.value)
         if here not in self._source.places:
-            line, column = node.start_mark.line + 1, node.start_mark.column + 1
-            self._source.places[here] = Place(line, column, line, column)
+            self._source.places[here] = Place.of_key(node.start_mark)
             try:
                 self._trap(node, here)
             finally:

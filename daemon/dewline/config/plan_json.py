@@ -14,39 +14,13 @@ from __future__ import annotations
 import hashlib
 import json
 from dataclasses import replace
+from typing import get_args
 
 from dewline.typed_json import TypedJson
-from dewline.watch_plan import (
-    Above,
-    AboveOwn,
-    Below,
-    Count,
-    Falling,
-    FalseFor,
-    Outside,
-    Reaches,
-    Rising,
-    StaleAfter,
-    TrueFor,
-    UnchangedFor,
-    WatchPlan,
-)
+from dewline.watch_plan import ConditionPlan, WatchPlan
 
-# Names in recorded documents: they stay when a class is renamed.
-KINDS: dict[str, type] = {
-    "Above": Above,
-    "Below": Below,
-    "Outside": Outside,
-    "Rising": Rising,
-    "Falling": Falling,
-    "StaleAfter": StaleAfter,
-    "UnchangedFor": UnchangedFor,
-    "TrueFor": TrueFor,
-    "FalseFor": FalseFor,
-    "Reaches": Reaches,
-    "AboveOwn": AboveOwn,
-    "Count": Count,
-}
+# Names in recorded documents: a class that is renamed keeps its old name here.
+KINDS: dict[str, type] = {kind.__name__: kind for kind in get_args(ConditionPlan)}
 _JSON = TypedJson(KINDS, omit_defaults=True)
 
 

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Collection
+from operator import attrgetter
 
-from dewline.config.plan import InstrumentPlan, ModbusRtuPlan, RegisterPlan
+from dewline.config.plan import InstrumentPlan, ModbusRtuPlan, RegisterPlan, Table
 
 REQUEST_BYTES = 8  # address, function, start, quantity, CRC
 ANSWER_BYTES = 5  # address, function, byte count, CRC
@@ -30,7 +31,7 @@ def wire_time_ms(baud: int, registers: int, *, bits: int = 0) -> float:
 
 
 def longest_ms(
-    bus: ModbusRtuPlan, registers: Iterable[RegisterPlan], max_registers: int, max_gap: int
+    bus: ModbusRtuPlan, registers: Collection[RegisterPlan], max_registers: int, max_gap: int
 ) -> float:
     """Least time of the longest read that these registers ask for, ms; 0 without registers.
 
@@ -38,33 +39,39 @@ def longest_ms(
     ones in a row and ``max_registers`` in all (2000 for coils).
     """
     times = [0.0]
-    by_table: dict[str, list[RegisterPlan]] = {}
-    for register in registers:
-        by_table.setdefault(register.table, []).append(register)
-    for table, members in by_table.items():
+    for table in {register.table for register in registers}:
         bits = table in ("coil", "discrete")
-        for words in _runs(members, 2000 if bits else max_registers, max_gap):
-            time = wire_time_ms(bus.line.baud, 0 if bits else words, bits=words if bits else 0)
-            times.append(time)
+        for _, count, _ in runs(registers, table, max_gap, 2000 if bits else max_registers):
+            words = 0 if bits else count
+            times.append(wire_time_ms(bus.line.baud, words, bits=count if bits else 0))
     return max(times)
 
 
-def _runs(registers: list[RegisterPlan], most: int, max_gap: int) -> Iterable[int]:
-    """Lengths of the stretches that are read in one go."""
-    start = end = None
-    for register in sorted(registers, key=lambda r: r.address):
-        stop = register.address + register.words
-        if start is None or end is None:
-            start, end = register.address, stop
-        elif register.address - end <= max_gap and stop - start <= most:
-            end = max(end, stop)
+def runs(
+    registers: Collection[RegisterPlan], table: Table, max_gap: int, most: int
+) -> list[tuple[int, int, tuple[RegisterPlan, ...]]]:
+    """The stretches of a table that are read in one go: first address, length and registers.
+
+    Within one are at most ``max_gap`` unused addresses in a row and ``most`` addresses in all.
+    """
+    found: list[list[RegisterPlan]] = []
+    start = end = 0
+    inside = [r for r in registers if r.table == table]
+    for register in sorted(inside, key=attrgetter("address", "words")):
+        last = register.address + register.words
+        if found and register.address - end <= max_gap and max(end, last) - start <= most:
+            found[-1].append(register)
         else:
-            yield end - start
-            start, end = register.address, stop
-    if start is not None and end is not None:
-        yield end - start
+            found.append([register])
+            start = end = register.address
+        end = max(end, last)
+    ends = [max(r.address + r.words for r in run) for run in found]
+    return [
+        (run[0].address, end - run[0].address, tuple(run))
+        for run, end in zip(found, ends, strict=True)
+    ]
 
 
 def fed(instrument: InstrumentPlan) -> list[RegisterPlan]:
     """The registers of an instrument that feed a signal."""
-    return [r for r in instrument.registers if r.name in instrument.feeds]
+    return [r for r in instrument.registers if instrument.feeds.get(r.name)]
