@@ -4,11 +4,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from typing import TypeGuard
 
 from dewline.config.fields import Limit, example
 from dewline.config.roles import ROLES
-from dewline.config.rule_schema import CONDITIONS, RuleSpec
+from dewline.config.rule_schema import CONDITIONS
 from dewline.config.rules import LayeredRule
 from dewline.errors import UnitError
 from dewline.units import Quantity, convert, dimension, parse_quantity
@@ -128,31 +127,26 @@ def guard_of(rule: LayeredRule, resolve: Resolve) -> Guard | str | None:
         return name
     low, _, high = limit.partition(" and ") if side == "between" else (limit, "", "")
     try:
-        number = _number("only_while", rule, low, found)
-        if side == "between":
-            return _between(rule, found.name, number, _number("only_while", rule, high, found))
+        number = _guard_limit(rule, low, found)
+        if side != "between":
+            return Guard(found.name, "above" if side == "above" else "below", number)
+        top = _guard_limit(rule, high, found)
     except _Wrong:
         return None
-    return Guard(found.name, "above" if side == "above" else "below", number)
+    if number < top:
+        return Guard(found.name, "between", number, top)
+    rule.report("only_while", f"nothing is between {number} and {top}", "write the lower one first")
+    return None
 
 
-def _between(rule: LayeredRule, signal: str, low: float, high: float) -> Guard | None:
-    if low >= high:
-        rule.report(
-            "only_while", f"nothing is between {low} and {high}", "write the lower one first"
-        )
-        return None
-    return Guard(signal, "between", low, high)
-
-
-def _number(key: str, rule: LayeredRule, text: str, signal: SignalPlan) -> float:
+def _guard_limit(rule: LayeredRule, text: str, signal: SignalPlan) -> float:
     try:
         number = float(text) if not signal.unit else parse_quantity(text).to(signal.unit)
     except (UnitError, ValueError) as error:
-        rule.report(key, str(error), _example(signal.unit))
+        rule.report("only_while", str(error), _example(signal.unit))
         raise _Wrong from error
     if not math.isfinite(number):
-        rule.report(key, f"{text} is no number", _example(signal.unit))
+        rule.report("only_while", f"{text} is no number", _example(signal.unit))
         raise _Wrong
     return number
 
@@ -163,17 +157,13 @@ def _check_deadband(
     if width < 0:
         rule.report("deadband", "is negative", "write how far back the value must come")
     inner = condition.condition if isinstance(condition, Count) else condition
-    numbers = [v for v in (getattr(inner, f, None) for f in ("low", "high")) if _is_number(v)]
-    if len(numbers) == 2 and 2 * width >= numbers[1] - numbers[0]:
+    low, high = (inner.low, inner.high) if isinstance(inner, Outside) else (0.0, math.inf)
+    if isinstance(low, float) and isinstance(high, float) and 2 * width >= high - low:
         rule.report("deadband", "is as wide as the band", "write less than half the band")
     # A share or a concentration cannot fall below zero: such an alarm would never end.
     limit = inner.limit if isinstance(inner, Above) and signal.unit in ("ppm", "%") else None
     if isinstance(limit, float) and width >= limit > 0:
         rule.report("deadband", "is as large as the limit", "write a part of the limit")
-
-
-def _is_number(value: object) -> TypeGuard[float]:
-    return isinstance(value, float)
 
 
 class _Maker:
@@ -231,8 +221,11 @@ class _Maker:
 def _build(make: _Maker) -> tuple[ConditionPlan, str]:
     unit = make.signal.unit
     level = _level(make)
+    spec = make.rule.spec
+    if level is not None and spec.count is not None and spec.within is not None:
+        return (Count(spec.count, spec.within, level), unit)
     if level is not None:
-        return (_counted(make.rule.spec, level), unit)
+        return (level, unit)
     slope = _slope(make)
     if slope is not None:
         return (slope, f"{unit}/h")
@@ -254,12 +247,6 @@ def _level(make: _Maker) -> Above | Below | Outside | None:
     if not isinstance(low, str) and not isinstance(high, str) and low >= high:
         raise make.wrong("outside", "is reversed or empty", "write the lower limit first")
     return Outside(low, high)
-
-
-def _counted(spec: RuleSpec, inner: Above | Below | Outside) -> Above | Below | Outside | Count:
-    if spec.count is None or spec.within is None:
-        return inner
-    return Count(spec.count, spec.within, inner)
 
 
 def _slope(make: _Maker) -> Rising | Falling | None:

@@ -16,7 +16,7 @@ from pydantic import BeforeValidator, PlainValidator, WithJsonSchema
 from pydantic_core import PydanticCustomError
 
 from dewline.errors import UnitError
-from dewline.units import Quantity, convert, dimension, parse_quantity
+from dewline.units import Quantity, dimension, parse_quantity
 
 NAME = r"[a-z][a-z0-9-]{0,39}"
 SIGNAL = r"[a-z][a-z0-9_]{0,39}"
@@ -204,11 +204,9 @@ Limit = Quantity | str  # a number with its unit ("" for a bare one), or the nam
 
 
 def _limit(value: object) -> Limit:
-    if isinstance(value, int | float) and not isinstance(value, bool):
-        return Quantity(float(value), "")
     if isinstance(value, str) and re.fullmatch(r"(\{antechamber\}_)?" + SIGNAL, value):
         return value
-    return read_quantity(value)
+    return _any_quantity(value)
 
 
 def _any_quantity(value: object) -> Quantity:
@@ -224,5 +222,5 @@ Amount = Annotated[Quantity, PlainValidator(_any_quantity), WithJsonSchema(_AMOU
 
 def band(quantities: list[Quantity], unit: str) -> tuple[float, float]:
     """Both ends of a band in ``unit``; UnitError across dimensions."""
-    low, high = (convert(q.value, q.unit, unit) for q in quantities)
+    low, high = (q.to(unit) for q in quantities)
     return (low, high)

@@ -17,6 +17,8 @@ from dewline.watch_plan import WatchPlan
 Table = Literal["holding", "input", "coil", "discrete"]
 RegisterType = Literal["int16", "uint16", "int32", "uint32", "float32", "float64", "bit"]
 WordOrder = Literal["ABCD", "CDAB", "BADC", "DCBA"]
+# How many registers a number takes on the wire; one where it is not named here.
+WORDS: dict[RegisterType, int] = {"int32": 2, "uint32": 2, "float32": 2, "float64": 4}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,7 +54,7 @@ class RegisterPlan:
     @property
     def words(self) -> int:
         """Registers (or bits) this value takes on the wire."""
-        return {"int32": 2, "uint32": 2, "float32": 2, "float64": 4}.get(self.type, 1)
+        return WORDS.get(self.type, 1)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -100,7 +102,7 @@ class AsciiPlan:
 BusPlan = ModbusTcpPlan | ModbusRtuPlan | AsciiPlan
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class AsciiProfile:
     """How to read a line instrument. ``ask``: what is sent for a line; None where it streams.
 

@@ -9,13 +9,12 @@ from typing import Literal
 
 from dewline.config.fields import band, example
 from dewline.config.nodes import KeyPath, SourceFile, read_source
-from dewline.config.plan import AsciiProfile, RegisterPlan
+from dewline.config.plan import WORDS, AsciiProfile, RegisterPlan
 from dewline.config.profile_schema import REASONS, Ask, ProfileHead, RegisterConfig, Stream
 from dewline.config.salvage import salvage
 from dewline.units import Quantity, dimension, linear
 
 BUILTIN = Path(__file__).resolve().parent.parent / "builtin"
-_WIDTH = {"int16": 16, "uint16": 16, "int32": 32, "uint32": 32, "float32": 32, "float64": 64}
 
 
 @dataclass(slots=True)
@@ -80,15 +79,9 @@ def _line_profile(profile: Profile, head: ProfileHead) -> None:
     data = profile.source.data
     if isinstance(data, dict) and ("stream" in data or "ask" in data):
         profile.protocol = "ascii"
-    if line is None:
-        return
-    profile.ascii = AsciiProfile(
-        pattern=line.pattern,
-        ask=line.send if isinstance(line, Ask) else None,
-        line_end=line.line_end,
-        max_line=line.max_line,
-        checksum=line.checksum,
-    )
+    if line is not None:
+        ask = line.send if isinstance(line, Ask) else None
+        profile.ascii = AsciiProfile(line.pattern, ask, line.line_end, line.max_line, line.checksum)
 
 
 def _register(profile: Profile, path: KeyPath, item: object) -> None:
@@ -124,18 +117,18 @@ def _check_modbus(source: SourceFile, path: KeyPath, config: RegisterConfig) -> 
     for key in ("table", "address"):
         if getattr(config, key) is None and not source.broken((*path, key)):
             source.report((*path, key), "is missing", f"add `{key}:`", on_key=True)
-    if config.address is not None and config.address + _words(config) > 65536:
+    words = WORDS.get(config.type, 1)
+    if config.address is not None and config.address + words > 65536:
         source.report((*path, "address"), "runs past 65535", "write a lower address")
-    wide = _words(config) > 1
     order = (*path, "word_order")
-    if wide and config.word_order is None and not source.broken(order):
+    if words > 1 and config.word_order is None and not source.broken(order):
         source.report(
             order,
             f"is missing, and {config.type} has no usual one",
             "write ABCD as sent, CDAB words swapped, BADC bytes swapped or DCBA all reversed",
             on_key=True,
         )
-    if not wide and config.word_order is not None:
+    if words == 1 and config.word_order is not None:
         source.report(order, f"means nothing for {config.type}", "leave it out")
     _check_bit(source, path, config)
     _check_loop(source, path, config)
@@ -174,12 +167,10 @@ def _check_loop(source: SourceFile, path: KeyPath, config: RegisterConfig) -> No
 
 
 def _check_sentinels(source: SourceFile, path: KeyPath, config: RegisterConfig) -> None:
-    width = _WIDTH.get(config.type)
-    for raw in config.sentinels:
-        if width is None:
-            continue
-        signed = config.type.startswith("int")
-        low, high = (-(1 << (width - 1)) if signed else 0, (1 << width) - 1)
+    bits = 16 * WORDS.get(config.type, 1)
+    low = -(1 << (bits - 1)) if config.type.startswith("int") else 0
+    high = (1 << bits) - 1
+    for raw in config.sentinels if config.type != "bit" else ():
         if not low <= raw <= high:
             source.report(
                 (*path, "sentinels"),
@@ -239,10 +230,6 @@ def _groups(profile: Profile, line: AsciiProfile, key: str) -> None:
             "is no group of the pattern",
             f"write (?P<{name}>…) there",
         )
-
-
-def _words(config: RegisterConfig) -> int:
-    return {"int32": 2, "uint32": 2, "float32": 2, "float64": 4}.get(config.type, 1)
 
 
 def raw_unit(config: RegisterConfig) -> str:

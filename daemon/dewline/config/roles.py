@@ -107,10 +107,7 @@ ROLES: dict[str, Role] = _table(
 SERVICE_PRESSURE = Role("pressure", "mbar", places=("service",))
 ANTECHAMBER: dict[str, Role] = _table(
     Role("pressure", "mbar", reference="absolute"),
-    Role("evacuating", "", "bool"),
-    Role("refilling", "", "bool"),
-    Role("outer_door", "", "bool"),
-    Role("inner_door", "", "bool"),
+    *(Role(n, "", "bool") for n in ("evacuating", "refilling", "outer_door", "inner_door")),
 )
 
 

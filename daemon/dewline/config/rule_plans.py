@@ -6,17 +6,11 @@ that finds none is a mistake.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from difflib import get_close_matches
 
-from dewline.config.conditions import (
-    Resolve,
-    check_shape,
-    condition_of,
-    deadband_of,
-    guard_of,
-)
+from dewline.config.conditions import Resolve, check_shape, condition_of, deadband_of, guard_of
 from dewline.config.rules import (
     LayeredRule,
     RuleLayer,
@@ -79,13 +73,12 @@ class RuleBookWriter:
 
     def _expand(self, name: str) -> None:
         base = apply_layers(name, self._general)
-        found = False
-        if base.layers:
-            found = self._expand_everywhere(base)
+        found = bool(base.layers) and self._expand_everywhere(base)
         for box, layer in self._own.items():
             if name in layer.rules:
                 self._expand_at_box(apply_layers(name, [*self._general, layer]), box)
-        if base.layers and not found and self._is_sound_but_for_signal(base):
+        sound = base.spec.signal is not None and not base.broken()
+        if base.layers and not found and sound:
             self._report_no_signal(base)
 
     def _expand_everywhere(self, rule: LayeredRule) -> bool:
@@ -97,7 +90,7 @@ class RuleBookWriter:
             return True
         text = rule.spec.signal or ""
         targets = list(self._index.targets(text))
-        elsewhere = {box for box, layer in self._own.items() if rule.name in layer.rules}
+        elsewhere = self._boxes_with_own(rule)
         for target in targets:
             if target.place not in elsewhere:
                 self._add_alarm(rule, target)
@@ -141,27 +134,23 @@ class RuleBookWriter:
         remedy = f"did you mean the rule `{near[0]}`?" if near else "add `signal:`"
         rule.report(None, "has no signal, and no rule set knows it", remedy)
 
-    def _is_sound_but_for_signal(self, rule: LayeredRule) -> bool:
-        return rule.spec.signal is not None and not rule.broken()
-
     def _report_no_signal(self, rule: LayeredRule) -> None:
         text = rule.spec.signal or ""
+        elsewhere = self._boxes_with_own(rule)
         if rule.loose:
-            places = self._index.expected(text) or (None,)
-            for place in places:
-                if (
-                    place is None
-                    or place not in self._own
-                    or rule.name not in self._own[place].rules
-                ):
+            for place in self._index.expected(text) or (None,):
+                if place not in elsewhere:
                     self._off(rule, place)
             return
-        if any(rule.name in layer.rules for layer in self._own.values()):
+        if elsewhere:
             return
         known = {plan.role for plan in self._index.signals.values()}
         near = get_close_matches(text, known, n=1)
         remedy = f"did you mean {near[0]}?" if near else "map it under a box's signals"
         rule.report("signal", f"no box has {text}", remedy)
+
+    def _boxes_with_own(self, rule: LayeredRule) -> set[str]:
+        return {box for box, layer in self._own.items() if rule.name in layer.rules}
 
     def _off(self, rule: LayeredRule, place: str | None) -> None:
         text = rule.spec.signal
@@ -198,8 +187,7 @@ class RuleBookWriter:
         return None if full is None else self._index.plan(full)
 
     def _no_guard(self, rule: LayeredRule, target: RuleTarget, name: str) -> None:
-        origin = rule.origin["only_while"]
-        if origin.loose:
+        if rule.origin["only_while"].loose:
             why = f"{target.place} has no {name}"
             self._book.off.append(Off(rule.name, target.place, why, name))
         else:
@@ -213,14 +201,11 @@ class RuleBookWriter:
             parents: list[str] = []
             for parent in rule.spec.under or ():
                 parents += self._parent(rule, plan, parent)
-            self._book.plans[alarm] = replace(
-                plan, under=tuple(dict.fromkeys([*parents, *self._implied(plan)]))
-            )
+            instrument = self._index.plan(plan.signal).instrument
+            if instrument is not None:
+                parents.append(silent_alarm(instrument))
+            self._book.plans[alarm] = replace(plan, under=tuple(dict.fromkeys(parents)))
         _refuse_cycles(self._book)
-
-    def _implied(self, plan: RulePlan) -> Iterable[str]:
-        instrument = self._index.plan(plan.signal).instrument
-        return () if instrument is None else (silent_alarm(instrument),)
 
     def _parent(self, rule: LayeredRule, plan: RulePlan, parent: str) -> list[str]:
         """Full names of the alarms meant.
@@ -298,25 +283,17 @@ def _refuse_cycles(book: RuleBook) -> None:
     """Report every chain of `under` that leads back to its beginning."""
     done: set[str] = set()
     for start in book.plans:
-        trail: list[str] = []
-        stack: list[tuple[str, int]] = [(start, 0)]
-        while stack:
-            alarm, turn = stack.pop()
-            plan = book.plans.get(alarm)
-            if turn == 0:
-                if alarm in done or plan is None:
-                    continue
-                trail.append(alarm)
-            parents = plan.under if plan else ()
-            if turn >= len(parents):
+        # The alarms of the chain under way, each with those of its parents not followed yet.
+        chain = {} if start in done else {start: iter(book.plans[start].under)}
+        while chain:
+            alarm, parents = next(reversed(chain.items()))
+            parent = next(parents, None)
+            if parent is None:
                 done.add(alarm)
-                trail.pop()
-                continue
-            stack.append((alarm, turn + 1))
-            if parents[turn] in trail:
-                ring = [*trail[trail.index(parents[turn]) :], parents[turn]]
-                book.origins[alarm].report(
-                    "under", f"leads back to itself: {' < '.join(ring)}", "cut the ring"
-                )
-            else:
-                stack.append((parents[turn], 0))
+                del chain[alarm]
+            elif parent in chain:
+                trail = list(chain)
+                ring = " < ".join([*trail[trail.index(parent) :], parent])
+                book.origins[alarm].report("under", f"leads back to itself: {ring}", "cut the ring")
+            elif parent in book.plans and parent not in done:
+                chain[parent] = iter(book.plans[parent].under)

@@ -202,16 +202,15 @@ class SignalIndex:
             return self.purifiers
         if prefix:
             return (prefix,) if prefix in self.places else ()
-        role = ROLES.get(name)
-        boxes_only = chamber or (role is not None and role.places == ("box",))
-        return tuple(self.boxes) if boxes_only else self.places
+        return tuple(self.boxes) if chamber or _only_in_boxes(name) else self.places
 
     def expected(self, text: str) -> tuple[str, ...]:
         """The places where the signal is to be expected: all boxes for a role of a box."""
         match = _TARGET.fullmatch(text)
         if match is None or match["place"]:
             return ()
-        role = ROLES.get(match["name"])
-        if match["chamber"] or (role is not None and role.places == ("box",)):
-            return tuple(self.boxes)
-        return ()
+        return tuple(self.boxes) if match["chamber"] or _only_in_boxes(match["name"]) else ()
+
+
+def _only_in_boxes(name: str) -> bool:
+    return name in ROLES and ROLES[name].places == ("box",)
