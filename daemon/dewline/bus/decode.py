@@ -169,12 +169,8 @@ def _signed(register: RegisterPlan, key: int) -> int:
 
 
 def _compile_scale(register: RegisterPlan) -> Callable[[Raw], Reading]:
-    scale, offset, factor, shift = (
-        register.scale,
-        register.offset,
-        register.factor,
-        register.shift,
-    )
+    scale, offset = register.scale, register.offset
+    factor, shift = register.factor, register.shift
     judge, make, good = _compile_range(register), tuple.__new__, Quality.GOOD
     # Nearly every reading lies between the ends; it is made here, without a further call.
     bottom, top = register.valid or (-sys.float_info.max, sys.float_info.max)

@@ -12,15 +12,18 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable, Mapping
-from typing import Final, NamedTuple
+from typing import Final, Generic, NamedTuple, TypeVar
 
 from pymodbus.client.base import ModbusBaseClient
 from pymodbus.exceptions import ModbusException
 from pymodbus.framer import FramerRTU
 
 from dewline.bus.plan import Block
+from dewline.bus.session import CallerLock, Session, ShieldedLock
 from dewline.config.plan import InstrumentPlan
 from dewline.errors import BadFrame, BusError, LinkDown, NoReply, Refused
+
+Client = TypeVar("Client", bound=ModbusBaseClient)
 
 READ_FUNCTIONS: Final[Mapping[str, int]] = {"coil": 1, "discrete": 2, "holding": 3, "input": 4}
 _READERS: Final = {
@@ -200,3 +203,22 @@ async def ask(
     finally:
         reply_filter.end()
     return reply_filter.answer(instrument.timeout_ms)
+
+
+class ModbusSession(Session, Generic[Client]):
+    """A link that pymodbus carries; ``reply_filter`` stands before its client."""
+
+    def __init__(self, lock: ShieldedLock | CallerLock, reply_filter: ReplyFilter) -> None:
+        super().__init__(lock)
+        self._client: Client | None = None
+        self._reply_filter = reply_filter
+
+    @property
+    def rejected(self) -> int:
+        """Answers dropped; see ``Session``."""
+        return self._reply_filter.rejected
+
+    def _drop(self) -> None:
+        client, self._client = self._client, None
+        if client is not None:
+            client.close()

@@ -8,35 +8,14 @@ from __future__ import annotations
 
 import asyncio
 import logging
+from abc import ABC, abstractmethod
 from collections.abc import Coroutine
-from typing import Protocol, TypeVar
+from typing import TypeVar
 
 from dewline.bus.plan import Block
 from dewline.config.plan import InstrumentPlan
 
 T = TypeVar("T")
-
-
-class Session(Protocol):
-    """One link to the instruments of a bus. Every failure is a BusError."""
-
-    @property
-    def rejected(self) -> int:
-        """Answers dropped: they came when nothing was asked, or did not fit the question."""
-
-    async def open(self) -> None:
-        """Open the link if it is not open; LinkDown with the reason where that fails."""
-
-    async def exchange(self, instrument: InstrumentPlan, block: Block) -> bytes:
-        """Ask for ``block``; returns the checked payload of the answer.
-
-        LinkDown, NoReply, BadFrame or Refused. Where the caller is cancelled, its late answer is
-        never taken for that of the next exchange: that one waits for the end of this one, or
-        gets a new connection.
-        """
-
-    async def close(self) -> None:
-        """Close the link and end the exchange under way."""
 
 
 class ShieldedLock:
@@ -108,9 +87,46 @@ class CallerLock:
             pass
 
 
-def quiet_library() -> None:
-    """Switch off pymodbus' own log, which has an error for every odd frame.
+class Session(ABC):
+    """One link to the instruments of a bus. Every failure is a BusError."""
 
-    dewline logs changes of state itself.
-    """
-    logging.getLogger("pymodbus").setLevel(logging.CRITICAL + 1)
+    def __init__(self, lock: ShieldedLock | CallerLock) -> None:
+        """``lock`` keeps the exchanges of this link apart."""
+        # pymodbus' own log has an error for every odd frame; dewline logs changes of state itself.
+        logging.getLogger("pymodbus").setLevel(logging.CRITICAL + 1)
+        self._lock = lock
+
+    @property
+    @abstractmethod
+    def rejected(self) -> int:
+        """Answers dropped: they came when nothing was asked, or did not fit the question."""
+
+    async def open(self) -> None:
+        """Open the link if it is not open; LinkDown with the reason where that fails."""
+        await self._lock.run(self._open())
+
+    async def exchange(self, instrument: InstrumentPlan, block: Block) -> bytes:
+        """Ask for ``block``; returns the checked payload of the answer.
+
+        LinkDown, NoReply, BadFrame or Refused. Where the caller is cancelled, its late answer is
+        never taken for that of the next exchange: that one waits for the end of this one, or
+        gets a new connection.
+        """
+        return await self._lock.run(self._exchange(instrument, block))
+
+    async def close(self) -> None:
+        """Close the link and end the exchange under way."""
+        await self._lock.stop()
+        self._drop()
+
+    @abstractmethod
+    async def _open(self) -> object:
+        """Open the link if it is not open, within the lock."""
+
+    @abstractmethod
+    async def _exchange(self, instrument: InstrumentPlan, block: Block) -> bytes:
+        """One exchange, within the lock."""
+
+    @abstractmethod
+    def _drop(self) -> None:
+        """Close what is open."""

@@ -18,45 +18,33 @@ from pymodbus.transport.serialtransport import create_serial_connection
 
 from dewline.bus.plan import Block
 from dewline.bus.serial_port import settings, why_closed
-from dewline.bus.session import ShieldedLock, quiet_library
+from dewline.bus.session import Session, ShieldedLock
 from dewline.bus.silence import FrameGap, QuietTime
 from dewline.clock import Clock
 from dewline.config.plan import AsciiPlan, AsciiProfile, InstrumentPlan
-from dewline.errors import BadFrame, BusError, LinkDown, NoReply
+from dewline.errors import BadFrame, LinkDown, NoReply
 
 QUIET_AFTER_TIMEOUT_S: Final = 0.3
 _BUFFER_BYTES: Final = 4096
 
 
-class AsciiSession:
+class AsciiSession(Session):
     """One serial port with line instruments on it: one that streams, or several that are asked."""
 
     def __init__(self, bus: AsciiPlan, clock: Clock) -> None:
-        quiet_library()
+        super().__init__(ShieldedLock())
         self._bus = bus
         self._clock = clock
-        self._lock = ShieldedLock()
         self._wire: _Wire | None = None
         self._in_step = False
         self._gap = FrameGap(clock, 0.0)
         self._quiet = QuietTime(clock, QUIET_AFTER_TIMEOUT_S)
-        self.rejected = 0
+        self._rejected = 0
 
-    async def open(self) -> None:
-        """Open the port; LinkDown where that fails."""
-        await self._lock.run(self._open())
-
-    async def exchange(self, instrument: InstrumentPlan, block: Block) -> bytes:
-        """One line without its end and its checksum, or a BusError.
-
-        From a streaming instrument the first line that comes after this call.
-        """
-        return await self._lock.run(self._exchange(instrument, _profile(instrument)))
-
-    async def close(self) -> None:
-        """Close the port and end the exchange under way."""
-        await self._lock.stop()
-        self._drop()
+    @property
+    def rejected(self) -> int:
+        """Lines dropped; see ``Session``."""
+        return self._rejected
 
     async def _open(self) -> _Wire:
         if self._wire is not None and not self._wire.lost:
@@ -66,7 +54,13 @@ class AsciiSession:
         self._quiet.failed()  # whoever held the port before may have left a question open
         return self._wire
 
-    async def _exchange(self, instrument: InstrumentPlan, profile: AsciiProfile) -> bytes:
+    async def _exchange(self, instrument: InstrumentPlan, block: Block) -> bytes:
+        """One line without its end and its checksum, or a BusError.
+
+        From a streaming instrument the first line that comes after this call.
+        """
+        if (profile := instrument.ascii) is None:
+            raise BadFrame(f"{instrument.name} has no line profile")
         wire = await self._open()
         if profile.ask is None:
             return await self._listen(wire, instrument, profile)
@@ -104,7 +98,9 @@ class AsciiSession:
                 if wire.lost:
                     raise LinkDown(f"{self._bus.line.port}: the port is gone")
                 if timer.done():
-                    raise _silence(wire.heard_at != heard_before)
+                    if wire.heard_at != heard_before:
+                        raise BadFrame("bytes, but no whole line")
+                    raise NoReply("no line came")
                 await asyncio.wait({timer, wire.news}, return_when=asyncio.FIRST_COMPLETED)
             return line
         finally:
@@ -119,9 +115,9 @@ class AsciiSession:
             line = line.strip(b"\r\n\0")
             if not self._in_step:  # its beginning is missing
                 self._in_step = True
-                self.rejected += 1
+                self._rejected += 1
             elif len(line) > profile.max_line:
-                self.rejected += 1
+                self._rejected += 1
             elif line:
                 return bytes(line)
         if len(wire.buffer) > profile.max_line + len(end):
@@ -196,18 +192,8 @@ async def _connect(bus: AsciiPlan) -> _Wire:
     return wire
 
 
-def _profile(instrument: InstrumentPlan) -> AsciiProfile:
-    if instrument.ascii is None:
-        raise BadFrame(f"{instrument.name} has no line profile")
-    return instrument.ascii
-
-
 def _request(ask: str, line_end: str) -> bytes:
     return (ask if ask.endswith(("\r", "\n")) else ask + line_end).encode()
-
-
-def _silence(heard: bool) -> BusError:
-    return BadFrame("bytes, but no whole line") if heard else NoReply("no line came")
 
 
 def _checked_untrusted(line: bytes, profile: AsciiProfile) -> bytes:

@@ -13,10 +13,10 @@ from typing import Final
 
 from pymodbus.client import AsyncModbusSerialClient
 
-from dewline.bus.modbus import ReplyFilter, ask, rtu_reply_untrusted
+from dewline.bus.modbus import ModbusSession, ReplyFilter, ask, rtu_reply_untrusted
 from dewline.bus.plan import Block
 from dewline.bus.serial_port import settings, why_closed
-from dewline.bus.session import ShieldedLock, quiet_library
+from dewline.bus.session import ShieldedLock
 from dewline.bus.silence import FrameGap, QuietTime
 from dewline.clock import Clock
 from dewline.config.plan import InstrumentPlan, ModbusRtuPlan
@@ -26,36 +26,15 @@ from dewline.errors import LinkDown, Refused
 _FOR_EVER_S: Final = 86_400.0  # the library's own timeout; ours is always shorter
 
 
-class RtuSession:
+class RtuSession(ModbusSession[AsyncModbusSerialClient]):
     """One serial port with Modbus RTU instruments on it."""
 
     def __init__(self, bus: ModbusRtuPlan, clock: Clock) -> None:
-        quiet_library()
+        super().__init__(ShieldedLock(), ReplyFilter(rtu_reply_untrusted, slice(1, -2)))
         self._bus = bus
         self._clock = clock
-        self._lock = ShieldedLock()
-        self._client: AsyncModbusSerialClient | None = None
-        self._reply_filter = ReplyFilter(rtu_reply_untrusted, slice(1, -2))
         self._gap = FrameGap(clock, silence_ms(bus.line.baud) / 1000)
         self._quiet = QuietTime(clock, bus.quiet_after_timeout_ms / 1000)
-
-    @property
-    def rejected(self) -> int:
-        """Answers dropped; see ``Session``."""
-        return self._reply_filter.rejected
-
-    async def open(self) -> None:
-        """Open the port; LinkDown where that fails."""
-        await self._lock.run(self._open())
-
-    async def exchange(self, instrument: InstrumentPlan, block: Block) -> bytes:
-        """Read ``block``; the data bytes of the answer, or a BusError."""
-        return await self._lock.run(self._exchange(instrument, block))
-
-    async def close(self) -> None:
-        """Close the port and end the exchange under way."""
-        await self._lock.stop()
-        self._drop()
 
     async def _open(self) -> AsyncModbusSerialClient:
         if self._client is not None and self._client.connected:
@@ -91,11 +70,6 @@ class RtuSession:
             raise
         finally:
             self._gap.exchange_over(instrument)
-
-    def _drop(self) -> None:
-        client, self._client = self._client, None
-        if client is not None:
-            client.close()
 
 
 async def _connect(client: AsyncModbusSerialClient, port: str) -> None:

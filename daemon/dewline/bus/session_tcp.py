@@ -8,9 +8,9 @@ from typing import Any, Final
 
 from pymodbus.client import AsyncModbusTcpClient
 
-from dewline.bus.modbus import ReplyFilter, ask, tcp_reply_untrusted
+from dewline.bus.modbus import ModbusSession, ReplyFilter, ask, tcp_reply_untrusted
 from dewline.bus.plan import Block
-from dewline.bus.session import CallerLock, quiet_library
+from dewline.bus.session import CallerLock
 from dewline.clock import Clock
 from dewline.config.plan import InstrumentPlan, ModbusTcpPlan
 from dewline.errors import LinkDown, Refused
@@ -29,38 +29,17 @@ _SOCKET_OPTIONS: Final = (
 )
 
 
-class TcpSession:
+class TcpSession(ModbusSession[AsyncModbusTcpClient]):
     """One connection to a Modbus TCP server or gateway.
 
     An idle connection that the far side has closed is opened again once within an exchange.
     """
 
     def __init__(self, bus: ModbusTcpPlan, clock: Clock) -> None:
-        quiet_library()
+        super().__init__(CallerLock(), ReplyFilter(tcp_reply_untrusted, slice(7, None)))
         self._bus = bus
         self._clock = clock
-        self._lock = CallerLock()
-        self._client: AsyncModbusTcpClient | None = None
         self._proven = False  # whether this connection ever answered
-        self._reply_filter = ReplyFilter(tcp_reply_untrusted, slice(7, None))
-
-    @property
-    def rejected(self) -> int:
-        """Answers dropped; see ``Session``."""
-        return self._reply_filter.rejected
-
-    async def open(self) -> None:
-        """Open the connection; LinkDown where that fails."""
-        await self._lock.run(self._open())
-
-    async def exchange(self, instrument: InstrumentPlan, block: Block) -> bytes:
-        """Read ``block``; the data bytes of the answer, or a BusError."""
-        return await self._lock.run(self._exchange(instrument, block))
-
-    async def close(self) -> None:
-        """Close the connection and end the exchange under way."""
-        await self._lock.stop()
-        self._drop()
 
     async def _open(self) -> AsyncModbusTcpClient:
         if self._client is not None and self._client.connected:
@@ -121,10 +100,8 @@ class TcpSession:
         return payload
 
     def _drop(self) -> None:
-        client, self._client = self._client, None
         self._proven = False
-        if client is not None:
-            client.close()
+        super()._drop()
 
 
 def _set_options(client: AsyncModbusTcpClient) -> None:

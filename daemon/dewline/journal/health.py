@@ -8,9 +8,8 @@ from pathlib import Path
 
 from dewline.errors import JournalError
 from dewline.journal.reader import Reader, site_of
-from dewline.journal.readonly import ReadOnly
 from dewline.journal.schema import MIGRATIONS, SIGNAL_BITS, SIGNAL_MASK, backup, is_damage
-from dewline.journal.space import owner_of
+from dewline.journal.space import log_bytes, owner_of
 from dewline.readings import iso_utc
 from dewline.typed_json import Json
 
@@ -38,17 +37,19 @@ _LAWS = {
 }
 
 
-class _Examiner(ReadOnly):
+class _Examiner(Reader):
     """Questions without a time limit: reading a whole record may take minutes."""
 
     def __init__(self, path: Path) -> None:
         super().__init__(path, time_limit_s=math.inf)
 
-    def integrity(self) -> list[str]:
-        return [str(row[0]) for row in self._all("PRAGMA integrity_check")]
-
-    def broken(self, law: str) -> int:
-        return int(self._first(law)[0])
+    def problems(self) -> list[str]:
+        """What SQLite's own check finds; where that is nothing, the laws that rows break."""
+        found = [str(row[0]) for row in self._all("PRAGMA integrity_check")]
+        if found != ["ok"]:
+            return found
+        counts = {what: self.number(law) for what, law in _LAWS.items()}
+        return [f"{count} {what}" for what, count in counts.items() if count]
 
     def number(self, statement: str) -> int | None:
         value = self._first(statement)[0]
@@ -68,9 +69,8 @@ def info(path: Path) -> dict[str, Json]:
     Sizes in bytes, times as ISO 8601 in UTC. ``writer`` is the process that writes the record
     now, ``set_aside`` the damaged files beside it. JournalError where it cannot be read.
     """
-    with Reader(path) as reader, _Examiner(path) as examiner:
-        tail = reader.tail()
-        number = examiner.number
+    with _Examiner(path) as examiner:
+        tail, number = examiner.tail(), examiner.number
         oldest_ms = number("SELECT time_ms FROM item ORDER BY seq LIMIT 1") if tail.seq else None
         return {
             "path": str(path),
@@ -78,7 +78,7 @@ def info(path: Path) -> dict[str, Json]:
             "schema_version": len(MIGRATIONS),
             "writer": owner_of(path),
             "bytes": path.stat().st_size,
-            "log_bytes": _size_bytes(path.with_name(path.name + "-wal")),
+            "log_bytes": log_bytes(path),
             "free_pages": number("PRAGMA freelist_count"),
             "signals": number("SELECT count(*) FROM signal"),
             "first_item": number("SELECT min(seq) FROM item"),
@@ -107,14 +107,7 @@ def check(path: Path) -> list[str]:
     """
     try:
         with _Examiner(path) as examiner:
-            found = [line for line in examiner.integrity() if line != "ok"]
-            if found:
-                return found
-            for what, law in _LAWS.items():
-                count = examiner.broken(law)
-                if count:
-                    found.append(f"{count} {what}")
-            return found
+            return examiner.problems()
     except JournalError as error:
         if isinstance(error.__cause__, sqlite3.Error) and is_damage(error.__cause__):
             return [str(error)]
@@ -130,7 +123,3 @@ def back_up(path: Path, target: Path) -> None:
         raise JournalError(f"{target} is there already; name another file")
     with _Examiner(path) as examiner:
         examiner.backup(target)
-
-
-def _size_bytes(path: Path) -> int:
-    return path.stat().st_size if path.exists() else 0

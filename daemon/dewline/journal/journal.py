@@ -12,8 +12,9 @@ from dewline.clock import Clock
 from dewline.errors import JournalError
 from dewline.events import Entry
 from dewline.journal.reader import site_of
-from dewline.journal.rows import Cursor, DeadLetter, Job, PlanText, Restamp, Snapshot, Units
-from dewline.journal.space import Lock, Reserve
+from dewline.journal.rows import Cursor, DeadLetter, PlanText, Restamp, Snapshot, Units
+from dewline.journal.space import Lock, Reserve, log_bytes, size_bytes
+from dewline.journal.store import WriteCounts
 from dewline.journal.writer import Report, Writer
 
 KEEP_RAW_MS = 30 * 86_400_000
@@ -22,26 +23,17 @@ RESERVE_BYTES = 16_000_000
 OnEntries = Callable[[list[Entry]], None]
 
 
-@dataclass(frozen=True, slots=True)
-class Statistics:
-    """The record's health: counts of this run, sizes in bytes, times in seconds.
+@dataclass(slots=True, kw_only=True)
+class Statistics(WriteCounts):
+    """The record's health now: the counts of this run, with sizes in bytes.
 
     ``waiting``: jobs not on disk yet; ``lost_readings``, ``lost_events``: dropped while the disk
-    refused; ``refused``: jobs that no file would take. ``damaged``: where a broken file was set
-    aside in this run. ``trouble``: why nothing can be written now, None while all is well.
+    refused.
     """
 
-    commits: int
-    seq: int
-    event_seq: int
     waiting: int
-    commit_s: float
-    slowest_commit_s: float
     lost_readings: int
     lost_events: int
-    refused: int
-    trouble: str | None
-    damaged: Path | None
     file_bytes: int
     log_bytes: int
     free_bytes: int
@@ -99,38 +91,35 @@ class Journal:
 
     def append(self, entry: Entry) -> None:
         """Record an item and what followed from it; never blocks."""
-        self._put(entry)
+        self._writer.put(entry)
         if entry.outcome.events:
             self.commit_soon()
 
     def put_plan(self, plan_hash: str, document: str) -> None:
         """Keep the plan behind a hash, as JSON text."""
-        self._put(PlanText(plan_hash, document))
+        self._writer.put(PlanText(plan_hash, document))
 
     def put_units(self, units: Mapping[str, str]) -> None:
         """Tell the units of signals by full name, before their first reading is appended."""
-        self._put(Units(dict(units)))
+        self._writer.put(Units(dict(units)))
 
     def put_snapshot(self, item_seq: int, plan_hash: str, document: str) -> None:
         """Keep the state of the watch after item ``item_seq``; the newest few are kept."""
-        self._put(Snapshot(item_seq, plan_hash, document))
+        self._writer.put(Snapshot(item_seq, plan_hash, document))
 
     def advance(
         self, follower: str, *, item_seq: int | None = None, event_seq: int | None = None
     ) -> None:
         """Move a follower's cursor to what its far side has confirmed."""
-        self._put(Cursor(follower, item_seq, event_seq))
+        self._writer.put(Cursor(follower, item_seq, event_seq))
 
     def put_dead_letter(self, follower: str, time_ms: int, reason: str, document: str) -> None:
         """Keep what a far side refused for good, with its reason."""
-        self._put(DeadLetter(follower, time_ms, reason, document))
+        self._writer.put(DeadLetter(follower, time_ms, reason, document))
 
     def restamp(self, first_seq: int, offset_ms: int) -> None:
         """Give the items from ``first_seq`` on the wall time of their watch time plus an offset."""
-        self._put(Restamp(first_seq, offset_ms))
-
-    def _put(self, job: Job) -> None:
-        self._writer.put(job)
+        self._writer.put(Restamp(first_seq, offset_ms))
 
     # ---- reports
 
@@ -206,8 +195,8 @@ class Journal:
             waiting=self._writer.waiting,
             lost_readings=self._writer.backlog.lost_readings,
             lost_events=self._writer.backlog.lost_events,
-            file_bytes=_size_bytes(self.path),
-            log_bytes=_size_bytes(self.path.with_name(self.path.name + "-wal")),
+            file_bytes=size_bytes(self.path),
+            log_bytes=log_bytes(self.path),
             free_bytes=self._reserve.free_bytes(),
             reserve_held=self._reserve.held,
         )
@@ -242,10 +231,3 @@ def _finish(done: asyncio.Future[None], error: Exception | None) -> None:
         done.set_result(None)
     else:
         done.set_exception(error)
-
-
-def _size_bytes(path: Path) -> int:
-    try:
-        return path.stat().st_size
-    except OSError:
-        return 0

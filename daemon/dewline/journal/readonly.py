@@ -8,7 +8,6 @@ import sqlite3
 import time
 from collections.abc import Iterator
 from pathlib import Path
-from types import TracebackType
 from typing import Any, Self
 
 from dewline.errors import JournalError
@@ -37,12 +36,7 @@ class ReadOnly:
     def __enter__(self) -> Self:
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *_error: object) -> None:
         self.close()
 
     def close(self) -> None:

@@ -10,7 +10,7 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Iterator
 
-from dewline.journal.schema import SIGNAL_BITS, SIGNAL_MASK
+from dewline.journal.schema import SIGNAL_BITS, SIGNAL_MASK, transaction
 
 MINUTE_MS = 60_000
 HOUR_MS = 3_600_000
@@ -87,10 +87,9 @@ def roll(connection: sqlite3.Connection, now_ms: int) -> Iterator[None]:
         if next_item is None or next_item[0] >= full_ms:
             return
         until = first_seq_at(connection, (next_item[0] // HOUR_MS + 1) * HOUR_MS) - 1
-        connection.execute("BEGIN IMMEDIATE")
-        connection.execute(_ROLL, {"after": after, "until": until})
-        connection.execute(_ROLLED_TO, (ROLLED, until))
-        connection.execute("COMMIT")
+        with transaction(connection):
+            connection.execute(_ROLL, {"after": after, "until": until})
+            connection.execute(_ROLLED_TO, (ROLLED, until))
         yield
 
 
@@ -121,10 +120,9 @@ def shed_some(connection: sqlite3.Connection, before_seq: int, rows: int = SHED_
         "SELECT key FROM sample ORDER BY key LIMIT 1 OFFSET ?", (rows,)
     ).fetchone()
     bound = before_seq if key is None else min(before_seq, (key[0] >> SIGNAL_BITS) + 1)
-    connection.execute("BEGIN IMMEDIATE")
-    connection.execute("DELETE FROM sample WHERE key < ?", (bound << SIGNAL_BITS,))
-    connection.execute("DELETE FROM item WHERE seq < ?", (bound,))
-    connection.execute("COMMIT")
+    with transaction(connection):
+        connection.execute("DELETE FROM sample WHERE key < ?", (bound << SIGNAL_BITS,))
+        connection.execute("DELETE FROM item WHERE seq < ?", (bound,))
     return True
 
 

@@ -12,7 +12,7 @@ from pathlib import Path
 
 from dewline.errors import JournalError
 from dewline.journal.readonly import Value
-from dewline.journal.schema import connect, is_damage, set_aside
+from dewline.journal.schema import connect, is_damage, set_aside, transaction
 
 log = logging.getLogger(__name__)
 
@@ -63,20 +63,13 @@ def _carry_over(aside: Path, fresh: sqlite3.Connection) -> None:
     old = sqlite3.connect(aside, isolation_level=None)
     deadline = time.monotonic() + SALVAGE_S
     old.set_progress_handler(lambda: time.monotonic() > deadline, 10_000)
-    fresh.execute("BEGIN IMMEDIATE")
-    try:
+    with contextlib.closing(old), transaction(fresh):
         for table, (key, width) in _KEPT.items():
             places = ", ".join("?" * width)
             for row in _readable(old, table, key):
                 if len(row) == width and _is_sound(row):
                     fresh.execute(f"INSERT OR IGNORE INTO {table} VALUES ({places})", row)
         fresh.execute("DELETE FROM follower WHERE name = 'minute'")  # no raw came along
-        fresh.execute("COMMIT")
-    except BaseException:
-        fresh.execute("ROLLBACK")
-        raise
-    finally:
-        old.close()
 
 
 def _readable(old: sqlite3.Connection, table: str, key: str) -> Iterator[tuple[Value, ...]]:

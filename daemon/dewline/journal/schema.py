@@ -8,10 +8,11 @@ in the order it was fed. ``sample`` holds the readings of the items, by
 
 from __future__ import annotations
 
+import contextlib
 import os
 import sqlite3
 import time
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from dewline.errors import JournalError
@@ -144,16 +145,23 @@ def _migrate(
         backup(connection, path.with_name(f"{path.name}.schema-{version}"))
     for number in range(version, len(migrations)):
         # One transaction a step: cut off anywhere, the file is wholly of one version.
-        connection.execute("BEGIN IMMEDIATE")
-        try:
+        with transaction(connection):
             for statement in migrations[number]:
                 connection.execute(statement)
             connection.execute("UPDATE meta SET schema_version = ?", (number + 1,))
-            connection.execute("COMMIT")
-        except BaseException:
-            if connection.in_transaction:
-                connection.execute("ROLLBACK")
-            raise
+
+
+@contextlib.contextmanager
+def transaction(connection: sqlite3.Connection) -> Iterator[None]:
+    """A writing transaction: committed at the end, rolled back where anything fails in it."""
+    connection.execute("BEGIN IMMEDIATE")
+    try:
+        yield
+        connection.execute("COMMIT")
+    except BaseException:
+        if connection.in_transaction:  # a full disk has rolled back already
+            connection.execute("ROLLBACK")
+        raise
 
 
 def backup(connection: sqlite3.Connection, target: Path) -> None:

@@ -54,6 +54,19 @@ def owner_of(path: Path) -> int | None:
     return None
 
 
+def size_bytes(path: Path) -> int:
+    """Size of a file; 0 where there is none."""
+    try:
+        return path.stat().st_size
+    except OSError:
+        return 0
+
+
+def log_bytes(path: Path) -> int:
+    """Size of the write-ahead log of the record at ``path``."""
+    return size_bytes(path.with_name(path.name + "-wal"))
+
+
 class Reserve:
     """Disk space kept back (``JOURNAL.reserve``), given up first when the disk is full."""
 

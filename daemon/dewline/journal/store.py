@@ -21,7 +21,7 @@ from dewline.journal.retention import keep_house, rolled_seq, shed_some, spare_s
 from dewline.journal.rows import Job, RowWriter
 from dewline.journal.salvage import open_or_replace, replace_damaged
 from dewline.journal.schema import is_damage
-from dewline.journal.space import Reserve
+from dewline.journal.space import Reserve, log_bytes
 
 log = logging.getLogger(__name__)
 
@@ -42,7 +42,11 @@ UNWRITABLE = (
 
 @dataclass(slots=True)
 class WriteCounts:
-    """Counts of this run, times in seconds; written by the writer thread, read by any thread."""
+    """Counts of this run, times in seconds; written by the writer thread, read by any thread.
+
+    ``refused``: jobs that no file would take. ``damaged``: where a broken file was set aside in
+    this run. ``trouble``: why nothing can be written now, None while all is well.
+    """
 
     commits: int = 0
     seq: int = 0
@@ -181,19 +185,11 @@ class Store:
         try:
             if self.counts.commits % TIDY_EVERY == 0:
                 self._regain_reserve()
-                self._shorten_log()
+                if log_bytes(self._path) > LARGE_LOG_BYTES:  # readers kept it from starting over
+                    self._start_log_over("TRUNCATE")
         except sqlite3.OperationalError as error:  # the commit itself stands
             log.warning("journal: %s", error)
             self._undo()
-
-    def _shorten_log(self) -> None:
-        """Start a long log over: readers kept it from doing so by itself."""
-        if self._log_bytes() > LARGE_LOG_BYTES:
-            self._start_log_over("TRUNCATE")
-
-    def _log_bytes(self) -> int:
-        log_file = self._path.with_name(self._path.name + "-wal")
-        return log_file.stat().st_size if log_file.exists() else 0
 
     def _start_log_over(self, how: str) -> bool:
         """Move the whole log into the file and start it over; False while a reader needs it."""
@@ -230,7 +226,7 @@ class Store:
     def _log_to_reuse(self) -> int:
         """Bytes of the log that the next rows can use again; 0 while a reader needs them."""
         try:
-            return self._log_bytes() if self._start_log_over("RESTART") else 0
+            return log_bytes(self._path) if self._start_log_over("RESTART") else 0
         except sqlite3.OperationalError:  # a checkpoint needs space; reclaim nothing
             return 0
 
