@@ -35,6 +35,7 @@ from dewline.watch_plan import (
 )
 
 SUPPLY_KINDS = ("house", "cylinder", "liquid")
+PlaceContacts = dict[str, tuple[str, ...]]
 
 
 def signal_index(site: ParsedSite) -> SignalIndex:
@@ -88,7 +89,7 @@ def _watch_plan(
     index: SignalIndex,
     book: RuleBook,
     instruments: dict[str, InstrumentPlan],
-    box_contacts: dict[str, tuple[str, ...]],
+    box_contacts: PlaceContacts,
 ) -> WatchPlan:
     config = site.config
     followers = follower_names(config)
@@ -200,7 +201,6 @@ def _heartbeat(site: ParsedSite) -> HeartbeatPlan | None:
 
 
 def _contact_plans(site: ParsedSite) -> dict[str, ContactPlan]:
-    contacts = site.config.push.contacts if site.config.push else {}
     return {
         name: ContactPlan(
             name=name,
@@ -211,13 +211,13 @@ def _contact_plans(site: ParsedSite) -> dict[str, ContactPlan]:
             then=c.then,
             test_at_minute=c.test_at,
         )
-        for name, c in contacts.items()
+        for name, c in site.config.contacts.items()
     }
 
 
-def _box_contacts(config: SiteConfig) -> dict[str, tuple[str, ...]]:
+def _box_contacts(config: SiteConfig) -> PlaceContacts:
     """Contacts that each place pages first: those named there, else all but each `then`."""
-    contacts = config.push.contacts if config.push else {}
+    contacts = config.contacts
     second = {c.then for c in contacts.values()}
     first = tuple(name for name in contacts if name not in second)
     places = [DAEMON, *config.boxes, *config.purifiers, *config.services]
@@ -225,34 +225,32 @@ def _box_contacts(config: SiteConfig) -> dict[str, tuple[str, ...]]:
     return {place: named.get(place, first) for place in places} if contacts else {}
 
 
-def _on_call(config: SiteConfig, box_contacts: dict[str, tuple[str, ...]]) -> tuple[OnCall, ...]:
-    contacts = config.push.contacts if config.push else {}
+def _on_call(config: SiteConfig, box_contacts: PlaceContacts) -> tuple[OnCall, ...]:
     return tuple(
         OnCall(name, c.from_priority, places, c.hours)
-        for name, c in contacts.items()
-        if (places := tuple(p for p, first in box_contacts.items() if name in first))
+        for name, c in config.contacts.items()
+        if (places := _places_of({name}, box_contacts))
     )
 
 
-def _escalations(
-    config: SiteConfig, box_contacts: dict[str, tuple[str, ...]]
-) -> tuple[Escalation, ...]:
-    contacts = config.push.contacts if config.push else {}
+def _escalations(config: SiteConfig, box_contacts: PlaceContacts) -> tuple[Escalation, ...]:
     return tuple(
         Escalation(name, c.then, c.escalate_after, c.from_priority, places, c.hours)
-        for name, c in contacts.items()
+        for name, c in config.contacts.items()
         if c.then is not None
         and c.escalate_after is not None
-        and (places := _reached(name, config, box_contacts))
+        and (places := _places_of(_chain(name, config), box_contacts))
     )
 
 
-def _reached(
-    name: str, config: SiteConfig, box_contacts: dict[str, tuple[str, ...]]
-) -> tuple[str, ...]:
-    """The places whose alarms reach a contact: at first, or after others have not answered."""
-    contacts = config.push.contacts if config.push else {}
+def _chain(name: str, config: SiteConfig) -> set[str]:
+    """A contact, and all from whom alarms come to them that were not acknowledged."""
     chain = {name}
-    while more := {n for n, c in contacts.items() if c.then in chain} - chain:
+    while more := {n for n, c in config.contacts.items() if c.then in chain} - chain:
         chain |= more
-    return tuple(p for p, first in box_contacts.items() if chain.intersection(first))
+    return chain
+
+
+def _places_of(contacts: set[str], box_contacts: PlaceContacts) -> tuple[str, ...]:
+    """The places that page any of these contacts first."""
+    return tuple(place for place, first in box_contacts.items() if contacts.intersection(first))

@@ -5,15 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable
 from difflib import get_close_matches
 
-from dewline.config.nodes import KeyPath
+from dewline.config.nodes import KeyPath, nearest
 from dewline.config.profiles import find, names, raw_unit
-from dewline.config.roles import (
-    RESERVED,
-    chamber_suffix,
-    close_role,
-    takes_role_name,
-    unit_of,
-)
+from dewline.config.roles import RESERVED, chamber_suffix, close_role, takes_role_name, unit_of
 from dewline.config.schema import RtuConfig
 from dewline.config.site import SECTIONS, ParsedSite, SignalMapping
 
@@ -111,8 +105,7 @@ def _whole(site: ParsedSite, bus: str) -> bool:
 
 
 def _no_profile(site: ParsedSite, path: KeyPath, name: str) -> None:
-    near = get_close_matches(name, names("profiles"), n=1)
-    remedy = f"did you mean {near[0]}?" if near else "`dewline profiles` lists what is built in"
+    remedy = nearest(name, names("profiles"), "`dewline profiles` lists what is built in")
     if find(name, "profiles", site.folder) is None:
         site.report(path, f"there is no profile {name!r}", remedy)
 
@@ -121,8 +114,7 @@ def _known(site: ParsedSite, path: KeyPath, name: str, known: Iterable[str], wha
     known = list(known)
     if name in known:
         return
-    near = get_close_matches(name, known, n=1)
-    remedy = f"did you mean {near[0]}?" if near else f"known: {', '.join(known) or 'none'}"
+    remedy = nearest(name, known, f"known: {', '.join(known) or 'none'}")
     site.report(path, f"there is no {what} {name!r}", remedy)
 
 
@@ -145,19 +137,18 @@ def _name(site: ParsedSite, mapping: SignalMapping) -> None:
     if mapping.kind == "box" and suffix is not None:
         problem = f"{mapping.place} has no antechamber {chamber!r}"
         remedy = "add it under antechambers, or name the signal otherwise"
-        if get_close_matches(chamber, site.antechambers(mapping.place), n=1):
-            site.report(mapping.path, problem, remedy, on_key=True)
-        else:
-            site.source.warn(mapping.path, problem, remedy)
+        sure = bool(get_close_matches(chamber, site.antechambers(mapping.place), n=1))
     elif near := close_role(mapping.name):
-        same = near == mapping.name
-        problem = f"is no role of a {mapping.kind}" if same else f"is no role; there is {near!r}"
+        sure = near == mapping.name
+        problem = f"is no role of a {mapping.kind}" if sure else f"is no role; there is {near!r}"
         see = f"write {near}, if the built-in rules should see it"
-        remedy = "map it under a box" if same else see
-        if same:
-            site.report(mapping.path, problem, remedy, on_key=True)
-        else:
-            site.source.warn(mapping.path, problem, remedy)
+        remedy = "map it under a box" if sure else see
+    else:
+        return
+    if sure:
+        site.report(mapping.path, problem, remedy, on_key=True)
+    else:
+        site.source.warn(mapping.path, problem, remedy)
 
 
 def _register(site: ParsedSite, mapping: SignalMapping, units: dict[str, tuple[str, str]]) -> None:
@@ -236,7 +227,7 @@ def _boxes(site: ParsedSite) -> None:
 
 
 def _contacts(site: ParsedSite) -> None:
-    contacts = site.config.push.contacts if site.config.push else {}
+    contacts = site.config.contacts
     for name, contact in contacts.items():
         path = ("push", "contacts", name)
         if contact.then is not None:

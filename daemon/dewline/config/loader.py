@@ -4,13 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from difflib import get_close_matches
 from pathlib import Path
 
 from dewline.config.assemble import assemble, secret_file, signal_index
 from dewline.config.crosscheck import crosscheck
 from dewline.config.instrument_plans import bus_plans, instrument_plans
-from dewline.config.nodes import SourceFile, read_source, value_at
+from dewline.config.nodes import SourceFile, nearest, read_source, value_at
 from dewline.config.plan import ModbusRtuPlan, Plan, SerialPortPlan
 from dewline.config.profiles import BUILTIN, find, names, read_profile, there
 from dewline.config.rule_plans import Off, RuleBook, RuleBookWriter
@@ -80,7 +79,7 @@ def examine(path: Path) -> tuple[Loaded | None, SourceFile]:
         warnings=tuple(sorted(source.warnings)),
         supervised=_supervised(index, book),
         off=tuple(book.off),
-        effective={alarm: _settings(book, alarm) for alarm in book.plans},
+        effective={alarm: _settings(book.origins[alarm]) for alarm in book.plans},
     )
     return (loaded, source)
 
@@ -117,8 +116,7 @@ def _set(site: ParsedSite, index: int) -> RuleLayer | None:
     name = site.config.rule_sets[index]
     path = find(name, "rules", site.folder)
     if path is None:
-        near = get_close_matches(name, names("rules"), n=1)
-        remedy = f"did you mean {near[0]}?" if near else "`dewline rules` lists what is built in"
+        remedy = nearest(name, names("rules"), "`dewline rules` lists what is built in")
         site.source.report(("rule_sets", index), f"there is no rule set {name!r}", remedy)
         return None
     rules = read_rule_set(path, site.source)
@@ -190,15 +188,11 @@ def _supervised(index: SignalIndex, book: RuleBook) -> dict[str, tuple[str, ...]
     return {signal: tuple(names) for signal, names in alarms.items()}
 
 
-def _settings(book: RuleBook, alarm: str) -> tuple[Setting, ...]:
-    rule = book.origins[alarm]
-    return tuple(Setting(k, written(rule, k), rule.origin[k].label) for k in rule.origin)
-
-
-def written(rule: LayeredRule, key: str) -> Json:
-    """A value of a rule as it is written in its file."""
-    layer = rule.origin[key]
-    return value_at(layer.source.data, (*layer.path, rule.name, key))
+def _settings(rule: LayeredRule) -> tuple[Setting, ...]:
+    return tuple(
+        Setting(key, value_at(layer.source.data, (*layer.path, rule.name, key)), layer.label)
+        for key, layer in rule.origin.items()
+    )
 
 
 def built_in(folder: str, name: str) -> Path | None:

@@ -8,7 +8,9 @@ read as 8 and ``12:30:00`` read as 45000. Each is reported with its place, and r
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass, field
+from difflib import get_close_matches
 from pathlib import Path
 from typing import NamedTuple
 
@@ -81,6 +83,12 @@ class SourceFile:
 def _add(problems: list[Problem], problem: Problem) -> None:
     if problem not in problems and len(problems) < _MOST_PROBLEMS:
         problems.append(problem)
+
+
+def nearest(name: str, known: Iterable[str], otherwise: str) -> str:
+    """The remedy for an unknown name: the known one that it looks like, else ``otherwise``."""
+    near = get_close_matches(name, list(known), n=1)
+    return f"did you mean {near[0]}?" if near else otherwise
 
 
 def dotted(path: KeyPath) -> str:

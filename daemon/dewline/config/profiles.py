@@ -96,126 +96,122 @@ def _register(profile: Profile, path: KeyPath, item: object) -> None:
     if config.name in profile.registers:
         source.report((*path, "name"), f"{config.name!r} is there already", "give it another name")
         return
-    _check(profile, path, config)
+    check = _Check(source, path, config)
+    if profile.protocol == "ascii":
+        check.line()
+    else:
+        check.modbus()
+    check.amounts()
     if not source.broken(path):
         profile.registers[config.name] = config
         profile.paths[config.name] = path
 
 
-def _check(profile: Profile, path: KeyPath, config: RegisterConfig) -> None:
-    source = profile.source
-    if profile.protocol == "ascii":
+@dataclass(frozen=True, slots=True)
+class _Check:
+    """Reports what is wrong between the keys of one register, which stands at ``path``."""
+
+    source: SourceFile
+    path: KeyPath
+    config: RegisterConfig
+
+    def report(self, key: str, problem: str, remedy: str, *, on_key: bool = False) -> None:
+        self.source.report((*self.path, key), problem, remedy, on_key=on_key)
+
+    def missing(self, key: str, problem: str, remedy: str) -> None:
+        """Report a key that is not there, unless it is and what it holds was refused before."""
+        if not self.source.broken((*self.path, key)):
+            self.report(key, problem, remedy)
+
+    def line(self) -> None:
+        """A register of an instrument that sends lines of text."""
         for key in ("table", "address", "word_order", "bit", "loop"):
-            if getattr(config, key) is not None:
-                source.report((*path, key), "means nothing in a line of text", "leave it out")
-    else:
-        _check_modbus(source, path, config)
-    _check_amounts(source, path, config)
+            if getattr(self.config, key) is not None:
+                self.report(key, "means nothing in a line of text", "leave it out")
 
+    def modbus(self) -> None:
+        """A register of a Modbus instrument."""
+        config, words = self.config, WORDS.get(self.config.type, 1)
+        for key in ("table", "address"):
+            if getattr(config, key) is None:
+                self.missing(key, "is missing", f"add `{key}:`")
+        if config.address is not None and config.address + words > 65536:
+            self.report("address", "runs past 65535", "write a lower address")
+        if words > 1 and config.word_order is None:
+            self.missing(
+                "word_order",
+                f"is missing, and {config.type} has no usual one",
+                "write ABCD as sent, CDAB words swapped, BADC bytes swapped or DCBA all reversed",
+            )
+        if words == 1 and config.word_order is not None:
+            self.report("word_order", f"means nothing for {config.type}", "leave it out")
+        self._bit()
+        self._loop()
+        self._sentinels()
 
-def _check_modbus(source: SourceFile, path: KeyPath, config: RegisterConfig) -> None:
-    for key in ("table", "address"):
-        if getattr(config, key) is None and not source.broken((*path, key)):
-            source.report((*path, key), "is missing", f"add `{key}:`", on_key=True)
-    words = WORDS.get(config.type, 1)
-    if config.address is not None and config.address + words > 65536:
-        source.report((*path, "address"), "runs past 65535", "write a lower address")
-    order = (*path, "word_order")
-    if words > 1 and config.word_order is None and not source.broken(order):
-        source.report(
-            order,
-            f"is missing, and {config.type} has no usual one",
-            "write ABCD as sent, CDAB words swapped, BADC bytes swapped or DCBA all reversed",
-            on_key=True,
-        )
-    if words == 1 and config.word_order is not None:
-        source.report(order, f"means nothing for {config.type}", "leave it out")
-    _check_bit(source, path, config)
-    _check_loop(source, path, config)
-    _check_sentinels(source, path, config)
-    _check_ends(source, path, config)
+    def _bit(self) -> None:
+        config, single = self.config, self.config.table in ("coil", "discrete")
+        if single and config.type != "bit":
+            self.report("type", f"{config.type} in a table of bits", "write type: bit")
+        if single and config.bit is not None:
+            self.report("bit", "means nothing in a table of bits", "leave it out")
+        if config.table in ("holding", "input") and config.type == "bit" and config.bit is None:
+            remedy = "say which bit of the register: 0 to 15"
+            self.report("bit", "is missing", remedy, on_key=True)
+        if config.bit is not None and config.type != "bit" and not single:
+            self.report("bit", f"means nothing for {config.type}", "write type: bit")
+        if config.type == "bit" and config.unit:
+            self.report("unit", "a bit has no unit", "leave it out")
 
+    def _loop(self) -> None:
+        config = self.config
+        if config.loop is not None and config.span is None:
+            remedy = "say what 4 mA and 20 mA mean, as in [0 L/min, 1 L/min]"
+            self.missing("span", "is missing", remedy)
+        if config.span is not None and config.loop is None:
+            self.report("span", "means nothing without `loop`", "add loop: 4-20mA")
+        if config.loop is not None and config.unit not in ("", "mA"):
+            self.report("unit", "a loop is in mA; its span has the unit", "leave it out")
 
-def _check_bit(source: SourceFile, path: KeyPath, config: RegisterConfig) -> None:
-    single = config.table in ("coil", "discrete")
-    if single and config.type != "bit":
-        source.report((*path, "type"), f"{config.type} in a table of bits", "write type: bit")
-    if single and config.bit is not None:
-        source.report((*path, "bit"), "means nothing in a table of bits", "leave it out")
-    if config.table in ("holding", "input") and config.type == "bit" and config.bit is None:
-        source.report(
-            (*path, "bit"), "is missing", "say which bit of the register: 0 to 15", on_key=True
-        )
-    if config.bit is not None and config.type != "bit" and not single:
-        source.report((*path, "bit"), f"means nothing for {config.type}", "write type: bit")
-    if config.type == "bit" and config.unit:
-        source.report((*path, "unit"), "a bit has no unit", "leave it out")
-
-
-def _check_loop(source: SourceFile, path: KeyPath, config: RegisterConfig) -> None:
-    if config.loop is not None and config.span is None and not source.broken((*path, "span")):
-        source.report(
-            (*path, "span"),
-            "is missing",
-            "say what 4 mA and 20 mA mean, as in [0 L/min, 1 L/min]",
-            on_key=True,
-        )
-    if config.span is not None and config.loop is None:
-        source.report((*path, "span"), "means nothing without `loop`", "add loop: 4-20mA")
-    if config.loop is not None and config.unit not in ("", "mA"):
-        source.report((*path, "unit"), "a loop is in mA; its span has the unit", "leave it out")
-
-
-def _check_sentinels(source: SourceFile, path: KeyPath, config: RegisterConfig) -> None:
-    bits = 16 * WORDS.get(config.type, 1)
-    low = -(1 << (bits - 1)) if config.type.startswith("int") else 0
-    high = (1 << bits) - 1
-    for raw in config.sentinels if config.type != "bit" else ():
-        if not low <= raw <= high:
-            source.report(
-                (*path, "sentinels"),
-                f"{raw} cannot stand in {config.type}",
-                f"write a raw value from {low} to {high}",
+    def _sentinels(self) -> None:
+        """Codes that cannot be sent, and codes of the ends of a range that is not given."""
+        config, bits = self.config, 16 * WORDS.get(self.config.type, 1)
+        low = -(1 << (bits - 1)) if config.type.startswith("int") else 0
+        high = (1 << bits) - 1
+        for raw in config.sentinels if config.type != "bit" else ():
+            if not low <= raw <= high:
+                remedy = f"write a raw value from {low} to {high}"
+                self.report("sentinels", f"{raw} cannot stand in {config.type}", remedy)
+        ends = {"over-range", "under-range"} & set(config.sentinels.values())
+        if ends and config.valid is None and config.loop is None:
+            self.report(
+                "sentinels",
+                f"{sorted(ends)[0]} stands at an end of the range, and there is no range",
+                "add valid: [LOW, HIGH] of the instrument",
             )
 
+    def amounts(self) -> None:
+        """Numbers with units, and the scale."""
+        config, unit = self.config, raw_unit(self.config)
+        for key in ("valid", "span"):
+            pair: list[Quantity] | None = getattr(config, key)
+            if pair is None or not self._same_dimension(key, pair, unit):
+                continue
+            low, high = band(pair, unit)
+            if low >= high:
+                self.report(key, "is reversed or empty", "write the lower end first")
+        if config.floor is not None:
+            self._same_dimension("floor", [config.floor], unit)
+        if config.scale == 0:
+            self.report("scale", "makes every value the same", "write another scale")
 
-def _check_ends(source: SourceFile, path: KeyPath, config: RegisterConfig) -> None:
-    """Report an over-range or under-range code without a range: its reading would have no value."""
-    ends = {"over-range", "under-range"} & set(config.sentinels.values())
-    if ends and config.valid is None and config.loop is None:
-        source.report(
-            (*path, "sentinels"),
-            f"{sorted(ends)[0]} stands at an end of the range, and there is no range",
-            "add valid: [LOW, HIGH] of the instrument",
-        )
-
-
-def _check_amounts(source: SourceFile, path: KeyPath, config: RegisterConfig) -> None:
-    unit = raw_unit(config)
-    for key in ("valid", "span"):
-        pair: list[Quantity] | None = getattr(config, key)
-        if pair is None or not _same(source, (*path, key), pair, unit):
-            continue
-        low, high = band(pair, unit)
-        if low >= high:
-            source.report((*path, key), "is reversed or empty", "write the lower end first")
-    if config.floor is not None:
-        _same(source, (*path, "floor"), [config.floor], unit)
-    if config.scale == 0:
-        source.report((*path, "scale"), "makes every value the same", "write another scale")
-
-
-def _same(source: SourceFile, path: KeyPath, amounts: list[Quantity], unit: str) -> bool:
-    wanted = dimension(unit)
-    wrong = [q for q in amounts if dimension(q.unit) != wanted]
-    for amount in wrong[:1]:
-        found = dimension(amount.unit)
-        source.report(
-            path,
-            f"{amount.value:g} {amount.unit} is {found}, not {wanted}".replace("  ", " "),
-            example(wanted),
-        )
-    return not wrong
+    def _same_dimension(self, key: str, amounts: list[Quantity], unit: str) -> bool:
+        wanted = dimension(unit)
+        wrong = next((q for q in amounts if dimension(q.unit) != wanted), None)
+        if wrong is not None:
+            problem = f"{wrong.value:g} {wrong.unit} is {dimension(wrong.unit)}, not {wanted}"
+            self.report(key, problem.replace("  ", " "), example(wanted))
+        return wrong is None
 
 
 def _groups(profile: Profile, line: AsciiProfile, key: str) -> None:

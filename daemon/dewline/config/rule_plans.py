@@ -11,6 +11,7 @@ from dataclasses import dataclass, field, replace
 from difflib import get_close_matches
 
 from dewline.config.conditions import Resolve, check_shape, condition_of, deadband_of, guard_of
+from dewline.config.nodes import nearest
 from dewline.config.rules import (
     LayeredRule,
     RuleLayer,
@@ -145,8 +146,7 @@ class RuleBookWriter:
         if elsewhere:
             return
         known = {plan.role for plan in self._index.signals.values()}
-        near = get_close_matches(text, known, n=1)
-        remedy = f"did you mean {near[0]}?" if near else "map it under a box's signals"
+        remedy = nearest(text, known, "map it under a box's signals")
         rule.report("signal", f"no box has {text}", remedy)
 
     def _boxes_with_own(self, rule: LayeredRule) -> set[str]:
@@ -235,8 +235,7 @@ class RuleBookWriter:
         return []
 
     def _no_parent(self, rule: LayeredRule, parent: str) -> None:
-        near = get_close_matches(parent, self._names, n=1)
-        remedy = f"did you mean {near[0]}?" if near else "name a rule there is"
+        remedy = nearest(parent, self._names, "name a rule there is")
         rule.report("under", f"{parent!r} is no rule above this one", remedy)
 
 

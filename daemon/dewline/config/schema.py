@@ -258,3 +258,8 @@ class SiteConfig(Strict):
     push: PushConfig | None = None
     heartbeat: HeartbeatConfig | None = None
     page: PageConfig | None = None
+
+    @property
+    def contacts(self) -> dict[str, ContactConfig]:
+        """The contacts to page by name; none where nobody is paged."""
+        return self.push.contacts if self.push else {}
