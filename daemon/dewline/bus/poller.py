@@ -241,13 +241,10 @@ class Poller:
             return
         self._down_reported_s = now_s
         for unit in self._units:
-            self._emit_no_answers(unit)
-
-    def _emit_no_answers(self, unit: PolledInstrument) -> None:
-        if unit.answers is not False:
-            unit.answers = False
-            self._on_state(f"{unit.plan.name}-answer", False)
-        self._emit(Scan(*self._stamp(), unit.plan.name, unit.no_answers()))
+            if unit.answers is not False:
+                unit.answers = False
+                self._on_state(f"{unit.plan.name}-answer", False)
+            self._emit(Scan(*self._stamp(), unit.plan.name, unit.no_answers()))
 
     def _next_retry_s(self) -> float:
         """The pause before the link is tried again; those of TCP servers grow and are spread."""

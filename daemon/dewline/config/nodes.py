@@ -273,26 +273,19 @@ class _Walk:
         kind, text = node.tag.removeprefix(_TAG), node.value
         if _halved(text):
             self._refuse(path, "holds half a character", "write the character itself")
-        if kind == "bool" and text.lower() in _BOOL_WORDS:
-            truth = "true" if text.lower() in ("yes", "on", "y") else "false"
-            self._refuse(
-                path,
-                f"{text} is read as {truth} by YAML",
-                f'write {truth}, or "{text}" in quotes if the word is meant',
-            )
-        if kind in ("int", "float") and ":" in text:
-            self._refuse(
-                path,
-                f"{text} is read as a number of base sixty by YAML",
-                f'write "{text}" in quotes if a time is meant',
-            )
         digits = text.lstrip("+-")
-        if kind == "int" and len(digits) > 1 and digits[0] == "0" and digits[1] not in "xXb":
-            self._refuse(
-                path,
-                f"{text} is read as an octal number by YAML",
-                f"write {digits.lstrip('0_') or '0'} without the leading zero",
-            )
+        read_as = remedy = ""
+        if kind == "bool" and text.lower() in _BOOL_WORDS:
+            read_as = "true" if text.lower() in ("yes", "on", "y") else "false"
+            remedy = f'write {read_as}, or "{text}" in quotes if the word is meant'
+        elif kind in ("int", "float") and ":" in text:
+            read_as = "a number of base sixty"
+            remedy = f'write "{text}" in quotes if a time is meant'
+        elif kind == "int" and len(digits) > 1 and digits[0] == "0" and digits[1] not in "xXb":
+            read_as = "an octal number"
+            remedy = f"write {digits.lstrip('0_') or '0'} without the leading zero"
+        if read_as:
+            self._refuse(path, f"{text} is read as {read_as} by YAML", remedy)
 
     def _refuse(self, path: KeyPath, problem: str, remedy: str) -> None:
         self._source.report(path, problem, remedy)

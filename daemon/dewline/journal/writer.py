@@ -20,7 +20,7 @@ from dewline.events import Entry
 from dewline.journal.backlog import Backlog
 from dewline.journal.rows import Job
 from dewline.journal.space import Reserve
-from dewline.journal.store import Store, WriteCounts
+from dewline.journal.store import Store
 
 log = logging.getLogger(__name__)
 
@@ -43,7 +43,10 @@ class Report:
 
 
 class Writer:
-    """Runs the thread, which calls ``report``; the public methods are for the event loop."""
+    """Runs the thread, which calls ``report``; the public methods are for the event loop.
+
+    ``counts`` of this run are written by the thread. ``stopped``: whether ``stop`` was called.
+    """
 
     def __init__(
         self, path: Path, keep_raw_ms: int, reserve: Reserve, report: Callable[[Report], None]
@@ -51,6 +54,7 @@ class Writer:
         self._keep_raw_ms = keep_raw_ms
         self._report = report
         self._store = Store(path, reserve)
+        self.counts = self._store.counts
         self._inbox: deque[Job] = deque()
         self.backlog = Backlog()
         self._retry_at = 0.0
@@ -58,7 +62,7 @@ class Writer:
         self._house_asked: deque[tuple[int, Callable[[], None]]] = deque()
         self._house_done: Callable[[], None] = lambda: None
         self._asked = self._reported = 0
-        self._stopping = False
+        self.stopped = False
         self._wake = threading.Event()
         self._thread = threading.Thread(target=self._run, name="journal", daemon=True)
         self._thread.start()
@@ -89,19 +93,9 @@ class Writer:
 
     def stop(self) -> None:
         """Make one last pass, then end the thread and close the file; waits for that."""
-        self._stopping = True
+        self.stopped = True
         self._wake.set()
         self._thread.join()
-
-    @property
-    def stopped(self) -> bool:
-        """Whether ``stop`` was called."""
-        return self._stopping
-
-    @property
-    def counts(self) -> WriteCounts:
-        """Counts of this run, written by the thread."""
-        return self._store.counts
 
     @property
     def waiting(self) -> int:
@@ -111,7 +105,7 @@ class Writer:
     # ---- the thread
 
     def _run(self) -> None:
-        while not self._stopping:
+        while not self.stopped:
             self._wake.wait(self._wait_s())
             self._wake.clear()
             self._turn()
@@ -131,7 +125,7 @@ class Writer:
             self._step_house()
         except Exception:  # no other thread would write: it must go on after a mistake of its own
             log.exception("journal: a turn of the writer failed")
-            if not self._stopping:
+            if not self.stopped:
                 time.sleep(1.0)
 
     def _pass(self) -> None:
@@ -152,7 +146,7 @@ class Writer:
 
     def _due(self) -> bool:
         """A disk that refused is not asked again at once: a try may take long."""
-        return self._stopping or not self.counts.trouble or time.monotonic() >= self._retry_at
+        return self.stopped or not self.counts.trouble or time.monotonic() >= self._retry_at
 
     def _try(self, committed: list[Entry], refused: list[Entry]) -> None:
         counts = self.counts
