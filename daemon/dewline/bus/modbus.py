@@ -11,6 +11,7 @@ TCP/IP Implementation Guide V1.0b (MBAP header), Serial Line V1.02 (CRC).
 from __future__ import annotations
 
 import asyncio
+from abc import abstractmethod
 from collections.abc import Callable, Mapping
 from typing import Final, Generic, NamedTuple, TypeVar
 
@@ -217,6 +218,16 @@ class ModbusSession(Session, Generic[Client]):
     def rejected(self) -> int:
         """Answers dropped; see ``Session``."""
         return self._reply_filter.rejected
+
+    async def _open(self) -> Client:
+        if self._client is None or not self._client.connected:
+            self._drop()
+            self._client = await self._connect()
+        return self._client
+
+    @abstractmethod
+    async def _connect(self) -> Client:
+        """A client that is connected; LinkDown where that fails."""
 
     def _drop(self) -> None:
         client, self._client = self._client, None

@@ -36,10 +36,7 @@ class RtuSession(ModbusSession[AsyncModbusSerialClient]):
         self._gap = FrameGap(clock, silence_ms(bus.line.baud) / 1000)
         self._quiet = QuietTime(clock, bus.quiet_after_timeout_ms / 1000)
 
-    async def _open(self) -> AsyncModbusSerialClient:
-        if self._client is not None and self._client.connected:
-            return self._client
-        self._drop()
+    async def _connect(self) -> AsyncModbusSerialClient:
         line = self._bus.line
         client = AsyncModbusSerialClient(
             line.port,
@@ -51,8 +48,7 @@ class RtuSession(ModbusSession[AsyncModbusSerialClient]):
             trace_packet=self._reply_filter.trace_packet,
             trace_connect=self._reply_filter.trace_connect,
         )
-        await _connect(client, line.port)
-        self._client = client
+        await _open_port(client, line.port)
         self._quiet.failed()  # whoever held the port before may have left a question open
         return client
 
@@ -72,7 +68,7 @@ class RtuSession(ModbusSession[AsyncModbusSerialClient]):
             self._gap.exchange_over(instrument)
 
 
-async def _connect(client: AsyncModbusSerialClient, port: str) -> None:
+async def _open_port(client: AsyncModbusSerialClient, port: str) -> None:
     try:
         connected = await client.connect()
         # The library adds its reader to the loop two passes later; a port closed before

@@ -41,10 +41,7 @@ class TcpSession(ModbusSession[AsyncModbusTcpClient]):
         self._clock = clock
         self._proven = False  # whether this connection ever answered
 
-    async def _open(self) -> AsyncModbusTcpClient:
-        if self._client is not None and self._client.connected:
-            return self._client
-        self._drop()
+    async def _connect(self) -> AsyncModbusTcpClient:
         client = AsyncModbusTcpClient(
             self._bus.host,
             port=self._bus.port,
@@ -67,7 +64,6 @@ class TcpSession(ModbusSession[AsyncModbusTcpClient]):
             client.close()
             raise LinkDown(f"cannot connect to {self._bus.host}:{self._bus.port}")
         _set_options(client)
-        self._client = client
         return client
 
     async def _exchange(self, instrument: InstrumentPlan, block: Block) -> bytes:

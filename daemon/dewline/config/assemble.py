@@ -64,8 +64,6 @@ def assemble(site: ParsedSite, index: SignalIndex, book: RuleBook) -> Plan:
     """
     config = site.config
     instruments = instrument_plans(site)
-    buses = bus_plans(config)
-    contacts = _contact_plans(site)
     box_contacts = _box_contacts(config)
     watch = _watch_plan(site, index, book, instruments, box_contacts)
     return Plan(
@@ -74,11 +72,11 @@ def assemble(site: ParsedSite, index: SignalIndex, book: RuleBook) -> Plan:
         watch=watch,
         hash=plan_hash(watch),
         journal=_journal(site),
-        buses=buses,
+        buses=bus_plans(config),
         instruments=instruments,
         mqtt=_mqtt(site),
         influx=_influx(site),
-        contacts=contacts,
+        contacts=_contact_plans(site),
         box_contacts=box_contacts,
         heartbeat=_heartbeat(site),
     )

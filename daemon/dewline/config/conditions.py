@@ -288,25 +288,21 @@ def _own(make: _Maker) -> AboveOwn | None:
 def _timed(make: _Maker) -> ConditionPlan:
     """Conditions whose limit is a time."""
     spec = make.rule.spec
+    every_ms = make.signal.every_ms
+    if spec.stale_after is not None and spec.stale_after <= every_ms:
+        raise make.wrong(
+            "stale_after",
+            f"is no longer than the {every_ms} ms between readings of {make.signal.name}",
+            f"write at least {3 * every_ms / 1000:g} s",
+        )
     if spec.stale_after is not None:
-        return _stale(make, spec.stale_after)
+        return StaleAfter(spec.stale_after)
     if spec.unchanged_for is not None:
         floor = spec.ignore_below
         least = None if floor is None else make.amount("ignore_below", floor, make.signal.unit)
         return UnchangedFor(spec.unchanged_for, least)
     _must_be_bool(make)
     return FalseFor(spec.false_for or 0) if spec.true_for is None else TrueFor(spec.true_for)
-
-
-def _stale(make: _Maker, after_ms: int) -> StaleAfter:
-    every_ms = make.signal.every_ms
-    if after_ms <= every_ms:
-        raise make.wrong(
-            "stale_after",
-            f"is no longer than the {every_ms} ms between readings of {make.signal.name}",
-            f"write at least {3 * every_ms / 1000:g} s",
-        )
-    return StaleAfter(after_ms)
 
 
 def _must_be_bool(make: _Maker) -> None:

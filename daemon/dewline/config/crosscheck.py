@@ -182,8 +182,7 @@ def _register(site: ParsedSite, mapping: SignalMapping, units: dict[str, tuple[s
 def _reference(site: ParsedSite, mapping: SignalMapping, mappings: list[SignalMapping]) -> None:
     """A pressure against the wrong zero needs the barometer to be put right."""
     wanted = mapping.role.reference if mapping.role else None
-    profile = site.profile_of(mapping.instrument)
-    register = profile.registers.get(mapping.register) if profile else None
+    register = site.register_of(mapping)
     if wanted is None or register is None or register.reference in (None, wanted):
         return
     near = {mapping.place, *(m.place for m in mappings if m.kind == "service")}

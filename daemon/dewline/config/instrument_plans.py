@@ -51,12 +51,9 @@ def instrument_plans(site: ParsedSite) -> dict[str, InstrumentPlan]:
     feeds: dict[str, dict[str, list[str]]] = {}
     units: dict[str, str] = {}
     for mapping in site.mappings():
-        profile = site.profile_of(mapping.instrument)
-        if mapping.feed is None or profile is None or mapping.register not in profile.registers:
+        register = site.register_of(mapping)
+        if mapping.feed is None or register is None or site.misfit(mapping):
             continue
-        if site.misfit(mapping):
-            continue
-        register = profile.registers[mapping.register]
         units.setdefault(mapping.feed, unit_of(mapping.role, raw_unit(register)))
         feeds.setdefault(mapping.instrument, {}).setdefault(mapping.register, []).append(
             mapping.full
@@ -74,21 +71,15 @@ def _instrument(
     config, profile = site.config.instruments[name], site.profile_of(name)
     if profile is None:
         return None
-    text = profile.protocol == "ascii"
-    registers = tuple(
-        register_plan(
-            register,
-            units.get(f"{name}.{key}", unit_of(None, raw_unit(register))),
-            index,
-            text=text,
-        )
-        for index, (key, register) in enumerate(profile.registers.items())
-    )
+    registers = []
+    for index, (key, register) in enumerate(profile.registers.items()):
+        unit = units.get(f"{name}.{key}", unit_of(None, raw_unit(register)))
+        registers.append(register_plan(profile, register, unit, index))
     return InstrumentPlan(
         name=name,
         bus=config.bus,
         profile=config.profile,
-        registers=registers,
+        registers=tuple(registers),
         feeds={register: tuple(signals) for register, signals in feeds.items()},
         unit=config.unit,
         every_ms=config.every,

@@ -234,11 +234,11 @@ def raw_unit(config: RegisterConfig) -> str:
 
 
 def register_plan(
-    config: RegisterConfig, canonical: str, index: int, *, text: bool
+    profile: Profile, config: RegisterConfig, canonical: str, index: int
 ) -> RegisterPlan:
-    """The plan of one register, kept in the unit ``canonical``.
+    """The plan of one register of a profile, kept in the unit ``canonical``.
 
-    ``text``: the register is a group in a line of text, ``index`` its place there. UnitError
+    ``index`` is its place in the profile: the address of a group in a line of text. UnitError
     where its unit cannot be converted.
     """
     unit = raw_unit(config)
@@ -249,7 +249,7 @@ def register_plan(
         name=config.name,
         table=config.table or "input",
         address=config.address if config.address is not None else index,
-        type="float64" if text else config.type,
+        type="float64" if profile.protocol == "ascii" else config.type,
         word_order=config.word_order,
         scale=config.scale,
         offset=config.offset,

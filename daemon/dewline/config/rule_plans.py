@@ -249,7 +249,7 @@ def rule_plan(
     made = condition_of(rule, signal, resolve)
     if made is None:
         return None
-    spec = rule.spec
+    spec, advice = rule.spec, rule.spec.advice
     priority = spec.priority or "medium"
     return RulePlan(
         alarm=alarm,
@@ -267,15 +267,11 @@ def rule_plan(
         acknowledge=spec.acknowledge or ("auto" if priority == "low" else "required"),
         suppress_while=tuple((spec.suppress_while or {}).items()),
         remind_every_ms=spec.remind_every,
-        advice=spec.advice,
-        when_over=spec.when_over or _advice_for_the_end(spec.advice),
+        advice=advice,
+        # Configs had advice for the time after the end before ``when_over`` was a key.
+        when_over=spec.when_over or (advice if advice and advice.startswith("When ") else None),
         caution=spec.caution,
     )
-
-
-def _advice_for_the_end(advice: str | None) -> str | None:
-    """Advice that speaks of the time after: what configs had before ``when_over`` was a key."""
-    return advice if advice is not None and advice.startswith("When ") else None
 
 
 def _refuse_cycles(book: RuleBook) -> None:

@@ -45,16 +45,6 @@ class JournalConfig(Strict):
     reserve: Bytes = 16.0
 
 
-class SerialConfig(Strict):
-    """A serial port."""
-
-    port: FileName
-    baud: Baud = 19200
-    parity: Literal["even", "odd", "none"] = "even"
-    data_bits: Literal[7, 8] = 8
-    stop_bits: Literal[1, 2] = 1
-
-
 class RtuConfig(Strict):
     """A Modbus RTU line. `echo: strip` where the adapter hands back what it sends."""
 
@@ -66,11 +56,14 @@ class RtuConfig(Strict):
     quiet_after_timeout: Duration = 300
 
 
-class AsciiConfig(SerialConfig):
+class AsciiConfig(Strict):
     """A serial port with an instrument that sends lines of text."""
 
+    port: FileName
     baud: Baud = 9600
     parity: Literal["even", "odd", "none"] = "none"
+    data_bits: Literal[7, 8] = 8
+    stop_bits: Literal[1, 2] = 1
 
 
 class TcpConfig(Strict):

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from dewline.config.nodes import KeyPath, SourceFile, value_at
+from dewline.config.profile_schema import RegisterConfig
 from dewline.config.profiles import Profile, raw_unit, register_plan
 from dewline.config.roles import PlaceKind, Role, fits, role_of, unit_of
 from dewline.config.schema import SiteConfig
@@ -83,6 +84,11 @@ class ParsedSite:
         config = self.config.instruments.get(instrument)
         return None if config is None else self.profiles.get(config.profile)
 
+    def register_of(self, mapping: SignalMapping) -> RegisterConfig | None:
+        """The register that feeds a signal, if both could be read."""
+        profile = self.profile_of(mapping.instrument)
+        return None if profile is None else profile.registers.get(mapping.register)
+
     def mappings(self) -> Iterator[SignalMapping]:
         """Every signal that any place maps, in the order written."""
         for section, kind in SECTIONS:
@@ -100,8 +106,7 @@ class ParsedSite:
 
     def _signal(self, mapping: SignalMapping) -> SignalPlan:
         instrument = self.config.instruments.get(mapping.instrument)
-        profile = self.profile_of(mapping.instrument)
-        register = None if profile is None else profile.registers.get(mapping.register)
+        register = self.register_of(mapping)
         unit = unit_of(mapping.role, "" if register is None else raw_unit(register))
         reference = None if register is None else register.reference
         return SignalPlan(
@@ -120,13 +125,11 @@ class ParsedSite:
 
         None also where something else is wrong, which is reported elsewhere.
         """
-        profile = self.profile_of(mapping.instrument)
-        register = None if profile is None else profile.registers.get(mapping.register)
+        profile, register = self.profile_of(mapping.instrument), self.register_of(mapping)
         if register is None or profile is None or mapping.role is None:
             return None
-        text = profile.protocol == "ascii"
         try:
-            plan = register_plan(register, raw_unit(register), 0, text=text)
+            plan = register_plan(profile, register, raw_unit(register), 0)
         except UnitError:
             return None
         wanted = fits(mapping.role, plan)

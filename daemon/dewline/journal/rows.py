@@ -6,6 +6,7 @@ import json
 import math
 import sqlite3
 from collections.abc import Iterable, Mapping
+from dataclasses import asdict
 from typing import Literal, NamedTuple, assert_never
 
 from dewline.errors import JournalError
@@ -95,20 +96,18 @@ def item_row(seq: int, item: Scan | Command | Resumed) -> ItemRow:
         case Scan():
             return (*head, "scan", item.source, None)
         case Command():
-            return (*head, "command", storable(item.source), _fields(item, COMMAND_FIELDS))
+            return (*head, "command", storable(item.source), _fields(item))
         case Resumed():
-            return (*head, "resumed", "", _fields(item, RESUMED_FIELDS))
+            return (*head, "resumed", "", _fields(item))
         case _:
             assert_never(item)
 
 
-COMMAND_FIELDS = ("command", "by", "alarm", "for_s", "why", "box", "kind")
-RESUMED_FIELDS = ("reason", "gap_ms", "plan_hash", "version")
-
-
-def _fields(item: Command | Resumed, names: tuple[str, ...]) -> str:
-    present = {name: getattr(item, name) for name in names}
-    return storable(compact_json({k: v for k, v in present.items() if v is not None}))
+def _fields(item: Command | Resumed) -> str:
+    """The fields that have no column of their own, as JSON."""
+    columns = ("time_ms", "at_ms", "source")
+    given = {k: v for k, v in asdict(item).items() if v is not None and k not in columns}
+    return storable(compact_json(given))
 
 
 def item_of(row: ItemRow, readings: Mapping[str, Reading]) -> Scan | Command | Resumed:
