@@ -20,6 +20,8 @@ PURE = (
     *("gas", "watch"),
 )
 BANNED = ("asyncio", "time", "socket", "sqlite3", "threading", "logging", "random", "os")
+GROUND = tuple(name.replace("gas", "gas.bed") for name in PURE if name != "watch")
+CLOCKS = ("time", "asyncio", "dewline.clock", "dewline.gc_tuning")
 # What the watch and the modules it stands on use of the standard library: nothing that tells the
 # time, reads or writes, or draws a random number. ``datetime`` and ``zoneinfo`` convert times.
 STANDARD = frozenset(
@@ -140,13 +142,15 @@ def copy(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def report(copy: Path) -> str:
     """What import-linter says of a copy in which every contract is broken.
 
-    A file of the watch imports every module that the watch must not know; the bus and the
-    simulator each import one; and there is a module that no layer names.
+    A file of the watch imports every module that the watch must not know; what the watch stands
+    on imports clocks; the bus and the simulator each import one; and no layer names one module.
     """
     code, text = checked(copy)
     assert code == 0, text
     daemon = copy / "daemon" / "dewline"
     add(daemon / "watch" / "watch.py", *forbidden(), *BANNED)
+    for name in GROUND:
+        add(daemon / f"{name.replace('.', '/')}.py", *CLOCKS)
     add(daemon / "bus" / "__init__.py", "dewline.watch.watch")
     add(copy / "simulators" / "dewline_sim" / "__init__.py", "dewline.units")
     (daemon / "newcomer.py").touch()
@@ -171,6 +175,12 @@ def test_the_watch_may_import_no_module_of_another_room(report: str) -> None:
     added = [*forbidden(), *BANNED]
     assert len(added) > 100
     assert [m for m in added if f"dewline.watch.watch -> {m} (l." not in report] == []
+
+
+def test_what_the_watch_stands_on_may_not_import_clocks(report: str) -> None:
+    """Nor do they reach the watch by a module that it may import."""
+    added = [f"dewline.{name} -> {clock} (l." for name in GROUND for clock in CLOCKS]
+    assert [line for line in added if line not in report] == []
 
 
 def test_every_contract_can_fail(report: str) -> None:
