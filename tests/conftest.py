@@ -45,7 +45,7 @@ def pytest_runtest_makereport() -> Generator[None, pytest.TestReport, pytest.Tes
     return report
 
 
-SERVICES = frozenset({"make_broker", "victoria", "influxd", "mbpoll"})
+SERVICES = frozenset({"make_broker", "victoria", "influxd", "mbpoll", "certificates", "store"})
 
 
 @pytest.hookimpl(tryfirst=True)
@@ -264,10 +264,9 @@ def victoria(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
     server.kill()
 
 
-@pytest.fixture
-def influxd(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
-    """A real InfluxDB 1.x, which speaks InfluxQL and checks every line."""
-    folder = tmp_path_factory.mktemp("influxd")
+@contextlib.contextmanager
+def running_influxd(folder: Path) -> Iterator[Server]:
+    """An InfluxDB 1.x with its files in that folder."""
     server = Server(folder, ["influxd", "-config", "{folder}/influxdb.conf"])
     (folder / "influxdb.conf").write_text(
         f"""reporting-disabled = true
@@ -287,6 +286,13 @@ store-enabled = false
     server.start()
     yield server
     server.kill()
+
+
+@pytest.fixture
+def influxd(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
+    """A real InfluxDB 1.x, which speaks InfluxQL and checks every line."""
+    with running_influxd(tmp_path_factory.mktemp("influxd")) as server:
+        yield server
 
 
 @dataclass

@@ -22,6 +22,8 @@ from dewline.readings import Quality, Reading, Scan
 from dewline.replay.drive import Drive
 from dewline.watch.watch import Watch
 
+pytestmark = [pytest.mark.service, pytest.mark.long]
+
 DISK_MB = 12
 RESERVE_BYTES = 2_000_000
 

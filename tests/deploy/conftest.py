@@ -63,7 +63,7 @@ timeline:
 """
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def told_lines(tmp_path_factory: pytest.TempPathFactory) -> list[str]:
     """The half day as lines of line protocol, the last of them a few seconds ago."""
     return list(_tell(tmp_path_factory.mktemp("told")))

@@ -12,6 +12,8 @@ from typing import Any
 
 import pytest
 
+pytestmark = pytest.mark.service
+
 DEPLOY = Path(__file__).parents[2] / "deploy"
 
 

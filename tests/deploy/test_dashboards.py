@@ -16,6 +16,8 @@ from typing import Any, NamedTuple
 import pytest
 import yaml
 
+from tests.conftest import Server, running_influxd
+
 GRAFANA = Path(__file__).parents[2] / "deploy" / "grafana"
 PAGES = sorted((GRAFANA / "dashboards").glob("*.json"))
 DATABASE = "gloveboxes"
@@ -88,20 +90,21 @@ def columns(url: str, query: str) -> dict[str, int]:
     return found
 
 
-@pytest.fixture
-def store(influxd: Any, told_lines: list[str]) -> Any:
+@pytest.fixture(scope="module")
+def store(tmp_path_factory: pytest.TempPathFactory, told_lines: list[str]) -> Iterator[Server]:
     """A real InfluxDB filled with half a day."""
-    urllib.request.urlopen(
-        f"{influxd.url}/query",
-        urllib.parse.urlencode({"q": f"CREATE DATABASE {DATABASE}"}).encode(),
-    ).close()
-    for start in range(0, len(told_lines), 20_000):
-        body = gzip.compress("\n".join(told_lines[start : start + 20_000]).encode(), 1)
-        post(f"{influxd.url}/write", body, db=DATABASE, precision="ns")
-    return influxd
+    with running_influxd(tmp_path_factory.mktemp("influxd")) as server:
+        urllib.request.urlopen(
+            f"{server.url}/query",
+            urllib.parse.urlencode({"q": f"CREATE DATABASE {DATABASE}"}).encode(),
+        ).close()
+        for start in range(0, len(told_lines), 20_000):
+            body = gzip.compress("\n".join(told_lines[start : start + 20_000]).encode(), 1)
+            post(f"{server.url}/write", body, db=DATABASE, precision="ns")
+        yield server
 
 
-def test_every_query_of_every_panel_finds_data(store: Any) -> None:
+def test_every_query_of_every_panel_finds_data(store: Server) -> None:
     """On a real server, with our own lines: no panel is empty, no column without a value."""
     empty = []
     asked = [query for page in PAGES for query in queries(page)]
@@ -123,7 +126,7 @@ def test_what_cannot_be_seen_here_is_written_all_the_same() -> None:
         assert f'"{name}":' in source
 
 
-def test_the_variables_offer_sites_and_boxes(store: Any) -> None:
+def test_the_variables_offer_sites_and_boxes(store: Server) -> None:
     """Only what has a gas to watch is a box; services and the daemon are not offered."""
     offered: dict[str, set[str]] = {}
     for page in PAGES:
@@ -135,7 +138,7 @@ def test_the_variables_offer_sites_and_boxes(store: Any) -> None:
     assert offered == {"site": {"saltmarsh"}, "box": {"heron", "egret"}}
 
 
-def test_what_stands_is_what_the_watch_says(store: Any) -> None:
+def test_what_stands_is_what_the_watch_says(store: Server) -> None:
     """The first table of the first page: the alarms that are not over, none that is."""
     (first, *_) = queries(GRAFANA / "dashboards" / "dewline-overview.json")
     (result,) = ask(f"{store.url}/query", db=DATABASE, q=first.text)["results"]

@@ -9,6 +9,8 @@ from pathlib import Path
 
 import pytest
 
+pytestmark = pytest.mark.service
+
 DEPLOY = Path(__file__).parents[2] / "deploy"
 UNITS = sorted((DEPLOY / "systemd").iterdir())
 SERVICES = [path for path in UNITS if path.suffix == ".service"]

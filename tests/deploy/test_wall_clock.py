@@ -14,9 +14,12 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
+import pytest
 import yaml
 
 from tests.patience import wait_until
+
+pytestmark = [pytest.mark.service, pytest.mark.long, pytest.mark.clock]
 
 HOUR_MS = 3_600_000
 

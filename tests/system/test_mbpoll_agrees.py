@@ -10,6 +10,8 @@ from typing import Any
 
 import pytest
 
+pytestmark = pytest.mark.service
+
 
 def mbpoll(*words: str) -> dict[int, int]:
     """Raw 16-bit registers by 1-based reference."""
