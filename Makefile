@@ -59,9 +59,10 @@ system:          ## installer and service in a fresh Debian, under its own syste
 	@.ci/debian debootstrap:debootstrap
 	@$(VENV)/bin/python -m tests.deploy.real.system /var/tmp/dewline-system $(ARGS)
 
-score:           ## causes, calibration, leads, pages, outlooks over all stories (an hour and a half)
+score:           ## all stories and tables at full size: causes, leads, pages, outlooks (two hours)
 	@.ci/venv $(EXTRAS)
 	@$(VENV)/bin/python -m tests.score.causes --write tests/score/causes.md $(ARGS)
+	@DEWLINE_LONG=1 $(PYTEST) $(PARALLEL) tests/score tests/system/test_demo.py
 
 bench:           ## dewline beside what else one would take, into README's table (half an hour)
 	@.ci/venv $(EXTRAS)

@@ -94,19 +94,19 @@ def pollers_of(scene: Scene) -> Iterator[Poller]:
 class Pace:
     """How closely a story is looked at: every tick about what happens in it, every 5 s else."""
 
-    def __init__(self, story: stories.Story, coarse: bool) -> None:
+    def __init__(self, story: stories.Story, coarse: bool, quiet_ms: int) -> None:
         self._spans = [(h.at_ms - BEFORE_MS, h.at_ms + AFTER_MS) for h in story.happenings]
-        self._coarse, self._next = coarse, 0
+        self._coarse, self._quiet_ms, self._next = coarse, quiet_ms, 0
 
     def tick_ms(self, now_ms: int) -> int:
         """The length of the tick that begins now; happenings lie in order of time."""
-        if not self._coarse or now_ms % QUIET_POLL_MS:
+        if not self._coarse or now_ms % self._quiet_ms:
             return TICK_MS
         spans = self._spans
         while self._next < len(spans) and spans[self._next][1] <= now_ms:
             self._next += 1
         close = self._next < len(spans) and spans[self._next][0] <= now_ms
-        return TICK_MS if close else QUIET_POLL_MS
+        return TICK_MS if close else self._quiet_ms
 
 
 def tell(
@@ -115,10 +115,12 @@ def tell(
     follow: tuple[tuple[str, str], ...] = (),
     *,
     coarse: bool = False,
+    quiet_ms: int = QUIET_POLL_MS,
 ) -> Told:
     """Tell a whole story into a watch. ``follow``: truths kept once a minute, (place, role).
 
-    ``coarse``: every instrument is read every 5 s where nothing has happened for ten minutes.
+    ``coarse``: every instrument is read every ``quiet_ms`` where nothing has happened for ten
+    minutes.
     """
     started_s = time.process_time()
     scene, told = scene_of(story), Told(story)
@@ -131,7 +133,7 @@ def tell(
 
     drive = Drive(watch, "plan", record)
     drive.feed(Resumed(scene.now_ms, scene.now_ms, "start", 0, "plan"))
-    pollers, pace = list(pollers_of(scene)), Pace(story, coarse)
+    pollers, pace = list(pollers_of(scene)), Pace(story, coarse, quiet_ms)
     while not scene.ended:
         tick_ms = pace.tick_ms(scene.now_ms)
         scene.advance(scene.now_ms + tick_ms, tick_ms)

@@ -25,14 +25,21 @@ def long_runs() -> bool:
 def telling() -> Telling:
     """Tell a story by name on seed 0, with what is changed in its file.
 
-    ``follow`` are truths to keep, (place, role); every other keyword stands for the part of the
-    story of that name: ``start``, ``hours``, ``change``, ``draw``, ``timeline``.
+    ``follow`` are truths to keep, (place, role); ``quiet_ms`` is how often an instrument is read
+    where nothing happens. Every other keyword stands for the part of the story of that name:
+    ``start``, ``hours``, ``change``, ``draw``, ``timeline``.
     """
 
-    def tell(name: str, *, follow: tuple[tuple[str, str], ...] = (), **parts: Any) -> bench.Told:
+    def tell(
+        name: str,
+        *,
+        follow: tuple[tuple[str, str], ...] = (),
+        quiet_ms: int = bench.QUIET_POLL_MS,
+        **parts: Any,
+    ) -> bench.Told:
         file = stories.scenarios() / f"{name}.yaml"
         document = yaml.safe_load(file.read_text(encoding="utf-8"))
         story = stories.tell({**document, **parts}, name, seed=0)
-        return bench.tell(story, follow=follow, coarse=True)
+        return bench.tell(story, follow=follow, coarse=True, quiet_ms=quiet_ms)
 
     return tell

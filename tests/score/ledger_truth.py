@@ -53,25 +53,25 @@ DOORS = """
 title: Doors and stops
 lab: saltmarsh
 start: "2026-03-02T08:00:00Z"
-hours: 24
+hours: 15.5
 draw: {shallow_mbar: [30.0, 60.0], deep_mbar: [3.0, 8.0]}
 timeline:
   - {at: "08:30", place: heron, do: transfer_start, with: {cycles: 3, low_mbar: $deep_mbar}}
-  - {at: "10:00", place: heron, do: transfer_start, with: {cycles: 1, low_mbar: $shallow_mbar}}
-  - {at: "12:00", place: heron, do: transfer_start, with: {cycles: 2, low_mbar: $shallow_mbar}}
-  - {at: "14:00", place: heron, do: transfer_out}
-  - {at: "15:00", place: heron, do: transfer_start, with: {cycles: 4, low_mbar: $shallow_mbar}}
-  - {at: "16:30", place: heron, do: circulation_off}
-  - {at: "17:20", place: heron, do: circulation_on}
-  - {at: "20:00", place: heron, do: open_door, with: {door: outer}}
-  - {at: "20:01", place: heron, do: close_door, with: {door: outer}}
-  - {at: "20:02", place: heron, do: evacuate}
-  - {at: "00:30", place: heron, do: circulation_off}
-  - {at: "03:30", place: heron, do: circulation_on}
-  - {at: "06:02", place: heron, do: refill}
-  - {at: "06:10", place: heron, do: close_valves}
-  - {at: "06:11", place: heron, do: open_door, with: {door: inner}}
-  - {at: "06:13", place: heron, do: close_door, with: {door: inner}}
+  - {at: "09:30", place: heron, do: transfer_start, with: {cycles: 1, low_mbar: $shallow_mbar}}
+  - {at: "10:45", place: heron, do: transfer_start, with: {cycles: 2, low_mbar: $shallow_mbar}}
+  - {at: "12:00", place: heron, do: transfer_out}
+  - {at: "12:45", place: heron, do: transfer_start, with: {cycles: 4, low_mbar: $shallow_mbar}}
+  - {at: "14:00", place: heron, do: circulation_off}
+  - {at: "14:50", place: heron, do: circulation_on}
+  - {at: "15:45", place: heron, do: open_door, with: {door: outer}}
+  - {at: "15:46", place: heron, do: close_door, with: {door: outer}}
+  - {at: "15:47", place: heron, do: evacuate}
+  - {at: "17:00", place: heron, do: circulation_off}
+  - {at: "19:00", place: heron, do: circulation_on}
+  - {at: "22:02", place: heron, do: refill}
+  - {at: "22:10", place: heron, do: close_valves}
+  - {at: "22:11", place: heron, do: open_door, with: {door: inner}}
+  - {at: "22:13", place: heron, do: close_door, with: {door: inner}}
 """
 
 SPENT = """

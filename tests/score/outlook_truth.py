@@ -1,6 +1,6 @@
 """The outlook from 1 ppm on a spent bed to 5 ppm, against when the box truly got there.
 
-``python -m tests.score.outlook_truth [--beds 60] [--story NAME …] [--seeds 3] [--json]``
+``python -m tests.score.outlook_truth [--beds 60] [--story NAME …] [--seeds 3] [--small] [--json]``
 
 Two kinds of spent beds. ``cells``: the simulator's bed for oxygen in cells alone,
 over its last days, with weather and with or without doses, a sensor with noise
@@ -21,6 +21,8 @@ import sys
 from collections.abc import Iterator, Mapping
 from statistics import median
 from typing import Any, NamedTuple
+
+import yaml
 
 from dewline.watch.derived.forecast import reach
 from dewline_sim import story as stories
@@ -109,9 +111,12 @@ def cells(seed: int, dosed_share: float) -> Asked | None:
     return asked(kind, "oxygen", seed, truth, shown, 1.0)
 
 
-def told(name: str, box: str, gas: str, seed: int) -> Asked | None:
-    """A story of the whole lab: truth and what the analyzer shows, in medians of ten minutes."""
-    story = stories.load(name, seed)
+def told(name: str, box: str, gas: str, seed: int, *, small: bool = False) -> Asked | None:
+    """A story of the whole lab: truth and what the analyzer shows, in medians of ten minutes.
+
+    ``small``: with a bed a third as large, whose end comes within a day.
+    """
+    story = story_of(name, seed, small)
     scene = Scene(story, Lab(lab_spec(spec_of(story.setup)), story.seed, story.start_ms))
     wire = next(w for w in scene.wires if w.signal == f"{box}.{gas}")
     truth: list[float] = []
@@ -129,7 +134,20 @@ def told(name: str, box: str, gas: str, seed: int) -> Asked | None:
     return asked(name, gas, seed, truth, shown, 1 / 6)
 
 
-def everything(beds: int, names: list[str] | None, seeds: int) -> Iterator[Asked]:
+def story_of(name: str, seed: int, small: bool) -> stories.Story:
+    """A story of the simulator, its purifier of the usual size or small."""
+    story = stories.load(name, seed)
+    if not small:
+        return story
+    document = yaml.safe_load((stories.scenarios() / f"{name}.yaml").read_text(encoding="utf-8"))
+    for purifier in document["change"]["lab"]["purifiers"].values():
+        purifier["water_capacity_g"] = 0.45
+    return stories.tell(document, name, seed)
+
+
+def everything(
+    beds: int, names: list[str] | None, seeds: int, *, small: bool = False
+) -> Iterator[Asked]:
     """Every bed that was asked."""
     for dosed_share in (0.0, 1.0):
         for seed in range(beds):
@@ -137,7 +155,7 @@ def everything(beds: int, names: list[str] | None, seeds: int) -> Iterator[Asked
                 yield one
     for name, box, gas in STORIES:
         for seed in range(seeds) if names is None or name in names else ():
-            if (one := told(name, box, gas, seed)) is not None:
+            if (one := told(name, box, gas, seed, small=small)) is not None:
                 yield one
 
 
@@ -173,9 +191,10 @@ def main() -> int:
     parser.add_argument("--beds", type=int, default=60)
     parser.add_argument("--story", nargs="*")
     parser.add_argument("--seeds", type=int, default=3)
+    parser.add_argument("--small", action="store_true", help="stories with a bed a third as large")
     parser.add_argument("--json", action="store_true")
     args = parser.parse_args()
-    rows = table(list(everything(args.beds, args.story, args.seeds)))
+    rows = table(list(everything(args.beds, args.story, args.seeds, small=args.small)))
     if args.json:
         print(json.dumps(rows))
     else:

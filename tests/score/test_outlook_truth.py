@@ -13,9 +13,10 @@ COMMAND = (sys.executable, "-m", "tests.score.outlook_truth")
 
 
 @pytest.fixture(scope="module")
-def rows() -> list[dict[str, Any]]:
+def rows(long_runs: bool) -> list[dict[str, Any]]:
+    size = ["--seeds", "3"] if long_runs else ["--seeds", "1", "--small"]
     run = subprocess.run(
-        [*COMMAND, "--beds", "60", "--seeds", "1", "--json"],
+        [*COMMAND, "--beds", "60", *size, "--json"],
         capture_output=True,
         check=False,
     )
