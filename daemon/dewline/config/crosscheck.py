@@ -55,19 +55,16 @@ def _buses(site: ParsedSite) -> None:
         serial = bus.modbus_rtu or bus.ascii
         if serial is None:
             continue
-        kind = "modbus_rtu" if bus.modbus_rtu else "ascii"
+        path = ("buses", name, "modbus_rtu" if bus.modbus_rtu else "ascii", "port")
         if "://" in serial.port:
             site.report(
-                ("buses", name, kind, "port"),
+                path,
                 "is an address on a network, not a serial port",
                 "write a device such as /dev/serial/by-id/NAME, or use modbus_tcp",
             )
         if serial.port in ports:
-            site.report(
-                ("buses", name, kind, "port"),
-                f"bus {ports[serial.port]} has this port",
-                "put both on one bus, or give each its own port",
-            )
+            remedy = "put both on one bus, or give each its own port"
+            site.report(path, f"bus {ports[serial.port]} has this port", remedy)
         ports.setdefault(serial.port, name)
 
 

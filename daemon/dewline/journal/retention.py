@@ -102,12 +102,6 @@ def spare_seq(connection: sqlite3.Connection) -> int:
     return 0 if last is None else first_seq_at(connection, last[0] - RESTART_MS)
 
 
-def shed(connection: sqlite3.Connection, before_seq: int) -> Iterator[None]:
-    """Delete raw readings and their items before that seq, oldest first."""
-    while shed_some(connection, before_seq):
-        yield
-
-
 def shed_some(connection: sqlite3.Connection, before_seq: int, rows: int = SHED_ROWS) -> bool:
     """Delete about ``rows`` of the oldest readings before that seq, and their items.
 
@@ -140,5 +134,7 @@ def keep_house(connection: sqlite3.Connection, now_ms: int, keep_raw_ms: int) ->
     """The hourly work: make minutes, then delete raw readings older than ``keep_raw_ms``."""
     yield from roll(connection, now_ms)
     old = first_seq_at(connection, now_ms - keep_raw_ms)
-    yield from shed(connection, min(old, spare_seq(connection), rolled_seq(connection) + 1))
+    kept_from = min(old, spare_seq(connection), rolled_seq(connection) + 1)
+    while shed_some(connection, kept_from):
+        yield
     thin_snapshots(connection)
