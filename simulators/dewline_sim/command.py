@@ -1,4 +1,4 @@
-"""``dewline simulate``: tell a story into files, or serve it live with a view of it."""
+"""``dewline simulate``: write a story into files, or serve it live with a view of it."""
 
 from __future__ import annotations
 
@@ -58,7 +58,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Exit status: 0 told, 2 no such story or a mistake in it, 130 interrupted."""
+    """Run the command. Exit status: 0 done, 2 no such story or a mistake in it, 130 interrupted."""
     try:
         return _run(args)
     except (StoryError, ActError, ValueError, OSError) as error:
@@ -93,7 +93,7 @@ def _run(args: argparse.Namespace) -> int:
 
 
 def scene_of(name: str, seed: int = 1, hours: float | None = None) -> Scene:
-    """A story ready to be told, with its lab."""
+    """A story with its lab, ready to run."""
     story = stories.load(name, seed, hours)
     return Scene(story, Lab(lab_spec(spec_of(story.setup)), seed, story.start_ms))
 

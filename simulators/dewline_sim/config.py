@@ -12,7 +12,7 @@ from dewline_sim.setup import BusEntry
 from dewline_sim.story import Story
 from dewline_sim.typed_tree import Tree
 
-#: What an instrument's entry says of the physics; the watcher does not know of it.
+#: Keys of an instrument's entry that are for the physics and not for the watcher.
 _OF_PHYSICS = ("place", "wiring", "sensors", "own")
 _COPIED = ("services", "purifiers", "boxes", "rule_sets", "rules")
 Place = Mapping[str, object]

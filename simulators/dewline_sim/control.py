@@ -101,7 +101,7 @@ class Control:
             answer({"served_ms": to_ms})
 
     def _apply_faults(self, document: Mapping[str, object], answer: Answer) -> None:
-        """Answer once every link stands as the faults have it."""
+        """Answer once every link is in the state that the faults ask for."""
 
         async def apply() -> None:
             await self.served.apply_faults()

@@ -1,8 +1,8 @@
-"""The simulated lab: boxes, purifiers and services stepped together, told what people do.
+"""The simulated lab: boxes, purifiers and services stepped together, and acts of people.
 
-``Lab.advance`` brings it to a time, ``Lab.truth`` says how things truly are,
-``Lab.act`` lets people and faults act now. The state always stands on a whole
-internal step, so what is seen does not depend on how often one looks.
+``Lab.advance`` brings it to a time, ``Lab.truth`` gives the true state,
+``Lab.act`` lets people and faults act now. The state is always that after a
+whole internal step, so it does not depend on how often it is read.
 """
 
 from __future__ import annotations
@@ -46,7 +46,7 @@ class Lab:
 
     @property
     def now_ms(self) -> int:
-        """The UTC time the state stands at."""
+        """The UTC time of the state, in ms."""
         return self.epoch_ms + self._site.steps * self.spec.step_ms
 
     def advance(self, to_ms: int) -> None:
@@ -114,7 +114,7 @@ class Lab:
         return mol / 41.0  # mol in a cubic metre of room
 
     def truth(self, place: str) -> dict[str, float]:
-        """How things are at ``place``; ValueError names the places there are."""
+        """The true state at ``place``, by role; ValueError names the places there are."""
         return truth_at(self.plant, place)
 
     def places(self) -> tuple[str, ...]:

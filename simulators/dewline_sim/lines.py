@@ -35,14 +35,14 @@ class LineReply(NamedTuple):
 
 
 class LineDevice(Protocol):
-    """Whatever hangs on a line."""
+    """What is connected to a line and answers it."""
 
     def receive(self, data: bytes) -> list[LineReply]:
         """Take bytes from the line; returns a reply for each whole request in them."""
 
 
 class Port:
-    """A pty whose far end stands under a stable path, as a USB adapter under its by-id link."""
+    """A pty whose far end has a stable path, as a USB adapter has its by-id link."""
 
     def __init__(self, path: Path) -> None:
         self.path = path
@@ -65,7 +65,7 @@ class Port:
         fresh.replace(self.path)
 
     def close(self) -> None:
-        """Pull out: the path is gone and whoever has it open sees a hang-up."""
+        """Pull out: the path is gone, and a client that has it open sees a hang-up."""
         if self.is_open:
             self.path.unlink(missing_ok=True)
             os.close(self._slave)
@@ -80,7 +80,7 @@ class Port:
             return b""
 
     def write(self, data: bytes) -> None:
-        """Bytes that nobody fetches are lost once the far buffer is full, as on a real line."""
+        """Write; once the far buffer is full, bytes are lost, as on a real line."""
         with contextlib.suppress(OSError):
             os.write(self.master, data)
 

@@ -1,4 +1,4 @@
-"""The live view: truth beside indication, one line a place, redrawn where it is a terminal."""
+"""The live view: truth beside indication, one line for each box, redrawn on a terminal."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ class LiveView:
     def update(self, *, quiet: bool) -> None:
         """Write the records, and the view at most once a second.
 
-        On a terminal the view is redrawn in place; elsewhere it is printed anew.
+        On a terminal the view is redrawn in place; elsewhere it is printed again.
         """
         for writer in self._writers:
             writer.write()

@@ -71,7 +71,7 @@ class Unit:
 
 
 def exception(function: int, code: int) -> bytes:
-    """An exception PDU."""
+    """An exception PDU: the function with its highest bit set, and the code (V1.1b3 §7)."""
     return bytes((function | 0x80, code))
 
 
@@ -110,7 +110,7 @@ def crc16(data: bytes) -> bytes:
 
 
 def rtu_frame(unit: int, pdu: bytes) -> bytes:
-    """Unit, PDU, CRC."""
+    """An RTU frame: unit, PDU, CRC (guide V1.02 §2.5.1)."""
     body = bytes((unit,)) + pdu
     return body + crc16(body)
 
@@ -121,7 +121,7 @@ def tcp_frame(transaction: int, unit: int, pdu: bytes) -> bytes:
 
 
 def rtu_request_length(head: bytes) -> int | None:
-    """Whole length of the request that starts so; None while that cannot be told."""
+    """Whole length of the request that begins so; None while it is not known yet."""
     if len(head) < 2:
         return None
     if head[1] in (15, 16):

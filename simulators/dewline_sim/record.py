@@ -25,7 +25,10 @@ def iso_utc(time_ms: int) -> str:
 
 
 class CsvWriter:
-    """Long form ``time,signal,value,quality``, one block of rows a reading of the lab."""
+    """Writes rows ``time,signal,value,quality``, one for each signal at every moment.
+
+    ``only`` names the signals to write; None writes all that are wired.
+    """
 
     def __init__(self, scene: Scene, out: TextIO, only: frozenset[str] | None = None) -> None:
         self._scene = scene
@@ -55,7 +58,7 @@ class CsvWriter:
 
 
 def seen_as(faults: Faults, bus: str, unit: int) -> str | None:
-    """How a reader sees a unit under the faults that strike now; None where it reads it well."""
+    """The quality word that faults on the wire give a unit now; None where it is read well."""
     for fault in faults.active():
         if (
             fault.kind in _SEEN_AS
@@ -104,7 +107,7 @@ Writer = CsvWriter | TruthWriter
 
 
 def run_through(scene: Scene, writers: list[Writer], progress: Callable[[Scene], None]) -> None:
-    """Tell the whole story at full speed into the writers.
+    """Run the whole story at full speed and write it down.
 
     ``progress`` is called every ten simulated minutes.
     """

@@ -41,7 +41,7 @@ class Physics(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class Wire:
-    """A signal's way: recorded name, instrument, register, and where that is on its bus."""
+    """Where a signal is read: its recorded name, instrument and register, bus and unit number."""
 
     signal: str
     instrument: Instrument
@@ -92,7 +92,7 @@ class Scene:
             yield Wire(signal, instrument, register, at["bus"], at.get("unit", 1))
 
     def _check_wires(self) -> None:
-        """Whatever is read by name must be there in the lab."""
+        """Raise ActError where a signal is read that the lab does not have."""
         truths = self.truths()
         for wire in self.wires:
             channel = wire.instrument.channels[wire.register]
@@ -102,15 +102,15 @@ class Scene:
 
     @property
     def ended(self) -> bool:
-        """Whether the story has been told to its end."""
+        """Whether the story has reached its end."""
         return self.now_ms >= self.story.end_ms
 
     def advance(self, to_ms: int, tick_ms: int = TICK_MS, *, on_line: OnLine | None = None) -> None:
-        """Tell the story up to ``to_ms``, in whole ticks.
+        """Move the story on to ``to_ms``, in whole ticks.
 
-        The lab is integrated in its own steps whatever the tick; a longer one only looks at
-        it more seldom, and lets what happens within it happen at its beginning. ``on_line``
-        is called at each tick with every bus and meter that sends a line unasked.
+        The lab is integrated in its own steps whatever the tick; with a longer one the
+        instruments see it less often, and what happens within it happens at its beginning.
+        ``on_line`` is called at each tick with every bus and meter that sends a line unasked.
         """
         while self.now_ms + tick_ms <= to_ms:
             self.now_ms += tick_ms

@@ -129,7 +129,7 @@ class Served:
         await self.stop()
 
     def advance(self, to_ms: int) -> bool:
-        """Tell the scene up to ``to_ms`` and see its text lines delivered.
+        """Move the scene on to ``to_ms`` and wait until its text lines can be read.
 
         True where links may have to be dropped, plugged or unplugged: then
         await ``apply_faults`` before going on.

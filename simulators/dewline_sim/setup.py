@@ -18,7 +18,7 @@ _SUM = re.compile(r"=(\d+)\+N")
 
 
 class StoryError(ValueError):
-    """A story or lab that cannot be told; the text says where."""
+    """A mistake in a story or lab file; the text says where."""
 
 
 class StoryFile(TypedDict, total=False):
@@ -58,7 +58,7 @@ class InstrumentEntry(TypedDict, total=False):
 
     ``wiring`` names PLACE.ROLE for a register that shows another place,
     ``sensors`` changes what is typical of a register's sensor, ``own`` sets
-    what the instrument knows of itself. The rest is for the watcher's config.
+    what the instrument reports of itself. The rest is for the watcher's config.
     """
 
     bus: Required[str]

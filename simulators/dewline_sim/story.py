@@ -39,7 +39,7 @@ _CLOCK = re.compile(r"(\d{1,2}):(\d\d)(?::(\d\d))?")
 
 @dataclass(frozen=True, slots=True)
 class Happening:
-    """One thing that happens at ``at_ms``."""
+    """One thing that happens at ``at_ms``: an act at a place or on an instrument, or a fault."""
 
     at_ms: int
     do: str | None = None
@@ -62,7 +62,7 @@ class Wrong:
 
 @dataclass(frozen=True, slots=True)
 class Story:
-    """A story with every size drawn."""
+    """A story with every size drawn, and its happenings in order of time (epoch ms, UTC)."""
 
     name: str
     title: str
@@ -104,7 +104,7 @@ def tell(document: Mapping[str, object], name: str, seed: int, hours: float | No
     """Draw the sizes and lay out the timeline of a story already read.
 
     ``hours`` cuts it short or goes on after its last item. Raises StoryError or
-    ValueError that says where the document is wrong.
+    ValueError that names the place of a mistake.
     """
     file = build(StoryFile, document, name)
     lab = _lab_of(file)

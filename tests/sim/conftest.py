@@ -2,18 +2,16 @@
 
 from __future__ import annotations
 
-import asyncio
-import re
 import shutil
 from collections.abc import AsyncIterator, Callable, Mapping
 from pathlib import Path
-from typing import Any
 
 import pytest
 
 from dewline_sim.scenario import Scene
 from dewline_sim.server import Endpoints, Served
 from dewline_sim.story import Story, tell
+from tests.sim.mbpoll import Mbpoll
 
 STILL = {
     "oxygen": 0.75, "moisture": 1.25, "pressure": 3.21, "temperature": 23.4, "barometer": 1009.0,
@@ -31,7 +29,7 @@ STILL = {
     "room_oxygen": 20.93, "room_temperature": 22.5, "room_humidity": 48.0, "mains_present": 1.0,
 }  # fmt: skip
 
-SETUP: dict[str, Any] = {
+SETUP: dict[str, object] = {
     "site": "saltmarsh",
     "lab": {},
     "buses": {
@@ -76,18 +74,21 @@ class StillLab:
 
     def __init__(self) -> None:
         self.truths: dict[str, float] = dict(STILL)
-        self.done: list[tuple[str, str, dict[str, Any]]] = []
+        self.done: list[tuple[str, str, dict[str, object]]] = []
 
     def advance(self, to_ms: int) -> None:
         """Nothing moves."""
 
     def truth(self, place: str) -> Mapping[str, float]:
+        """The same at every place but the gas supply."""
         return {"pressure": 6.0, "level": 0.0} if place == "house-nitrogen" else self.truths
 
-    def act(self, name: str, place: str, **params: Any) -> None:
+    def act(self, name: str, place: str, **params: object) -> None:
+        """Note it in ``done``; nothing moves."""
         self.done.append((name, place, params))
 
     def acts(self) -> Mapping[str, str]:
+        """None."""
         return {}
 
 
@@ -101,7 +102,7 @@ def truths() -> dict[str, float]:
 def still_story() -> Callable[..., Story]:
     """Makes a story in a still lab, with a timeline of one's own."""
 
-    def make(timeline: tuple[dict[str, Any], ...] = (), seed: int = 1) -> Story:
+    def make(timeline: tuple[dict[str, object], ...] = (), seed: int = 1) -> Story:
         document = {
             "lab": SETUP,
             "start": "2026-03-02T20:00:00Z",
@@ -117,7 +118,7 @@ def still_story() -> Callable[..., Story]:
 def still_scene(still_story: Callable[..., Story]) -> Callable[..., Scene]:
     """Makes a scene of a still lab."""
 
-    def make(timeline: tuple[dict[str, Any], ...] = (), seed: int = 1) -> Scene:
+    def make(timeline: tuple[dict[str, object], ...] = (), seed: int = 1) -> Scene:
         return Scene(still_story(timeline, seed), StillLab())
 
     return make
@@ -129,40 +130,6 @@ async def served(still_scene: Callable[..., Scene], tmp_path: Path) -> AsyncIter
     endpoints = Endpoints(rtu=tmp_path / "line", ascii=tmp_path / "frost")
     async with Served(still_scene(), endpoints) as lab:
         yield lab
-
-
-class Mbpoll:
-    """Debian's mbpoll (libmodbus), a client that is none of ours."""
-
-    def __init__(self, program: str) -> None:
-        self._program = program
-
-    async def __call__(self, *words: str | int | Path) -> str:
-        """Its whole output for one poll."""
-        child = await asyncio.create_subprocess_exec(
-            self._program,
-            "-1",
-            *(str(w) for w in words),
-            stdout=asyncio.subprocess.PIPE,
-            stderr=asyncio.subprocess.STDOUT,
-        )
-        out, _ = await child.communicate()
-        return out.decode()
-
-    async def values(self, *words: str | int | Path) -> list[float]:
-        """The numbers it read; fails with its words where it read none."""
-        out = await self(*words)
-        found = re.findall(r"^\[\d+\]:\s+(\S+)", out, re.MULTILINE)
-        assert found, out
-        return [float(int(v, 16)) if v.startswith("0x") else float(v) for v in found]
-
-    def tcp(self, served: Served, unit: int) -> list[str | int]:
-        """Words that name a unit behind the served panel port."""
-        return ["-m", "tcp", "-p", served.ports["panel"].port, "-a", unit, "-o", "0.2"]
-
-    def rtu(self, unit: int) -> list[str | int]:
-        """Words that name a unit on the served line."""
-        return ["-m", "rtu", "-b", 19200, "-P", "even", "-a", unit, "-o", "0.2"]
 
 
 @pytest.fixture

@@ -8,7 +8,6 @@ import itertools
 import json
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
 
 import pytest
 
@@ -56,7 +55,7 @@ def test_values_are_what_a_reader_would_decode(still_scene: Callable[..., Scene]
     ],
 )
 def test_faults_of_the_wire_show(
-    still_scene: Callable[..., Scene], fault: dict[str, Any], quality: str
+    still_scene: Callable[..., Scene], fault: dict[str, object], quality: str
 ) -> None:
     """While a fault holds, the readings behind it are bad and have no number."""
     scene = still_scene(({"at": "20:10", "fault": fault, "for": "5 min"},))

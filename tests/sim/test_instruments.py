@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 import random
-from typing import Any
 
 import pytest
 
@@ -13,6 +12,7 @@ from dewline_sim.instruments.instrument import ActError, Instrument
 from dewline_sim.instruments.registers import Register, State, check_map
 from dewline_sim.instruments.sensors import KINDS, Sensor, build
 from dewline_sim.instruments.text_meters import FrostMeter, MoistureMeter
+from dewline_sim.typed_tree import build as typed
 
 AIR = 209_460.0
 
@@ -27,9 +27,9 @@ def run(sensor: Sensor, seconds: int, seed: int = 1, **truth: float) -> list[flo
     return shown
 
 
-def quiet(kind: str, role: str, **settings: Any) -> Sensor:
+def quiet(kind: str, role: str, **settings: object) -> Sensor:
     """A sensor of a kind without noise."""
-    return KINDS[kind](role=role, **settings)
+    return typed(KINDS[kind], {"role": role, **settings}, kind)
 
 
 def test_lag_up_and_down() -> None:

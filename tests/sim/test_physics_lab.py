@@ -212,6 +212,7 @@ def test_the_seed_decides_and_time_never_goes_back() -> None:
 
 
 def refusals() -> list[tuple[Callable[[Lab], object], str]]:
+    """What cannot be, and a word of what must be named instead."""
     return [
         (lambda lab: lab.act("dance", HERON), "transfer_start"),
         (lambda lab: lab.act("hole", "curlew", diameter_mm=1.0), "heron"),

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Any
 
 import pytest
 
@@ -17,10 +16,10 @@ HOUR = 3_600_000
 START = "2026-03-02T20:00:00Z"
 
 
-def told(timeline: list[dict[str, Any]], **more: Any) -> Story:
+def told(timeline: list[dict[str, object]], seed: int = 1, **more: object) -> Story:
     """A story of two days with this timeline."""
     document = {"lab": {"buses": {}, "instruments": {}}, "start": START, "hours": 48}
-    return stories.tell({**document, "timeline": timeline, **more}, "t", more.get("seed", 1))
+    return stories.tell({**document, "timeline": timeline, **more}, "t", seed)
 
 
 @pytest.mark.parametrize(
@@ -95,7 +94,7 @@ def test_truth() -> None:
         {"at": "21:00", "fault": {"kind": "silence"}, "for": "ten"},
     ],
 )
-def test_mistakes_in_a_story_are_named(item: dict[str, Any]) -> None:
+def test_mistakes_in_a_story_are_named(item: dict[str, object]) -> None:
     """A story that cannot be told is refused before it begins."""
     with pytest.raises(StoryError):
         told([item])

@@ -12,13 +12,14 @@ import pytest
 
 from dewline_sim.control import Control
 from dewline_sim.server import Served
+from tests.sim.mbpoll import Mbpoll
 
 # What mbpoll must find, worked out by hand from the map: words and the lab's truth.
 HOLDING = [321, 200, 400, 234, 0, 65536 - 350]
 BITS = [1, 0, 0, 1, 0, 1, 0, 0, 0, 1]
 
 
-async def test_panel_holding_registers(served: Served, mbpoll: Any) -> None:
+async def test_panel_holding_registers(served: Served, mbpoll: Mbpoll) -> None:
     """Gauge pressure in hundredths of a mbar, setpoints, temperature in tenths, status word."""
     got = await mbpoll.values(*mbpoll.tcp(served, 1), "-r", 1, "-c", 6, "-t", "4:hex", "127.0.0.1")
     assert got[0] == pytest.approx(HOLDING[0], abs=12)  # 0.02 mbar of noise
@@ -27,7 +28,7 @@ async def test_panel_holding_registers(served: Served, mbpoll: Any) -> None:
     assert got[4:] == HOLDING[4:]
 
 
-async def test_panel_bits(served: Served, mbpoll: Any) -> None:
+async def test_panel_bits(served: Served, mbpoll: Mbpoll) -> None:
     """Coils and discrete inputs are the lab's valves and doors."""
     coils = await mbpoll.values(*mbpoll.tcp(served, 2), "-r", 1, "-c", 10, "-t", 0, "127.0.0.1")
     doors = await mbpoll.values(*mbpoll.tcp(served, 2), "-r", 1, "-c", 6, "-t", 1, "127.0.0.1")
@@ -35,7 +36,9 @@ async def test_panel_bits(served: Served, mbpoll: Any) -> None:
     assert doors == [0, 0, 1, 0, 1, 0]
 
 
-async def test_panel_input_registers(served: Served, mbpoll: Any, truths: dict[str, float]) -> None:
+async def test_panel_input_registers(
+    served: Served, mbpoll: Mbpoll, truths: dict[str, float]
+) -> None:
     """Floats big-endian (-B), words swapped (mbpoll's default), a loop in microamperes."""
     where = mbpoll.tcp(served, 1)
     large = await mbpoll.values(*where, "-r", 1, "-c", 1, "-t", "3:float", "-B", "127.0.0.1")
@@ -56,7 +59,7 @@ async def test_panel_input_registers(served: Served, mbpoll: Any, truths: dict[s
     assert words[22] == 12
 
 
-async def test_room_air(served: Served, mbpoll: Any, truths: dict[str, float]) -> None:
+async def test_room_air(served: Served, mbpoll: Mbpoll, truths: dict[str, float]) -> None:
     """The room station behind the same port: hundredths of a percent, a swapped float, a bit."""
     where = mbpoll.tcp(served, 9)
     words = await mbpoll.values(*where, "-r", 1, "-c", 7, "-t", "3:hex", "127.0.0.1")
@@ -67,7 +70,7 @@ async def test_room_air(served: Served, mbpoll: Any, truths: dict[str, float]) -
 
 
 async def test_analyzers_on_the_line(
-    served: Served, mbpoll: Any, tmp_path: Path, truths: dict[str, float]
+    served: Served, mbpoll: Mbpoll, tmp_path: Path, truths: dict[str, float]
 ) -> None:
     """Over RTU: oxygen as a word-swapped float, the serial number, status bits."""
     line = tmp_path / "line"
@@ -83,7 +86,7 @@ async def test_analyzers_on_the_line(
 
 
 async def test_what_is_read_is_what_is_said_to_be_shown(
-    served: Served, mbpoll: Any, tmp_path: Path
+    served: Served, mbpoll: Mbpoll, tmp_path: Path
 ) -> None:
     """The number that CSV and live view give is the one a reader decodes from the wire."""
     shown = {signal: value for signal, value, _ in served.scene.shown()}
@@ -97,13 +100,13 @@ async def test_what_is_read_is_what_is_said_to_be_shown(
     assert oxygen[0] == pytest.approx(shown["heron.oxygen"], rel=1e-5)
 
 
-async def test_a_hole_in_the_map_is_told(served: Served, mbpoll: Any) -> None:
+async def test_a_hole_in_the_map_is_told(served: Served, mbpoll: Mbpoll) -> None:
     """Past the end of the bank: exception 2, which mbpoll calls an illegal data address."""
     out = await mbpoll(*mbpoll.tcp(served, 1), "-r", 900, "-c", 2, "-t", 4, "127.0.0.1")
     assert "Illegal data address" in out
 
 
-async def test_writes_are_refused_and_counted(served: Served, mbpoll: Any) -> None:
+async def test_writes_are_refused_and_counted(served: Served, mbpoll: Mbpoll) -> None:
     """A write gets exception 1, moves nothing, and shows in the counts that prove its absence."""
     assert served.counts()["write"] == 0
     out = await mbpoll(*mbpoll.tcp(served, 1), "-r", 2, "-t", 4, "127.0.0.1", 999)
@@ -115,7 +118,7 @@ async def test_writes_are_refused_and_counted(served: Served, mbpoll: Any) -> No
 
 
 async def test_a_unit_that_is_not_there_is_silent(
-    served: Served, mbpoll: Any, tmp_path: Path
+    served: Served, mbpoll: Mbpoll, tmp_path: Path
 ) -> None:
     """Nobody answers for another: on TCP as on the line."""
     assert "timed out" in await mbpoll(*mbpoll.tcp(served, 77), "-r", 1, "127.0.0.1")
@@ -139,7 +142,8 @@ class Line:
     def __init__(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         self.reader, self.writer = reader, writer
 
-    async def ask(self, **question: Any) -> dict[str, Any]:
+    async def ask(self, **question: object) -> dict[str, Any]:
+        """The answer to one request."""
         self.writer.write(json.dumps(question).encode() + b"\n")
         answer: dict[str, Any] = json.loads(await self.reader.readline())
         return answer
@@ -169,7 +173,7 @@ async def test_control_answers_mistakes_with_words(
     """What cannot be done is said, and the line goes on."""
     async with Control(served, tmp_path / "ctl"):
         line = Line(*await asyncio.open_unix_connection(tmp_path / "ctl"))
-        wrong: list[dict[str, Any]] = [
+        wrong: list[dict[str, object]] = [
             {"fault": {"kind": "gremlins", "link": "panel"}},
             {"fault": {"kind": "crc", "link": "panel"}},
             {"fault": {"kind": "silence", "link": "nowhere"}},
@@ -185,7 +189,7 @@ async def test_control_answers_mistakes_with_words(
         await line.writer.wait_closed()
 
 
-async def test_acts_by_control(served: Served, mbpoll: Any, tmp_path: Path) -> None:
+async def test_acts_by_control(served: Served, mbpoll: Mbpoll, tmp_path: Path) -> None:
     """An analyzer that loses its power falls silent; after it, one block of zeros."""
     async with Control(served, tmp_path / "ctl"):
         line = Line(*await asyncio.open_unix_connection(tmp_path / "ctl"))

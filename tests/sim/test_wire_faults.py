@@ -7,9 +7,8 @@ import contextlib
 import os
 import time
 import tty
-from collections.abc import Callable, Iterator
+from collections.abc import Awaitable, Callable, Iterator
 from pathlib import Path
-from typing import Any
 
 import pytest
 
@@ -18,6 +17,9 @@ from dewline_sim.modbus import crc16
 from dewline_sim.scenario import Scene
 from dewline_sim.server import Endpoints, Served
 from tests.patience import PATIENCE_S
+from tests.sim.mbpoll import Mbpoll
+
+Switch = Callable[..., Awaitable[Path]]
 
 ASK = bytes.fromhex("0B 03 00 64 00 02")  # unit 11: two holding registers from 100
 ASK += crc16(ASK)
@@ -61,10 +63,10 @@ async def asked(path: Path, for_s: float = 0.05, question: bytes = ASK) -> bytes
 
 
 @pytest.fixture
-async def lab(served: Served, tmp_path: Path) -> Callable[..., Any]:
+async def lab(served: Served, tmp_path: Path) -> Switch:
     """Switches a fault on for the analyzers' line and gives the path of the line."""
 
-    async def switch(kind: str, **more: Any) -> Path:
+    async def switch(kind: str, **more: object) -> Path:
         served.scene.faults.add({"kind": kind, "link": "analyzers", **more})
         await served.apply_faults()
         return tmp_path / "line"
@@ -77,7 +79,7 @@ async def test_a_sound_line_says_what_it_must(served: Served, tmp_path: Path) ->
     assert await asked(tmp_path / "line") == RIGHT
 
 
-async def test_silence(lab: Callable[..., Any], mbpoll: Any, served: Served) -> None:
+async def test_silence(lab: Switch, mbpoll: Mbpoll, served: Served) -> None:
     """mbpoll times out; another unit on the line still answers."""
     line = await lab("silence", unit=11)
     assert "timed out" in await mbpoll(*mbpoll.rtu(11), "-r", 101, line)
@@ -85,7 +87,7 @@ async def test_silence(lab: Callable[..., Any], mbpoll: Any, served: Served) -> 
     assert served.counts()["struck"] == {"silence": 1}
 
 
-async def test_late(lab: Callable[..., Any], mbpoll: Any) -> None:
+async def test_late(lab: Switch, mbpoll: Mbpoll) -> None:
     """mbpoll gives up; the reply comes all the same, onto a line where others may be asking."""
     line = await lab("late", delay_s=0.3)
     with opened(line) as fd:
@@ -108,7 +110,7 @@ async def test_a_late_reply_does_not_hold_up_the_next(served: Served, tmp_path: 
         assert await heard(fd, 0.3) == reply + crc16(reply) + RIGHT
 
 
-async def test_slow_is_inside_the_timeout(lab: Callable[..., Any], mbpoll: Any) -> None:
+async def test_slow_is_inside_the_timeout(lab: Switch, mbpoll: Mbpoll) -> None:
     """A slow unit is slow, and right."""
     line = await lab("slow", delay_s=0.12)
     began = time.monotonic()
@@ -117,7 +119,7 @@ async def test_slow_is_inside_the_timeout(lab: Callable[..., Any], mbpoll: Any) 
     assert time.monotonic() - began > 0.12
 
 
-async def test_short(lab: Callable[..., Any], mbpoll: Any) -> None:
+async def test_short(lab: Switch, mbpoll: Mbpoll) -> None:
     """Fewer registers than asked, check sum and all in order: libmodbus refuses the length."""
     line = await lab("short")
     got = await asked(line)
@@ -125,21 +127,21 @@ async def test_short(lab: Callable[..., Any], mbpoll: Any) -> None:
     assert "failed" in await mbpoll(*mbpoll.rtu(11), "-r", 101, "-c", 2, "-t", "4:hex", line)
 
 
-async def test_cut(lab: Callable[..., Any], mbpoll: Any) -> None:
+async def test_cut(lab: Switch, mbpoll: Mbpoll) -> None:
     """Half a reply and then nothing: a timeout."""
     line = await lab("cut")
     assert await asked(line) == RIGHT[: len(RIGHT) // 2]
     assert "timed out" in await mbpoll(*mbpoll.rtu(11), "-r", 101, "-c", 2, "-t", "4:hex", line)
 
 
-async def test_wrong_unit(lab: Callable[..., Any], mbpoll: Any) -> None:
+async def test_wrong_unit(lab: Switch, mbpoll: Mbpoll) -> None:
     """The reply of somebody else is not taken."""
     line = await lab("wrong-unit")
     assert (await asked(line))[0] == 12
     assert "failed" in await mbpoll(*mbpoll.rtu(11), "-r", 101, "-c", 1, line)
 
 
-async def test_wrong_function(lab: Callable[..., Any], mbpoll: Any) -> None:
+async def test_wrong_function(lab: Switch, mbpoll: Mbpoll) -> None:
     """A reply to another question is not taken."""
     line = await lab("wrong-function")
     assert (await asked(line))[1] == 4
@@ -150,19 +152,19 @@ async def test_wrong_function(lab: Callable[..., Any], mbpoll: Any) -> None:
     ("code", "words"),
     [(2, "Illegal data address"), (4, "server failure"), (6, "server is busy")],
 )
-async def test_exception(lab: Callable[..., Any], mbpoll: Any, code: int, words: str) -> None:
+async def test_exception(lab: Switch, mbpoll: Mbpoll, code: int, words: str) -> None:
     """The exception of V1.1b3 §7 comes with the code asked for, and mbpoll names it."""
     line = await lab("exception", code=code)
     assert words in await mbpoll(*mbpoll.rtu(11), "-r", 101, "-c", 1, line)
 
 
-async def test_check_sum(lab: Callable[..., Any], mbpoll: Any) -> None:
+async def test_check_sum(lab: Switch, mbpoll: Mbpoll) -> None:
     """mbpoll says the check sum is wrong."""
     line = await lab("crc")
     assert "CRC" in await mbpoll(*mbpoll.rtu(11), "-r", 101, "-c", 1, line)
 
 
-async def test_noise(lab: Callable[..., Any], served: Served) -> None:
+async def test_noise(lab: Switch, served: Served) -> None:
     """Stray bytes before and after the frame, one wrong byte in it."""
     line = await lab("noise-before")
     got = await asked(line)
@@ -179,13 +181,13 @@ async def test_noise(lab: Callable[..., Any], served: Served) -> None:
     assert sum(a != b for a, b in zip(got, RIGHT, strict=True)) == 1
 
 
-async def test_noise_before_makes_mbpoll_fail(lab: Callable[..., Any], mbpoll: Any) -> None:
+async def test_noise_before_makes_mbpoll_fail(lab: Switch, mbpoll: Mbpoll) -> None:
     """libmodbus finds no frame behind the noise."""
     line = await lab("noise-before")
     assert "failed" in await mbpoll(*mbpoll.rtu(11), "-r", 101, "-c", 1, line)
 
 
-async def test_split(lab: Callable[..., Any], mbpoll: Any) -> None:
+async def test_split(lab: Switch, mbpoll: Mbpoll) -> None:
     """In pieces, but all of it: mbpoll is patient between bytes."""
     line = await lab("split", gap_s=0.03)
     with opened(line) as fd:
@@ -197,7 +199,7 @@ async def test_split(lab: Callable[..., Any], mbpoll: Any) -> None:
     assert got == [110_041]
 
 
-async def test_echo(lab: Callable[..., Any], mbpoll: Any) -> None:
+async def test_echo(lab: Switch, mbpoll: Mbpoll) -> None:
     """The question comes back before the answer."""
     line = await lab("echo")
     assert await asked(line) == ASK + RIGHT
@@ -217,7 +219,7 @@ def _bare(unit: int, pdu: bytes) -> bytes:
     return pdu
 
 
-async def test_dropped_link(served: Served, mbpoll: Any) -> None:
+async def test_dropped_link(served: Served, mbpoll: Mbpoll) -> None:
     """Open connections are closed, new ones refused; afterwards the same port listens again."""
     port = served.ports["panel"].port
     reader, writer = await asyncio.open_connection("127.0.0.1", port)
@@ -234,13 +236,13 @@ async def test_dropped_link(served: Served, mbpoll: Any) -> None:
     assert await mbpoll.values(*mbpoll.tcp(served, 1), "-r", 2, "-c", 1, "127.0.0.1") == [200]
 
 
-async def test_half_open_link(served: Served, mbpoll: Any) -> None:
+async def test_half_open_link(served: Served, mbpoll: Mbpoll) -> None:
     """The connection stands and nobody is there."""
     served.scene.faults.add({"kind": "half-open", "link": "panel"})
     assert "timed out" in await mbpoll(*mbpoll.tcp(served, 1), "-r", 1, "127.0.0.1")
 
 
-async def test_unplugged_adapter(served: Served, mbpoll: Any, tmp_path: Path) -> None:
+async def test_unplugged_adapter(served: Served, mbpoll: Mbpoll, tmp_path: Path) -> None:
     """The node is gone and an open tty hangs up; plugged in again, the same path works."""
     line = tmp_path / "line"
     with opened(line) as fd:
@@ -297,7 +299,7 @@ async def test_streamer(served: Served, tmp_path: Path) -> None:
 
 
 async def test_faults_by_story(
-    still_scene: Callable[..., Scene], tmp_path: Path, mbpoll: Any
+    still_scene: Callable[..., Scene], tmp_path: Path, mbpoll: Mbpoll
 ) -> None:
     """A story switches a fault on at its time and off after its while."""
     fault = {"kind": "exception", "link": "panel", "unit": 1, "code": 6}

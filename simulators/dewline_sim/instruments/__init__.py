@@ -1,1 +1,1 @@
-"""Instruments of the simulated lab: sensors with their vices, and the registers they fill."""
+"""Instruments of the simulated lab: sensors with their errors, and the registers they fill."""

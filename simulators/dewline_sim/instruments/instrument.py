@@ -30,7 +30,7 @@ ROLES: Mapping[str, str] = {
     "foreline_pressure": "vacuum.foreline_pressure",
     "vacuum_pump_on": "vacuum.vacuum_pump_on",
 }
-#: What an instrument knows of itself, whatever place it stands at.
+#: What an instrument reports of itself, at whatever place it is.
 OWN: Mapping[str, float] = {
     "sample_flow": 0.5, "analyzer_on": 1.0, "sample_pump_on": 1.0, "service_due": 0.0,
     "running_hours": 0.0, "serial_number": 0.0, "panel_alarm": 0.0, "emergency_stop": 0.0,
@@ -50,7 +50,7 @@ class Channel:
     value: float = 0.0
     state: State = State.SOUND
     held: float | None = None
-    phase: int = 0  # where in the table of draws this channel stands
+    phase: int = 0  # where in the table of draws this channel began
     read_at: int = -1  # the tick at which it was last brought up to date
 
 
@@ -144,7 +144,7 @@ class Instrument:
             channel.value, channel.state = sensor.value, sensor.state
 
     def channel(self, register: str) -> Channel:
-        """A channel as it stands now."""
+        """A channel, brought up to date for this tick."""
         channel = self.channels[register]
         if channel.read_at != self._ticks and not self.frozen:
             self._update(channel, 0.0)
@@ -159,7 +159,7 @@ class Instrument:
         self._with_memory = self._found_with_memory()
 
     def words(self) -> Words:
-        """The bank as it stands: table -> address -> word."""
+        """The whole bank now: table -> address -> word."""
         if self._cached is None:
             self._cached = self._filled()
         return self._cached
@@ -259,7 +259,7 @@ class Instrument:
         self._cached = None
 
     def _switch(self, on: bool) -> None:
-        """Switch the analyzer itself off or on; it goes on answering."""
+        """Switch the analyzer itself off or on; it still answers requests."""
         self.own["analyzer_on"] = self.own["sample_pump_on"] = float(on)
         for register in ("o2", "h2o"):
             if register in self.channels:
@@ -269,7 +269,7 @@ class Instrument:
                 sensor.on = on
 
     def _own(self, **values: float) -> None:
-        """Set what the instrument knows of itself: sample_flow, service_due, ..."""
+        """Set what the instrument reports of itself: sample_flow, service_due, ..."""
         if unknown := set(values) - set(self.own):
             raise KeyError(f"it has no {', '.join(sorted(unknown))} of its own")
         self.own.update({k: float(v) for k, v in values.items()})

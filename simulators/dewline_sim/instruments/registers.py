@@ -21,7 +21,7 @@ Order = Literal["ABCD", "CDAB", "BADC", "DCBA"]
 
 
 class State(IntEnum):
-    """How an instrument stands to the value it shows."""
+    """Whether an instrument's value can be used, and if not, why."""
 
     SOUND = 0
     OVER = 1
@@ -60,7 +60,7 @@ class Register:
     ``unit``: shown in unit = lab x factor + shift. ``codes`` are raw words that
     stand for a state; ``code_quality`` what a reader makes of them where that
     is not the plain word. ``top`` and ``bottom`` are the readable ends, in the
-    lab's unit; ``floor`` the lowest the instrument can tell from nothing.
+    lab's unit; ``floor`` the lowest value that the instrument tells from zero.
     """
 
     name: str
@@ -85,7 +85,7 @@ class Register:
         return {"int32": 2, "uint32": 2, "float32": 2, "float64": 4}.get(self.type, 1)
 
     def words(self, value: float, state: State) -> list[int]:
-        """What stands in the registers; for a bit the bit itself."""
+        """The words in the registers; for a bit the bit itself."""
         if self.type == "bit":
             return [1 if abs(value) > 0.5 else 0]
         if self.loop is not None:

@@ -59,7 +59,7 @@ class Sensor:
 
     @property
     def has_memory(self) -> bool:
-        """Whether it depends on what was; else it need only be updated when somebody reads it."""
+        """Whether it depends on the past; if not, it is updated only when it is read."""
         lags = self.lag_up_s or self.lag_down_s or self.warm_up_s
         return bool(lags or self.drift_per_d or self.deaf or self.frozen)
 

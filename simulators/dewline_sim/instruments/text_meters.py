@@ -1,4 +1,4 @@
-"""Instruments that speak lines of text: one that streams, one that answers when asked."""
+"""Instruments that send lines of text: one that streams, one that answers when asked."""
 
 from __future__ import annotations
 
@@ -54,7 +54,7 @@ class MoistureMeter(Instrument):
         return (Register(name="h2o", table="input", address=0, type="int32", per=0.01, floor=0.05),)
 
     def line(self) -> bytes:
-        """The answer."""
+        """The answer to one question."""
         body = f"H {self.channel('h2o').value:+08.2f} ppm ".encode()
         return body + b"*%02X\r" % reduce(xor, body)
 

@@ -48,7 +48,7 @@ class Hands:
     def litres(self, now_s: float, hour: float) -> float:
         """Displacement now, in litres; a line between the points laid out.
 
-        ``hour`` of the local day decides whether anybody is at work.
+        ``hour`` of the local day decides whether people are at work.
         """
         while self._points and self._points[0][0] <= now_s:
             self._last = self._points.pop(0)

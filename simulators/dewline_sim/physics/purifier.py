@@ -326,7 +326,7 @@ class Purifier:
             bed.rest[i] = 0.0
 
     def lose_power(self) -> None:
-        """Blower and program stop; a program does not go on by itself, a blower only if told to."""
+        """Blower and program stop. Only a blower with ``auto_restart`` starts again by itself."""
         self.powered = False
         self.on = self.on and self.spec.auto_restart
         self.finish_regeneration(restart=False)

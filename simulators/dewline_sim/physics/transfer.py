@@ -1,4 +1,4 @@
-"""A transfer through an antechamber, stage by stage, as a person or the panel's program does it."""
+"""A transfer through an antechamber, stage by stage, by hand or by the panel's program."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from dewline_sim.physics.chamber import Antechamber
 from dewline_sim.physics.gas_space import GasSpace
 from dewline_sim.physics.walls import WetThing
 
-_PUMP_LIMIT_S = 1800.0  # nobody waits longer for the gauge
+_PUMP_LIMIT_S = 1800.0  # people wait no longer for the gauge
 
 
 class Transfer:

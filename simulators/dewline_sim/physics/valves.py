@@ -23,7 +23,11 @@ _LITRE_MIN: Final = 1e-3 / 60.0
 
 
 class Valves:
-    """The box's pressure control. ``decide`` says what flows in a step."""
+    """The box's pressure control; ``decide`` gives what flows in a step.
+
+    Setpoints in gauge Pa, flows in L/min at box conditions. A valve that is stuck
+    ignores its setpoint.
+    """
 
     def __init__(self, spec: BoxSpec) -> None:
         self._spec = spec
