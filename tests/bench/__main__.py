@@ -109,6 +109,7 @@ def put_into(path: Path, text: str) -> None:
 
 
 def arguments() -> argparse.Namespace:
+    """What was asked for on the command line."""
     parser = argparse.ArgumentParser(prog="tests.bench", description=__doc__)
     parser.add_argument("--rows", default=",".join(ROWS), help="which, by commas (default all)")
     parser.add_argument("--json", type=Path, help="figures; rows not chosen stay as they are")
@@ -121,6 +122,7 @@ def arguments() -> argparse.Namespace:
 
 
 def main() -> int:
+    """Measure, print, write; exit status 1 where an aim is missed or a row was not measured."""
     args = arguments()
     if args.only:
         lines = importlib.import_module(ROWS[args.only]).measure(small=args.small)

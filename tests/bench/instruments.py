@@ -47,6 +47,7 @@ class Instrument(Unit):
         self._banks = banks(registers, seed)
 
     def answer(self, pdu: bytes) -> bytes | None:
+        """The reply, with the moment and the size of the request noted."""
         self.asked.append(time.monotonic())
         self.registers += int.from_bytes(pdu[3:5], "big")
         return super().answer(pdu)
@@ -77,6 +78,7 @@ def answer(line: str, instruments: list[Instrument]) -> object:
 
 
 async def main(count: int, registers: int) -> None:
+    """Serve so many instruments; prints their ports, then answers lines of the pipe."""
     lock, instruments, ports = threading.Lock(), [], []
     for number in range(count):
         instrument = Instrument(registers, number)

@@ -28,9 +28,11 @@ class Spread:
 
     @property
     def median(self) -> float:
+        """The middle one."""
         return statistics.median(self.values)
 
     def document(self) -> dict[str, Any]:
+        """As JSON: median, ends and all values."""
         ends = {"median": self.median, "min": min(self.values), "max": max(self.values)}
         return {**ends, "values": list(self.values)}
 
@@ -57,6 +59,7 @@ class Line:
     note: str = ""
 
     def document(self) -> dict[str, Any]:
+        """As JSON, with its spreads."""
         return {
             **{k: v for k, v in asdict(self).items() if k not in ("dewline", "beside")},
             "dewline": None if self.dewline is None else self.dewline.document(),

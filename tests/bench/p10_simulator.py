@@ -1,6 +1,6 @@
-"""P10: how fast the simulated lab is told: simulated time over processor time, with nobody beside.
+"""P10: how fast the simulated lab runs: simulated time over processor time, without a peer.
 
-A box with 12 signals at 1 Hz as CSV, and the physics of a box alone with hands in it by day. The
+A box with 12 signals at 1 Hz as CSV, and the physics alone of a box with hands in it by day. The
 aims are those by which a night of a box takes ten seconds and a week no more than three minutes.
 """
 

@@ -31,12 +31,14 @@ class Noted:
         self.asked: list[tuple[float, int]] = []
 
     def receive(self, data: bytes) -> list[LineReply]:
+        """The units' replies, with the moment and unit of each request noted."""
         replies = self._units.receive(data)
         self.asked += [(time.monotonic(), data[0]) for _ in replies]
         return replies
 
 
 def main(path: str, baud: int) -> None:
+    """Serve the line until the pipe ends, and answer its lines."""
     faults, lock = Faults({"line": "rtu"}), threading.Lock()
     noted = Noted(faults)
     line = PacedLine(Port(Path(path)), noted, faults, "line", baud=baud, lock=lock)

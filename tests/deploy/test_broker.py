@@ -32,6 +32,7 @@ def set_up(root: Path, *sites: str) -> str:
 
 
 def contents(folder: Path) -> dict[str, bytes]:
+    """Every file under a folder with its bytes."""
     return {str(p): p.read_bytes() for p in sorted(folder.rglob("*")) if p.is_file()}
 
 
@@ -57,6 +58,7 @@ class Port:
         self._port = port
 
     def words(self, user: str | None, topic: str) -> list[str]:
+        """Options of mosquitto's clients to connect as a user (None: anonymous) for a topic."""
         found = ["-h", "localhost", "-p", str(self._port), "-t", topic, "-q", "1"]
         found += ["--cafile", str(self._etc / "certs" / "dewline-ca.pem")]
         if user is not None:

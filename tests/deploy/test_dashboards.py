@@ -40,6 +40,7 @@ class Query(NamedTuple):
 
 
 def queries(page: Path) -> Iterator[Query]:
+    """Every query of a page, its variables filled in."""
     document = json.loads(page.read_text())
     for panel in document["panels"]:
         for target in panel["targets"]:
@@ -66,11 +67,13 @@ def filled(text: str, box: str) -> str:
 
 
 def ask(url: str, **words: str) -> Any:
+    """GET a JSON document."""
     with urllib.request.urlopen(f"{url}?{urllib.parse.urlencode(words)}", timeout=30) as answer:
         return json.load(answer)
 
 
 def post(url: str, body: bytes, **words: str) -> None:
+    """POST compressed lines."""
     request = urllib.request.Request(
         f"{url}?{urllib.parse.urlencode(words)}", body, {"Content-Encoding": "gzip"}
     )

@@ -19,6 +19,7 @@ TOKEN = "canary-rush-41"
 
 
 def run(*words: str, status: int = 0) -> str:
+    """Run the script; its output, in which the secret must never be."""
     done = subprocess.run(
         [sys.executable, SCRIPT, *words], capture_output=True, text=True, timeout=60, check=False
     )
@@ -36,7 +37,7 @@ def test_influxdb_1_gets_its_database_once(influxd: Any) -> None:
 
 
 class Second:
-    """As much of InfluxDB 2 as the script speaks.
+    """As much of InfluxDB 2 as the script uses.
 
     No package of it could be had for this machine. The shapes of /orgs, /buckets and
     /dbrps are those of the InfluxDB OSS v2 API, from memory.
@@ -58,7 +59,7 @@ class Second:
                 body = json.loads(self.rfile.read(int(self.headers["Content-Length"])))
                 self.say(201, second.post(self.path, body))
 
-            def say(self, status: int, document: Any) -> None:
+            def say(self, status: int, document: object) -> None:
                 second.tokens.add(self.headers.get("Authorization") or "")
                 body = json.dumps(document).encode()
                 self.send_response(status)
@@ -75,7 +76,8 @@ class Second:
         self._thread = threading.Thread(target=self._server.serve_forever, args=(0.02,))
         self._thread.start()
 
-    def get(self, path: str, query: dict[str, str]) -> Any:
+    def get(self, path: str, query: dict[str, str]) -> object:
+        """The answer to a GET."""
         match path:
             case "/api/v2/orgs":
                 return {"orgs": [{"id": "0a", "name": query["org"]}]}
@@ -85,12 +87,14 @@ class Second:
                 return {"content": [m for m in self.mappings if m["database"] == query["db"]]}
         return {}
 
-    def post(self, path: str, body: dict[str, Any]) -> Any:
+    def post(self, path: str, body: dict[str, Any]) -> object:
+        """Make what is asked for; the answer is what was made."""
         rows = self.buckets if path == "/api/v2/buckets" else self.mappings
         rows.append({**body, "id": f"{len(rows):02x}"})
         return rows[-1]
 
     def close(self) -> None:
+        """Stop serving."""
         self._server.shutdown()
         self._thread.join()
         self._server.server_close()
@@ -98,6 +102,7 @@ class Second:
 
 @pytest.fixture
 def second() -> Iterator[Second]:
+    """A running one."""
     server = Second()
     yield server
     server.close()

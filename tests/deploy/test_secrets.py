@@ -51,6 +51,7 @@ def config(folder: Path, broker: int, refuses: int) -> Path:
 
 
 def run(*words: str | Path) -> str:
+    """Output and errors of a dewline command."""
     done = subprocess.run(
         [sys.executable, "-m", "dewline", *words],
         capture_output=True,

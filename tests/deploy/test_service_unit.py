@@ -1,4 +1,4 @@
-"""The shipped systemd units and scripts: understood by systemd itself, hardened, not too much."""
+"""The shipped systemd units and scripts: valid for systemd itself, and hardened."""
 
 from __future__ import annotations
 
@@ -19,10 +19,12 @@ PROGRAM = "/opt/dewline/venv/bin/dewline"
 
 
 def name(path: Path) -> str:
+    """A unit's name, for the ids of tests."""
     return path.name
 
 
 def analyze(*words: str | Path) -> subprocess.CompletedProcess[str]:
+    """Run systemd-analyze."""
     return subprocess.run(
         ["systemd-analyze", "--no-pager", *words],
         capture_output=True,
@@ -33,6 +35,7 @@ def analyze(*words: str | Path) -> subprocess.CompletedProcess[str]:
 
 
 def settings(unit: Path) -> configparser.RawConfigParser:
+    """A unit's settings; of a key given several times the last."""
     parser = configparser.RawConfigParser(strict=False, interpolation=None)
     parser.optionxform = str  # type: ignore[method-assign,assignment]
     parser.read_string(unit.read_text())

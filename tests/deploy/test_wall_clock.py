@@ -41,6 +41,7 @@ def config(folder: Path, port: int) -> Path:
 
 
 def rows(journal: Path, question: str) -> list[tuple[Any, ...]]:
+    """Rows of a query; none while the journal does not exist."""
     connection = sqlite3.connect(f"file:{journal}?mode=ro", uri=True)
     try:
         return connection.execute(question).fetchall()
@@ -57,6 +58,7 @@ def offset_ms(journal: Path) -> int:
 
 
 def until(journal: Path, law: Callable[[], bool]) -> None:
+    """Wait until the journal shows it."""
     wait_until("the record to say so", lambda: journal.exists() and law())
 
 
@@ -109,5 +111,6 @@ def test_a_step_of_an_hour_either_way_changes_no_alarm(
 
 
 def newest_ms(journal: Path) -> int:
+    """Watch time of the newest item."""
     (found,) = rows(journal, "SELECT at_ms FROM item ORDER BY seq DESC LIMIT 1")
     return int(found[0])

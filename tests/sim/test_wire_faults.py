@@ -237,7 +237,7 @@ async def test_dropped_link(served: Served, mbpoll: Mbpoll) -> None:
 
 
 async def test_half_open_link(served: Served, mbpoll: Mbpoll) -> None:
-    """The connection stands and nobody is there."""
+    """The connection stays open and nothing answers."""
     served.scene.faults.add({"kind": "half-open", "link": "panel"})
     assert "timed out" in await mbpoll(*mbpoll.tcp(served, 1), "-r", 1, "127.0.0.1")
 

@@ -1,4 +1,4 @@
-"""A Debian in a folder: made, run in, and looked at file by file."""
+"""A Debian in a folder: made, used by ``chroot``, and compared file by file."""
 
 from __future__ import annotations
 
@@ -21,6 +21,7 @@ class Root:
         self.path = folder / "root"
 
     def make(self, mirror: str | None, packages: str) -> None:
+        """Install Debian bookworm with these packages (by commas), from a mirror of one's own."""
         words = ["--variant=minbase", f"--include={packages}", "bookworm"]
         where = [str(self.path), *([mirror] if mirror else [])]
         subprocess.run(["debootstrap", *words, *where], check=True)
@@ -48,6 +49,7 @@ class Root:
 
     @contextlib.contextmanager
     def mounted(self) -> Iterator[None]:
+        """With /proc and /dev mounted in it."""
         subprocess.run(["mount", "-t", "proc", "proc", self.path / "proc"], check=True)
         subprocess.run(["mount", "--bind", "/dev", self.path / "dev"], check=True)
         try:
@@ -57,6 +59,7 @@ class Root:
                 subprocess.run(["umount", "-l", self.path / name], check=True)
 
     def words(self, *words: str) -> list[str]:
+        """The command line that runs a command in it."""
         return ["chroot", str(self.path), *words]
 
     def environment(self) -> dict[str, str]:
@@ -75,6 +78,7 @@ class Root:
         }
 
     def run(self, *words: str, check: bool = True) -> str:
+        """Run a command in it, print and return its output; SystemExit where it fails."""
         done = subprocess.run(
             self.words(*words),
             env=self.environment(),
@@ -98,6 +102,7 @@ class Root:
         self.run("sh", "-c", f"rm -rf {left}; userdel pi; userdel dewline", check=False)
 
     def install(self, *words: str) -> str:
+        """Run the installer of the clone; returns its output."""
         return self.run("/home/pi/dewline/deploy/install.sh", *words)
 
     def listing(self) -> dict[str, tuple[object, ...]]:

@@ -112,6 +112,7 @@ def try_installer(root: Root, folder: Path, saw: dict[str, str]) -> None:
 
 
 def as_service(command: str) -> str:
+    """A shell line that runs a command as the service's user, its folder made."""
     return (
         "install -d -o dewline -g dewline -m 0750 /var/lib/dewline && "
         f"setpriv --reuid dewline --regid dewline --init-groups {command}"
@@ -204,6 +205,7 @@ def remove(root: Root) -> bool:
 
 
 def main() -> int:
+    """Exit status 0 where everything was as it should be."""
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawTextHelpFormatter
     )
