@@ -14,12 +14,20 @@ import pytest
 from dewline_sim.command import main, scene_of
 from dewline_sim.record import CsvWriter, TruthWriter, iso_utc, run_through
 from dewline_sim.scenario import Scene
+from tests.sim.still_lab import LONG
 
 
-def rows_of(scene: Scene, only: frozenset[str] | None = None) -> list[dict[str, str]]:
-    """The whole CSV of a scene, read again."""
+def rows_of(
+    scene: Scene, only: frozenset[str] | None = None, step_s: int = 1
+) -> list[dict[str, str]]:
+    """The whole CSV of a scene, read again; with a longer step than usual if asked for."""
     out = io.StringIO()
-    run_through(scene, [CsvWriter(scene, out, only)], lambda _: None)
+    writer = CsvWriter(scene, out, only)
+    if step_s == 1:
+        run_through(scene, [writer], lambda _: None)
+    while not scene.ended:
+        writer.write()
+        scene.advance(scene.now_ms + 1000 * step_s, 1000 * step_s)
     return list(csv.DictReader(io.StringIO(out.getvalue())))
 
 
@@ -82,22 +90,27 @@ def test_only_some_signals_are_the_same_signals() -> None:
 
 
 def test_night_holds_what_its_title_says() -> None:
-    """Spent bed, silent analyzer, pressure run up, saturated cell, three cycles."""
+    """Spent bed, silent analyzer, pressure run up, saturated cell, three cycles.
+
+    Seen every 10 s, or every second if LONG.
+    """
     roles = {f"heron.{r}" for r in ("oxygen", "moisture", "large_pressure")}
     roles |= {f"egret.{r}" for r in ("oxygen", "pressure")}
     series: dict[str, list[tuple[str, str]]] = {}
-    for row in rows_of(scene_of("night", 1, 8.9), frozenset(roles)):
+    step_s = 1 if LONG else 10
+    for row in rows_of(scene_of("night", 1, 9.2), frozenset(roles), step_s):
         series.setdefault(row["signal"], []).append((row["value"], row["quality"]))
     assert set(series) == roles
     water = [float(v) for v, _ in series["heron.moisture"]]
-    assert water[2 * 3600] < 1.0
+    hour = 3600 // step_s
+    assert water[2 * hour] < 1.0
     crossed = next(i for i, v in enumerate(water) if v > 5.0)
-    rising = next(i for i in range(7200, len(water)) if water[i] > water[i - 3600] + 0.3)
-    assert crossed - rising > 2 * 3600
+    rising = next(i for i in range(2 * hour, len(water)) if water[i] > water[i - hour] + 0.3)
+    assert crossed - rising > 2 * hour
     assert max(float(v) for v, _ in series["heron.oxygen"]) < 1.0
     egret = series["egret.oxygen"]
-    assert sum(q == "bad/no-answer" for _, q in egret) == 600
-    assert sum(q == "uncertain/over-range" for _, q in egret) > 60
+    assert sum(q == "bad/no-answer" for _, q in egret) == 600 // step_s
+    assert sum(q == "uncertain/over-range" for _, q in egret) > 60 // step_s
     assert max(float(v) for v, _ in series["egret.pressure"]) > 12.0
     chamber = [float(v) < 50.0 for v, _ in series["heron.large_pressure"]]
     assert sum(b and not a for a, b in itertools.pairwise(chamber)) == 3
