@@ -205,8 +205,6 @@ def _contact_plans(site: ParsedSite) -> dict[str, ContactPlan]:
             url_file=secret_file(site, c.url_file),
             from_priority=c.from_priority,
             hours=c.hours,
-            escalate_after_ms=c.escalate_after,
-            then=c.then,
             test_at_minute=c.test_at,
         )
         for name, c in site.config.contacts.items()

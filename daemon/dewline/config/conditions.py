@@ -39,7 +39,6 @@ _NEEDS: dict[str, tuple[str, ...]] = {
 }
 OVER_MS = 30 * 60_000
 CONFIDENCE = 0.95
-SLOPE_DEADBAND = 0.2
 
 
 class _Wrong(Exception):

@@ -181,15 +181,13 @@ class InfluxPlan:
 class ContactPlan:
     """A contact to page. ``hours`` are minutes after local midnight and may wrap.
 
-    An alarm that is not acknowledged goes on to the contact ``then`` after ``escalate_after_ms``.
+    To whom an alarm goes on that is not acknowledged stands in the watch plan, as ``Escalation``.
     """
 
     name: str
     url_file: Path
     from_priority: Priority = "high"
     hours: tuple[int, int] | None = None
-    escalate_after_ms: int | None = None
-    then: str | None = None
     test_at_minute: int | None = None  # a test page every day at that minute
 
 
