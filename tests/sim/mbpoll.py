@@ -8,6 +8,9 @@ from pathlib import Path
 
 from dewline_sim.server import Served
 
+#: How long a reply is waited for that must not come.
+SHORT_S = 0.2
+
 
 class Mbpoll:
     """Debian's mbpoll (libmodbus), a client that is none of ours."""
@@ -34,10 +37,11 @@ class Mbpoll:
         assert found, out
         return [float(int(v, 16)) if v.startswith("0x") else float(v) for v in found]
 
-    def tcp(self, served: Served, unit: int) -> list[str | int]:
-        """Words that name a unit behind the served panel port."""
-        return ["-m", "tcp", "-p", served.ports["panel"].port, "-a", unit, "-o", "0.2"]
+    def tcp(self, served: Served, unit: int, within_s: float = 2.0) -> list[str | int]:
+        """Words that name a unit behind the served panel port, and how long it is waited for."""
+        port = served.ports["panel"].port
+        return ["-m", "tcp", "-p", port, "-a", unit, "-o", f"{within_s}"]
 
-    def rtu(self, unit: int) -> list[str | int]:
-        """Words that name a unit on the served line."""
-        return ["-m", "rtu", "-b", 19200, "-P", "even", "-a", unit, "-o", "0.2"]
+    def rtu(self, unit: int, within_s: float = 2.0) -> list[str | int]:
+        """Words that name a unit on the served line, and how long it is waited for."""
+        return ["-m", "rtu", "-b", 19200, "-P", "even", "-a", unit, "-o", f"{within_s}"]

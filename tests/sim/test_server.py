@@ -12,7 +12,7 @@ import pytest
 
 from dewline_sim.control import Control
 from dewline_sim.server import Served
-from tests.sim.mbpoll import Mbpoll
+from tests.sim.mbpoll import SHORT_S, Mbpoll
 
 # What mbpoll must find, worked out by hand from the map: words and the lab's truth.
 HOLDING = [321, 200, 400, 234, 0, 65536 - 350]
@@ -121,8 +121,8 @@ async def test_a_unit_that_is_not_there_is_silent(
     served: Served, mbpoll: Mbpoll, tmp_path: Path
 ) -> None:
     """Nobody answers for another: on TCP as on the line."""
-    assert "timed out" in await mbpoll(*mbpoll.tcp(served, 77), "-r", 1, "127.0.0.1")
-    assert "timed out" in await mbpoll(*mbpoll.rtu(77), "-r", 1, tmp_path / "line")
+    assert "timed out" in await mbpoll(*mbpoll.tcp(served, 77, SHORT_S), "-r", 1, "127.0.0.1")
+    assert "timed out" in await mbpoll(*mbpoll.rtu(77, SHORT_S), "-r", 1, tmp_path / "line")
 
 
 async def test_requests_back_to_back_each_get_their_own_reply(served: Served) -> None:
@@ -195,8 +195,9 @@ async def test_acts_by_control(served: Served, mbpoll: Mbpoll, tmp_path: Path) -
         line = Line(*await asyncio.open_unix_connection(tmp_path / "ctl"))
         act = {"do": "power", "instrument": "heron-trace", "with": {"on": False}}
         assert await line.ask(act=act) == {"done": True}
-        where = [*mbpoll.rtu(11), "-r", 1, "-c", 7, "-t", "3:hex", tmp_path / "line"]
-        assert "timed out" in await mbpoll(*where)
+        what: list[str | int | Path] = ["-r", 1, "-c", 7, "-t", "3:hex", tmp_path / "line"]
+        assert "timed out" in await mbpoll(*mbpoll.rtu(11, SHORT_S), *what)
+        where = [*mbpoll.rtu(11), *what]
         await line.ask(act=act | {"with": {"on": True}})
         assert await mbpoll.values(*where) == [0] * 7
         start = served.scene.now_ms
