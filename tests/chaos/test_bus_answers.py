@@ -252,8 +252,8 @@ async def test_b8_noise(
         )
 
     far_rtu.respond = respond
-    bus = ModbusRtuPlan(name="analyzers", line=rtu_bus.line, quiet_after_timeout_ms=10)
-    plan = instrument("analyzers", *words(4), every_ms=40, timeout_ms=20)
+    bus = ModbusRtuPlan(name="analyzers", line=rtu_bus.line, quiet_after_timeout_ms=50)
+    plan = instrument("analyzers", *words(4), every_ms=150, timeout_ms=100)
     polling, polls = poll(bus, plan), size("B8")
     await polling.until(lambda: len(polling.scans) >= polls, within_s=PATIENCE_S + polls)
     lost = polling.poller.statistics().missed_slots

@@ -512,7 +512,7 @@ async def test_the_canary_is_found_again(
     """What a real store acknowledged is in it: nothing is told, and the cursor may follow."""
     server = request.getfixturevalue(which)
     url = direct(server) if which == "influxd" else server.url
-    follower = follow(url, monotonic=Wait(60))
+    follower = follow(url, monotonic=Wait(20))
     await until(lambda: follower._canary.proven_s > float("-inf"))
     assert follower.statistics().seconds_behind == 0
     assert follower.statistics().errors == 0

@@ -200,8 +200,8 @@ class Reader(SeriesReader):
     ) -> list[LedgerRow]:
         """Ledger rows, oldest first; ``since_ms``: still open or ended at or after it."""
         rows = self._all(
-            "SELECT * FROM ledger WHERE (?1 IS NULL OR box = ?1) AND (?2 IS NULL OR kind = ?2)"
-            " AND (?3 IS NULL OR ended_ms IS NULL OR ended_ms >= ?3) ORDER BY started_ms, id",
+            "SELECT * FROM ledger WHERE box = ifnull(?, box) AND kind = ifnull(?, kind)"
+            " AND ifnull(ended_ms >= ?, TRUE) ORDER BY started_ms, id",
             *(box, kind, since_ms),
         )
         return [LedgerRow(i, b, k, t0, t1, json.loads(doc)) for i, b, k, t0, t1, doc in rows]
