@@ -132,6 +132,7 @@ def test_the_99th_percentile_leaves_one_of_a_hundred_out() -> None:
     assert p99([float(n) for n in range(1, 201)]) == 198.0
 
 
+@pytest.mark.long
 def test_a_row_on_real_processes_ends_as_table_and_as_json(tmp_path: Path) -> None:
     """One small row: figures, the table from them and a line of the history agree."""
     readme, figures = tmp_path / "README.md", tmp_path / "bench.json"
@@ -176,6 +177,7 @@ def test_rows_measured_again_take_the_place_of_their_own_only() -> None:
     assert found["minutes"] == {"P1": 3.0, "P6": 1.0}
 
 
+@pytest.mark.long
 def test_a_row_that_cannot_be_measured_says_so(tmp_path: Path) -> None:
     """Without a broker to start, the row names the reason and the command fails."""
     figures = tmp_path / "bench.json"

@@ -18,6 +18,8 @@ from dewline.readings import parse_iso_utc
 from tests.chaos.conftest import Plant
 from tests.conftest import Answer, Broker, Sink
 
+pytestmark = pytest.mark.long
+
 SITE = "dewline/saltmarsh"
 QUICK = Path(__file__).with_name("quick_daemon.py")
 CLEAN, WET = 1.0, 9.0  # ppm

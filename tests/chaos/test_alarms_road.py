@@ -18,6 +18,8 @@ from tests.bus.conftest import FarTcp
 from tests.chaos.conftest import Plant
 from tests.conftest import Broker, Sink
 
+pytestmark = pytest.mark.long
+
 SITE = "dewline/saltmarsh"
 EVENT = f"{SITE}/event"
 KEEPALIVE_S = 20  # of the daemon

@@ -29,6 +29,8 @@ from dewline.readings import Quality
 from tests.chaos.conftest import limit_s
 from tests.patience import PATIENCE_S, least_s
 
+pytestmark = pytest.mark.long
+
 Size = Callable[[str], int]
 
 

@@ -15,6 +15,8 @@ from dewline.config.plan import ModbusRtuPlan
 from dewline.readings import Quality, Reading
 from tests.patience import PATIENCE_S
 
+pytestmark = pytest.mark.long
+
 Size = Callable[[str], int]
 NO_ANSWER = Reading(None, Quality.NO_ANSWER)
 EVERY_S = 0.2

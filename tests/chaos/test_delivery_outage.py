@@ -12,7 +12,11 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any, TypeVar
 
+import pytest
+
 from tests.conftest import Broker, Subscriber
+
+pytestmark = pytest.mark.long
 
 DAEMON = Path(__file__).with_name("delivery_daemon.py")
 FULL = os.environ.get("DEWLINE_CHAOS") == "full"

@@ -15,6 +15,8 @@ import pytest
 from tests.conftest import Broker, Subscriber
 from tests.patience import PATIENCE_S
 
+pytestmark = pytest.mark.long
+
 DAEMON = Path(__file__).with_name("delivery_daemon.py")
 STATE = "dewline/saltmarsh/state"
 ALARMS = "dewline/saltmarsh/heron/alarm/"

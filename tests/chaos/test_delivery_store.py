@@ -14,11 +14,15 @@ import time
 import urllib.request
 from pathlib import Path
 
+import pytest
+
 from dewline.events import Entry, Outcome
 from dewline.journal import Journal
 from dewline.readings import Quality, Reading, Scan
 from tests.conftest import Server
 from tests.patience import PATIENCE_S
+
+pytestmark = pytest.mark.long
 
 DAEMON = Path(__file__).with_name("store_daemon.py")
 HOURS = 24 if os.environ.get("DEWLINE_CHAOS") == "full" else 3  # of readings, one a second

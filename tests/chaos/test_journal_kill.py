@@ -12,6 +12,10 @@ import sys
 import time
 from pathlib import Path
 
+import pytest
+
+pytestmark = pytest.mark.long
+
 LOAD = Path(__file__).with_name("journal_load.py")
 KILLS = 200 if os.environ.get("DEWLINE_CHAOS") == "full" else 20
 COMMIT_EVERY_S = 0.1

@@ -12,6 +12,8 @@ import pytest
 
 from dewline.journal.schema import MIGRATIONS, connect
 
+pytestmark = pytest.mark.long
+
 FULL = os.environ.get("DEWLINE_CHAOS") == "full"
 # A step with the kinds of work real ones do: a column, a table filled from an old one, an index.
 STEP = [

@@ -18,6 +18,8 @@ from hypothesis import strategies as st
 from dewline.config import load, watch_plan_from_json, watch_plan_to_json
 from dewline.errors import ConfigError
 
+pytestmark = pytest.mark.long
+
 EXAMPLE = (Path(__file__).resolve().parents[2] / "config" / "example.yaml").read_text("utf-8")
 LINES = EXAMPLE.splitlines()
 TOKENS = (

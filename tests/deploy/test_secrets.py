@@ -10,9 +10,12 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import pytest
 import yaml
 
 from tests.patience import wait_until
+
+pytestmark = pytest.mark.long
 
 CANARY = "canary0f3a9c"
 FILES = {

@@ -9,6 +9,8 @@ from typing import Any
 
 import pytest
 
+pytestmark = pytest.mark.long
+
 COMMAND = (sys.executable, "-m", "tests.score.bed_days")
 
 

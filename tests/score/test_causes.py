@@ -15,6 +15,8 @@ from dewline_sim import story as stories
 from tests.score.bench import tell
 from tests.score.marks import rows
 
+pytestmark = pytest.mark.long
+
 COMMAND = (sys.executable, "-m", "tests.score.causes")
 STORIES = "air-rush,torn-glove,cooling-leak,panel-frozen,bad-wire,negative-box,circulator-trip"
 

@@ -7,6 +7,8 @@ from typing import Any
 
 import pytest
 
+pytestmark = pytest.mark.long
+
 COMMAND = (sys.executable, "-m", "tests.score.leak_coverage")
 
 

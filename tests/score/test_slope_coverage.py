@@ -7,6 +7,10 @@ import subprocess
 import sys
 from typing import Any
 
+import pytest
+
+pytestmark = pytest.mark.long
+
 COMMAND = (sys.executable, "-m", "tests.score.slope_coverage")
 
 

@@ -20,6 +20,8 @@ from dewline.watch_plan import WatchPlan
 from tests.score.bench import Told
 from tests.score.conftest import Telling
 
+pytestmark = pytest.mark.long
+
 STARTS = ("raised", "unsuppressed")
 PAGED = ("critical", "high")
 BED = {"bed-spent-water", "bed-spent-oxygen", "bed-warm", "bed-not-reduced", "bed-poisoned"}

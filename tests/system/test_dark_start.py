@@ -7,7 +7,10 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import pytest
 import yaml
+
+pytestmark = pytest.mark.long
 
 
 def _config(folder: Path, dead: int, broker: int) -> Path:

@@ -12,8 +12,12 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import pytest
+
 from dewline.live.control_socket import ask
 from dewline.live.requests import LeakTestRequest
+
+pytestmark = pytest.mark.long
 
 TOPIC = re.compile(
     r"dewline/saltmarsh/(state|heartbeat|event|command|command/result"

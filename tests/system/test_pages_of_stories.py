@@ -10,6 +10,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+import pytest
 import yaml
 
 from dewline.config import load
@@ -25,6 +26,8 @@ from dewline.watch.watch import Watch
 from dewline_sim.command import scene_of
 from dewline_sim.config import config_of
 from dewline_sim.story import Story
+
+pytestmark = pytest.mark.long
 
 MINUTE_MS = 60_000
 STEP_MS = 2000

@@ -13,6 +13,10 @@ import sys
 from pathlib import Path
 from typing import Any
 
+import pytest
+
+pytestmark = pytest.mark.long
+
 KILLS = 200 if os.environ.get("DEWLINE_CHAOS") == "full" else 6
 EVENT = "dewline/saltmarsh/event"
 

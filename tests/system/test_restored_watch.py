@@ -17,6 +17,8 @@ from dewline.replay.drive import Drive
 from dewline.replay.replay import csv_scans
 from dewline.watch.watch import Watch
 
+pytestmark = pytest.mark.long
+
 
 def told(plan: Any, csv: Path, restore_every: int | None) -> list[EventDocument]:
     """Event documents of a CSV; the watch is saved, put through JSON and restored now and then."""

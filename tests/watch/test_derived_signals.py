@@ -239,6 +239,7 @@ def _fields(plan: Any) -> dict[str, Any]:
     return {name: getattr(plan, name) for name in type(plan).__dataclass_fields__}
 
 
+@pytest.mark.long
 def test_comparisons_with_the_own_baseline_are_silent_for_seven_days(
     lab: Callable[..., Bench], make_rule: Callable[..., RulePlan]
 ) -> None:

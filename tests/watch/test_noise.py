@@ -24,6 +24,8 @@ from dewline.watch.watch import Watch
 from dewline_sim import story as stories
 from dewline_sim.config import config_of
 
+pytestmark = pytest.mark.long
+
 START_MS = 1_772_417_640_000
 LONG = "DEWLINE_LONG" in os.environ
 SEEDS, SCANS = (100, 12_000) if LONG else (4, 4_000)

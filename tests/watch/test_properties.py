@@ -35,6 +35,8 @@ from dewline.watch_plan import (
     WatchPlan,
 )
 
+pytestmark = pytest.mark.long
+
 START_MS = 1_772_417_640_000
 BITS = ("purging", "circulating", "analyzer_on", "large_inner_door", "large_evacuating")
 ROLES = ("oxygen", "moisture", "pressure", "pressure_high", "blower_speed", *BITS)

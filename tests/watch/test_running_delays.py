@@ -28,6 +28,8 @@ from dewline.watch_plan import (
 )
 from tests.watch.conftest import Bench
 
+pytestmark = pytest.mark.long
+
 START_MS = 1_772_417_640_000
 DELAYED = 10
 
