@@ -109,8 +109,10 @@ def test_a_series_holds_every_reading_of_its_stretch_though_the_clock_stepped(
             time_ms += 1000
             rows.append((len(rows) + 1, time_ms, len(rows) * 1000))
     connection.execute("BEGIN")
-    connection.executemany("INSERT INTO item VALUES (?1, ?2, ?3, 'scan', 's', NULL)", rows)
-    connection.executemany("INSERT INTO sample VALUES (?1 << 16 | 1, ?1, 0)", [r[:1] for r in rows])
+    connection.executemany("INSERT INTO item VALUES (?, ?, ?, 'scan', 's', NULL)", rows)
+    connection.executemany(
+        "INSERT INTO sample VALUES (? << 16 | 1, ?, 0)", [(n, n) for n, *_ in rows]
+    )
     connection.execute("COMMIT")
     connection.close()
     start = 10_000_000 + from_ms
