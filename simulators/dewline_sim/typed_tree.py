@@ -9,6 +9,7 @@ from __future__ import annotations
 import types
 from collections.abc import Callable, Mapping
 from dataclasses import is_dataclass
+from functools import cache
 from typing import Literal, TypeVar, Union, get_args, get_origin, get_type_hints, is_typeddict
 
 Tree = dict[str, object]
@@ -24,7 +25,7 @@ def build(kind: Callable[..., T], tree: object, where: str) -> T:
     """
     if not isinstance(tree, Mapping):
         raise ValueError(f"{where}: {tree!r} is not a mapping")
-    hints = get_type_hints(kind)
+    hints = _hints(kind)
     for key in tree:
         if key not in hints:
             raise ValueError(f"{where}.{key}: unknown; known are {', '.join(sorted(hints))}")
@@ -32,6 +33,11 @@ def build(kind: Callable[..., T], tree: object, where: str) -> T:
         if key not in tree:
             raise ValueError(f"{where}.{key}: missing")
     return kind(**{k: value_of(hints[k], v, f"{where}.{k}") for k, v in tree.items()})
+
+
+@cache
+def _hints(kind: Callable[..., object]) -> Mapping[str, object]:
+    return get_type_hints(kind)
 
 
 def value_of(hint: object, value: object, where: str) -> object:

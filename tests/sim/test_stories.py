@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import cache
 
 import pytest
 import yaml
@@ -29,6 +30,12 @@ CAUSES = frozenset(
 )  # fmt: skip
 
 
+@cache
+def untouched(name: str) -> Scene:
+    """A story at its start, for tests that only look at it."""
+    return scene_of(name, seed=3)
+
+
 @pytest.mark.parametrize("name", NAMES)
 def test_every_act_of_a_story_is_understood(name: str) -> None:
     """All acts and faults of a story are carried out in order, on its lab, without its hours.
@@ -49,7 +56,7 @@ def test_every_act_of_a_story_is_understood(name: str) -> None:
 @pytest.mark.parametrize("name", NAMES)
 def test_every_story_knows_its_truth(name: str) -> None:
     """What is wrong has a known cause, a place in the lab, and lies within the story."""
-    scene = scene_of(name, seed=3)
+    scene = untouched(name)
     story = scene.story
     places = {*scene.lab.places()}  # type: ignore[attr-defined]
     for wrong in story.wrongs:
@@ -63,7 +70,7 @@ def test_every_story_knows_its_truth(name: str) -> None:
 @pytest.mark.parametrize("name", NAMES)
 def test_every_lab_has_a_config(name: str) -> None:
     """Each box's signals are wired to instruments on buses that are served."""
-    scene = scene_of(name, seed=3)
+    scene = untouched(name)
     found = {bus: {"port": "x"} for bus in scene.bus_kinds}
     document = yaml.safe_load(yaml.safe_dump(config_of(scene.story, found)))
     for box in document["boxes"].values():
