@@ -34,7 +34,7 @@ fi
 changes=0
 restart=no
 
-# act WORDS COMMAND...: one change, said first.
+# act WORDS COMMAND...: print WORDS, then make one change.
 act() {
     changes=$((changes + 1))
     if [ "$dry" = yes ]; then echo "would $1"; return 0; fi
@@ -45,7 +45,7 @@ act() {
 
 running() { [ -d /run/systemd/system ]; }
 
-# put SOURCE TARGET: a file of root's, mode 0644, where it differs.
+# put SOURCE TARGET: copy a file where it differs, owned by root, mode 0644.
 put() {
     if cmp -s "$1" "$2"; then return 0; fi
     act "write $2" install -D -m 0644 "$1" "$2"
@@ -69,7 +69,7 @@ get_packages() {
     DEBIAN_FRONTEND=noninteractive apt-get install -y -qq --no-install-recommends $1 >/dev/null
 }
 
-# What the program is made of, as one number: the same sources are not installed twice.
+# A hash over the sources: the same sources are not installed twice.
 fingerprint() {
     (
         cd "$clone"
@@ -86,7 +86,7 @@ get_program() {
         exit 1
     fi
     scratch=$(mktemp -d)
-    # A copy, so that building leaves nothing of root's in your clone.
+    # A copy, so that building leaves no files owned by root in your clone.
     (cd "$clone" && tar -c pyproject.toml README.md LICENSE daemon simulators) | tar -x -C "$scratch"
     [ -x "$home/venv/bin/pip" ] || python3 -m venv "$home/venv"
     # The versions that the tests ran with.
@@ -105,7 +105,7 @@ example() {
 
 put_example() { example | install -D -m 0644 /dev/stdin "$etc/dewline.yaml"; }
 
-# A line for every secret; systemd hands them to the daemon, which cannot read the folder.
+# A line for every secret: systemd gives them to the daemon, which cannot read the folder.
 credentials() {
     printf '# Written by install.sh from the files in %s/secrets.\n[Service]\n' "$etc"
     for file in "$etc"/secrets/*; do

@@ -20,7 +20,7 @@ shift
 umask 077
 before=$(stat -c %n%Y%s "$etc"/dewline.* "$etc"/certs/dewline* "$etc"/conf.d/dewline.conf 2>/dev/null || true)
 
-owned() { # by mosquitto, which gives up root before it reads
+owned() { # by mosquitto, which drops root before it reads
     if getent passwd mosquitto >/dev/null; then chgrp mosquitto "$1"; chmod 0640 "$1"; fi
 }
 
@@ -56,7 +56,7 @@ user() {
     mkdir -p "$etc/dewline-passwords"
     echo "add the user $1: its password is in $etc/dewline-passwords/$1"
     openssl rand -hex 16 >"$etc/dewline-passwords/$1"
-    # On standard input, never as a word of a command: the process list is public.
+    # On standard input, never as an argument: everybody can read the process list.
     { cat "$etc/dewline-passwords/$1"; cat "$etc/dewline-passwords/$1"; } |
         mosquitto_passwd "$etc/dewline.passwd" "$1" >/dev/null
     owned "$etc/dewline.passwd"

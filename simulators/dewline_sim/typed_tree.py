@@ -41,7 +41,10 @@ def _hints(kind: Callable[..., object]) -> Mapping[str, object]:
 
 
 def value_of(hint: object, value: object, where: str) -> object:
-    """One value as its type hint has it; ValueError where it is of another type."""
+    """One value as its type hint has it: integers become floats where floats are wanted.
+
+    Raises ValueError where it is of another type; ``where`` is its path in the message.
+    """
     origin, options = get_origin(hint), get_args(hint)
     if origin in (Union, types.UnionType):
         return _one_of(options, value, where)

@@ -198,7 +198,10 @@ def valve_sticks(
     valve: Literal["fill", "relief"] = "fill",
     position: Stuck = "open",
 ) -> None:
-    """position: open, shut, or no (mended)."""
+    """position: open, shut, or no (mended).
+
+    A stuck valve stays as it is, whatever the pressure.
+    """
     valves = plant.box(place).valves
     if valve == "fill":
         valves.fill_stuck = position
