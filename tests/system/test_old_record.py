@@ -17,7 +17,7 @@ from dewline.config import Plan, load
 from dewline.events import Entry, EventDocument
 from dewline.journal import Journal, Reader
 from dewline.readings import Quality, Reading, Resumed, Scan
-from dewline.replay.recovery import RecordedPlans, recover
+from dewline.replay.recovery import recorded_plans, recover
 from dewline.replay.replay import replay_journal
 
 DATA = Path(__file__).parent / "data"
@@ -60,7 +60,7 @@ def test_recorded_plans_are_found_by_their_recorded_hash(plan: Plan) -> None:
     """The old hash means today's plan, the other one the plan that ran in between."""
     assert plan.hash != OLD_HASH
     with Reader(plan.journal.path) as reader:
-        plans = RecordedPlans(reader, plan.watch, plan.hash)
+        plans = recorded_plans(reader, plan.watch, plan.hash)
         assert plans(OLD_HASH) is plan.watch
         other = plans(OTHER_HASH)
         assert plans("0" * 16) is None

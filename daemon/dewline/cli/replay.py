@@ -5,12 +5,13 @@ from __future__ import annotations
 import argparse
 import sys
 from collections.abc import Callable
+from dataclasses import asdict
 from pathlib import Path
 
 from dewline import __version__
 from dewline.cli.terminal import ProgressLine, event_line, print_json, say
 from dewline.config import Plan, load
-from dewline.events import Entry, Event
+from dewline.events import Entry, Event, EventDocument
 from dewline.journal import Reader
 from dewline.replay.replay import Difference, difference, recorded_by, replay_csv, replay_journal
 
@@ -38,14 +39,11 @@ def run(args: argparse.Namespace) -> int:
     other = load(args.compare).plan if args.compare else None
     if not args.csv:
         _say_versions(args.journal or plan.journal.path)
-    print_now: Callable[[Event], None] | None = None
     if other is None:
-        print_now = _print_json_event if args.json else _print_event
-    first = _events(args, plan, print_now)
-    if other is None:
-        say(f"{len(first)} events")
+        say(f"{len(_events(args, plan, print_json if args.json else _print_line))} events")
         return 0
-    return _report(difference(first, _events(args, other, None)), args.json)
+    first, second = _events(args, plan), _events(args, other)
+    return _report(difference(first, second), args.json)
 
 
 def _say_versions(journal: Path) -> None:
@@ -56,16 +54,12 @@ def _say_versions(journal: Path) -> None:
         say(f"recorded by dewline {', '.join(versions)}, replayed by {__version__}")
 
 
-def _print_event(event: Event) -> None:
-    print(event_line(event.document()))
-
-
-def _print_json_event(event: Event) -> None:
-    print_json(event.document())
+def _print_line(event: EventDocument) -> None:
+    print(event_line(event))
 
 
 def _events(
-    args: argparse.Namespace, plan: Plan, each: Callable[[Event], None] | None
+    args: argparse.Namespace, plan: Plan, each: Callable[[EventDocument], None] | None = None
 ) -> list[Event]:
     """Replay under one plan; every event is also handed on as it comes."""
     found: list[Event] = []
@@ -74,7 +68,7 @@ def _events(
         for event in entry.outcome.events:
             found.append(event)
             if each:
-                each(event)
+                each(event.document())
 
     progress = ProgressLine(f"replay under {plan.path.name}")
     if args.csv:
@@ -88,13 +82,7 @@ def _events(
 def _report(found: Difference, as_json: bool) -> int:
     """Print what only one of two configs raises; 1 where they differ."""
     if as_json:
-        print_json(
-            {
-                "alarms": list(found.alarms),
-                "only_first": list(found.only_first),
-                "only_second": list(found.only_second),
-            }
-        )
+        print_json({"alarms": found.alarms, **asdict(found)})
     else:
         for sign, events in (("-", found.only_first), ("+", found.only_second)):
             for event in events:

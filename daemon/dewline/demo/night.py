@@ -60,17 +60,17 @@ class LabAnswer(TypedDict, total=False):
     counts: dict[str, int]
 
 
+@dataclass(frozen=True, slots=True)
 class LabLine:
     """The simulator's control socket: JSON lines."""
 
-    def __init__(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        self._reader = reader
-        self._writer = writer
+    reader: asyncio.StreamReader
+    writer: asyncio.StreamWriter
 
     async def ask(self, **request: object) -> LabAnswer:
         """One request, one answer; DemoFailed if the simulator is gone."""
-        self._writer.write(json.dumps(request).encode() + b"\n")
-        line = await self._reader.readline()
+        self.writer.write(json.dumps(request).encode() + b"\n")
+        line = await self.reader.readline()
         if not line:
             raise DemoFailed("the simulator ended")
         answer: LabAnswer = json.loads(line)

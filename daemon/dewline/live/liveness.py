@@ -32,28 +32,23 @@ class Liveness:
     """When each part last moved, and how long it may take until it moves again."""
 
     def __init__(self) -> None:
-        self._within_s: dict[str, float] = {}
-        self._last_s: dict[str, float] = {}
+        self._parts: dict[str, tuple[float, float]] = {}  # name: (within_s, last_s)
 
     def expect(self, name: str, within_s: float, now_s: float) -> None:
         """From now on ``name`` must move at least every ``within_s``."""
-        self._within_s[name] = within_s
-        self._last_s[name] = now_s
+        self._parts[name] = within_s, now_s
 
     def forget(self, name: str) -> None:
         """Expect nothing of ``name`` any more."""
-        self._within_s.pop(name, None)
-        self._last_s.pop(name, None)
+        self._parts.pop(name, None)
 
     def moved(self, name: str, now_s: float) -> None:
         """``name`` has made a step now; a part that is not expected is passed over."""
-        if name in self._last_s:
-            self._last_s[name] = now_s
+        if name in self._parts:
+            self._parts[name] = self._parts[name][0], now_s
 
     def behind(self, now_s: float) -> tuple[str, ...]:
         """The parts that have not moved in time; empty while all have."""
         return tuple(
-            name
-            for name, within_s in self._within_s.items()
-            if now_s - self._last_s[name] > within_s
+            name for name, (within_s, last_s) in self._parts.items() if now_s - last_s > within_s
         )

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import logging
 from collections.abc import AsyncIterator
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from dewline.bus.poller import Stamp
@@ -35,28 +36,31 @@ async def opened_record(plan: Plan, clock: Clock) -> AsyncIterator[Record]:
         keep_raw_ms=plan.journal.keep_raw_ms,
         reserve_bytes=plan.journal.reserve_bytes,
     )
+    record = Record(journal)
     try:
         with clock.io():
-            _put_plan(journal, plan)
-            await _written(journal)
+            record.put_plan(plan)
+            await record.written()
             with Reader(plan.journal.path) as reader:
-                drive = recover(reader, plan.watch, plan.hash, journal.append, clock.wall_ms())
-        yield Record(journal, drive)
+                now_ms = clock.wall_ms()
+                record.drive = recover(reader, plan.watch, plan.hash, journal.append, now_ms)
+        yield record
     finally:
         journal.close()
 
 
+@dataclass(slots=True, eq=False)
 class Record:
     """What the daemon writes beside items: plans, states of the watch, the hourly housekeeping."""
 
-    def __init__(self, journal: Journal, drive: Drive) -> None:
-        self.journal = journal
-        self.drive = drive
-        self._damaged: Path | None = None
+    journal: Journal
+    drive: Drive = field(init=False)  # there once the watch is recovered
+    _damaged: Path | None = None
 
     def put_plan(self, plan: Plan) -> None:
         """Keep the watch plan by its hash, and the units of its signals."""
-        _put_plan(self.journal, plan)
+        self.journal.put_plan(plan.hash, watch_plan_to_json(plan.watch))
+        self.journal.put_units({name: s.unit for name, s in plan.watch.signals.items()})
 
     def put_snapshot(self) -> None:
         """Keep the state of the watch after the last item."""
@@ -65,7 +69,12 @@ class Record:
 
     async def written(self) -> bool:
         """Wait until all that was fed is on disk; False where the disk refuses for now."""
-        return await _written(self.journal)
+        try:
+            await self.journal.flush()
+        except JournalError as error:
+            log.warning("not on disk yet: %s", error)
+            return False
+        return True
 
     def newly_damaged(self) -> bool:
         """Whether the file was set aside as damaged, and a fresh one made, since the last call."""
@@ -83,17 +92,3 @@ class Record:
         while True:
             await clock.sleep(HOUSEKEEPING_EVERY_S)
             await self.journal.keep_house(stamp()[1])
-
-
-def _put_plan(journal: Journal, plan: Plan) -> None:
-    journal.put_plan(plan.hash, watch_plan_to_json(plan.watch))
-    journal.put_units({name: signal.unit for name, signal in plan.watch.signals.items()})
-
-
-async def _written(journal: Journal) -> bool:
-    try:
-        await journal.flush()
-    except JournalError as error:
-        log.warning("not on disk yet: %s", error)
-        return False
-    return True

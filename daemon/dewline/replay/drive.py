@@ -8,7 +8,7 @@ is ticked before the item, every item gets the next ``seq``. It knows no clock a
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 from dewline.events import Entry, Outcome
 from dewline.readings import Command, Resumed, Scan, Tick
@@ -21,6 +21,7 @@ def no_plan(_hash: str) -> WatchPlan | None:
     return None
 
 
+@dataclass(slots=True, eq=False)
 class Drive:
     """Feeds one watch and records what follows.
 
@@ -28,22 +29,12 @@ class Drive:
     the first one. ``plans`` gives the watch plan of a hash when a Resumed names a new one.
     """
 
-    def __init__(
-        self,
-        watch: Watch,
-        plan_hash: str,
-        record: Callable[[Entry], None],
-        plans: Callable[[str], WatchPlan | None] = no_plan,
-        *,
-        seq: int = 0,
-        at_ms: int | None = None,
-    ) -> None:
-        self.watch = watch
-        self.plan_hash = plan_hash
-        self.seq = seq
-        self.at_ms = at_ms
-        self.record = record
-        self._plans = plans
+    watch: Watch
+    plan_hash: str
+    record: Callable[[Entry], None]
+    plans: Callable[[str], WatchPlan | None] = no_plan
+    seq: int = 0
+    at_ms: int | None = None
 
     def feed(self, item: Scan | Command | Resumed, plan: WatchPlan | None = None) -> Outcome:
         """Tick up to the item, feed it to the watch, record it with what followed.
@@ -58,7 +49,7 @@ class Drive:
         if item.at_ms != at_ms:
             item = replace(item, at_ms=at_ms)
         if isinstance(item, Resumed) and item.plan_hash != self.plan_hash:
-            self._change_plan(item.plan_hash, plan or self._plans(item.plan_hash))
+            self._change_plan(item.plan_hash, plan or self.plans(item.plan_hash))
         outcome = self.watch.feed(item)
         self.seq += 1
         self.record(Entry(self.seq, item, outcome))

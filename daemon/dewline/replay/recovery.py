@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 import logging
 from collections.abc import Callable
+from functools import cache
 
 from dewline import __version__
 from dewline.config import same_plan, watch_plan_from_json
@@ -23,26 +24,25 @@ from dewline.watch_plan import WatchPlan
 log = logging.getLogger(__name__)
 
 
-class RecordedPlans:
-    """The watch plan behind a hash: the given plan, or one that the record remembers.
+def recorded_plans(
+    reader: Reader, plan: WatchPlan, given_hash: str
+) -> Callable[[str], WatchPlan | None]:
+    """A function from a hash to its watch plan: the given one, or one that the record remembers.
 
-    A recorded plan that is the same as the given one is replaced by it: another version of
-    dewline may have given an unchanged config another hash.
+    It gives None where the record does not hold the plan. A recorded plan that is the same as
+    the given one is replaced by it: another version of dewline may have given an unchanged
+    config another hash.
     """
 
-    def __init__(self, reader: Reader, plan: WatchPlan, given_hash: str) -> None:
-        self._reader = reader
-        self._plan = plan
-        self._known: dict[str, WatchPlan | None] = {given_hash: plan}
+    @cache
+    def known(recorded_hash: str) -> WatchPlan | None:
+        if recorded_hash == given_hash:
+            return plan
+        text = reader.plan(recorded_hash)
+        found = None if text is None else watch_plan_from_json(text)
+        return plan if found is not None and same_plan(found, plan) else found
 
-    def __call__(self, recorded_hash: str) -> WatchPlan | None:
-        """The plan recorded under that hash; None where the record does not hold it."""
-        if recorded_hash not in self._known:
-            text = self._reader.plan(recorded_hash)
-            found = None if text is None else watch_plan_from_json(text)
-            same = found is not None and same_plan(found, self._plan)
-            self._known[recorded_hash] = self._plan if same else found
-        return self._known[recorded_hash]
+    return known
 
 
 def first_plan_hash(reader: Reader) -> str | None:
@@ -94,7 +94,7 @@ def recover(
 
 def _rebuild(reader: Reader, plan: WatchPlan, given_hash: str) -> Drive:
     """The watch as it stood after the last recorded item; nothing is recorded again."""
-    plans = RecordedPlans(reader, plan, given_hash)
+    plans = recorded_plans(reader, plan, given_hash)
     snapshot = reader.snapshot()
     if snapshot is not None:
         watch = Watch(plans(snapshot.plan_hash) or plan)
@@ -104,9 +104,7 @@ def _rebuild(reader: Reader, plan: WatchPlan, given_hash: str) -> Drive:
             log.warning("the snapshot is of no use, all kept items are read again: %s", error)
         else:
             at_ms = watch.at_ms if snapshot.item_seq else None
-            drive = Drive(
-                watch, snapshot.plan_hash, _drop, plans, seq=snapshot.item_seq, at_ms=at_ms
-            )
+            drive = Drive(watch, snapshot.plan_hash, _drop, plans, snapshot.item_seq, at_ms)
             return _feed_items(reader, drive)
     old_hash = first_plan_hash(reader) or given_hash
     return _feed_items(reader, Drive(Watch(plans(old_hash) or plan), old_hash, _drop, plans))

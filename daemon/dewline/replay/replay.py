@@ -21,7 +21,7 @@ from dewline.gc_tuning import rare_gc
 from dewline.journal import Reader
 from dewline.readings import QUALITY_BY_TEXT, Quality, Reading, Resumed, Scan, parse_iso_utc
 from dewline.replay.drive import Drive, no_plan
-from dewline.replay.recovery import RecordedPlans, first_plan_hash, last_plan_hash
+from dewline.replay.recovery import first_plan_hash, last_plan_hash, recorded_plans
 from dewline.watch.watch import Watch
 from dewline.watch_plan import SignalPlan
 
@@ -35,7 +35,7 @@ def replay_journal(plan: Plan, reader: Reader, record: Record, progress: Progres
     A record that ended under ``plan`` is judged by the plans it was made with, each in its
     time; any other record by ``plan`` from its first item to its last.
     """
-    plans = RecordedPlans(reader, plan.watch, plan.hash)
+    plans = recorded_plans(reader, plan.watch, plan.hash)
     last_hash = last_plan_hash(reader)
     retrace = last_hash is not None and plans(last_hash) is plan.watch
     begun = reader.first_snapshot()  # where old raw is gone, the state that it led to
@@ -94,9 +94,8 @@ def csv_scans(path: Path, signals: Mapping[str, SignalPlan]) -> Iterator[tuple[S
         rows = csv.reader(stream)
         header = next(rows, [])
         if header[:3] != ["time", "signal", "value"]:
-            raise _csv_error(
-                path, 1, "header", f"is {','.join(header)!r}", "time,signal,value,quality"
-            )
+            found = f"is {','.join(header)!r}"
+            raise _csv_error(path, 1, "header", found, "time,signal,value,quality")
         key: tuple[str, str] | None = None
         readings: dict[str, Reading] = {}
         position = 0
@@ -133,15 +132,13 @@ def _reading(
     if quality is None:
         raise _csv_error(path, line, "quality", f"{row[3]!r} is no quality", "good")
     if text == "":
-        return name, Reading(
-            None, quality if quality >= Quality.NO_ANSWER else Quality.NOT_A_NUMBER
-        )
+        bad = quality >= Quality.NO_ANSWER
+        return name, Reading(None, quality if bad else Quality.NOT_A_NUMBER)
     try:
         value = float(text)
     except ValueError:
-        raise _csv_error(
-            path, line, "value", f"{text!r} is no number", "a number or nothing"
-        ) from None
+        problem = f"{text!r} is no number"
+        raise _csv_error(path, line, "value", problem, "a number or nothing") from None
     if not math.isfinite(value):
         return name, Reading(None, Quality.NOT_A_NUMBER)
     return name, Reading(value, quality)
