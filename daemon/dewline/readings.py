@@ -1,7 +1,7 @@
 """Readings and the inputs of the watch: scans, ticks, commands, resumes. All of them are frozen.
 
 Times are integer milliseconds: ``time_ms`` is wall time (a label, UTC epoch), ``at_ms`` is the
-watch's own time, which never goes back (see ``drive``).
+watch's own time, which never goes back (see ``replay.drive``).
 """
 
 from __future__ import annotations

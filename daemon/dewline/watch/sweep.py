@@ -1,4 +1,4 @@
-"""What time alone brings about in a watch, and when it does so next."""
+"""Runs rules, and does what time alone brings about in a watch."""
 
 from __future__ import annotations
 

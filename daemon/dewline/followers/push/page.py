@@ -56,7 +56,7 @@ class PageItem:
         return self.raised is not None
 
 
-LATE_MS = 900_000  # an end older than this is no news of its own: it goes into a digest
+END_IS_LATE_MS = 900_000  # an end older than this is no news of its own: it goes into a digest
 
 
 @dataclass(slots=True, eq=False)
@@ -84,8 +84,8 @@ class Notice:
         return self.item.document["priority"] == "critical"
 
     def late(self, now_ms: int) -> bool:
-        """Whether it reports an end of more than ``LATE_MS`` ago."""
-        return self.item.over and now_ms - time_of(self.item.document) > LATE_MS
+        """Whether it reports an end of more than ``END_IS_LATE_MS`` ago."""
+        return self.item.over and now_ms - time_of(self.item.document) > END_IS_LATE_MS
 
 
 @dataclass(frozen=True, slots=True)

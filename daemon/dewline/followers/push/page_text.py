@@ -88,7 +88,7 @@ def _clip(text: str, room: int) -> str:
 
 
 MOST_LINES = 40
-LATE_MS = 300_000
+TOLD_LATE_MS = 300_000
 LOOK = "Go and look, then acknowledge."
 NO_RESCUE = "dewline observes and warns. It is no safety system, and this page is no rescue plan."
 DigestReason = Literal["flood", "late", "deferred"]
@@ -219,7 +219,7 @@ class PageWriter:
         since = self._clock(time_of(document, "since"), now_ms)
         unsure = " by a clock not set" if document["clock"] == "unsynchronised" else ""
         late = ""
-        if not item.deferred and now_ms - time_of(document) > LATE_MS:
+        if not item.deferred and now_ms - time_of(document) > TOLD_LATE_MS:
             late = f" (told late, of {self._clock(time_of(document), now_ms)})"
         short = self._short(document, deferred=item.deferred)
         return f"{short} since {since}{unsure}{late}."

@@ -11,7 +11,7 @@ from dewline.config.plan import ContactPlan, Plan
 from dewline.events import EventDocument
 from dewline.followers.failures import Failures
 from dewline.followers.push.outbox import Outbox
-from dewline.followers.push.page import LATE_MS
+from dewline.followers.push.page import END_IS_LATE_MS
 from dewline.followers.push.page_text import PageWriter
 from dewline.followers.push.phrases import time_of
 from dewline.followers.push.target import SendResult, Target
@@ -23,13 +23,13 @@ FIRST_WINDOW = 1000  # events
 
 
 def first_cursor(reader: Reader, tail: int, now_ms: int) -> int:
-    """The cursor of a contact who was never paged: events older than ``LATE_MS`` are skipped.
+    """The cursor of a contact never paged before: events older than ``END_IS_LATE_MS`` are skipped.
 
     ``tail``: the ``seq`` of the last event.
     """
     after = max(0, tail - FIRST_WINDOW)
     recent = reader.events(after, FIRST_WINDOW)
-    old = [d["seq"] for d in recent if now_ms - time_of(d) > LATE_MS]
+    old = [d["seq"] for d in recent if now_ms - time_of(d) > END_IS_LATE_MS]
     return max(old, default=after)
 
 

@@ -3,8 +3,8 @@
 States and moves after ISA-18.2 / IEC 62682 (letters A-I of its state diagram); a move that is
 not in the table is illegal. Rows marked ``TABLE`` are the standard's; ``PRECEDENCE`` rows
 follow from one alarm being under several overlays at once (out-of-service > shelved >
-suppressed); ``LATCH`` rows keep a latch through an overlay; ``NOTICE`` rows write an event
-without a change of state.
+suppressed); ``LATCH`` rows keep a latch through an overlay; ``NOTICE`` rows are no
+moves of the standard: reminders, escalations, and the end of an alarm whose rule is gone.
 """
 
 from __future__ import annotations
