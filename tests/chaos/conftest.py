@@ -20,7 +20,7 @@ import yaml
 from dewline.events import EventDocument
 from dewline.journal import Reader
 from dewline.live.control_socket import NoDaemon, ask, ask_status
-from dewline.live.requests import Answer, CommandRequest, StatusDocument
+from dewline.live.requests import Answer, StatusDocument
 from dewline.readings import CommandName
 from tests.bus.conftest import (
     FarTcp,
@@ -200,10 +200,8 @@ class Plant:
         for_s: float | None = None,
     ) -> Answer:
         """A command of a person."""
-        request = CommandRequest(ask="command", command=command, by=by, alarm=alarm, why=why)
-        if for_s is not None:
-            request["for_s"] = for_s
-        return await asyncio.to_thread(ask, self._socket, request)
+        request = {"command": command, "by": by, "alarm": alarm, "why": why, "for_s": for_s}
+        return await asyncio.to_thread(ask, self._socket, {"ask": "command", **request})
 
     def poke(self, number: signal.Signals) -> None:
         """Signal the daemon."""

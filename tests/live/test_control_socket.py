@@ -8,9 +8,9 @@ from pathlib import Path
 import pytest
 
 from dewline.live.control_socket import NoDaemon, ask, serve
-from dewline.live.requests import Answer, ReloadRequest
+from dewline.live.requests import Answer
 
-RELOAD: ReloadRequest = {"ask": "reload"}
+RELOAD = {"ask": "reload"}
 
 
 async def _echo(request: Mapping[str, object]) -> Answer:

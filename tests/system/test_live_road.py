@@ -15,7 +15,6 @@ from typing import Any
 import pytest
 
 from dewline.live.control_socket import ask
-from dewline.live.requests import LeakTestRequest
 
 pytestmark = pytest.mark.long
 
@@ -254,7 +253,7 @@ async def test_the_daemon_waits_for_what_is_missing_at_the_start(
 
 async def test_a_leak_test_goes_into_the_ledger_by_way_of_the_daemon(road: Any, lab: Any) -> None:
     """The row of a judged test is in the record; nonsense is refused in words."""
-    row: LeakTestRequest = {
+    row = {
         "ask": "leak-test",
         "box": "heron",
         "started_ms": 1_772_480_000_000,

@@ -7,7 +7,6 @@ import re
 
 from dewline.cli.terminal import add_daemon_arguments, print_json, say, socket_of, who
 from dewline.live.control_socket import ask
-from dewline.live.requests import CommandRequest
 from dewline.units import convert
 
 NOTE_KINDS = (
@@ -23,6 +22,7 @@ NOTE_KINDS = (
     "commissioning",
     "other",
 )
+_FIELDS = ("alarm", "box", "kind", "by", "why", "for_s")
 _NEEDS_A_REASON = ("shelve", "out-of-service")
 
 
@@ -63,19 +63,9 @@ def run(args: argparse.Namespace) -> int:
     Exit status 0 done, 1 refused; NoDaemon, which becomes 3, where no daemon answers.
     ``--json`` prints {ok, message, event_id}.
     """
-    request = CommandRequest(
-        ask="command",
-        command="acknowledge" if args.command == "ack" else args.command,
-        by=args.by,
-        why=args.why,
-    )
-    if args.command == "note":
-        request["box"], request["kind"] = args.box, args.kind
-    else:
-        request["alarm"] = args.alarm
-    if args.command == "shelve":
-        request["for_s"] = args.for_s
-    answer = ask(socket_of(args), request)
+    command = "acknowledge" if args.command == "ack" else args.command
+    given = {name: value for name, value in vars(args).items() if name in _FIELDS}
+    answer = ask(socket_of(args), {"ask": "command", **given, "command": command})
     if args.json:
         print_json(answer)
     else:

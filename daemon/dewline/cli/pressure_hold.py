@@ -5,7 +5,8 @@ from __future__ import annotations
 import argparse
 import contextlib
 import time
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Mapping
+from functools import cache, partial
 from pathlib import Path
 
 from dewline.cli.terminal import print_json, say
@@ -16,7 +17,6 @@ from dewline.gas.hold import Compliance, HoldResult
 from dewline.gas.ingress import OxygenResult
 from dewline.journal import Reader
 from dewline.live.control_socket import NoDaemon, ask
-from dewline.live.requests import LeakTestRequest
 from dewline.readings import Quality, iso_utc
 from dewline.replay.replay import csv_scans
 from dewline.reports.pressure_hold import (
@@ -38,7 +38,7 @@ from dewline.reports.pressure_hold import (
 )
 from dewline.units import parse_quantity
 from dewline.watch.ledgers.pressure_hold import KIND
-from dewline.watch_plan import BoxPlan, WatchPlan
+from dewline.watch_plan import BoxPlan
 
 RISE_STANDARD_MBAR = 0.05
 JUDGE_EVERY_S = 10.0
@@ -98,21 +98,17 @@ def run(args: argparse.Namespace) -> int:
         known = ", ".join(plan.watch.boxes) or "none"
         raise OutOfRange(f"{args.config} has no box {args.box!r}; allowed is {known}")
     compliance = _compliance(args.step, volume_of(box))
-    _say_plan(plan.watch, box, compliance, parse_quantity(args.wanted).to("/h"))
-    signals = signals_of(plan.watch, box)
-    wanted = parse_quantity(args.wanted).to("/h")
-
-    def read_points() -> Points:
-        """What the record holds by now."""
-        return _csv_points(plan, args.csv) if args.csv else _journal_points(plan, args.hours)
+    wanted, signals = parse_quantity(args.wanted).to("/h"), signals_of(plan.watch, box)
+    _say_plan(box, signals, compliance, wanted)
 
     def judged(stretch: HoldStretch | None, points: Points) -> Findings | None:
         return None if stretch is None else judge(box, signals, points, stretch, compliance)
 
     if args.live and not args.csv:
-        found = _wait(signals, read_points, judged, wanted)
+        found = _wait(signals, partial(_journal_points, plan, args.hours), judged, wanted)
     else:
-        found = judged(longest_stretch(signals, points := read_points()), points)
+        points = _csv_points(plan, args.csv) if args.csv else _journal_points(plan, args.hours)
+        found = judged(longest_stretch(signals, points), points)
     if found is None:
         say(f"\nNo 10 min in which {box.name} was closed: {', '.join(signals.closed)} all 0.")
         return 1
@@ -183,13 +179,13 @@ def _earlier(plan: Plan, box: str, found: Findings) -> list[Mapping[str, object]
 
 def _write_down(plan: Plan, found: Findings, best: float | None) -> None:
     """Write the findings into the ledger, through the daemon that owns the record."""
-    request = LeakTestRequest(
-        ask="leak-test",
-        box=found.box,
-        started_ms=found.from_ms,
-        ended_ms=found.to_ms,
-        document=document(found, best),
-    )
+    request = {
+        "ask": "leak-test",
+        "box": found.box,
+        "started_ms": found.from_ms,
+        "ended_ms": found.to_ms,
+        "document": document(found, best),
+    }
     try:
         say(ask(plan.journal.socket, request)["message"])
     except NoDaemon:
@@ -216,9 +212,8 @@ def _csv_points(plan: Plan, path: Path) -> Points:
     found: dict[str, list[TimedValue]] = {}
     for scan, _ in csv_scans(path, plan.watch.signals):
         for name, reading in scan.readings.items():
-            found.setdefault(name, []).append(
-                TimedValue(scan.time_ms, reading.value if _usable(reading.quality) else None)
-            )
+            point = _timed(scan.time_ms, reading.value, reading.quality)
+            found.setdefault(name, []).append(point)
     for series in found.values():
         series.sort(key=lambda point: point.time_ms)
     return lambda name: found.get(name, [])
@@ -226,29 +221,25 @@ def _csv_points(plan: Plan, path: Path) -> Points:
 
 def _journal_points(plan: Plan, hours: float) -> Points:
     """Readings of the journal by signal; every series is read once and kept."""
-    known: dict[str, list[TimedValue]] = {}
 
+    @cache
     def points(name: str) -> list[TimedValue]:
-        if name not in known:
-            known[name] = list(_read(plan.journal.path, name, hours))
-        return known[name]
+        with Reader(plan.journal.path) as reader:
+            end_ms = reader.tail().time_ms or 0
+            series = reader.series(name, end_ms - round(hours * 3_600_000), end_ms + 1)
+            return [_timed(p.time_ms, p.value, p.quality) for p in series]
 
     return points
 
 
-def _read(path: Path, name: str, hours: float) -> Iterator[TimedValue]:
-    with Reader(path) as reader:
-        end_ms = reader.tail().time_ms or 0
-        for p in reader.series(name, end_ms - round(hours * 3_600_000), end_ms + 1):
-            yield TimedValue(p.time_ms, p.value if _usable(p.quality) else None)
+def _timed(time_ms: int, value: float | None, quality: Quality) -> TimedValue:
+    return TimedValue(time_ms, value if quality < Quality.OVER_RANGE else None)
 
 
-def _usable(quality: Quality) -> bool:
-    return quality < Quality.OVER_RANGE
-
-
-def _say_plan(plan: WatchPlan, box: BoxPlan, compliance: Compliance, wanted_per_h: float) -> None:
-    sensors = sensors_of(signals_of(plan, box))
+def _say_plan(
+    box: BoxPlan, signals: HoldSignals, compliance: Compliance, wanted_per_h: float
+) -> None:
+    sensors = sensors_of(signals)
     hours = hold.planned_s(wanted_per_h, volume_of(box), compliance, sensors) / 3600
     say(f"Leak test of {box.name}. dewline watches; it closes nothing. To do it:")
     for number, line in enumerate(CLOSE, 1):

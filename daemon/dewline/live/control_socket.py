@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import TypeAlias
 
 from dewline.errors import DewlineError
-from dewline.live.requests import ActRequest, Answer, StatusDocument
+from dewline.live.requests import Answer, StatusDocument
 from dewline.readings import compact_json
 
 _MAX_LINE = 64_000
@@ -56,7 +56,7 @@ async def _answered(answer: Answerer, line: bytes) -> Answer | StatusDocument:
     return await answer(request)
 
 
-def ask(path: Path, request: ActRequest, timeout_s: float = 10.0) -> Answer:
+def ask(path: Path, request: Mapping[str, object], timeout_s: float = 10.0) -> Answer:
     """Send one request to the daemon at ``path`` and return what became of it.
 
     NoDaemon where nobody listens, nobody answers within ``timeout_s`` or the line breaks.

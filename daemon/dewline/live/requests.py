@@ -1,14 +1,15 @@
-"""Requests to a running daemon and their answers: JSON objects with one type for each kind.
+"""Requests to a running daemon and their answers: JSON objects.
 
-They come over the control socket, and commands over MQTT too. Whoever may open the socket may
-say anything, so every field is checked before it is used.
+A request names its kind in ``ask``: ``status``, ``reload``, ``command`` or ``leak-test``. They come
+over the control socket, and commands over MQTT too. Whoever may open the socket may say anything,
+so every field is checked before it is used.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Literal, NotRequired, TypedDict, TypeVar, get_args
+from typing import TYPE_CHECKING, NotRequired, TypedDict, TypeVar, get_args
 
 from dewline.errors import CommandError
 from dewline.events import EventDocument, LedgerRow
@@ -22,38 +23,6 @@ if TYPE_CHECKING:  # commands that only send a request need nothing of the watch
 
 T = TypeVar("T")
 _COMMANDS: dict[str, CommandName] = {name: name for name in get_args(CommandName)}
-
-
-class ReloadRequest(TypedDict):
-    """Asks to read the config again."""
-
-    ask: Literal["reload"]
-
-
-class CommandRequest(TypedDict):
-    """A command of a person. ``alarm`` for alarm commands; ``box`` and ``kind`` for a note."""
-
-    ask: Literal["command"]
-    command: CommandName
-    by: str
-    alarm: NotRequired[str]
-    for_s: NotRequired[float]
-    why: NotRequired[str | None]
-    box: NotRequired[str]
-    kind: NotRequired[str]
-
-
-class LeakTestRequest(TypedDict):
-    """A judged leak test for the ledger; both ends in wall ms."""
-
-    ask: Literal["leak-test"]
-    box: str
-    started_ms: int
-    ended_ms: int
-    document: Mapping[str, object]
-
-
-ActRequest = ReloadRequest | CommandRequest | LeakTestRequest
 
 
 class Answer(TypedDict):

@@ -1,24 +1,43 @@
-"""The followers that run now, and how others take their place at a reload."""
+"""The followers that run now, and how others take their place at a reload.
+
+Each is imported only where it is wanted: their libraries take long to load and much memory.
+"""
 
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 
+from dewline import __version__
+from dewline.clock import Clock
 from dewline.config import Plan
+from dewline.config.plan import InfluxPlan, MqttPlan
 from dewline.events import Entry
 from dewline.followers.follower import Follower
-from dewline.live.follower_factory import follower_plan
+from dewline.followers.mqtt.commands import Submit
+from dewline.followers.mqtt.messages import HeartbeatFacts
+from dewline.journal import Journal, Reader
 from dewline.live.supervise import Start
+from dewline.readings import iso_utc
 
 
 @dataclass(slots=True, eq=False)
 class RunningFollowers:
-    """The followers of the plan, each a supervised task; ``make`` gives those of a plan."""
+    """The followers of the plan, each a supervised task.
+
+    ``start_task`` runs a job as a supervised task, ``submit`` puts a command to the watch,
+    ``facts`` gives the content of the MQTT heartbeat (None: there is no progress to tell of).
+    ``started_ms`` is the wall time of the start.
+    """
 
     start_task: Start
-    make: Callable[[Plan], Iterable[Follower]]
+    clock: Clock
+    journal: Journal
+    submit: Submit
+    facts: Callable[[], HeartbeatFacts | None]
+    started_ms: int
+    clock_is_right: Callable[[], bool]
     _running: dict[str, tuple[Follower, asyncio.Task[None]]] = field(default_factory=dict)
     _ending: list[asyncio.Task[None]] = field(default_factory=list)  # of the plan before
 
@@ -28,7 +47,7 @@ class RunningFollowers:
 
     def start(self, plan: Plan) -> None:
         """Start every follower that the plan asks for."""
-        for follower in self.make(plan):
+        for follower in self._make(plan):
             self._start(follower)
 
     def change(self, old: Plan, plan: Plan) -> None:
@@ -37,7 +56,7 @@ class RunningFollowers:
         The old ones deliver what is committed so far. The new ones wait until they have ended,
         so that no event is sent by both.
         """
-        if follower_plan(old) == follower_plan(plan):
+        if _follower_plan(old) == _follower_plan(plan):
             return
         self._ending = [task for _, task in self._running.values()]
         self._ask_to_stop()
@@ -73,3 +92,53 @@ class RunningFollowers:
 
         task = self.start_task(f"follower {follower.name}", run)
         self._running[follower.name] = (follower, task)
+
+    def _make(self, plan: Plan) -> Iterator[Follower]:
+        """The followers of ``plan``, in the order of their start."""
+        if plan.mqtt is not None:
+            yield self._mqtt(plan, plan.mqtt)
+        if plan.influx is not None:
+            yield self._influx(plan, plan.influx)
+        if plan.contacts:
+            yield self._push(plan)
+
+    def _mqtt(self, plan: Plan, mqtt: MqttPlan) -> Follower:
+        from dewline.followers.mqtt.follower import MqttFollower  # noqa: PLC0415
+
+        journal = self.journal
+        return MqttFollower(
+            mqtt,
+            plan.site,
+            self.clock,
+            reader=lambda: Reader(journal.path),
+            advance=lambda seq: journal.advance("mqtt", event_seq=seq),
+            advance_ledger=lambda row: journal.advance(MqttFollower.of_ledger, event_seq=row),
+            submit=self.submit,
+            facts=self.facts,
+            units={name: signal.unit for name, signal in plan.watch.signals.items()},
+            started=iso_utc(self.started_ms),
+            version=__version__,
+        )
+
+    def _influx(self, plan: Plan, influx: InfluxPlan) -> Follower:
+        from dewline.followers.influx.follower import InfluxFollower  # noqa: PLC0415
+
+        return InfluxFollower(
+            influx,
+            plan.site,
+            self.clock,
+            self.journal,
+            rules=plan.watch.rules.values(),
+            clock_is_right=self.clock_is_right,
+        )
+
+    def _push(self, plan: Plan) -> Follower:
+        from dewline.followers.push.follower import PushFollower  # noqa: PLC0415
+
+        return PushFollower(plan, self.clock, self.journal)
+
+
+def _follower_plan(plan: Plan) -> object:
+    """The part of a plan that its followers are made from: where it differs, make new ones."""
+    rules = plan.watch.rules if plan.contacts or plan.influx else None
+    return plan.mqtt, plan.influx, plan.contacts, plan.box_contacts, rules, plan.watch.signals

@@ -7,9 +7,11 @@ of ``daemon``: at once on change, and whole every 30 s.
 from __future__ import annotations
 
 import shutil
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Container, Iterable
+from dataclasses import dataclass, field
 from pathlib import Path
 
+from dewline.bus.poller import Stamp
 from dewline.clock import Clock
 from dewline.followers.follower import Follower
 from dewline.readings import Quality, Reading, Scan
@@ -21,38 +23,31 @@ _HEALTHY_AFTER_MS = 600_000  # a task that ran that long since its last failure 
 _UP_OR_DOWN = ("-link", "-answer")
 
 
+@dataclass(slots=True, eq=False)
 class SelfMonitor:
     """Holds the latest value of every ``daemon.*`` signal of the plan and feeds them to the watch.
 
-    ``signals`` are full names; those of other boxes are left out, and so is later what the
-    plan does not know.
+    ``signals`` are the full names that the plan knows, of all boxes; others are left out.
     """
 
-    def __init__(
-        self,
-        signals: Iterable[str],
-        stamp: Callable[[], tuple[int, int]],
-        feed: Callable[[Scan], object],
-        journal_folder: Path,
-    ) -> None:
-        self._known = {name for name in signals if name.startswith(f"{DAEMON}.")}
-        self._values: dict[str, float] = {}
-        self._stamp = stamp
-        self._feed = feed
-        self._folder = journal_folder
-        self._failed_ms: dict[str, int] = {}
+    signals: Container[str]
+    stamp: Stamp
+    feed: Callable[[Scan], object]
+    journal_folder: Path
+    _values: dict[str, float] = field(default_factory=dict)
+    _failed_ms: dict[str, int] = field(default_factory=dict)  # task: when it failed last
 
     def set(self, signal: str, value: float) -> None:
         """Set ``daemon.SIGNAL``; a change is fed to the watch at once."""
         name = f"{DAEMON}.{signal}"
-        if name in self._known and self._values.get(name) != value:
+        if name in self.signals and self._values.get(name) != value:
             self._values[name] = value
             self._feed_values([name])
 
     def task_failures(self, name: str, in_a_row: int) -> None:
         """Count a task as failing once it failed three times in a row."""
         if in_a_row >= 3:
-            self._failed_ms[name] = self._stamp()[1]
+            self._failed_ms[name] = self.stamp()[1]
             self.set("tasks-failed", float(len(self._failed_ms)))
 
     def measure(self, followers: Iterable[Follower]) -> None:
@@ -60,21 +55,17 @@ class SelfMonitor:
 
         A task that failed three times in a row counts as failing until it has run for 10 min.
         """
-        name = f"{DAEMON}."
-        now_ms = self._stamp()[1]
+        now_ms = self.stamp()[1]
         self._failed_ms = {
             n: t for n, t in self._failed_ms.items() if now_ms - t < _HEALTHY_AFTER_MS
         }
-        free_mb = shutil.disk_usage(self._folder).free / 1e6
-        fresh = {
-            "disk-free": round(free_mb),
-            "tasks-failed": len(self._failed_ms),
-        }
+        free_mb = shutil.disk_usage(self.journal_folder).free / 1e6
+        fresh = {"disk-free": round(free_mb), "tasks-failed": len(self._failed_ms)}
         for follower in followers:
             fresh[f"{follower.name}-behind"] = round(follower.statistics().seconds_behind)
         for key, value in fresh.items():
-            if name + key in self._known:
-                self._values[name + key] = float(value)
+            if (name := f"{DAEMON}.{key}") in self.signals:
+                self._values[name] = float(value)
         self._feed_values(sorted(self._values))
 
     async def run(self, clock: Clock, followers: Callable[[], Iterable[Follower]]) -> None:
@@ -93,14 +84,14 @@ class SelfMonitor:
                 )
             await clock.sleep(_TROUBLE_EVERY_S)
 
-    def change_signals(self, signals: Iterable[str]) -> None:
+    def change_signals(self, signals: Container[str]) -> None:
         """After a reload: go on with the signals of the new plan alone."""
-        self._known = {name for name in signals if name.startswith(f"{DAEMON}.")}
-        self._values = {k: v for k, v in self._values.items() if k in self._known}
+        self.signals = signals
+        self._values = {k: v for k, v in self._values.items() if k in signals}
 
     def _feed_values(self, names: list[str]) -> None:
         if not names:
             return
-        time_ms, at_ms = self._stamp()
+        time_ms, at_ms = self.stamp()
         readings = {name: Reading(self._values[name], Quality.GOOD) for name in names}
-        self._feed(Scan(time_ms, at_ms, DAEMON, readings))
+        self.feed(Scan(time_ms, at_ms, DAEMON, readings))

@@ -20,7 +20,6 @@ from dewline.events import Entry
 from dewline.followers.follower import Follower
 from dewline.followers.mqtt.messages import HeartbeatFacts
 from dewline.live import control_socket
-from dewline.live.follower_factory import FollowerFactory
 from dewline.live.host_clock import HostClock
 from dewline.live.liveness import Liveness, parts_within_s
 from dewline.live.pollers import Pollers
@@ -30,11 +29,7 @@ from dewline.live.request_handler import RequestHandler
 from dewline.live.requests import Answer, StatusDocument
 from dewline.live.running_followers import RunningFollowers
 from dewline.live.self_monitor import SelfMonitor
-from dewline.live.status import (
-    ServiceStatistics,
-    heartbeat_facts,
-    status_document,
-)
+from dewline.live.status import ServiceStatistics, heartbeat_facts, status_document
 from dewline.live.supervise import Job, keep_running
 from dewline.live.systemd import feed_watchdog, notify, watchdog_every_s
 from dewline.readings import Reading, Resumed, Scan
@@ -102,7 +97,8 @@ class Service:
             on_state=lambda name, up: monitor.set(name, float(up)),
         )
         self.requests = RequestHandler(record, self.stamp, status=self.status, reload=self.reload)
-        factory = FollowerFactory(
+        self._followers = RunningFollowers(
+            self._start_task,
             clock,
             record.journal,
             submit=self.requests.submit_from_afar,
@@ -110,7 +106,6 @@ class Service:
             started_ms=clock.wall_ms(),
             clock_is_right=lambda: self.host_clock.right,
         )
-        self._followers = RunningFollowers(self._start_task, factory.make)
         self._own_tasks: dict[str, asyncio.Task[None]] = {}
 
     def start(self) -> None:
