@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import argparse
-from dataclasses import asdict
+from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import NotRequired, TypedDict
 
 from dewline.bus.plan import Block, plan_reads
 from dewline.cli.terminal import print_json, say
@@ -20,48 +19,13 @@ MOST_BUSY = 0.8  # share of its time that a line may be busy: instruments need t
 _LEADING = {"coil": "0", "discrete": "1", "input": "3", "holding": "4"}
 
 
-class RegisterRow(TypedDict):
-    """A register and the signals it feeds; ``reference`` is its address as manuals print it.
+@dataclass(frozen=True, slots=True)
+class _Load:
+    """Load of a serial line: ms of one turn of all, shortest cycle, share of its time busy."""
 
-    ``read``: of one that feeds nothing, whether it comes along in a block all the same.
-    """
-
-    register: str
-    signals: list[str]
-    address: NotRequired[int]
-    reference: NotRequired[str]
-    read: NotRequired[bool]
-
-
-class BlockRow(TypedDict):
-    """One request: ``count`` addresses from ``address`` on."""
-
-    table: str
-    address: int
-    count: int
-    registers: list[RegisterRow]
-
-
-class InstrumentRow(TypedDict):
-    """What is read of an instrument; ``wire_ms`` of all its requests on a serial line."""
-
-    instrument: str
-    unit: int
-    every_ms: int
-    timeout_ms: int
-    blocks: list[BlockRow]
-    feeding_nothing: list[RegisterRow]
-    wire_ms: NotRequired[float]
-
-
-class BusRow(TypedDict):
-    """A bus; of a serial line also its load: ms of one turn, shortest cycle, share of time busy."""
-
-    bus: str
-    instruments: list[InstrumentRow]
-    wire_ms: NotRequired[float]
-    cycle_ms: NotRequired[int | None]
-    busy: NotRequired[float]
+    wire_ms: float
+    cycle_ms: int | None
+    busy: float
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -81,7 +45,7 @@ def run(args: argparse.Namespace) -> int:
     if args.json:
         print_json(_document(loaded, source, polls))
     else:
-        _say_all(loaded, source, polls)
+        _say_all(loaded, source)
     return 2 if loaded is None else 0
 
 
@@ -91,7 +55,9 @@ def reference(register: RegisterPlan) -> str:
     return f"{_LEADING[register.table]}{register.address + 1:0{digits}d}"
 
 
-def _document(loaded: Loaded | None, source: SourceFile, polls: list[BusRow]) -> dict[str, object]:
+def _document(
+    loaded: Loaded | None, source: SourceFile, polls: list[dict[str, object]]
+) -> dict[str, object]:
     supervised = {} if loaded is None else _supervised(loaded)
     return {
         "errors": [asdict(p) for p in sorted(source.problems)],
@@ -117,53 +83,70 @@ def _off(loaded: Loaded) -> list[dict[str, str | None]]:
     return rows
 
 
-def _polls(plan: Plan, source: SourceFile) -> list[BusRow]:
+def _polls(plan: Plan, source: SourceFile) -> list[dict[str, object]]:
     """What is read of each bus, and how much of its time that takes; a busy one is warned of."""
-    rows = []
+    rows: list[dict[str, object]] = []
     for name, bus in plan.buses.items():
-        members = [i for i in plan.instruments.values() if i.bus == name]
         baud = bus.line.baud if isinstance(bus, ModbusRtuPlan) else None
-        instruments = [_instrument(i, baud) for i in members]
-        row = BusRow(bus=name, instruments=instruments)
-        if baud is not None:
-            _add_load(row)
-            if row["busy"] > MOST_BUSY:
-                source.warn(
-                    ("buses", name),
-                    f"is busy {row['busy']:.0%} of the time before any instrument has thought",
-                    "raise `every:`, raise the baud rate, or split the bus",
-                )
-        rows.append(row)
+        instruments = [_instrument(i, baud) for i in _members(plan, name)]
+        load = _load(plan, name)
+        rows.append({"bus": name, "instruments": instruments} | (asdict(load) if load else {}))
+        if load and load.busy > MOST_BUSY:
+            source.warn(
+                ("buses", name),
+                f"is busy {load.busy:.0%} of the time before any instrument has thought",
+                "raise `every:`, raise the baud rate, or split the bus",
+            )
     return rows
 
 
-def _add_load(row: BusRow) -> None:
-    """Wire time of one turn of all, the shortest cycle, and the share of its time a bus is busy."""
-    instruments = row["instruments"]
-    row["wire_ms"] = round(sum(i["wire_ms"] for i in instruments), 4)
-    row["cycle_ms"] = min((i["every_ms"] for i in instruments), default=None)
-    row["busy"] = round(sum(i["wire_ms"] / i["every_ms"] for i in instruments), 4)
+def _members(plan: Plan, bus: str) -> list[InstrumentPlan]:
+    return [i for i in plan.instruments.values() if i.bus == bus]
 
 
-def _instrument(instrument: InstrumentPlan, baud: int | None) -> InstrumentRow:
+def _load(plan: Plan, name: str) -> _Load | None:
+    """The load of a bus; None where it is no serial line of Modbus."""
+    bus = plan.buses[name]
+    if not isinstance(bus, ModbusRtuPlan):
+        return None
+    turns = [(_turn_ms(i, bus.line.baud), i.every_ms) for i in _members(plan, name)]
+    return _Load(
+        wire_ms=round(sum(ms for ms, _ in turns), 4),
+        cycle_ms=min((every_ms for _, every_ms in turns), default=None),
+        busy=round(sum(ms / every_ms for ms, every_ms in turns), 4),
+    )
+
+
+def _turn_ms(instrument: InstrumentPlan, baud: int) -> float:
+    """Time on the wire of all requests to an instrument, with the pauses it asks for."""
+    blocks = plan_reads(instrument)
+    pauses = (instrument.gap_before_ms + instrument.turnaround_ms) * len(blocks)
+    return round(sum(_wire_ms(block, baud) for block in blocks) + pauses, 4)
+
+
+def _instrument(instrument: InstrumentPlan, baud: int | None) -> dict[str, object]:
+    """What is read of it, and of registers that feed nothing, whether they come along in a block.
+
+    ``wire_ms``, on a serial line alone, is that of all its requests.
+    """
     blocks = plan_reads(instrument)
     read = {r.name for block in blocks for r in _covered(instrument, block)}
-    row: InstrumentRow = {
+    row: dict[str, object] = {
         "instrument": instrument.name,
         "unit": instrument.unit,
         "every_ms": instrument.every_ms,
         "timeout_ms": instrument.timeout_ms,
         "blocks": [_block(instrument, block) for block in blocks],
         "feeding_nothing": [
-            {**_register(instrument, r), "read": r.name in read}
-            for r in instrument.registers
-            if r.name not in instrument.feeds
+            {**_register(instrument, r), "read": r.name in read} for r in _idle(instrument)
         ],
     }
-    if baud is not None:
-        pauses = (instrument.gap_before_ms + instrument.turnaround_ms) * len(blocks)
-        row["wire_ms"] = round(sum(_wire_ms(block, baud) for block in blocks) + pauses, 4)
-    return row
+    return row if baud is None else {**row, "wire_ms": _turn_ms(instrument, baud)}
+
+
+def _idle(instrument: InstrumentPlan) -> list[RegisterPlan]:
+    """The registers that feed nothing."""
+    return [r for r in instrument.registers if r.name not in instrument.feeds]
 
 
 def _covered(instrument: InstrumentPlan, block: Block) -> list[RegisterPlan]:
@@ -182,7 +165,7 @@ def _wire_ms(block: Block, baud: int) -> float:
     return wire_time_ms(baud, block.count)
 
 
-def _block(instrument: InstrumentPlan, block: Block) -> BlockRow:
+def _block(instrument: InstrumentPlan, block: Block) -> dict[str, object]:
     return {
         "table": block.table,
         "address": block.address,
@@ -191,7 +174,7 @@ def _block(instrument: InstrumentPlan, block: Block) -> BlockRow:
     }
 
 
-def _register(instrument: InstrumentPlan, register: RegisterPlan) -> RegisterRow:
+def _register(instrument: InstrumentPlan, register: RegisterPlan) -> dict[str, object]:
     signals = list(instrument.feeds.get(register.name, ()))
     if instrument.ascii is not None:
         return {"register": register.name, "signals": signals}
@@ -203,7 +186,7 @@ def _register(instrument: InstrumentPlan, register: RegisterPlan) -> RegisterRow
     }
 
 
-def _say_all(loaded: Loaded | None, source: SourceFile, polls: list[BusRow]) -> None:
+def _say_all(loaded: Loaded | None, source: SourceFile) -> None:
     for problem in sorted(source.problems):
         say(str(problem))
     for warning in sorted(source.warnings):
@@ -212,7 +195,7 @@ def _say_all(loaded: Loaded | None, source: SourceFile, polls: list[BusRow]) -> 
         say(f"{len(source.problems)} errors")
         return
     _say_rules(loaded)
-    _say_polls(polls)
+    _say_polls(loaded.plan)
     _say_watched(loaded)
     say(f"\n{source.file}: no errors; plan {loaded.plan.hash}")
 
@@ -234,32 +217,32 @@ def _written(value: object) -> str:
     return ", ".join(map(str, value)) if isinstance(value, list) else str(value)
 
 
-def _say_polls(polls: list[BusRow]) -> None:
+def _say_polls(plan: Plan) -> None:
     say("\nreads")
-    for row in polls:
+    for name in plan.buses:
         busy = ""
-        if "wire_ms" in row:
-            wire = f"{row['wire_ms']:.1f} ms on the wire in {row['cycle_ms']} ms"
-            busy = f": {wire}, busy {row['busy']:.1%}"
-        say(f"  bus {row['bus']}{busy}")
-        for instrument in row["instruments"]:
+        if load := _load(plan, name):
+            wire = f"{load.wire_ms:.1f} ms on the wire in {load.cycle_ms} ms"
+            busy = f": {wire}, busy {load.busy:.1%}"
+        say(f"  bus {name}{busy}")
+        for instrument in _members(plan, name):
             _say_instrument(instrument)
 
 
-def _say_instrument(row: InstrumentRow) -> None:
-    say(f"    {row['instrument']} every {row['every_ms']} ms")
-    for block in row["blocks"]:
-        if block["table"] != "line":
-            say(f"      {block['table']} {block['address']}, {block['count']} in one request")
-        for register in block["registers"]:
-            to = _written(register["signals"])
-            say(f"        {_address(register)}{register['register']} -> {to}")
-    for register in row["feeding_nothing"]:
-        say(f"        {_address(register)}{register['register']} feeds nothing")
+def _say_instrument(instrument: InstrumentPlan) -> None:
+    say(f"    {instrument.name} every {instrument.every_ms} ms")
+    for block in plan_reads(instrument):
+        if block.table != "line":
+            say(f"      {block.table} {block.address}, {block.count} in one request")
+        for r in block.registers:
+            to = ", ".join(instrument.feeds.get(r.name, ()))
+            say(f"        {_address(instrument, r)}{r.name} -> {to}")
+    for r in _idle(instrument):
+        say(f"        {_address(instrument, r)}{r.name} feeds nothing")
 
 
-def _address(register: RegisterRow) -> str:
-    return f"{register['address']:>5} ({register['reference']}) " if "address" in register else ""
+def _address(instrument: InstrumentPlan, register: RegisterPlan) -> str:
+    return "" if instrument.ascii else f"{register.address:>5} ({reference(register)}) "
 
 
 def _say_watched(loaded: Loaded) -> None:
