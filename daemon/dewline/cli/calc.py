@@ -87,122 +87,117 @@ OUTLET = Arg("--outlet", "ppm", "what leaves the bed", "0 ppm")
 AMBIENT = Arg("--pressure", "Pa", "absolute; 1013.25 mbar if not given", "1013.25 mbar")
 OF_A_BOX = Arg("--pressure", "Pa", "absolute; 1016.25 mbar if not given", "1016.25 mbar")
 OF_THE_GAS = Arg("--temperature", "K", default="22 degC")
-SUMS: dict[str, tuple[str, Work, tuple[Arg, ...]]] = {
-    "frost-point": (
+
+
+def _sum(summary: str, work: Work, *args: Arg) -> tuple[str, Work, tuple[Arg, ...]]:
+    return summary, work, args
+
+
+SUMS = {
+    "frost-point": _sum(
         "water in ppm to frost point over ice",
         sums.frost_point,
-        (Arg("fraction", "ppm", 'water by volume: "1 ppm"'), AMBIENT),
+        Arg("fraction", "ppm", 'water by volume: "1 ppm"'),
+        AMBIENT,
     ),
-    "ppm": (
+    "ppm": _sum(
         "frost point (above 0 degC dew point) to ppm",
         sums.ppm,
-        (Arg("point", "degC", 'frost point, above 0 degC dew point: "-76 degC"'), AMBIENT),
+        Arg("point", "degC", 'frost point, above 0 degC dew point: "-76 degC"'),
+        AMBIENT,
     ),
-    "purge": (
+    "purge": _sum(
         "how long a purge takes",
         sums.purge,
-        (
-            *(FROM, TO),
-            Arg("--inlet", "ppm", "what the purge gas itself holds", "0 ppm"),
-            Arg("--volume", "m3", '"1.1 m3"'),
-            Arg("--flow", "m3/h", 'at box pressure: "300 L/min"'),
-            Arg("--mixing", float, "0-1; 0.3-0.7 is usual", 1.0),
-        ),
+        *(FROM, TO),
+        Arg("--inlet", "ppm", "what the purge gas itself holds", "0 ppm"),
+        Arg("--volume", "m3", '"1.1 m3"'),
+        Arg("--flow", "m3/h", 'at box pressure: "300 L/min"'),
+        Arg("--mixing", float, "0-1; 0.3-0.7 is usual", 1.0),
     ),
-    "cycles": (
+    "cycles": _sum(
         "how many antechamber cycles it takes",
         sums.cycles,
-        (
-            *(FROM, TO),
-            Arg("--low", "Pa", 'evacuated to, absolute: "10 mbar"'),
-            Arg("--high", "Pa", 'refilled to, absolute: "1013 mbar"'),
-            Arg("--refill", "ppm", "what the refill gas itself holds", "0 ppm"),
-            Arg(
-                "--barometer",
-                "Pa",
-                "station pressure; low and high are then gauge readings against it",
-                optional=True,
-            ),
+        *(FROM, TO),
+        Arg("--low", "Pa", 'evacuated to, absolute: "10 mbar"'),
+        Arg("--high", "Pa", 'refilled to, absolute: "1013 mbar"'),
+        Arg("--refill", "ppm", "what the refill gas itself holds", "0 ppm"),
+        Arg(
+            "--barometer",
+            "Pa",
+            "station pressure; low and high are then gauge readings against it",
+            optional=True,
         ),
     ),
-    "leak": (
+    "leak": _sum(
         "leak rate from two readings of a pressure hold",
         sums.leak_rate,
-        (
-            VOLUME,
-            *(
-                Arg(end, ("Pa", "K", "Pa"), '"5.00 mbar" "22.00 degC" "1013.2 mbar"', words=POINT)
-                for end in ("--start", "--end")
-            ),
-            Arg("--hours", float),
-            Arg(
-                "--resolution",
-                str,
-                "what gauge, thermometer and barometer together can tell; 0.05 mbar if not given",
-                "0.05 mbar",
-            ),
-            Arg(
-                "--step",
-                ("m3", "Pa"),
-                'gas pressed in and the rise it made, for gloves that give: "1 L" "0.6 mbar"',
-                optional=True,
-                words=("ADDED", "RISE"),
-            ),
+        VOLUME,
+        *(
+            Arg(end, ("Pa", "K", "Pa"), '"5.00 mbar" "22.00 degC" "1013.2 mbar"', words=POINT)
+            for end in ("--start", "--end")
+        ),
+        Arg("--hours", float),
+        Arg(
+            "--resolution",
+            str,
+            "what gauge, thermometer and barometer together can tell; 0.05 mbar if not given",
+            "0.05 mbar",
+        ),
+        Arg(
+            "--step",
+            ("m3", "Pa"),
+            'gas pressed in and the rise it made, for gloves that give: "1 L" "0.6 mbar"',
+            optional=True,
+            words=("ADDED", "RISE"),
         ),
     ),
-    "cleanup": (
+    "cleanup": _sum(
         "where a circulated box settles, and when",
         sums.clean_up,
-        (
-            VOLUME,
-            Arg("--flow", "m3/h", 'through the bed: "60 m3/h"'),
-            Arg("--efficiency", float, "of the bed, 0-1"),
-            Arg("--leak-rate", "/h", 'air per box volume: "1e-4 /h"', "0 /h"),
-            Arg("--source", "cm3/h", 'permeation and load: "1.76 cm3/h"', "0 cm3/h"),
-            OUTLET,
-            Arg("--from", "ppm", '"100 ppm"', words="START"),
-            Arg("--to", str, '"1 ppm"', words="TARGET"),
-        ),
+        VOLUME,
+        Arg("--flow", "m3/h", 'through the bed: "60 m3/h"'),
+        Arg("--efficiency", float, "of the bed, 0-1"),
+        Arg("--leak-rate", "/h", 'air per box volume: "1e-4 /h"', "0 /h"),
+        Arg("--source", "cm3/h", 'permeation and load: "1.76 cm3/h"', "0 cm3/h"),
+        OUTLET,
+        Arg("--from", "ppm", '"100 ppm"', words="START"),
+        Arg("--to", str, '"1 ppm"', words="TARGET"),
     ),
-    "bed": (
+    "bed": _sum(
         "what a purifier bed took up",
         sums.bed_uptake,
-        (
-            Arg("--gas", str, choices=GASES),
-            Arg("--ppm", float, "into the bed"),
-            OUTLET,
-            Arg("--flow", "m3/h", 'at its own pressure: "60 m3/h"'),
-            Arg("--hours", float),
-            *(OF_THE_GAS, OF_A_BOX),
-        ),
+        Arg("--gas", str, choices=GASES),
+        Arg("--ppm", float, "into the bed"),
+        OUTLET,
+        Arg("--flow", "m3/h", 'at its own pressure: "60 m3/h"'),
+        Arg("--hours", float),
+        *(OF_THE_GAS, OF_A_BOX),
     ),
-    "air-ratio": (
+    "air-ratio": _sum(
         "oxygen to water in the air of the room",
         sums.air_ratio,
-        (
-            Arg("temperature", "degC", 'of the room: "23 degC"'),
-            Arg("humidity", "%", 'relative: "50 %%"'),
-            AMBIENT,
-        ),
+        Arg("temperature", "degC", 'of the room: "23 degC"'),
+        Arg("humidity", "%", 'relative: "50 %%"'),
+        AMBIENT,
     ),
-    "gloves": (
+    "gloves": _sum(
         "what comes through the rubber of the gloves",
         sums.gloves,
-        (
-            Arg("--gas", str, choices=GASES),
-            Arg("--area", "m2", 'of all gloves: "0.9 m2"'),
-            Arg("--thickness", "mm", '"0.4 mm"'),
-            VOLUME,
-            Arg("--room", "degC", "23 degC if not given", "23 degC"),
-            Arg("--humidity", "%", "of the room; 50 %% if not given", "50 %"),
-            Arg("--permeability", "barrer", 'if not butyl rubber: "0.5 barrer"', optional=True),
-            *(OF_THE_GAS, OF_A_BOX),
-        ),
+        Arg("--gas", str, choices=GASES),
+        Arg("--area", "m2", 'of all gloves: "0.9 m2"'),
+        Arg("--thickness", "mm", '"0.4 mm"'),
+        VOLUME,
+        Arg("--room", "degC", "23 degC if not given", "23 degC"),
+        Arg("--humidity", "%", "of the room; 50 %% if not given", "50 %"),
+        Arg("--permeability", "barrer", 'if not butyl rubber: "0.5 barrer"', optional=True),
+        *(OF_THE_GAS, OF_A_BOX),
     ),
-    "modbus-time": (
+    "modbus-time": _sum(
         "the shortest time of one read on a serial line",
         sums.modbus_time,
-        (Arg("--baud", int), Arg("--registers", int, "read in one request")),
+        Arg("--baud", int),
+        Arg("--registers", int, "read in one request"),
     ),
 }
 

@@ -19,23 +19,8 @@ from dewline.journal import Reader
 from dewline.live.control_socket import NoDaemon, ask
 from dewline.readings import Quality, iso_utc
 from dewline.replay.replay import csv_scans
-from dewline.reports.pressure_hold import (
-    LEAST_S,
-    Findings,
-    HoldSignals,
-    HoldStretch,
-    Points,
-    TimedValue,
-    document,
-    judge,
-    longest_stretch,
-    open_now,
-    own_best,
-    sensors_of,
-    signals_of,
-    stretch_now,
-    volume_of,
-)
+from dewline.reports import pressure_hold as report
+from dewline.reports.pressure_hold import Findings, HoldSignals, HoldStretch, Points, TimedValue
 from dewline.units import parse_quantity
 from dewline.watch.ledgers.pressure_hold import KIND
 from dewline.watch_plan import BoxPlan
@@ -97,28 +82,28 @@ def run(args: argparse.Namespace) -> int:
     if box is None:
         known = ", ".join(plan.watch.boxes) or "none"
         raise OutOfRange(f"{args.config} has no box {args.box!r}; allowed is {known}")
-    compliance = _compliance(args.step, volume_of(box))
-    wanted, signals = parse_quantity(args.wanted).to("/h"), signals_of(plan.watch, box)
+    compliance = _compliance(args.step, report.volume_of(box))
+    wanted, signals = parse_quantity(args.wanted).to("/h"), report.signals_of(plan.watch, box)
     _say_plan(box, signals, compliance, wanted)
 
     def judged(stretch: HoldStretch | None, points: Points) -> Findings | None:
-        return None if stretch is None else judge(box, signals, points, stretch, compliance)
+        return None if stretch is None else report.judge(box, signals, points, stretch, compliance)
 
     if args.live and not args.csv:
         found = _wait(signals, partial(_journal_points, plan, args.hours), judged, wanted)
     else:
         points = _csv_points(plan, args.csv) if args.csv else _journal_points(plan, args.hours)
-        found = judged(longest_stretch(signals, points), points)
+        found = judged(report.longest_stretch(signals, points), points)
     if found is None:
         say(f"\nNo 10 min in which {box.name} was closed: {', '.join(signals.closed)} all 0.")
         return 1
-    best = None if args.csv else own_best(_earlier(plan, box.name, found))
+    best = None if args.csv else report.own_best(_earlier(plan, box.name, found))
     _say_findings(found, wanted)
     _say_best(best)
     if not args.csv:
         _write_down(plan, found, best)
     if args.json:
-        print_json(document(found, best))
+        print_json(report.document(found, best))
     return 0 if found.hold or found.oxygen else 1
 
 
@@ -136,10 +121,10 @@ def _wait(
     with contextlib.suppress(KeyboardInterrupt):
         while True:
             points = read_points()
-            stretch = stretch_now(signals, points)
-            long_enough = stretch is not None and stretch.seconds >= LEAST_S
+            stretch = report.stretch_now(signals, points)
+            long_enough = stretch is not None and stretch.seconds >= report.LEAST_S
             found = (judged(stretch, points) if long_enough else None) or found
-            line = _progress(stretch, open_now(signals, points), found, wanted_per_h)
+            line = _progress(stretch, report.open_now(signals, points), found, wanted_per_h)
             if line != said:
                 say(line)
             said = line
@@ -160,8 +145,8 @@ def _progress(
         why = f"open or not known: {', '.join(opened)}" if opened else "no reading of a closed box"
         return f"{why}; the hold begins when all is closed (Ctrl-C ends)"
     minutes = f"closed for {stretch.seconds // 60:.0f} min"
-    if stretch.seconds < LEAST_S:
-        return f"{minutes}; the first figure comes at {LEAST_S / 60:.0f} min (Ctrl-C ends)"
+    if stretch.seconds < report.LEAST_S:
+        return f"{minutes}; the first figure comes at {report.LEAST_S / 60:.0f} min (Ctrl-C ends)"
     if found is None or found.hold is None:
         return f"{minutes}; the hold cannot be judged: {'; '.join(found.remarks if found else ())}"
     return (
@@ -184,7 +169,7 @@ def _write_down(plan: Plan, found: Findings, best: float | None) -> None:
         "box": found.box,
         "started_ms": found.from_ms,
         "ended_ms": found.to_ms,
-        "document": document(found, best),
+        "document": report.document(found, best),
     }
     try:
         say(ask(plan.journal.socket, request)["message"])
@@ -239,8 +224,8 @@ def _timed(time_ms: int, value: float | None, quality: Quality) -> TimedValue:
 def _say_plan(
     box: BoxPlan, signals: HoldSignals, compliance: Compliance, wanted_per_h: float
 ) -> None:
-    sensors = sensors_of(signals)
-    hours = hold.planned_s(wanted_per_h, volume_of(box), compliance, sensors) / 3600
+    sensors = report.sensors_of(signals)
+    hours = hold.planned_s(wanted_per_h, report.volume_of(box), compliance, sensors) / 3600
     say(f"Leak test of {box.name}. dewline watches; it closes nothing. To do it:")
     for number, line in enumerate(CLOSE, 1):
         say(f"  {number}. {line}")
