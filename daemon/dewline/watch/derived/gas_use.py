@@ -10,7 +10,7 @@ is taken out.
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import NamedTuple, TypedDict
+from typing import NamedTuple
 
 from dewline.gas.constants import ATM_PA, ZERO_C_K
 from dewline.watch.derived.idle import DISTURBED
@@ -97,21 +97,6 @@ def content_l(facts: BoxFacts) -> float:
     """Gas in the box, L at 0 °C, 1013.25 mbar."""
     volume_l = (facts.box.volume_m3 or 0.0) * 1e3
     return volume_l * facts.pressure_pa / ATM_PA * ZERO_C_K / facts.kelvin
-
-
-class GasUseDocument(TypedDict):
-    """The row of a day. ``corrected_l``: without the change of the box's own content."""
-
-    used_l: float
-    corrected_l: float
-    vented_l: float
-    content_change_l: float
-    fills: int
-    fill_s: float
-    purged_s: float
-    idle_night_l_h: float | None
-    measured_by: str
-    hours: float
 
 
 class GasUse(Kept):
@@ -222,8 +207,9 @@ class GasUse(Kept):
         return 24 * used / hours if hours >= FEWEST_HOURS else None
 
     def _close_day(self, at_ms: int, day: int) -> None:
+        """Write the row. ``corrected_l``: without the change of the box's own content."""
         used, vented, gained, times, seconds = self._totals
-        document: GasUseDocument = {
+        document = {
             "used_l": used,
             "corrected_l": used - gained,
             "vented_l": vented,

@@ -7,7 +7,6 @@ the box.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from typing import TypedDict
 
 from dewline.watch.ledgers.rows import OpenRow, RowBook
 from dewline.watch.saved import Kept
@@ -19,17 +18,6 @@ ANSWERS_MS = 120_000  # how long signals get to come back before the row is clos
 # How much a value must differ, by unit; a bit differs or not.
 NOTABLE = {"mbar": 1.0, "degC": 1.0, "m3/h": 5.0, "%": 5.0, "L/min": 1.0}
 NOTABLE_PPM, NOTABLE_SHARE = 0.3, 0.5
-
-
-class GapDocument(TypedDict):
-    """The row of an outage ``of`` an instrument, or of dewline itself.
-
-    ``differs``: by role the values before and after; ``not_back``: roles without a good reading.
-    """
-
-    of: str
-    differs: dict[str, list[float]]
-    not_back: list[str]
 
 
 class GapBook(Kept):
@@ -95,12 +83,17 @@ class GapBook(Kept):
         return {s.name.partition(".")[2]: s.value for s in group if s.value is not None}
 
     def _close(self, name: str, group: Iterable[SignalState]) -> None:
+        """Write the row of an outage ``of`` an instrument, or of dewline itself.
+
+        ``differs``: by role the values before and after; ``not_back``: roles without a
+        good reading.
+        """
         ended_ms = self._awaits.pop(name)
         since_ms, before = self._since.pop(name), self._before.pop(name)
         signals = list(group)
         usable = [s for s in signals if s.usable is not None]
         after = self._values(usable)
-        document: GapDocument = {
+        document = {
             "of": name,
             "differs": {
                 role: [before[role], value]

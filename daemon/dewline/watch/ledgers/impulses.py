@@ -8,7 +8,7 @@ an efficiency of the bed, because mixing, flow and sensor are in it.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Literal, NotRequired, TypedDict
+from typing import Literal
 
 from dewline.watch.ledgers.chamber import PumpDown
 from dewline.watch.ledgers.impulse import LEAST_PPM, Impulse
@@ -24,54 +24,6 @@ BEST_OF = 60
 SLOWER_COUNTS = 0.87  # of the usual pace; a smaller difference is scatter
 
 By = Literal["transfer", "purge", "opening"]
-
-
-class SensorResponseDocument(TypedDict):
-    """Whether a sensor ``answered`` a dose. ``rise_s``: of box and sensor together."""
-
-    gas: str
-    answered: bool
-    by: str
-    rise_ppm: float
-    rise_s: NotRequired[float]
-    fall_to_tenth_s: NotRequired[float | None]
-    expected_cm3: NotRequired[float | None]
-
-
-class CleanUpDocument(TypedDict):
-    """How long the bed took to clean a dose to a tenth."""
-
-    gas: str
-    by: str
-    from_ppm: float
-    to_tenth_s: float
-    share_of_best: float | None
-    dose_cm3: float | None
-
-
-class UnseenTransferDocument(TypedDict):
-    """A dose that came as one through an antechamber does, without a door that shows it."""
-
-    antechamber: None
-    direction: str
-    cycles: None
-    residual_ppm: None
-    clean: None
-    expected_cm3: None
-    seen_cm3: float | None
-    peak_ppm: float
-    at_least: bool
-
-
-class PumpDownDocument(TypedDict):
-    """One evacuation of an antechamber beside the best so far."""
-
-    antechamber: str
-    floor_mbar: float
-    best_floor_mbar: float
-    reached_s: float | None
-    time_constant_s: float | None
-    share_of_best: float | None
 
 
 class ImpulseBook(Kept):
@@ -137,8 +89,9 @@ class ImpulseBook(Kept):
         return 0.1 * expected_cm3 / volume >= PROOF_TIMES_LEAST * LEAST_PPM["oxygen"]
 
     def _answered(self, impulse: Impulse, by: By | None) -> None:
+        """Record that a sensor answered a dose. ``rise_s``: of box and sensor together."""
         self.proven_ms[impulse.role] = impulse.peak_ms
-        document: SensorResponseDocument = {
+        document = {
             "gas": impulse.role,
             "answered": True,
             "by": by or "impulse",
@@ -149,7 +102,7 @@ class ImpulseBook(Kept):
         self._write("sensor-response", impulse, document)
 
     def _no_answer(self, impulse: Impulse, expected_cm3: float | None) -> None:
-        document: SensorResponseDocument = {
+        document = {
             "gas": impulse.role,
             "answered": False,
             "by": "transfer",
@@ -163,7 +116,7 @@ class ImpulseBook(Kept):
         if impulse.tenth_times is not None:
             self._times = [*self._times, impulse.tenth_times][-BEST_OF:]
         self.clean_up_s = tenth_s
-        document: CleanUpDocument = {
+        document = {
             "gas": impulse.role,
             "by": by or "impulse",
             "from_ppm": impulse.baseline_ppm + impulse.peak_ppm,
@@ -178,7 +131,7 @@ class ImpulseBook(Kept):
         quick = impulse.peak_ms - impulse.started_ms <= UNSEEN_WITHIN_MS
         if not (quick and impulse.settled and (impulse.dose_cm3 or 0.0) >= UNSEEN_FROM_CM3):
             return
-        document: UnseenTransferDocument = {
+        document = {
             "antechamber": None,
             "direction": "unseen",
             "cycles": None,
@@ -218,7 +171,7 @@ class PumpDowns(Kept):
         if tau is not None:
             self._taus = [*self._taus, tau][-BEST_OF:]
         self._floors = [*self._floors, done.floor_mbar][-BEST_OF:]
-        document: PumpDownDocument = {
+        document = {
             "antechamber": self._chamber,
             "floor_mbar": done.floor_mbar,
             "best_floor_mbar": min(self._floors),

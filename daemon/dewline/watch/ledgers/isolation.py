@@ -7,7 +7,7 @@ because the walls take up most of it: its levels at 15 min, 1 h and the end are 
 from __future__ import annotations
 
 from statistics import fmean
-from typing import NamedTuple, NotRequired, TypedDict
+from typing import NamedTuple, TypedDict
 
 from dewline.gas.cleanup import source_isolated_cm3_h
 from dewline.gas.constants import DRY_AIR_OXYGEN_PPM
@@ -39,33 +39,6 @@ class LevelSlope(TypedDict):
     low: float
     high: float
     hours: float
-
-
-class Levels(TypedDict):
-    """Levels of a gas in a stop; None where it was not measured or the stop was too short."""
-
-    start_ppm: float | None
-    after_15_min_ppm: float | None
-    after_1_h_ppm: float | None
-    end_ppm: float | None
-
-
-class IsolationDocument(TypedDict):
-    """The row of a stop. ``air_per_h``: share of the box's gas, if all of the oxygen were air."""
-
-    oxygen_ppm_h: float | None
-    oxygen_low_ppm_h: float | None
-    oxygen_high_ppm_h: float | None
-    no_slope_because: str | None
-    slope_hours: float | None
-    oxygen_ingress_ml_h: float | None
-    air_per_h: float | None
-    oxygen: Levels
-    moisture: Levels
-    mean_gauge_mbar: float | None
-    mean_degC: float | None
-    disturbed: int
-    broken_off: NotRequired[bool]
 
 
 class IsolationStretch(Kept):
@@ -223,7 +196,8 @@ class IsolationBook(Kept):
             return "something came in; not enough quiet time after it"
         return "too few oxygen readings after the first ten minutes"
 
-    def _document(self, slope: LevelSlope | None) -> IsolationDocument:
+    def _document(self, slope: LevelSlope | None) -> dict[str, object]:
+        """The row. ``air_per_h``: share of the box's gas, if all of the oxygen were air."""
         facts, count = self._facts, max(1, self._count)
         volume = facts.box.volume_m3
         rate = None if slope is None else slope["ppm_h"]
@@ -247,7 +221,8 @@ class IsolationBook(Kept):
         }
 
 
-def _marks(marks: list[float | None], latest: float | None) -> Levels:
+def _marks(marks: list[float | None], latest: float | None) -> dict[str, float | None]:
+    """Levels in a stop; None where the gas was not measured or the stop was too short."""
     start, quarter, hour = [*marks, None, None, None][:3]
     return {
         "start_ppm": start,

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from typing import NotRequired, TypedDict
 
 from dewline.watch.ledgers.rows import OpenRow, RowBook
 from dewline.watch.saved import Kept
@@ -11,18 +10,6 @@ from dewline.watch.signals.box_facts import BoxFacts, is_on, sound
 from dewline.watch.signals.signal_state import FIRST_BAD, SignalState
 
 SHORTEST_MS = 60_000
-
-
-class PurgeDocument(TypedDict):
-    """The row of a purge. ``volumes_by_oxygen``: box volumes that ideal mixing would have taken."""
-
-    seconds: float
-    start_ppm: dict[str, float | None]
-    end_ppm: dict[str, float | None]
-    litres: float | None
-    volumes: float | None
-    volumes_by_oxygen: float | None
-    broken_off: NotRequired[bool]
 
 
 class PurgeBook(Kept):
@@ -75,13 +62,14 @@ class PurgeBook(Kept):
         }
 
     def _end(self, at_ms: int, *, broken_off: bool = False) -> None:
+        """Write the row. ``volumes_by_oxygen``: box volumes that ideal mixing would have taken."""
         since_ms, self.since_ms = self.since_ms, None
         if since_ms is None or at_ms - since_ms < SHORTEST_MS:
             return
         end, seconds = self._levels(), (at_ms - since_ms) / 1000
         volume_l = (self._facts.box.volume_m3 or 0.0) * 1e3
         metered = self._metered_l * seconds / self._flow_s if self._flow_s else None
-        document: PurgeDocument = {
+        document: dict[str, object] = {
             "seconds": seconds,
             "start_ppm": dict(self._start),
             "end_ppm": end,

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from statistics import median
-from typing import NamedTuple, TypedDict
+from typing import NamedTuple
 
 from dewline.gas.bed import regeneration
 from dewline.gas.constants import MOLAR_MASS_G, STANDARD_L_PER_MOL
@@ -41,38 +41,6 @@ class Step(NamedTuple):
 
     number: int
     seconds: float
-
-
-class StepDocument(TypedDict):
-    """A step of a program, as its row shows it."""
-
-    step: int
-    seconds: float
-
-
-class RegenerationDocument(TypedDict):
-    """The row of a regeneration.
-
-    ``complete``: it ran to its end, None where that is not known; ``why``: how that is known.
-    ``hydrogen``: forming gas was used. ``enough``: as much as the oxygen held needs.
-    ``same_bed_in_loop_s``: how long the bed was in the loop meanwhile. ``share_of_own``: of the
-    usual duration.
-    """
-
-    bed: int
-    seconds: float
-    steps: list[StepDocument]
-    hottest_c: float | None
-    complete: bool | None
-    why: str
-    forming_gas_l: float | None
-    forming_gas_drop_mbar: float | None
-    hydrogen: bool | None
-    oxygen_held_l: float
-    needed_l: float
-    enough: bool | None
-    same_bed_in_loop_s: float
-    share_of_own: float | None
 
 
 class RegenerationBook(Kept):
@@ -182,13 +150,20 @@ class RegenerationBook(Kept):
             self._steps.append(Step(self._step, (at_ms - self._step_ms) / 1000))
 
     def _end(self, at_ms: int, oxygen_l: float, *, broken_off: bool = False) -> Verdict:
+        """Write the row, and judge what the regeneration did to the bed.
+
+        ``complete``: it ran to its end, None where that is not known; ``why``: how that is known.
+        ``hydrogen``: forming gas was used. ``enough``: as much as the oxygen held needs.
+        ``same_bed_in_loop_s``: how long the bed was in the loop meanwhile. ``share_of_own``: of
+        the usual duration.
+        """
         since_ms, self.since_ms = self.since_ms or at_ms, None
         self._leave_step(at_ms)
         seconds = (at_ms - since_ms) / 1000
         complete, why = (False, "not watched to its end") if broken_off else self._complete(seconds)
         drop = self._drop_mbar()
         hydrogen = self._hydrogen(drop)
-        document: RegenerationDocument = {
+        document = {
             "bed": self.bed,
             "seconds": seconds,
             "steps": [{"step": s.number, "seconds": s.seconds} for s in self._steps],

@@ -108,28 +108,22 @@ class RowBook(Kept):
 
         ``still``: the rows that are open. Of the closed ones it has the last 30.
         """
-        shown: list[ShownRow] = [
-            {
-                "id": row.id,
-                "box": row.box,
-                "kind": row.kind,
-                "started_ms": row.started_ms,
-                "ended_ms": row.ended_ms,
-                "document": dict(row.document),
-            }
-            for row in self.recent
-        ]
-        return {"open": [self._shown(row) for row in still], "recent": shown}
-
-    def _shown(self, row: OpenRow) -> ShownRow:
-        started_ms = self._clock.label(row.started_at_ms)
         return {
-            "box": row.box,
-            "kind": row.kind,
-            "started_ms": started_ms,
-            "ended_ms": None,
-            "document": dict(row.document),
+            "open": [_shown(row, self._clock.label(row.started_at_ms), None) for row in still],
+            "recent": [
+                {"id": row.id, **_shown(row, row.started_ms, row.ended_ms)} for row in self.recent
+            ],
         }
+
+
+def _shown(row: OpenRow | LedgerRow, started_ms: int, ended_ms: int | None) -> ShownRow:
+    return {
+        "box": row.box,
+        "kind": row.kind,
+        "started_ms": started_ms,
+        "ended_ms": ended_ms,
+        "document": dict(row.document),
+    }
 
 
 def number(document: Mapping[str, object], key: str) -> float | None:

@@ -7,7 +7,7 @@ the chamber as well. To take things out of a clean chamber needs no cycles.
 
 from __future__ import annotations
 
-from typing import Literal, NotRequired, TypedDict
+from typing import Literal, TypedDict
 
 from dewline.gas.antechamber import dose_m3
 from dewline.watch.ledgers.chamber import Chamber
@@ -27,16 +27,6 @@ ROLES = ("oxygen", "moisture")
 Direction = Literal["in", "out"]
 
 
-class Dose(TypedDict):
-    """What came in of one gas; the words are those of an impulse."""
-
-    dose_cm3: float | None
-    peak_ppm: float
-    seen: bool
-    settled: bool
-    at_least: bool
-
-
 class Judgement(TypedDict, total=False):
     """The chamber as its inner door opened; empty before that. ``inner_door_ms``: watch time."""
 
@@ -51,39 +41,13 @@ class Judgement(TypedDict, total=False):
     broken_off: bool
 
 
-class TransferDocument(TypedDict):
-    """The row of a transfer.
-
-    ``direction``: in, out, or none where the inner door stayed shut. ``depths_mbar``: lowest
-    pressure of each cycle. ``residual_ppm``: oxygen in the chamber before its inner door opened,
-    and ``expected_cm3`` what of it comes into the box, at 0 °C and 1013.25 mbar; ``seen_cm3``:
-    the oxygen that came in. ``clean``: None where that is not known.
-    """
-
-    antechamber: str
-    direction: str
-    cycles: int
-    cycles_wanted: int
-    depths_mbar: list[float | None]
-    deepest_mbar: float | None
-    vacuum_s: float
-    rise_mbar_min: float | None
-    door_after_s: float | None
-    residual_ppm: float | None
-    clean: bool | None
-    expected_cm3: float | None
-    seen_cm3: float | None
-    doses: dict[str, Dose]
-    broken_off: NotRequired[bool]
-
-
 class TransferBook(Kept):
     """Opens a row at the first move of a chamber, and closes it when its dose is known.
 
     ``open``: a row is open, since ``_started_ms``; ``_opened_ms`` and ``_closed_ms``: when its
     inner door opened and closed, 0 for not yet; ``_moved_ms``: the last move. ``_awaits``: the
-    gases whose dose is not yet known. ``_outer`` to ``_evacuating``: the last known state of each
-    door and valve.
+    gases whose dose is not yet known; ``_doses``: what came in of the others, as the
+    impulse says. ``_outer`` to ``_evacuating``: the last known state of each door and valve.
     """
 
     chamber: Chamber
@@ -94,7 +58,7 @@ class TransferBook(Kept):
     _closed_ms: int = 0
     _moved_ms: int = 0
     _document: Judgement
-    _doses: dict[str, Dose]
+    _doses: dict[str, dict[str, float | bool | None]]
     _awaits: list[str]
     _outer: bool | None = None
     _inner: bool | None = None
@@ -279,11 +243,17 @@ class TransferBook(Kept):
         self.open = False
         self._rows.close(self._facts.name, "transfer", self._started_ms, at_ms, self._row())
 
-    def _row(self) -> TransferDocument:
-        """The row's document: as judged at the inner door, or before that as the chamber is now."""
+    def _row(self) -> dict[str, object]:
+        """The row's document: as judged at the inner door, or before that as the chamber is now.
+
+        ``direction``: in, out, or none where the inner door stayed shut. ``depths_mbar``: lowest
+        pressure of each cycle. ``residual_ppm``: oxygen in the chamber before its inner door
+        opened, and ``expected_cm3`` what of it comes into the box, at 0 °C and 1013.25 mbar;
+        ``seen_cm3``: the oxygen that came in. ``clean``: None where that is not known.
+        """
         chamber, judged = self.chamber, self._document
         opened_ms = judged.get("inner_door_ms")
-        row: TransferDocument = {
+        row = {
             "antechamber": chamber.plan.name,
             "direction": self._direction if self._opened_ms else "none",
             "cycles": judged.get("cycles", len(chamber.depths)),
