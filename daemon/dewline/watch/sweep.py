@@ -66,7 +66,7 @@ class Sweep:
             if alarm.state != "normal":
                 parts.timers.tick(alarm, at_ms)
         if minute:
-            for name, cause in parts.explain.rejudge(at_ms, parts.view_of):
+            for name, cause in parts.explain.rejudge(at_ms, parts.alarms):
                 parts.engine.change_cause(parts.alarms[name], cause)
         self.due_ms = self._next_due_ms(at_ms)
         return readings

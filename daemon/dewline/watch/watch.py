@@ -71,8 +71,9 @@ class Watch(Kept):
         return self._parts.rate.count(self.at_ms)
 
     def ledger_table(self) -> LedgerTable:
-        """Ledger rows: ``open`` ones so far, and the last closed ones as ``recent``."""
-        return self._parts.derive.ledger_table()
+        """Ledger rows: ``open`` ones so far, the last closed as ``recent``; times are wall times."""
+        derive = self._parts.derive
+        return derive.rows.table(derive.open_rows())
 
     def outlook_table(self) -> dict[str, BoxOutlook]:
         """Of every box: whether it is still learning, its idle baselines, its bed."""
@@ -147,7 +148,7 @@ class Watch(Kept):
             readings = {}
         self._parts.engine.release_what_may()
         self._sweep.publish_rate(at_ms, readings)
-        events, rows = self._parts.writer.pop_events(), self._parts.derive.fetch_rows()
+        events, rows = self._parts.writer.pop_events(), self._parts.derive.rows.fetch_closed()
         if not events and not readings and not rows and reply is None:
             return NOTHING
         if events:

@@ -15,7 +15,6 @@ from dewline.watch.alarms.rates import AlarmRate
 from dewline.watch.alarms.rule_runner import Dependents, RuleRunner
 from dewline.watch.alarms.suppression import Suppression, ranks
 from dewline.watch.alarms.timers import Timers
-from dewline.watch.alarms.view import AlarmView
 from dewline.watch.causes.explain import Explain
 from dewline.watch.conditions.compile import ZERO_PPM, compile_condition
 from dewline.watch.conditions.evaluator import RuleEvaluator, RuleGuard
@@ -156,11 +155,6 @@ class Wiring(Kept):
                 found[signal].modes.append(box)
                 signal.add_band(partial(box.band, signal))
         return found
-
-    def view_of(self, alarm: str) -> AlarmView | None:
-        """An alarm as it stands now; None where no rule has that name."""
-        found = self.alarms.get(alarm)
-        return None if found is None else found.view()
 
     def reset_signals(self, at_ms: int) -> None:
         """Forget all readings: nothing was watched before ``at_ms``."""

@@ -8,7 +8,6 @@ from dataclasses import dataclass
 from dewline.events import OVERLAY_STATES, EventDocument, Priority, State
 from dewline.watch.alarms import rates
 from dewline.watch.alarms.states import Fact
-from dewline.watch.alarms.view import AlarmView
 from dewline.watch.conditions.evaluator import RuleEvaluator
 from dewline.watch.saved import Kept
 from dewline.watch.signals.signal_state import SignalState
@@ -42,8 +41,10 @@ class Alarm(Kept):
     nobody has acknowledged it. ``escalated``: contact whose escalation went out, and when.
     ``acknowledged_by``, ``acknowledged_ms``: who acknowledged what stands or stood last.
     ``since_time_ms``: when the condition began, by the clock on the wall at that time.
-    ``chattered_ms``: when people were last told that it chatters. ``occurrence``,
-    ``unannounced``: see ``AlarmView``. ``last_event``: the last one, while it is not normal.
+    ``chattered_ms``: when people were last told that it chatters. ``occurrence``: id of the event
+    with which this occurrence of the alarm began. ``unannounced``: the condition began, and no
+    event has said so yet, so the next event begins the occurrence. ``last_event``: the last one,
+    while it is not normal.
     ``rank``: its place in the order in which rules are evaluated, parents first.
     """
 
@@ -103,27 +104,6 @@ class Alarm(Kept):
             "shelved": self.shelved_until_ms is not None,
             "suppressed": hold is not None,
         }
-
-    def view(self) -> AlarmView:
-        """The alarm as it stands now.
-
-        Value, unit and quality are those of its signal, in canonical units.
-        """
-        signal = self.signal
-        return AlarmView(
-            plan=self.plan,
-            state=self.state,
-            priority=self.priority,
-            active=self.active,
-            in_off_delay=self.in_off_delay,
-            value=signal.shown,
-            unit=signal.unit,
-            quality=signal.quality,
-            limit=self.evaluator.condition.limit(),
-            since_time_ms=self.since_time_ms,
-            occurrence=self.occurrence,
-            unannounced=self.unannounced,
-        )
 
 
 def by_rank(alarm: Alarm) -> int:

@@ -21,10 +21,9 @@ from dewline.events import (
 )
 from dewline.watch.alarms import rates
 from dewline.watch.alarms.alarm import Alarm, Hold, by_rank
-from dewline.watch.alarms.event_writer import EventWriter
+from dewline.watch.alarms.event_writer import NO_DETAILS, Details, EventWriter
 from dewline.watch.alarms.states import StateRow, Trigger, find
 from dewline.watch.alarms.suppression import Suppression
-from dewline.watch.alarms.view import NO_DETAILS, Details
 from dewline.watch.signals.signal_state import SignalState
 from dewline.watch_plan import RulePlan, WatchPlan
 
@@ -136,7 +135,7 @@ class AlarmEngine:
 
     def _write(self, alarm: Alarm, transition: Transition, details: Details) -> Event:
         mode = self._suppression.mode_of(alarm.plan.place)
-        event = self._writer.write(alarm.view(), transition, mode, details)
+        event = self._writer.write(alarm, transition, mode, details)
         alarm.occurrence, alarm.unannounced = event.occurrence, False
         alarm.last_event = None if alarm.state == "normal" else event.document()
         return event

@@ -4,15 +4,34 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable
+from dataclasses import dataclass
 
 from dewline.events import Cause, ClockWord, Event, EventDocument, Outlook, Transition
 from dewline.hours import LocalTime
 from dewline.readings import Reading
-from dewline.watch.alarms.view import AlarmView, Details
+from dewline.watch.alarms.alarm import Alarm
 from dewline.watch.saved import Kept
 from dewline.watch_plan import Mode, WatchPlan
 
-Explainer = Callable[[AlarmView, Transition, int], tuple[Cause, Outlook | None]]
+Explainer = Callable[[Alarm, Transition, int], tuple[Cause, Outlook | None]]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Details:
+    """What an event says besides: the fields of the same name in ``events.Event``.
+
+    ``until_ms`` is watch time here.
+    """
+
+    by: str | None = None
+    to: str | None = None
+    off_duty: bool = False
+    why: str | None = None
+    until_ms: int | None = None
+    under: str | None = None
+
+
+NO_DETAILS = Details()
 
 
 class EventWriter(Kept):
@@ -63,14 +82,15 @@ class EventWriter(Kept):
         return events
 
     def write(
-        self, alarm: AlarmView, transition: Transition, mode: Mode | None, details: Details
+        self, alarm: Alarm, transition: Transition, mode: Mode | None, details: Details
     ) -> Event:
         """Write one event about ``alarm`` as it stands now.
 
-        ``mode``: the mode of its box that the event names.
+        Value, unit and quality are those of its signal, in canonical units. ``mode``: the mode of
+        its box that the event names.
         """
         self.seq += 1
-        plan = alarm.plan
+        plan, signal = alarm.plan, alarm.signal
         cause, outlook = self._explain(alarm, transition, self.at_ms)
         event_id = self._identity(plan.alarm, transition)
         until_ms = details.until_ms
@@ -86,10 +106,10 @@ class EventWriter(Kept):
             state=alarm.state,
             priority=alarm.priority,
             signal=plan.signal,
-            value=alarm.value,
-            unit=alarm.unit or None,
-            quality=alarm.quality.text,
-            limit=alarm.limit,
+            value=signal.shown,
+            unit=signal.unit or None,
+            quality=signal.quality.text,
+            limit=alarm.evaluator.condition.limit(),
             limit_unit=plan.unit or None,
             since_ms=alarm.since_time_ms,
             occurrence=event_id if alarm.unannounced else alarm.occurrence,

@@ -10,9 +10,9 @@ from dewline.events import Event, Reply
 from dewline.readings import Command
 from dewline.watch.alarms.alarm import Alarm
 from dewline.watch.alarms.engine import AlarmEngine
+from dewline.watch.alarms.event_writer import Details
 from dewline.watch.alarms.states import Trigger
 from dewline.watch.alarms.suppression import duration
-from dewline.watch.alarms.view import Details
 from dewline.watch.signals.modes import NOTE_KINDS, BoxModes
 from dewline.watch_plan import WatchPlan
 

@@ -9,8 +9,8 @@ from dewline.events import CALLING_STATES, PRIORITIES
 from dewline.hours import LocalTime
 from dewline.watch.alarms.alarm import Alarm
 from dewline.watch.alarms.engine import AlarmEngine
+from dewline.watch.alarms.event_writer import Details
 from dewline.watch.alarms.suppression import duration, leads
-from dewline.watch.alarms.view import Details
 from dewline.watch.signals.signal_state import SignalState
 from dewline.watch.signals.window import NEVER_MS
 from dewline.watch_plan import Escalation, OnCall, WatchPlan

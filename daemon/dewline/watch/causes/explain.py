@@ -6,12 +6,12 @@ one is published once, as ``cause-changed``, when it was judged twice in a row.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import replace
 
 from dewline.events import ACTIVE_STATES, UNKNOWN_CAUSE, Cause, Outlook, Transition
 from dewline.readings import Quality, Reading
-from dewline.watch.alarms.view import AlarmView
+from dewline.watch.alarms.alarm import Alarm
 from dewline.watch.causes.facts import Note, View
 from dewline.watch.causes.family import Family, family_of
 from dewline.watch.causes.gas_outlook import gas_outlook
@@ -122,9 +122,7 @@ class Explain(Kept):
         """Take in a note of a person."""
         self._notes[box] = [*self._notes.get(box, []), Note(kind, at_ms)][-NOTES_KEPT:]
 
-    def rejudge(
-        self, at_ms: int, view_of: Callable[[str], AlarmView | None]
-    ) -> list[tuple[str, str]]:
+    def rejudge(self, at_ms: int, alarms: Mapping[str, Alarm]) -> list[tuple[str, str]]:
         """Every minute: judge active alarms again, as far as they are due.
 
         Gives the alarms whose new cause is to be published, and its name. An alarm in its off-delay
@@ -133,7 +131,7 @@ class Explain(Kept):
         self.again_ms = (at_ms // MINUTE_MS + 1) * MINUTE_MS
         changed = []
         for name, standing in list(self._standing.items()):
-            alarm = view_of(name)
+            alarm = alarms.get(name)
             if alarm is None or (alarm.state == "normal" and not alarm.active):
                 del self._standing[name]
             elif (
@@ -147,7 +145,7 @@ class Explain(Kept):
     # ---------------------------------------------------------------- judging
 
     def explain(
-        self, alarm: AlarmView, transition: Transition, at_ms: int
+        self, alarm: Alarm, transition: Transition, at_ms: int
     ) -> tuple[Cause, Outlook | None]:
         """The cause, as last published, and the outlook, as of now, for an event of an alarm.
 
@@ -162,7 +160,7 @@ class Explain(Kept):
             return UNKNOWN_CAUSE, None
         return cause_of(standing.cause), self._outlook(alarm) if alarm.active else None
 
-    def _judge(self, alarm: AlarmView, at_ms: int, previous: str = "") -> Cause:
+    def _judge(self, alarm: Alarm, at_ms: int, previous: str = "") -> Cause:
         family, gas = family_of(alarm.plan)
         box = alarm.plan.place
         if box not in self._histories:
@@ -173,7 +171,7 @@ class Explain(Kept):
             self._solvent_ms[box] = at_ms
         return cause
 
-    def _judge_beyond_boxes(self, alarm: AlarmView, family: Family, at_ms: int) -> Cause:
+    def _judge_beyond_boxes(self, alarm: Alarm, family: Family, at_ms: int) -> Cause:
         """Judge an alarm of a service or of dewline itself, by the box that draws most gas."""
         place = alarm.plan.place
         if place == DAEMON and not alarm.plan.rule.endswith(ANSWER_RULES):
@@ -218,7 +216,7 @@ class Explain(Kept):
             self._rises = {box: rises_in(history) for box, history in self._histories.items()}
         return self._rises
 
-    def _outlook(self, alarm: AlarmView) -> Outlook | None:
+    def _outlook(self, alarm: Alarm) -> Outlook | None:
         """The outlook of an alarm about a gas; None for one that is about none, or without rise."""
         _, gas = family_of(alarm.plan)
         box = alarm.plan.place
@@ -228,5 +226,5 @@ class Explain(Kept):
         return gas_outlook(alarm.plan, self._plan, self._histories[box], rise)
 
 
-def _condition_holds(alarm: AlarmView) -> bool:
+def _condition_holds(alarm: Alarm) -> bool:
     return alarm.active and not alarm.in_off_delay

@@ -10,7 +10,6 @@ from collections.abc import Callable, Iterable, Mapping
 from functools import partial
 from math import isfinite
 
-from dewline.events import LedgerRow
 from dewline.hours import LocalTime
 from dewline.readings import Quality, Reading
 from dewline.watch.derived.box import BoxBooks
@@ -18,7 +17,7 @@ from dewline.watch.derived.box_parts import BoxParts
 from dewline.watch.derived.outlook_table import BoxOutlook
 from dewline.watch.derived.purifier import PurifierBooks
 from dewline.watch.ledgers.impulse import Impulse
-from dewline.watch.ledgers.rows import LedgerTable, OpenRow, RowBook
+from dewline.watch.ledgers.rows import OpenRow, RowBook
 from dewline.watch.saved import Kept
 from dewline.watch.signals.box_facts import BoxFacts
 from dewline.watch.signals.bucket import Bucket
@@ -183,10 +182,6 @@ class Derive(Kept):
         for purifier in self.purifiers.values():
             purifier.resume(at_ms, gap_ms)
 
-    def fetch_rows(self) -> tuple[LedgerRow, ...]:
-        """The ledger rows closed since the last call."""
-        return self.rows.fetch_closed()
-
     def _slope_of(self, window: MedianWindow) -> None:
         output = self._slopes.get(window)
         estimate = window.estimate(SLOPE_CONFIDENCE) if output is not None else None
@@ -203,10 +198,6 @@ class Derive(Kept):
         """The rows of all boxes and purifiers that are not yet closed."""
         found = [row for box in self.boxes.values() for row in box.parts.open_rows()]
         return found + [row for p in self.purifiers.values() for row in p.open_rows()]
-
-    def ledger_table(self) -> LedgerTable:
-        """Rows still open, and the last closed ones, newest last; times are wall times."""
-        return self.rows.table(self.open_rows())
 
     def outlook_table(self, at_ms: int) -> dict[str, BoxOutlook]:
         """Of every box: whether it is learning, its own figures, the days its bed has left."""
