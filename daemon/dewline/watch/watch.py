@@ -38,7 +38,6 @@ class Watch(Kept):
 
     def __init__(self, plan: WatchPlan) -> None:
         self.plan = plan
-        self._orphans = {}
         self._parts = Wiring(plan)
         self._sweep = Sweep(self._parts)
         self._intake = Intake(self._parts, self._sweep)
@@ -71,7 +70,7 @@ class Watch(Kept):
         return self._parts.rate.count(self.at_ms)
 
     def ledger_table(self) -> LedgerTable:
-        """Ledger rows: ``open`` ones so far, the last closed as ``recent``; times are wall times."""
+        """Ledger rows, in wall time: ``open`` ones so far, the last closed ones as ``recent``."""
         derive = self._parts.derive
         return derive.rows.table(derive.open_rows())
 
