@@ -28,45 +28,34 @@ ResumeReason = Literal["start", "restart", "reload"]
 class Quality(IntEnum):
     """How far a reading can be trusted, after OPC UA: 0-9 good, 10-19 uncertain, 20-29 bad.
 
-    Each value is one of these three words with its reason.
+    Each value is one of these three words with its reason. ``text``: the word used in topics, CSV
+    and pages, e.g. ``bad/no-answer``.
     """
 
-    GOOD = 0
-    LOW = 1
-    OVER_RANGE = 10
-    UNDER_RANGE = 11
-    WARMING_UP = 12
-    UNPROVEN = 13
-    NO_ANSWER = 20
-    EXCEPTION = 21
-    NOT_A_NUMBER = 22
-    LOOP_FAULT = 23
-    INSTRUMENT_FAULT = 24
-    FROZEN = 25
-    OFF = 26
+    text: str
 
-    @property
-    def text(self) -> str:
-        """The word used in topics, CSV and pages, e.g. ``bad/no-answer``."""
-        return QUALITY_TEXT[self]
+    def __new__(cls, number: int, text: str) -> Quality:
+        self = int.__new__(cls, number)
+        self._value_ = number
+        self.text = text
+        return self
+
+    GOOD = 0, "good"
+    LOW = 1, "good/low"
+    OVER_RANGE = 10, "uncertain/over-range"
+    UNDER_RANGE = 11, "uncertain/under-range"
+    WARMING_UP = 12, "uncertain/warming-up"
+    UNPROVEN = 13, "uncertain/unproven"
+    NO_ANSWER = 20, "bad/no-answer"
+    EXCEPTION = 21, "bad/exception"
+    NOT_A_NUMBER = 22, "bad/not-a-number"
+    LOOP_FAULT = 23, "bad/loop-fault"
+    INSTRUMENT_FAULT = 24, "bad/instrument-fault"
+    FROZEN = 25, "bad/frozen"
+    OFF = 26, "bad/off"
 
 
-QUALITY_TEXT: Mapping[Quality, str] = {
-    Quality.GOOD: "good",
-    Quality.LOW: "good/low",
-    Quality.OVER_RANGE: "uncertain/over-range",
-    Quality.UNDER_RANGE: "uncertain/under-range",
-    Quality.WARMING_UP: "uncertain/warming-up",
-    Quality.UNPROVEN: "uncertain/unproven",
-    Quality.NO_ANSWER: "bad/no-answer",
-    Quality.EXCEPTION: "bad/exception",
-    Quality.NOT_A_NUMBER: "bad/not-a-number",
-    Quality.LOOP_FAULT: "bad/loop-fault",
-    Quality.INSTRUMENT_FAULT: "bad/instrument-fault",
-    Quality.FROZEN: "bad/frozen",
-    Quality.OFF: "bad/off",
-}
-QUALITY_BY_TEXT: Mapping[str, Quality] = {text: q for q, text in QUALITY_TEXT.items()}
+QUALITY_BY_TEXT: Mapping[str, Quality] = {quality.text: quality for quality in Quality}
 
 
 class Reading(NamedTuple):

@@ -112,7 +112,7 @@ def test_a_minute_written_twice_is_merged(tmp_path: Path) -> None:
         )
     ):
         for n, value in enumerate(values):
-            quality = Quality.NO_ANSWER if value is None else Quality(hour % 2)
+            quality = Quality.NO_ANSWER if value is None else (Quality.GOOD, Quality.LOW)[hour % 2]
             at_ms = start_ms + n * 1000
             rows.append((at_ms, at_ms + back_ms, value, quality))
         fill(connection, rows[-len(values) :])

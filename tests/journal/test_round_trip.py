@@ -86,7 +86,7 @@ def test_rows_give_measured_and_derived_in_feed_order(groups: list[Any]) -> None
     """Followers see every reading once, in seq order, with its origin."""
     entries = [
         Entry(
-            n, Scan(n, n, "s", group), Outcome(readings={"heron.slope": Reading(1.5, Quality(0))})
+            n, Scan(n, n, "s", group), Outcome(readings={"heron.slope": Reading(1.5, Quality.GOOD)})
         )
         for n, group in enumerate(groups, 1)
     ]

@@ -15,7 +15,7 @@ from dewline.errors import JournalError
 from dewline.events import Entry, Event, Outcome
 from dewline.journal import Journal, Reader
 from dewline.journal.schema import MIGRATIONS, connect
-from dewline.readings import QUALITY_TEXT, Scan
+from dewline.readings import Quality, Scan
 from tests.journal.conftest import Opener
 
 TABLES = {
@@ -56,7 +56,7 @@ def test_small_pages_and_a_log(fresh: sqlite3.Connection) -> None:
 def test_qualities_are_in_the_file(fresh: sqlite3.Connection) -> None:
     """Codes and words agree with those of the house."""
     rows = dict(fresh.execute("SELECT code, text FROM quality").fetchall())
-    assert rows == {int(quality): text for quality, text in QUALITY_TEXT.items()}
+    assert rows == {int(quality): quality.text for quality in Quality}
 
 
 def test_a_newer_file_is_refused_and_left_as_it_was(path: Path) -> None:

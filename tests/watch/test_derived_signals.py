@@ -377,11 +377,13 @@ def test_items_out_of_order_and_odd_values_never_raise(lab: Callable[..., Bench]
     b = lab()
     names = [*CALM, "fill_valve", "large_pressure", "large_inner_door", "large_evacuating"]
     odd = [math.inf, -math.inf, math.nan, -5.0, 1e100, 0.0, None]
+    qualities = [
+        *(Quality.GOOD, Quality.LOW, Quality.OVER_RANGE),
+        *(Quality.UNDER_RANGE, Quality.NO_ANSWER, Quality.INSTRUMENT_FAULT),
+    ]
     for second in range(4000):
         readings = {
-            f"heron.{name}": Reading(
-                odd[(second // 9 + k) % 7], Quality((0, 1, 10, 11, 20, 24)[second % 6])
-            )
+            f"heron.{name}": Reading(odd[(second // 9 + k) % 7], qualities[second % 6])
             for k, name in enumerate(names)
         }
         at_ms = b.drive.at_ms or 1_772_417_640_000

@@ -16,7 +16,7 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from dewline.errors import JournalError
-from dewline.readings import QUALITY_TEXT
+from dewline.readings import Quality
 
 SIGNAL_BITS = 16
 SIGNAL_MASK = (1 << SIGNAL_BITS) - 1
@@ -37,7 +37,7 @@ _FIRST: Migration = (
         unit TEXT NOT NULL, origin TEXT NOT NULL CHECK (origin IN ('measured', 'derived')),
         UNIQUE (name, unit, origin))""",
     "CREATE TABLE quality(code INTEGER PRIMARY KEY, text TEXT NOT NULL)",
-    *(f"INSERT INTO quality VALUES ({int(q)}, '{text}')" for q, text in QUALITY_TEXT.items()),
+    *(f"INSERT INTO quality VALUES ({int(q)}, '{q.text}')" for q in Quality),
     """CREATE TABLE minute(
         signal_id INTEGER NOT NULL, time_ms INTEGER NOT NULL, mean REAL, min REAL, max REAL,
         count INTEGER NOT NULL, worst_quality INTEGER NOT NULL,
