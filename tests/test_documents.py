@@ -10,7 +10,7 @@ import pytest
 
 from dewline.cli import COMMANDS
 from dewline.config import load
-from dewline.watch.alarms.states import state_diagram
+from tests.watch.state_diagram import state_diagram
 
 ROOT = Path(__file__).parents[1]
 TOP_LEVEL = {

@@ -13,7 +13,6 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, pr
 from dewline.events import Entry
 from dewline.readings import Command, Quality, Reading, Resumed, Scan
 from dewline.replay.drive import Drive
-from dewline.watch.alarms.states import LEGAL, REMARKS
 from dewline.watch.watch import Watch
 from dewline.watch_plan import (
     Above,
@@ -34,6 +33,7 @@ from dewline.watch_plan import (
     UnchangedFor,
     WatchPlan,
 )
+from tests.watch.state_diagram import LEGAL, REMARKS
 
 pytestmark = pytest.mark.long
 

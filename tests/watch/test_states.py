@@ -8,15 +8,8 @@ from typing import get_args
 import pytest
 
 from dewline.events import ACTIVE_STATES, LATCHED_STATES, OVERLAY_STATES, State
-from dewline.watch.alarms.states import (
-    LEGAL,
-    LETTERS,
-    TABLE,
-    Fact,
-    Trigger,
-    find,
-    state_diagram,
-)
+from dewline.watch.alarms.states import TABLE, Fact, Trigger, find
+from tests.watch.state_diagram import LEGAL, LETTERS, state_diagram
 
 FACTS = get_args(Fact)
 ALL_FACTS = [dict(zip(FACTS, values, strict=True)) for values in product((True, False), repeat=6)]

@@ -32,7 +32,6 @@ Trigger = Literal[
 Fact = Literal["active", "latch", "auto", "latched", "shelved", "suppressed"]
 Origin = Literal["TABLE", "PRECEDENCE", "LATCH", "NOTICE"]
 
-LETTERS: Mapping[State, str] = dict(zip(get_args(State), "ABCDEFGHI", strict=False))
 # The order of State puts latched-* at E and F and shelved, suppressed, out-of-service at G, H, I.
 PLAIN: tuple[State, ...] = get_args(State)[:6]
 
@@ -118,18 +117,12 @@ def _rows() -> Iterator[StateRow]:
 
 
 TABLE: tuple[StateRow, ...] = tuple(_rows())
-# Events that may be written about an alarm in any state, and change none.
-REMARKS: frozenset[Transition] = frozenset({"chattering", "cause-changed"})
-
 _BY_STATE: dict[tuple[State, Trigger], tuple[StateRow, ...]] = {
     (row.state, row.trigger): tuple(
         r for r in TABLE if r.state == row.state and r.trigger == row.trigger
     )
     for row in TABLE
 }
-LEGAL: frozenset[tuple[State, Transition, State]] = frozenset(
-    (row.state, row.transition, row.to) for row in TABLE
-)
 
 
 def find(state: State, trigger: Trigger, facts: Mapping[Fact, bool]) -> StateRow | None:
@@ -138,26 +131,3 @@ def find(state: State, trigger: Trigger, facts: Mapping[Fact, bool]) -> StateRow
         if all(facts[word] for word in row.when):
             return row
     return None
-
-
-def state_diagram() -> str:
-    """The table as a Mermaid state diagram, generated so that it always agrees.
-
-    Rows that change no state are left out.
-    """
-    lines = ["stateDiagram-v2", "    [*] --> normal"]
-    lines += [f"    {_word(state)}: {LETTERS[state]} {state}" for state in get_args(State)]
-    seen: set[str] = set()
-    for row in TABLE:
-        if row.origin == "NOTICE" or row.to == row.state:
-            continue
-        condition = f" [{', '.join(row.when)}]" if row.when else ""
-        line = f"    {_word(row.state)} --> {_word(row.to)}: {row.trigger}{condition}"
-        if line not in seen:
-            seen.add(line)
-            lines.append(line)
-    return "\n".join(lines) + "\n"
-
-
-def _word(state: State) -> str:
-    return state.replace("-", "_")
