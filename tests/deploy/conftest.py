@@ -25,7 +25,7 @@ from dewline.journal.reader import Row
 from dewline.readings import QUALITY_BY_TEXT, Quality, Reading, Resumed, Scan, iso_utc
 from dewline.replay.drive import Drive
 from dewline.reports.pressure_hold import TimedValue, document, judge, longest_stretch, signals_of
-from dewline.watch.ledgers.pressure_hold import leak_test_row
+from dewline.watch.ledgers.rows import leak_test_row
 from dewline.watch.watch import Watch
 from dewline_sim import story as stories
 from dewline_sim.config import config_of

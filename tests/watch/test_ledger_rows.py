@@ -12,7 +12,7 @@ import pytest
 
 from dewline.events import Entry, LedgerRow
 from dewline.readings import Quality, Reading
-from dewline.watch.ledgers.pressure_hold import leak_test_row
+from dewline.watch.ledgers.rows import leak_test_row
 from dewline.watch.watch import Watch
 from dewline.watch_plan import AnalyzerPlan, AntechamberPlan, BoxPlan, PurifierPlan, SignalPlan
 from tests.watch.conftest import Bench

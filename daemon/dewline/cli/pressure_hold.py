@@ -22,7 +22,7 @@ from dewline.replay.replay import csv_scans
 from dewline.reports import pressure_hold as report
 from dewline.reports.pressure_hold import Findings, HoldSignals, HoldStretch, Points, TimedValue
 from dewline.units import parse_quantity
-from dewline.watch.ledgers.pressure_hold import KIND
+from dewline.watch.ledgers.rows import LEAK_TEST
 from dewline.watch_plan import BoxPlan
 
 RISE_STANDARD_MBAR = 0.05
@@ -158,7 +158,7 @@ def _progress(
 def _earlier(plan: Plan, box: str, found: Findings) -> list[Mapping[str, object]]:
     """Documents of the box's leak tests before this one."""
     with Reader(plan.journal.path) as reader:
-        rows = reader.ledger(box, KIND)
+        rows = reader.ledger(box, LEAK_TEST)
     return [row.document for row in rows if row.started_ms < found.from_ms]
 
 

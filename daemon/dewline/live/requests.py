@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, NotRequired, TypedDict, TypeVar, get_args
 from dewline.errors import CommandError
 from dewline.events import EventDocument, LedgerRow
 from dewline.readings import Command, CommandName
-from dewline.watch.ledgers.pressure_hold import leak_test_row
+from dewline.watch.ledgers.rows import leak_test_row
 from dewline.watch_plan import WatchPlan
 
 if TYPE_CHECKING:  # commands that only send a request need nothing of the watch

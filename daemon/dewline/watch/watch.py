@@ -42,7 +42,6 @@ class Watch(Kept):
         self._sweep = Sweep(self._parts)
         self._intake = Intake(self._parts, self._sweep)
         self._operator = OperatorCommands(
-            plan,
             self._parts.alarms,
             self._parts.engine,
             self._parts.modes,

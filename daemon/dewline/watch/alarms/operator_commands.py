@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from difflib import get_close_matches
+from functools import partial
 
 from dewline.errors import CommandError
 from dewline.events import Event, Reply
@@ -14,7 +15,6 @@ from dewline.watch.alarms.event_writer import Details
 from dewline.watch.alarms.states import Trigger
 from dewline.watch.alarms.suppression import duration
 from dewline.watch.signals.modes import NOTE_KINDS, BoxModes
-from dewline.watch_plan import WatchPlan
 
 LONGEST_SHELF_S = 24 * 3600.0
 LONGEST_CRITICAL_SHELF_S = 15 * 60.0
@@ -28,23 +28,21 @@ class OperatorCommands:
 
     def __init__(
         self,
-        plan: WatchPlan,
         alarms: Mapping[str, Alarm],
         engine: AlarmEngine,
         modes: Mapping[str, BoxModes],
         add_note: Callable[[str, str, int], None],
     ) -> None:
         self._add_note = add_note
-        self._boxes = plan.boxes
         self._alarms = alarms
         self._engine = engine
         self._modes = modes
         self._actions: dict[str, Callable[[Alarm, Command], Event]] = {
-            "acknowledge": self._acknowledge,
+            "acknowledge": partial(self._do, "acknowledge", "there is nothing to acknowledge"),
             "shelve": self._shelve,
             "unshelve": self._unshelve,
-            "out-of-service": self._remove,
-            "return-to-service": self._return,
+            "out-of-service": partial(self._do, "remove", "nothing to do"),
+            "return-to-service": partial(self._do, "return", "it is in service"),
             "reset": self._reset,
         }
 
@@ -72,20 +70,16 @@ class OperatorCommands:
             return self._alarms[name]
         raise CommandError(f"no alarm {name!r}{_near(name, self._alarms)}")
 
-    def _do(self, alarm: Alarm, trigger: Trigger, command: Command, refusal: str) -> Event:
+    def _do(self, trigger: Trigger, refusal: str, alarm: Alarm, command: Command) -> Event:
         event = self._engine.move(alarm, trigger, Details(by=command.by, why=command.why))
         if event is None:
             raise CommandError(f"{alarm.plan.alarm} is {alarm.state}: {refusal}")
         return event
 
-    def _acknowledge(self, alarm: Alarm, command: Command) -> Event:
-        return self._do(alarm, "acknowledge", command, "there is nothing to acknowledge")
-
     def _reset(self, alarm: Alarm, command: Command) -> Event:
         if alarm.active and not alarm.overlaid:
             raise CommandError(f"{alarm.plan.alarm} is still active: reset it when it is over")
-        refusal = "only an acknowledged latch can be reset"
-        return self._do(alarm, "reset", command, refusal)
+        return self._do("reset", "only an acknowledged latch can be reset", alarm, command)
 
     def _shelve(self, alarm: Alarm, command: Command) -> Event:
         name = alarm.plan.alarm
@@ -111,18 +105,12 @@ class OperatorCommands:
         if alarm.shelved_until_ms is None:
             raise CommandError(f"{alarm.plan.alarm} is {alarm.state}: it is not shelved")
         alarm.shelved_until_ms = None
-        return self._do(alarm, "unshelve", command, "it is not shelved")
-
-    def _remove(self, alarm: Alarm, command: Command) -> Event:
-        return self._do(alarm, "remove", command, "nothing to do")
-
-    def _return(self, alarm: Alarm, command: Command) -> Event:
-        return self._do(alarm, "return", command, "it is in service")
+        return self._do("unshelve", "it is not shelved", alarm, command)
 
     def _note(self, command: Command) -> Reply:
         box, kind = command.box or "", command.kind or ""
-        if box not in self._boxes:
-            raise CommandError(f"no box {box!r}{_near(box, self._boxes)}")
+        if box not in self._modes:
+            raise CommandError(f"no box {box!r}{_near(box, self._modes)}")
         if kind not in NOTE_KINDS:
             raise CommandError(f"no kind of note {kind!r}; one of {', '.join(NOTE_KINDS)}")
         modes = self._modes[box]

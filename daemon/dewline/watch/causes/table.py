@@ -15,14 +15,13 @@ practice, no source), set on simulated stories.
 from __future__ import annotations
 
 from dewline.watch.causes.family import Family
-from dewline.watch.causes.names import CauseName
 from dewline.watch.causes.table_inflow import INFLOW
 from dewline.watch.causes.table_inside import INSIDE
 from dewline.watch.causes.table_loop import BED_AND_LOOP
 from dewline.watch.causes.table_plant import PLANT
-from dewline.watch.causes.weighed import Weighed
+from dewline.watch.causes.weighed import CauseTable, Weighed
 
 # Oxygen or moisture too high, rising, or above the box's own.
-GAS: dict[CauseName, Weighed] = {"unknown": Weighed(2.2), **INFLOW, **BED_AND_LOOP, **INSIDE}
+GAS: CauseTable = {"unknown": Weighed(2.2), **INFLOW, **BED_AND_LOOP, **INSIDE}
 
-FAMILIES: dict[Family, dict[CauseName, Weighed]] = {"gas": GAS, **PLANT}
+FAMILIES: dict[Family, CauseTable] = {"gas": GAS, **PLANT}

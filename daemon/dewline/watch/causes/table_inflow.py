@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from dewline.watch.causes.names import CauseName
-from dewline.watch.causes.weighed import Weighed
+from dewline.watch.causes.weighed import CauseTable, Weighed
 
 # fmt: off
-INFLOW: dict[CauseName, Weighed] = {
+INFLOW: CauseTable = {
     # Inward leaks: oxygen with little water; a constant source makes a plateau within minutes.
     "air-leak": Weighed(0.3, {
         "oxygen-up": 1.5, "ratio-air": 1.0, "oxygen-plateau": 1.0, "oxygen-step": 0.5,

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from dewline.watch.causes.names import CauseName
-from dewline.watch.causes.weighed import Weighed
+from dewline.watch.causes.weighed import CauseTable, Weighed
 
 # fmt: off
-INSIDE: dict[CauseName, Weighed] = {
+INSIDE: CauseTable = {
     # Water of things inside.
     "outgassing": Weighed(-0.6, {
         "moisture-up": 1.0, "ratio-wet": 0.5,

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from dewline.watch.causes.names import CauseName
-from dewline.watch.causes.weighed import Weighed
+from dewline.watch.causes.weighed import CauseTable, Weighed
 
 # fmt: off
-BED_AND_LOOP: dict[CauseName, Weighed] = {
+BED_AND_LOOP: CauseTable = {
     # The bed.
     "bed-spent-water": Weighed(-0.3, {
         "moisture-up": 1.0, "oxygen-flat": 1.0, "moisture-convex": 2.0, "moisture-straight": 1.0,

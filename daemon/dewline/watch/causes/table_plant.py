@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 from dewline.watch.causes.family import Family
-from dewline.watch.causes.names import CauseName
-from dewline.watch.causes.weighed import Weighed
+from dewline.watch.causes.weighed import CauseTable, Weighed
 
 # fmt: off
-PLANT: dict[Family, dict[CauseName, Weighed]] = {
+PLANT: dict[Family, CauseTable] = {
     # Pressure too low, too high, dipping; fill open too long.
     "pressure": {
         "unknown": Weighed(2.2),

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from dewline.watch.causes.names import FactName
+from dewline.watch.causes.names import CauseName, FactName
 
 
 @dataclass(frozen=True, slots=True)
@@ -16,3 +16,6 @@ class Weighed:
     facts: Mapping[FactName, float] = field(default_factory=dict)
     veto: tuple[FactName, ...] = ()
     need: tuple[FactName, ...] = ()
+
+
+CauseTable = dict[CauseName, Weighed]

@@ -4,18 +4,27 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from functools import partial
+from itertools import pairwise
+from math import sqrt
 
+from dewline.errors import OutOfRange
+from dewline.gas.humidity import FROST_LOW_C, frost_point_c
 from dewline.readings import Quality, Reading
 from dewline.typed_json import Json
 from dewline.watch.derived.box_parts import DUTIES, BoxParts
-from dewline.watch.derived.frost_point import frost_point
-from dewline.watch.derived.hands import moved_by_hands
 from dewline.watch.derived.outlook_table import BedOutlook, BoxOutlook
 from dewline.watch.ledgers.impulse import Impulse
 from dewline.watch.ledgers.impulses import By
 from dewline.watch.ledgers.transfer import TransferBook
 from dewline.watch.saved import Kept, State
-from dewline.watch.signals.box_facts import Subscribe, flow_band, is_on, switch_band, worst
+from dewline.watch.signals.box_facts import (
+    BoxFacts,
+    Subscribe,
+    flow_band,
+    is_on,
+    switch_band,
+    worst,
+)
 from dewline.watch.signals.bucket import Bucket, Run
 from dewline.watch.signals.signal_state import FIRST_BAD, FIRST_UNCERTAIN, SignalState
 
@@ -23,6 +32,9 @@ MINUTE_MS, DAY_MS = 60_000, 86_400_000
 LEARNING_MS = 7 * DAY_MS
 SHORT_GAP_MS = 2 * MINUTE_MS
 AFTER_VALVE_MS = 2_000  # so long after a valve has moved, the pressure shows no hands
+# Least jump and least unrest (standard deviation) of the pressure. Common practice, no source.
+KICK_MBAR_S = 1.0
+UNREST_MBAR = 0.3
 
 Publish = Callable[[str, Reading], None]
 
@@ -266,3 +278,33 @@ class BoxBooks(Kept):
             saved = state.get(name)
             if isinstance(saved, dict):
                 part.restore(saved)
+
+
+def frost_point(at_ms: int, moisture: SignalState, facts: BoxFacts) -> Reading:
+    """Frost point over ice, °C, at the pressure of the box.
+
+    Its quality is that of the worst input. Beyond -110 or 0.01 °C it is that end of the range,
+    marked as beyond it.
+    """
+    quality = worst(at_ms, moisture, facts.pressure, facts.barometer)
+    ppm = moisture.value
+    if ppm is None or quality >= FIRST_BAD:
+        return Reading(None, max(quality, Quality.NO_ANSWER))
+    try:
+        return Reading(frost_point_c(ppm, facts.pressure_pa), quality)
+    except OutOfRange:
+        if ppm < 1.0:
+            return Reading(FROST_LOW_C, max(quality, Quality.UNDER_RANGE))
+        return Reading(0.01, max(quality, Quality.OVER_RANGE))
+
+
+def moved_by_hands(run: Run) -> bool:
+    """Whether the pressures of a stretch, mbar, jump or vary as hands in the gloves make them."""
+    step_s = (run.to_ms - run.from_ms) / 1000 / len(run.values)
+    kick = max((abs(b - a) for a, b in pairwise(run.values)), default=0.0)
+    return kick > KICK_MBAR_S * step_s or _deviation(run.values) > UNREST_MBAR
+
+
+def _deviation(values: list[float]) -> float:
+    mean = sum(values) / len(values)
+    return sqrt(sum((v - mean) ** 2 for v in values) / len(values))

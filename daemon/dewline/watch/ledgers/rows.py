@@ -13,6 +13,7 @@ from dewline.typed_json import Json
 from dewline.watch.saved import Kept
 
 REMEMBERED = 30
+LEAK_TEST = "leak-test"
 
 
 class OpenRow(NamedTuple):
@@ -91,8 +92,7 @@ class RowBook(Kept):
         last = self._last.get(key)
         n = last.times if last is not None and last.at_ms == started_ms else 0
         self._last[key] = Started(started_ms, n + 1)
-        text = f"{self._site}|{key}|{started_ms}|{n}"
-        return hashlib.sha256(text.encode()).hexdigest()[:16]
+        return _row_id(self._site, key, started_ms, n)
 
     def fetch_closed(self) -> tuple[LedgerRow, ...]:
         """The rows closed since the last call."""
@@ -112,6 +112,23 @@ class RowBook(Kept):
                 {"id": row.id, **_shown(row, row.started_ms, row.ended_ms)} for row in self.recent
             ],
         }
+
+
+def _row_id(site: str, key: str, started_ms: int, number: int) -> str:
+    return hashlib.sha256(f"{site}|{key}|{started_ms}|{number}".encode()).hexdigest()[:16]
+
+
+def leak_test_row(
+    site: str, box: str, started_ms: int, ended_ms: int, document: Mapping[str, object]
+) -> LedgerRow:
+    """The closed row of a leak test, which a command has judged; times are wall times in ms.
+
+    The same test judged again has the same id. ValueError where it ends before it starts.
+    """
+    if ended_ms < started_ms:
+        raise ValueError(f"ends at {ended_ms}, before it starts at {started_ms}")
+    name = _row_id(site, f"{box}|{LEAK_TEST}", started_ms, 0)
+    return LedgerRow(name, box, LEAK_TEST, started_ms, ended_ms, tidy_document(document))
 
 
 def _shown(row: OpenRow | LedgerRow, started_ms: int, ended_ms: int | None) -> ShownRow:
