@@ -14,12 +14,11 @@ from typing import TYPE_CHECKING, NotRequired, TypedDict, TypeVar, get_args
 from dewline.errors import CommandError
 from dewline.events import EventDocument, LedgerRow
 from dewline.readings import Command, CommandName
-from dewline.watch.ledgers.rows import leak_test_row
+from dewline.watch.ledgers.rows import LedgerTable, leak_test_row
 from dewline.watch_plan import WatchPlan
 
-if TYPE_CHECKING:  # commands that only send a request need nothing of the watch
+if TYPE_CHECKING:  # commands that only send a request need no part of the watch
     from dewline.watch.derived.outlook_table import BoxOutlook
-    from dewline.watch.ledgers.rows import LedgerTable
 
 T = TypeVar("T")
 _COMMANDS: dict[str, CommandName] = {name: name for name in get_args(CommandName)}
