@@ -36,13 +36,11 @@ def run(args: argparse.Namespace) -> int:
         known = ", ".join(plan.contacts) or "none"
         raise OutOfRange(f"{args.config} has no contact {args.contact!r}; allowed is {known}")
     clock = RealClock()
-    page = PageWriter(plan.site, zone_of(plan.watch.timezone), {}).test(
-        contact.name, clock.wall_ms()
-    )
+    writer = PageWriter(plan.site, zone_of(plan.watch.timezone), {})
+    page = writer.test(contact.name, clock.wall_ms())
     sent = asyncio.run(Target(contact.url_file, clock).send(page))
     if args.json:
-        document = {"contact": contact.name, "fate": sent.fate, "why": sent.why, "id": page.id}
-        print_json(document)
+        print_json({"contact": contact.name, "fate": sent.fate, "why": sent.why, "id": page.id})
     if sent.fate in ("later", "barred"):
         raise FollowerError(f"{contact.name} was not reached: {sent.why}")
     if sent.fate == "delivered":

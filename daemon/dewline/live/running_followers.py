@@ -100,7 +100,9 @@ class RunningFollowers:
         if plan.influx is not None:
             yield self._influx(plan, plan.influx)
         if plan.contacts:
-            yield self._push(plan)
+            from dewline.followers.push.follower import PushFollower  # noqa: PLC0415
+
+            yield PushFollower(plan, self.clock, self.journal)
 
     def _mqtt(self, plan: Plan, mqtt: MqttPlan) -> Follower:
         from dewline.followers.mqtt.follower import MqttFollower  # noqa: PLC0415
@@ -131,11 +133,6 @@ class RunningFollowers:
             rules=plan.watch.rules.values(),
             clock_is_right=self.clock_is_right,
         )
-
-    def _push(self, plan: Plan) -> Follower:
-        from dewline.followers.push.follower import PushFollower  # noqa: PLC0415
-
-        return PushFollower(plan, self.clock, self.journal)
 
 
 def _follower_plan(plan: Plan) -> object:

@@ -47,20 +47,16 @@ def recorded_plans(
 
 def first_plan_hash(reader: Reader) -> str | None:
     """Hash of the plan under which the oldest kept item was fed; None in an empty record."""
-    for _, item in reader.items(0):
-        if isinstance(item, Resumed):
-            return item.plan_hash
-    return None
+    resumed = (item for _, item in reader.items(0) if isinstance(item, Resumed))
+    return next((item.plan_hash for item in resumed), None)
 
 
 def last_plan_hash(reader: Reader) -> str | None:
     """Hash of the plan under which the record ended; None in an empty record."""
     snapshot = reader.snapshot()
     found, after = (snapshot.plan_hash, snapshot.item_seq) if snapshot else (None, 0)
-    for _, item in reader.inputs(after):
-        if isinstance(item, Resumed):
-            found = item.plan_hash
-    return found
+    hashes = [item.plan_hash for _, item in reader.inputs(after) if isinstance(item, Resumed)]
+    return hashes[-1] if hashes else found
 
 
 def recover(

@@ -42,16 +42,11 @@ def replay_journal(plan: Plan, reader: Reader, record: Record, progress: Progres
     first_hash = begun.plan_hash if begun else first_plan_hash(reader)
     start_hash = first_hash if retrace and first_hash else plan.hash
     watch = Watch((plans(start_hash) if retrace else None) or plan.watch)
+    drive = Drive(watch, start_hash, record, plans if retrace else no_plan)
     if begun:
         watch.restore(json.loads(begun.document))
-    drive = Drive(
-        watch,
-        start_hash,
-        record,
-        plans if retrace else no_plan,
-        seq=begun.item_seq if begun else 0,
-        at_ms=watch.at_ms if begun else None,
-    )
+        drive.seq = begun.item_seq
+        drive.at_ms = watch.at_ms
     tail = reader.tail()
     with rare_gc():
         for seq, item in reader.items(drive.seq):
