@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
@@ -18,13 +19,16 @@ from dewline.replay.replay import csv_scans
 from dewline.watch.watch import Watch
 
 pytestmark = pytest.mark.long
+EVERY = 5
+"""One of so many scans is read: four a second come in turn, so that each comes every 5 s."""
 
 
 def told(plan: Any, csv: Path, restore_every: int | None) -> list[EventDocument]:
     """Event documents of a CSV; the watch is saved, put through JSON and restored now and then."""
     found: list[Entry] = []
     drive = Drive(Watch(plan.watch), plan.hash, found.append)
-    for number, (scan, _) in enumerate(csv_scans(csv, plan.watch.signals)):
+    scans = islice(csv_scans(csv, plan.watch.signals), 0, None, EVERY)
+    for number, (scan, _) in enumerate(scans):
         if drive.at_ms is None:
             drive.feed(Resumed(scan.time_ms, scan.time_ms, "start", 0, plan.hash))
         elif restore_every and number % restore_every == 0:
@@ -39,17 +43,15 @@ def told(plan: Any, csv: Path, restore_every: int | None) -> list[EventDocument]
 def test_restoring_changes_nothing_that_is_told(
     make_lab: Any, tmp_path: Path, story: str, hours: int
 ) -> None:
-    """Hundreds of restores in a night: every event the same in every word."""
+    """Eighty restores in a night: every event the same in every word."""
     make_lab(story)
     config = tmp_path / "dewline.yaml"
     plan = load(config).plan
     csv = tmp_path / "night.csv"
     words = ("simulate", story, "--csv", str(csv), "--hours", str(hours), "--quiet")
     wanted = ",".join(plan.watch.signals)
-    subprocess.run(
-        [sys.executable, "-m", "dewline", *words, "--only", wanted], check=True, timeout=120
-    )
+    subprocess.run([sys.executable, "-m", "dewline", *words, "--only", wanted], check=True)
     plain = told(plan, csv, None)
     assert len(plain) >= 2
     assert any(event["cause"]["name"] != "unknown" for event in plain)
-    assert told(plan, csv, 601) == plain
+    assert told(plan, csv, 151) == plain
