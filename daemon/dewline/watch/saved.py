@@ -2,9 +2,8 @@
 
 A part annotates the attributes that are its state in the class body, as in ``since_ms: int | None
 = None``; all others it annotates in ``__init__``. An attribute holds a value that ``typed_json``
-can write, a part of its own, or a dict of parts by name. A list or dict that is annotated without
-a value begins empty, one for each part. Where a property is part of the state too, ``KEPT`` names
-all of it.
+can write, a part of its own, or a dict of parts by name. Where a property is part of the state
+too, ``KEPT`` names all of it.
 """
 
 from __future__ import annotations
@@ -12,8 +11,7 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Mapping
 from functools import cache
-from inspect import get_annotations
-from typing import ClassVar, Self, cast, get_args, get_type_hints
+from typing import ClassVar, cast, get_args, get_type_hints
 
 from dewline.errors import DewlineError
 from dewline.events import EventDocument, completed
@@ -21,7 +19,6 @@ from dewline.typed_json import Json, TypedJson
 
 _JSON = TypedJson()
 State = Mapping[str, Json]
-_EMPTY = {"list": list, "dict": dict}
 
 
 class Kept:
@@ -32,22 +29,11 @@ class Kept:
 
     __slots__ = ()
     KEPT: ClassVar[tuple[str, ...]] = ()
-    _empty: ClassVar[Mapping[str, type]] = {}
 
     def __init_subclass__(cls) -> None:
         super().__init_subclass__()
-        own = get_annotations(cls)
-        if "KEPT" not in cls.__dict__:
-            cls.KEPT = (*cls.KEPT, *own)
-        kinds = ((name, _EMPTY.get(str(of).partition("[")[0])) for name, of in own.items())
-        cls._empty = {**cls._empty, **{name: kind for name, kind in kinds if kind is not None}}
-
-    def __new__(cls, *_args: object, **_named: object) -> Self:
-        """A part whose lists and dicts are there, and empty."""
-        part = super().__new__(cls)
-        for name, kind in cls._empty.items():
-            setattr(part, name, kind())
-        return part
+        if "KEPT" not in cls.__dict__ and "__annotations__" in cls.__dict__:
+            cls.KEPT = (*cls.KEPT, *cls.__annotations__)
 
     def save(self) -> dict[str, Json]:
         """Everything, ready for JSON; a copy."""

@@ -38,6 +38,7 @@ class Watch(Kept):
 
     def __init__(self, plan: WatchPlan) -> None:
         self.plan = plan
+        self._orphans = {}
         self._parts = Wiring(plan)
         self._sweep = Sweep(self._parts)
         self._intake = Intake(self._parts, self._sweep)
@@ -69,7 +70,7 @@ class Watch(Kept):
         return self._parts.rate.count(self.at_ms)
 
     def ledger_table(self) -> LedgerTable:
-        """Ledger rows, in wall time: ``open`` ones so far, the last closed ones as ``recent``."""
+        """Ledger rows: ``open`` ones so far, the last closed as ``recent``; in wall times."""
         derive = self._parts.derive
         return derive.rows.table(derive.open_rows())
 

@@ -50,6 +50,7 @@ class Wiring(Kept):
 
     def __init__(self, plan: WatchPlan) -> None:
         self.plan = plan
+        self.signals = {}
         self._stale_ms = {
             rule.signal: rule.condition.after_ms
             for rule in plan.rules.values()

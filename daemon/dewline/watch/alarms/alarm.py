@@ -71,6 +71,7 @@ class Alarm(Kept):
         self.evaluator = evaluator
         self.rank = rank
         self.priority = plan.priority
+        self.escalated = {}
         self.changes = deque(maxlen=rates.REMEMBERED)
 
     @property

@@ -54,6 +54,7 @@ class EventWriter(Kept):
         self.local_time = local_time
         self._explain = explain
         self._events: list[Event] = []
+        self._written = {}
 
     @property
     def offset_ms(self) -> int:

@@ -72,6 +72,9 @@ class Explain(Kept):
     ) -> None:
         self._plan, self._signals, self._modes = plan, signals, modes
         self._derive, self._sensors = derive, sensors
+        self._solvent_ms = {}
+        self._notes = {}
+        self._standing = {}
         self._histories = {box: History(tracks_of(plan, box, signals)) for box in plan.boxes}
         self._rises: dict[str, dict[str, Rise]] | None = None  # of all boxes, of this item
         self._pending: DerivedReadings = []

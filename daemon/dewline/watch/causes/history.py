@@ -94,6 +94,8 @@ class History(Kept):
 
     def __init__(self, tracks: dict[str, SignalState]) -> None:
         self.tracks = {role: Track(signal) for role, signal in tracks.items()}
+        self.nights = {}
+        self.births = {}
 
     def sample(self, at_ms: int) -> None:
         """Every ten seconds: sample all roles, and on the minute fill the coarser grids.

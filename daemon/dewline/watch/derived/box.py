@@ -58,6 +58,7 @@ class BoxBooks(Kept):
     ) -> None:
         self.parts, self.facts = parts, parts.facts
         self.publish, self._add_dose = publish, add_dose
+        self._residuals = {}
         self.buckets: dict[Bucket, Callable[[int, Run], None]] = {}
         for gas, signal in self.parts.gas.items():
             self._hang(signal, partial(self._gas_run, gas), Bucket())

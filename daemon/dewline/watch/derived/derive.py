@@ -85,6 +85,7 @@ class Derive(Kept):
             box.subscribe(self._subscribe)
             for role, unit, every_ms in box.parts.outputs():
                 self._add_output(signal, f"{name}.{role}", unit, every_ms)
+        self.purifiers = {}
         for name, purifier in plan.purifiers.items():
             boxes = [box for box in self.boxes.values() if box.facts.box.purifier == name]
             if boxes:

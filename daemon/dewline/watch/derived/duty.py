@@ -24,6 +24,7 @@ class Duty(Kept):
 
     def __init__(self, signal: SignalState) -> None:
         self._signal = signal
+        self._parts = []
 
     def update(self, at_ms: int) -> None:
         """The switch may have changed, or become unreadable."""

@@ -69,6 +69,9 @@ class Excess(Kept):
         self._facts, self._signal = facts, signal
         kind = next((a.kind for a in facts.box.analyzers if a.role == role), "")
         self._lag_s = LAG_S.get(kind.lower(), (0.0, 0.0))
+        self._minute = []
+        self._recent = []
+        self._near = []
         self._limit = _limit(role, 0.0)
 
     @property

@@ -130,7 +130,9 @@ class GasUse(Kept):
         self._flow = facts.own("flow")
         self.fill = Valve(facts, fill, 1, self._chambers_l)
         self.relief = Valve(facts, relief, -1) if relief is not None else None
+        self._hours = []
         self._totals = [0.0] * 5
+        self._idle = []
 
     def minute(self, at_ms: int, day: int, minute: int) -> float | None:
         """Every minute, ``minute`` after local midnight of ``day``.

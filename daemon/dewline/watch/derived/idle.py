@@ -47,6 +47,9 @@ class Idle(Kept):
 
     def __init__(self, facts: BoxFacts, signal: SignalState) -> None:
         self._facts, self._signal = facts, signal
+        self.nights = []
+        self._ppm = []
+        self._flow = []
 
     @property
     def latest(self) -> float | None:

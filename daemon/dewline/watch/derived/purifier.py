@@ -56,6 +56,8 @@ class BedRun(Kept):
     zero: tuple[float, float] | None = None
 
     def __init__(self) -> None:
+        self.past = []
+        self.fresh = []
         self.begin(known=False)
 
     def begin(self, *, known: bool) -> None:
@@ -131,6 +133,7 @@ class PurifierBooks(Kept):
         place = boxes[0].facts.name if len(boxes) == 1 else plan.name
         self.regenerations = RegenerationBook(place, plan.beds, found, rows)
         self._runs = {f"{g} {n}": BedRun() for g in GASES for n in range(1, plan.beds + 1)}
+        self._forecasts = {}
 
     def subscribe(self, subscribe: Subscribe) -> None:
         """Subscribe to every change of the bit, the step and the bed in the loop."""

@@ -88,6 +88,8 @@ class Chamber(Kept):
         self.outer = facts.own(f"{name}_outer_door")
         self.inner = facts.own(f"{name}_inner_door")
         self.bucket = Bucket()
+        self._pump_downs = []
+        self._points = []
         self.restart()
 
     def restart(self) -> None:

@@ -44,6 +44,9 @@ class GapBook(Kept):
         self._groups: dict[str, list[SignalState]] = {}
         for name in self._units:
             self._groups.setdefault(plans[name].instrument or "", []).append(signals[name])
+        self._since = {}
+        self._before = {}
+        self._awaits = {}
 
     def resume(self, at_ms: int, gap_ms: int) -> None:
         """Note an outage of dewline itself. Call it before the signals are reset."""

@@ -41,6 +41,9 @@ class ImpulseBook(Kept):
 
     def __init__(self, facts: BoxFacts, rows: RowBook) -> None:
         self._facts, self._rows = facts, rows
+        self._tenths = []
+        self._times = []
+        self.proven_ms = {}
 
     @property
     def best_s(self) -> float | None:
@@ -156,6 +159,8 @@ class PumpDowns(Kept):
 
     def __init__(self, box: str, chamber: str, rows: RowBook) -> None:
         self._box, self._chamber, self._rows = box, chamber, rows
+        self._taus = []
+        self._floors = []
 
     def record(self, done: PumpDown) -> None:
         """Write the row of a pump-down that is over.

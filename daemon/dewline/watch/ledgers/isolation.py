@@ -51,6 +51,10 @@ class IsolationStretch(Kept):
     _each: int = 1
     _waiting: list[LevelPoint]
 
+    def __init__(self) -> None:
+        self.points = []
+        self._waiting = []
+
     def add(self, hours: float, ppm: float) -> None:
         """Take in a level, ``hours`` after the loop stopped."""
         self._waiting.append(LevelPoint(hours, ppm))

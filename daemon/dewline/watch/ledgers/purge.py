@@ -23,6 +23,7 @@ class PurgeBook(Kept):
     def __init__(self, facts: BoxFacts, bit: SignalState, rows: RowBook) -> None:
         self._facts, self._bit, self._rows = facts, bit, rows
         self._flow = facts.own("flow")
+        self._start = {}
 
     def update(self, at_ms: int) -> None:
         """The purge valve may have opened or shut."""

@@ -69,6 +69,8 @@ class RegenerationBook(Kept):
     def __init__(self, place: str, beds: int, roles: Roles, rows: RowBook) -> None:
         self._place, self._beds, self._rows = place, beds, rows
         self._roles = roles
+        self._past_s = []
+        self._steps = []
 
     def listened(self) -> Iterable[SignalState]:
         """The signals whose changes call ``update``."""

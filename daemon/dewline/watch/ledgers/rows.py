@@ -60,6 +60,8 @@ class RowBook(Kept):
         self._site = site
         self._clock = clock
         self._closed: list[LedgerRow] = []
+        self._last = {}
+        self.recent = []
 
     def close(
         self,

@@ -69,6 +69,8 @@ class TransferBook(Kept):
         self.chamber, self._rows = chamber, rows
         self._facts: BoxFacts = chamber.facts
         self._document = {}
+        self._doses = {}
+        self._awaits = []
 
     def waits_for(self, role: str) -> bool:
         """Whether an excess of this gas that ends now belongs to this row.

@@ -113,6 +113,7 @@ class GasSensor(Kept):
 
     def __init__(self, gas: str, signal: SignalState, output: SignalState, burns: bool) -> None:
         self.gas, self.signal, self.output, self.burns = gas, signal, output, burns
+        self._recent = []
         self.sudden_zero = SuddenZero() if burns else None
 
     def sample(self, disturbed: bool) -> None:

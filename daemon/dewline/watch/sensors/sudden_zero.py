@@ -52,6 +52,10 @@ class SuddenZero(Kept):
     _lowest: list[DayLow]
     _minutes: int = 0
 
+    def __init__(self) -> None:
+        self._recent = []
+        self._lowest = []
+
     def minute(
         self, at_ms: int, oxygen: float | None, moisture: float | None, floored: bool
     ) -> None:

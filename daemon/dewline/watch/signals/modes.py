@@ -80,6 +80,9 @@ class BoxModes(Kept):
 
     def __init__(self, box: str, plan: WatchPlan, signals: dict[str, SignalState]) -> None:
         self.box = box
+        self.since = {}
+        self._until = {}
+        self._speeds = []
         self._signals = signals
         places = (box, plan.boxes[box].purifier)
         self._oxygen = signals.get(f"{box}.oxygen")
