@@ -246,7 +246,7 @@ def make_instrument(
 ) -> InstrumentPlan:
     """An instrument whose every register feeds ``heron.NAME``."""
     plan: dict[str, Any] = {
-        "timeout_ms": 150,
+        "timeout_ms": 1000,
         "profile": "test",
         "feeds": {r.name: (f"heron.{r.name}",) for r in registers},
     }

@@ -32,6 +32,7 @@ def _block(address: int, count: int = 1) -> Block:
     return Block("holding", address, count, ())
 
 
+@pytest.mark.long
 async def test_b1_late_replies(
     size: Size,
     far_rtu: Any,
@@ -225,6 +226,7 @@ async def test_b2_fuzzed_replies_over_real_links(
     assert caplog.records == []
 
 
+@pytest.mark.long
 async def test_b8_noise(
     size: Size, far_rtu: Any, rtu_bus: Any, poll: Any, instrument: Any, words: Any, truth: Any,
     right_pdu: Any,

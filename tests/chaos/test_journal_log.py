@@ -102,6 +102,7 @@ async def test_a_log_grown_long_is_cut_back(
         await asyncio.sleep(0)
 
 
+@pytest.mark.long
 async def test_the_loop_runs_on_while_the_disk_stalls(tmp_path: Path) -> None:
     """The file locked for seconds: loop lag p99 below 50 ms, events told once it is free."""
     path = tmp_path / "saltmarsh.db"

@@ -502,6 +502,8 @@ class Wait:
         return time.monotonic() * self.speed
 
 
+@pytest.mark.service
+@pytest.mark.long
 @pytest.mark.parametrize("which", ["influxd", "victoria"])
 async def test_the_canary_is_found_again(
     journal: Journal,

@@ -203,6 +203,7 @@ async def test_snapshots_are_thinned_to_a_day_each_and_the_newest(
             assert kept == [432, 574, 575, 576]
 
 
+@pytest.mark.long
 async def test_an_alarm_does_not_wait_for_house_keeping(
     opened: Opener, path: Path, event_of: Callable[..., Event], monkeypatch: pytest.MonkeyPatch
 ) -> None:

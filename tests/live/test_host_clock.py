@@ -102,6 +102,7 @@ def _config(folder: Path) -> Path:
     return path
 
 
+@pytest.mark.long
 async def test_events_go_at_once_and_marked(tmp_path: Path) -> None:
     """An event before the clock is set bears ``unsynchronised``; one after it does not."""
     is_set = False

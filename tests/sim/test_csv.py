@@ -89,6 +89,7 @@ def test_only_some_signals_are_the_same_signals() -> None:
     )
 
 
+@pytest.mark.long
 def test_night_holds_what_its_title_says() -> None:
     """Spent bed, silent analyzer, pressure run up, saturated cell, three cycles.
 

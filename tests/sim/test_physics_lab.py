@@ -91,6 +91,7 @@ def three_boxes(step_ms: int = 1000) -> LabSpec:
     )
 
 
+@pytest.mark.long
 def test_no_mole_is_lost_whatever_happens() -> None:
     """came + held before + made - went - held = 0 to 1e-9 of what moved, per species.
 

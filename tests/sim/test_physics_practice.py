@@ -89,6 +89,7 @@ def hours_to_dry(lab: Lab, goal_ppm: float) -> float:
     return 12 + 6 * math.log(last / goal_ppm) / math.log(first / last)
 
 
+@pytest.mark.long
 def test_an_opened_box_takes_days() -> None:
     """Two hours open, purged: 1-5 d to 1 ppm of water (common practice).
 
@@ -126,6 +127,7 @@ def leads(
     return {level: ages[levels[-1]] - age for level, age in ages.items()}
 
 
+@pytest.mark.long
 def test_a_bed_announces_its_end_days_ahead() -> None:
     """Idle 0.2 ppm 2-11 d before 5 ppm, 1 ppm 4-42 h before, oxygen flat, outlet = box: beds of
     20-60 d on glove water; one such: 0.3 ppm at 46 h, 0.5 at 24, 1.0 at 11.8, 2.0 at 5.6 (derived).
@@ -267,6 +269,7 @@ def test_one_short_cycle_with_paper() -> None:
     assert water == pytest.approx(2.8, rel=0.25)
 
 
+@pytest.mark.long
 def test_regeneration_without_hydrogen_is_silent() -> None:
     """Heat without hydrogen dries the sieve and leaves the catalyst spent: 14 h, forming pressure
     flat; the next litres of oxygen clean slower and slower, after 3 L not at all (derived)."""
@@ -291,6 +294,7 @@ def test_regeneration_without_hydrogen_is_silent() -> None:
     assert see(lab, "outlet_moisture") < 0.01
 
 
+@pytest.mark.long
 def test_regeneration_with_hydrogen_restores() -> None:
     """Counted hydrogen brings both capacities back; forming gas 2400-4000 L at 30-50 % use for
     30 L of O2 (derived)."""

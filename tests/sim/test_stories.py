@@ -191,6 +191,7 @@ def argon_box(scene: Scene) -> None:
     ],
     ids=lambda mark: mark.__name__,
 )  # fmt: skip
+@pytest.mark.long
 def test_a_story_leaves_its_mark(mark: Callable[[Scene], None]) -> None:
     """Common practice, no source, and sums by hand: each story's own figures are in its check."""
     mark(scene_of(mark.__name__.replace("_", "-"), seed=4))
