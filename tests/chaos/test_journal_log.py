@@ -104,7 +104,10 @@ async def test_a_log_grown_long_is_cut_back(
 
 @pytest.mark.long
 async def test_the_loop_runs_on_while_the_disk_stalls(tmp_path: Path) -> None:
-    """The file locked for seconds: loop lag p99 below 50 ms, events told once it is free."""
+    """The file locked for seconds: no turn of the loop waits for it, events told once it is free.
+
+    A turn that waited would last as long as the lock; a busy machine makes turns late by less.
+    """
     path = tmp_path / "saltmarsh.db"
     journal = Journal.open(path, "saltmarsh", 100, reserve_bytes=0)
     committer = asyncio.create_task(journal.run(RealClock()))
@@ -130,7 +133,7 @@ async def test_the_loop_runs_on_while_the_disk_stalls(tmp_path: Path) -> None:
         lags.sort()
         p99 = lags[len(lags) * 99 // 100]
         print(f"{len(lags)} turns, lag p99 {p99 * 1000:.1f} ms")
-        assert p99 < 0.05
+        assert p99 < STALL_S / 8
         assert told == list(range(10, seq + 1, 10))
     finally:
         committer.cancel()
