@@ -9,7 +9,7 @@ VENV ?= .venv
 WORKERS ?= $(shell expr $$(nproc) + 1)
 # Compiled files are kept, whatever the environment says: each worker and daemon is quicker by it.
 PYTEST = PYTHONDONTWRITEBYTECODE= PATH="$$PATH:/usr/sbin" $(VENV)/bin/python -m pytest
-PARALLEL = -n $(WORKERS) --dist loadgroup --durations 10
+PARALLEL = -n $(WORKERS) --dist loadscope --durations 10
 
 demo:            ## a simulated lab through one night
 	@.ci/venv demo

@@ -48,28 +48,22 @@ def pytest_runtest_makereport() -> Generator[None, pytest.TestReport, pytest.Tes
 SERVICES = frozenset({"make_broker", "victoria", "influxd", "mbpoll", "certificates", "store"})
 
 
-@pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Mark what starts a service, and keep together what has to run in one process.
-
-    That is what watches the clock on the wall, and the tests of a module that share a fixture:
-    it is made once for all of them.
-    """
+    """Mark what starts a service; with several processes, put first what takes long."""
     for item in items:
         assert isinstance(item, pytest.Function)
         if SERVICES.intersection(item.fixturenames):
             item.add_marker(pytest.mark.service)
-        if item.get_closest_marker("clock"):
-            item.add_marker(pytest.mark.xdist_group("clock"))
-        elif _shares_a_fixture(item):
-            item.add_marker(pytest.mark.xdist_group(item.nodeid.partition("::")[0]))
-    if "PYTEST_XDIST_WORKER" in os.environ:  # long ones first: none is left alone at the end
+    if "PYTEST_XDIST_WORKER" in os.environ:
         items.sort(key=lambda item: item.get_closest_marker("long") is None)
 
 
-def _shares_a_fixture(item: pytest.Function) -> bool:
-    made = item._fixtureinfo.name2fixturedefs.values()
-    return any(one.scope in ("module", "class") for found in made for one in found)
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config: pytest.Config, log: object) -> object:
+    """Which tests run in one process. Called where there are several processes."""
+    from tests.scheduling import Scheduling  # noqa: PLC0415 - not everybody runs several
+
+    return Scheduling(config, log)
 
 
 def wait_for_port(port: int, process: subprocess.Popen[bytes]) -> None:

@@ -18,6 +18,8 @@ from dewline_sim.modbus import Unit, crc16
 from dewline_sim.pacing import PacedLine
 from tests.patience import PATIENCE_S, TRIES
 
+pytestmark = pytest.mark.clock
+
 # Serial line guide V1.02 §2.5.1, worked out: (8 + 5 + 2N) characters of 11 bits and
 # twice t3.5 (1.750 ms above 19200 Bd), in milliseconds.
 EXCHANGE_MS = {
