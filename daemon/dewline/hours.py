@@ -33,6 +33,10 @@ class LocalTime:
         """Wall time of a moment of watch time."""
         return at_ms + self.offset_ms
 
+    def text(self, at_ms: int) -> str:
+        """A moment of watch time by the clock on the wall: ``2026-03-02 17:14``."""
+        return f"{datetime.fromtimestamp(self.label(at_ms) / 1000, self._zone):%Y-%m-%d %H:%M}"
+
     def day_minute(self, at_ms: int) -> tuple[int, int]:
         """Day number (proleptic) and minute after local midnight."""
         local = datetime.fromtimestamp(self.label(at_ms) / 1000, self._zone)

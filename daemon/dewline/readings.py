@@ -21,6 +21,8 @@ CommandName = Literal[
     "return-to-service",
     "reset",
     "note",
+    "planned",
+    "planned-end",
 ]
 ResumeReason = Literal["start", "restart", "reload"]
 
@@ -93,8 +95,8 @@ class Tick:
 class Command:
     """What a person ordered or noted.
 
-    ``alarm`` and ``for_s`` (seconds) belong to alarm commands; ``box``, ``kind`` and ``why`` to
-    a note. ``source``: the way it came, such as a socket or MQTT.
+    ``alarm`` belongs to alarm commands; ``box`` and ``kind`` to notes and planned work; ``for_s``
+    (seconds) to a shelving and to planned work. ``source``: the way it came, such as a socket or MQTT.
     """
 
     time_ms: int

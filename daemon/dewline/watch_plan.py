@@ -25,7 +25,21 @@ Mode = Literal[
     "recovering",
     "outgassing",
     "commissioning",
+    "maintenance",
 ]
+_HOUR_MS = 3_600_000
+# Work that people announce: the mode it sets, and for how long at most. Common practice, no source.
+PLANNED_WORK: dict[str, tuple[Mode, int]] = {
+    "opened": ("opened", 24 * _HOUR_MS),
+    "solvent": ("solvent-work", 8 * _HOUR_MS),
+    "gloves": ("outgassing", 72 * _HOUR_MS),
+    "commissioning": ("commissioning", 14 * 24 * _HOUR_MS),
+    "maintenance": ("maintenance", 24 * _HOUR_MS),
+}
+NOTE_KINDS = (
+    *("gloves", "cell", "calibration", "cylinder", "pump-oil", "filter", "trap"),
+    *("opened", "solvent", "commissioning", "maintenance", "other"),
+)
 DAEMON = "daemon"
 CLOCK_SET = f"{DAEMON}.clock-set"  # 1 once the host's clock can be believed
 

@@ -98,3 +98,12 @@ def test_hash_names_the_watch_plan(small: str, loaded: object) -> None:
     assert loaded("# a remark\n" + small).plan.hash == first
     assert loaded(small.replace("above: 5 ppm", "above: 5000 ppb")).plan.hash == first
     assert loaded(small.replace("above: 5 ppm", "above: 6 ppm")).plan.hash != first
+
+
+def test_maintenance_silences_the_plant_and_not_the_gas(example: Loaded) -> None:
+    """Work on loop and analyzers is announced as such; a box that loses its gas still calls."""
+    rules = example.plan.watch.rules
+    silent = {r.rule for r in rules.values() if "maintenance" in dict(r.suppress_while)}
+    assert {"circulation-stopped", "oxygen-stale", "moisture-high", "freezer-warm"} <= silent
+    gas = {"pressure-low", "pressure-extreme", "containment-lost", "oxygen-very-high", "fill-open"}
+    assert not silent & gas

@@ -6,14 +6,14 @@ import os
 import sqlite3
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from dewline.errors import JournalError
-from dewline.events import Entry, Event, Outcome
+from dewline.events import Entry, Event, Outcome, Reply
 from dewline.journal import Reader
 from dewline.journal.schema import connect
 from dewline.readings import Command, CommandName, Scan
@@ -80,6 +80,19 @@ async def test_notes_are_found_by_time(opened: Opener, path: Path) -> None:
         with Reader(path) as reader:
             assert [note.item_seq for note in reader.notes()] == [1, 3]
             assert [note.item_seq for note in reader.notes(3000)] == [3]
+
+
+async def test_a_refused_note_is_not_kept(opened: Opener, path: Path) -> None:
+    """What the watch has refused was not done; planned work that it took is a note."""
+    async with opened() as journal:
+        for seq, (name, ok) in enumerate([("note", False), ("planned", False), ("planned", True)]):
+            command = Command(
+                1000, 1000, "socket", cast(CommandName, name), "anna", box="heron", kind="opened"
+            )
+            journal.append(Entry(seq + 1, command, Outcome(reply=Reply(ok, "as it is"))))
+        await journal.flush()
+        with Reader(path) as reader:
+            assert [note.item_seq for note in reader.notes()] == [3]
 
 
 @settings(max_examples=25)

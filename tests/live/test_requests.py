@@ -19,10 +19,18 @@ def test_a_command_is_stamped_and_takes_what_the_request_says() -> None:
     assert command_of(request, STAMP, "socket") == Command(
         *STAMP, "socket", "shelve", "unknown", alarm="heron.x", for_s=60, why="w"
     )
-    note = {"command": "note", "by": "ana", "box": "heron", "kind": "gloves", "alarm": None}
-    assert command_of(note, STAMP, "mqtt") == Command(
-        *STAMP, "mqtt", "note", "ana", box="heron", kind="gloves"
+    note = {"command": "note", "by": "ana", "box": "heron", "kind": "gloves", "why": "left pair"}
+    assert command_of(note | {"alarm": None}, STAMP, "mqtt") == Command(
+        *STAMP, "mqtt", "note", "ana", box="heron", kind="gloves", why="left pair"
     )
+
+
+@pytest.mark.parametrize("why", [None, "", "  "])
+def test_an_empty_note_is_refused(why: str | None) -> None:
+    """It never becomes an item: the record of what was done holds no empty line."""
+    note = {"command": "note", "by": "ana", "box": "heron", "kind": "opened", "why": why}
+    with pytest.raises(CommandError, match="says in words what was done"):
+        command_of(note, STAMP, "socket")
 
 
 @pytest.mark.parametrize(

@@ -196,6 +196,13 @@ async def test_commands_on_the_machine_change_the_alarm_and_say_so(road: Any, la
     assert road.cli("note", "heron", "gloves", "left pair new").returncode == 0
     with sqlite3.connect(f"file:{road.journal}?mode=ro", uri=True) as db:
         assert ("gloves", "left pair new") in db.execute("SELECT kind, text FROM note").fetchall()
+    planned = road.cli("planned", "heron", "maintenance", "--for", "3h", "--json")
+    assert planned.returncode == 0
+    assert "maintenance until" in json.loads(planned.stdout)["message"]
+    assert road.cli("planned", "heron", "maintenance", "--end").returncode == 0
+    assert road.cli("planned", "heron", "maintenance", "--end").returncode == 1
+    assert road.cli("planned", "heron", "maintenance").returncode == 2
+    assert road.cli("note", "heron", "gloves", "").returncode == 1
 
 
 async def test_nobody_there_is_status_3(

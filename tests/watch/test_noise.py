@@ -91,7 +91,7 @@ class Noise:
                 )
             elif draw < 0.001:
                 box, kind = chance.choice(sorted(self._plan.watch.boxes)), chance.choice(NOTES)
-                yield Command(at_ms, at_ms, "mqtt", "note", by="sedge", box=box, kind=kind, why="")
+                yield Command(at_ms, at_ms, "mqtt", "note", by="sedge", box=box, kind=kind, why="x")
             else:
                 at_ms += chance.choice(LEAPS_MS if draw < 0.003 else STEPS_MS)
                 instrument = chance.choice(sorted(self._signals))

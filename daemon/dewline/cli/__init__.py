@@ -28,6 +28,7 @@ COMMANDS: dict[str, str] = {
     "out-of-service": "take an alarm out of service",
     "return-to-service": "bring an alarm back into service",
     "reset": "reset a latched alarm whose condition is over",
+    "planned": "announce work at a box: what goes quiet, and until when",
     "note": "write into the record what was done at a box",
     "replay": "the events these rules would have raised on a record",
     "journal": "the record's health: info, check, backup",
@@ -43,9 +44,10 @@ COMMANDS: dict[str, str] = {
 # Commands that differ only in the request they send, or in the folder they list, share a module.
 _MODULES = {
     **dict.fromkeys(
-        ("ack", "shelve", "unshelve", "out-of-service", "return-to-service", "reset", "note"),
+        ("ack", "shelve", "unshelve", "out-of-service", "return-to-service", "reset"),
         "alarm_command",
     ),
+    **dict.fromkeys(("note", "planned"), "box_command"),
     **dict.fromkeys(("rules", "profiles"), "built_in"),
     "leak-test": "pressure_hold",
     "page-test": "send_page",

@@ -1,4 +1,4 @@
-"""ack, shelve, unshelve, out-of-service, return-to-service, reset, note: commands to the daemon."""
+"""ack, shelve, unshelve, out-of-service, return-to-service, reset: commands about an alarm."""
 
 from __future__ import annotations
 
@@ -9,19 +9,6 @@ from dewline.cli.terminal import add_daemon_arguments, print_json, say, socket_o
 from dewline.live.control_socket import ask
 from dewline.units import convert
 
-NOTE_KINDS = (
-    "gloves",
-    "cell",
-    "calibration",
-    "cylinder",
-    "pump-oil",
-    "filter",
-    "trap",
-    "opened",
-    "solvent",
-    "commissioning",
-    "other",
-)
 _FIELDS = ("alarm", "box", "kind", "by", "why", "for_s")
 _NEEDS_A_REASON = ("shelve", "out-of-service")
 
@@ -35,20 +22,13 @@ def duration_s(text: str) -> float:
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
-    """An alarm, or for ``note`` a box, a kind and a text; then who, why and for how long.
+    """An alarm; then who, why and for how long.
 
-    One function serves seven commands: the last word of the parser's name is the command.
+    One function serves six commands: the last word of the parser's name is the command.
     """
     command = parser.prog.split()[-1]
-    if command == "note":
-        parser.add_argument("box", metavar="BOX")
-        parser.add_argument("kind", metavar="KIND", choices=NOTE_KINDS, help=", ".join(NOTE_KINDS))
-        parser.add_argument("why", metavar="TEXT", help="what was done")
-    else:
-        parser.add_argument("alarm", metavar="ALARM", help="e.g. heron.moisture-high")
-        parser.add_argument(
-            "--why", required=command in _NEEDS_A_REASON, help="goes into the record"
-        )
+    parser.add_argument("alarm", metavar="ALARM", help="e.g. heron.moisture-high")
+    parser.add_argument("--why", required=command in _NEEDS_A_REASON, help="goes into the record")
     if command == "shelve":
         parser.add_argument(
             "--for", dest="for_s", type=duration_s, required=True, metavar="TIME", help="e.g. 2h"
@@ -63,7 +43,11 @@ def run(args: argparse.Namespace) -> int:
     Exit status 0 done, 1 refused; NoDaemon, which becomes 3, where no daemon answers.
     ``--json`` prints {ok, message, event_id}.
     """
-    command = "acknowledge" if args.command == "ack" else args.command
+    return send(args, "acknowledge" if args.command == "ack" else args.command)
+
+
+def send(args: argparse.Namespace, command: str) -> int:
+    """Send ``command`` with what ``args`` says of its fields, and print the answer as ``run``."""
     given = {name: value for name, value in vars(args).items() if name in _FIELDS}
     answer = ask(socket_of(args), {"ask": "command", **given, "command": command})
     if args.json:

@@ -176,8 +176,9 @@ class RowWriter:
             items.append(item_row(seq, item))
             if isinstance(item, Scan):
                 self._samples(seq, item.readings, "measured", samples)
-            elif isinstance(item, Command) and item.command == "note":
-                self._note(seq, item)
+            elif isinstance(item, Command) and item.command in ("note", "planned"):
+                if outcome.reply is None or outcome.reply.ok:  # a refused note is none
+                    self._note(seq, item)
         if outcome.readings:
             self._samples(seq, outcome.readings, "derived", samples)
         for event in outcome.events:

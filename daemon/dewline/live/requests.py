@@ -77,6 +77,9 @@ def command_of(request: Mapping[str, object], stamp: tuple[int, int], source: st
     name = _field(request, "command", str)
     if name not in _COMMANDS:
         raise CommandError(f"no command {name!r}")
+    why = _field(request, "why", str)
+    if name == "note" and not (why or "").strip():
+        raise CommandError("why is empty: a note says in words what was done")
     return Command(
         *stamp,
         source,
@@ -84,7 +87,7 @@ def command_of(request: Mapping[str, object], stamp: tuple[int, int], source: st
         _field(request, "by", str) or "unknown",
         alarm=_field(request, "alarm", str),
         for_s=_seconds(request, "for_s"),
-        why=_field(request, "why", str),
+        why=why,
         box=_field(request, "box", str),
         kind=_field(request, "kind", str),
     )

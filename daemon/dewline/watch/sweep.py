@@ -59,8 +59,11 @@ class Sweep:
             self.run_rules(at_ms, updated)
         for box in parts.modes.values():
             if box.due_ms() <= at_ms:
+                ended = box.end_due_work(at_ms)
                 box.tick(at_ms)
                 update_bands(box.inputs(), at_ms)
+                for mode in ended:
+                    parts.engine.release_planned(box.box, mode)
         parts.rules.tick(at_ms)
         for alarm in parts.alarms.values():
             if alarm.state != "normal":

@@ -25,7 +25,7 @@ from dewline.watch.alarms.event_writer import NO_DETAILS, Details, EventWriter
 from dewline.watch.alarms.states import StateRow, Trigger, find
 from dewline.watch.alarms.suppression import Suppression
 from dewline.watch.signals.signal_state import SignalState
-from dewline.watch_plan import RulePlan, WatchPlan
+from dewline.watch_plan import Mode, RulePlan, WatchPlan
 
 # People are reminded of an alarm in these.
 REMINDED: frozenset[State] = CALLING_STATES | {"acknowledged"}
@@ -86,6 +86,32 @@ class AlarmEngine:
             hold = alarm.hold
             if hold is not None and self._suppression.may_release(alarm, hold, at_ms):
                 self._release(alarm, hold)
+
+    def wall_text(self, at_ms: int) -> str:
+        """A moment of watch time by the clock on the wall of the site."""
+        return self._writer.local_time.text(at_ms)
+
+    def silent_ms(self, alarm: Alarm, mode: Mode, at_ms: int) -> int:
+        """For how long from ``at_ms`` on ``mode`` may still suppress an alarm; 0: not at all."""
+        return self._suppression.silent_ms(alarm, mode, at_ms)
+
+    def release_planned(self, place: str, mode: Mode) -> list[Alarm]:
+        """Planned work at ``place`` that set ``mode`` is over: call for all that it kept quiet.
+
+        What stands is released at once, with the readings of the work itself, and not while its
+        value goes back, nor under the mode that follows: people were promised to be told now.
+        Gives the alarms released.
+        """
+        released = []
+        for alarm in sorted(self.held, key=by_rank):
+            hold, kept_quiet = alarm.hold, mode in dict(alarm.plan.suppress_while)
+            if hold is None or hold.under is not None or alarm.plan.place != place:
+                continue
+            if kept_quiet and alarm.active and not alarm.in_off_delay:
+                hold.over = f"planned {mode} is over"
+                self._release(alarm, hold)
+                released.append(alarm)
+        return released
 
     def _release(self, alarm: Alarm, hold: Hold) -> None:
         alarm.hold = None

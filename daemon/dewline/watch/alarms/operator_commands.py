@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import replace
 from difflib import get_close_matches
 from functools import partial
 
@@ -14,10 +15,14 @@ from dewline.watch.alarms.engine import AlarmEngine
 from dewline.watch.alarms.event_writer import Details
 from dewline.watch.alarms.states import Trigger
 from dewline.watch.alarms.suppression import duration
-from dewline.watch.signals.modes import NOTE_KINDS, BoxModes
+from dewline.watch.signals.modes import BoxModes
+from dewline.watch_plan import NOTE_KINDS, PLANNED_WORK, Mode
 
 LONGEST_SHELF_S = 24 * 3600.0
 LONGEST_CRITICAL_SHELF_S = 15 * 60.0
+# A note of planned work whose text begins with one of these ends it. They are kept for the notes of
+# old records: `planned BOX KIND --end` says the same without being read out of a sentence.
+OVER_WORDS = ("over", "done", "end", "ended", "finished")
 
 
 class OperatorCommands:
@@ -45,6 +50,11 @@ class OperatorCommands:
             "return-to-service": partial(self._do, "return", "it is in service"),
             "reset": self._reset,
         }
+        self._box_actions: dict[str, Callable[[Command], Reply]] = {
+            "note": self._note,
+            "planned": self._plan_work,
+            "planned-end": self._end_work,
+        }
 
     def carry_out(self, command: Command) -> Reply:
         """Do what the command says, or answer why not.
@@ -52,8 +62,8 @@ class OperatorCommands:
         Never raises. The reply names the event that was written, if there was one.
         """
         try:
-            if command.command == "note":
-                return self._note(command)
+            if command.command in self._box_actions:
+                return self._box_actions[command.command](command)
             alarm = self._find(command.alarm)
             action = self._actions.get(command.command)
             if action is None:
@@ -108,15 +118,63 @@ class OperatorCommands:
         return self._do("unshelve", "it is not shelved", alarm, command)
 
     def _note(self, command: Command) -> Reply:
+        """A note of planned work announces it for its longest time, or ends it."""
+        box, kind = self._box_and_kind(command, NOTE_KINDS)
+        if kind not in PLANNED_WORK:
+            self._add_note(box, kind, command.at_ms)
+            return Reply(True, f"noted for {box}: {kind}")
+        words = (command.why or "").lower().replace(",", " ").split()
+        if words and words[0] in OVER_WORDS:
+            return self._end_work(command)
+        return self._plan_work(replace(command, for_s=PLANNED_WORK[kind][1] / 1000))
+
+    def _plan_work(self, command: Command) -> Reply:
+        """Announce work at a box: its mode holds until the end that is said."""
+        box, kind = self._box_and_kind(command, PLANNED_WORK)
+        mode, longest_ms = PLANNED_WORK[kind]
+        for_ms = round((command.for_s or 0.0) * 1000)
+        if not 0 < for_ms <= longest_ms:
+            longest = duration(longest_ms)
+            raise CommandError(f"{kind} needs an end, at most {longest} from now")
+        self._modes[box].plan_work(kind, command.at_ms + for_ms, command.at_ms)
+        self._add_note(box, kind, command.at_ms)
+        return Reply(True, self._what_is_quiet(box, kind, mode, command.at_ms, for_ms))
+
+    def _what_is_quiet(self, box: str, kind: str, mode: Mode, at_ms: int, for_ms: int) -> str:
+        until = f"{box}: {kind} until {self._engine.wall_text(at_ms + for_ms)}"
+        quiet = [
+            alarm.plan.rule + (f" for {duration(left_ms)}" if left_ms < for_ms else "")
+            for alarm in self._alarms.values()
+            if alarm.plan.place == box
+            and (left_ms := self._engine.silent_ms(alarm, mode, at_ms)) > 0
+        ]
+        if not quiet:
+            return f"{until}; no alarm goes quiet"
+        return (
+            f"{until}. Quiet until then: {', '.join(quiet)}. All others call as before; "
+            f"what stands at the end is told at once"
+        )
+
+    def _end_work(self, command: Command) -> Reply:
+        """End planned work before its time; what it kept quiet and stands is told at once."""
+        box, kind = self._box_and_kind(command, PLANNED_WORK)
+        modes = self._modes[box]
+        if kind not in modes.planned:
+            raise CommandError(f"{box}: nothing of the kind is planned: {kind}")
+        modes.end_work(kind, command.at_ms)
+        told = self._engine.release_planned(box, PLANNED_WORK[kind][0])
+        stands = ", ".join(alarm.plan.rule for alarm in told)
+        return Reply(
+            True, f"{box}: {kind} is over; {stands or 'nothing that it kept quiet'} stands"
+        )
+
+    def _box_and_kind(self, command: Command, kinds: Iterable[str]) -> tuple[str, str]:
         box, kind = command.box or "", command.kind or ""
         if box not in self._modes:
             raise CommandError(f"no box {box!r}{_near(box, self._modes)}")
-        if kind not in NOTE_KINDS:
-            raise CommandError(f"no kind of note {kind!r}; one of {', '.join(NOTE_KINDS)}")
-        modes = self._modes[box]
-        modes.note(kind, command.why or "", command.at_ms)
-        self._add_note(box, kind, command.at_ms)
-        return Reply(True, f"noted for {box}: {kind}")
+        if kind not in kinds:
+            raise CommandError(f"no kind {kind!r}; one of {', '.join(kinds)}")
+        return box, kind
 
 
 def _near(name: str, known: Mapping[str, object]) -> str:

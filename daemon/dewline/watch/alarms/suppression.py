@@ -89,6 +89,14 @@ class Suppression:
                     return mode
         return None
 
+    def silent_ms(self, alarm: Alarm, mode: Mode, at_ms: int) -> int:
+        """For how long from ``at_ms`` on ``mode`` may still hold this alarm; 0: not at all."""
+        plan = alarm.plan
+        if plan.priority == "critical" or plan.latch:
+            return 0
+        since_ms = self._modes[plan.place].since.get(mode, at_ms)
+        return since_ms + dict(plan.suppress_while).get(mode, 0) - at_ms
+
     def _leader(self, alarm: Alarm, parent: Alarm) -> str | None:
         """The alarm that called people on behalf of ``alarm``: a worse level of its signal."""
         if (parent, True) not in self._parents[alarm.plan.alarm]:

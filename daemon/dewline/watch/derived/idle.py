@@ -20,7 +20,7 @@ FEWEST_MINUTES = 60
 NIGHTS_KEPT = 60
 DISTURBED: tuple[Mode, ...] = (
     "isolated", "purging", "transferring", "working", "opened", "recovering", "solvent-work",
-    "commissioning",
+    "commissioning", "maintenance",
 )  # fmt: skip
 
 

@@ -20,36 +20,26 @@ from dewline.watch.signals.signal_state import (
     below_band,
 )
 from dewline.watch.signals.window import NEVER_MS
-from dewline.watch_plan import Mode, WatchPlan
+from dewline.watch_plan import PLANNED_WORK, Mode, WatchPlan
 
 HOUR_MS = 3_600_000
-DAY_MS = 24 * HOUR_MS
 AFTER_INNER_DOOR_MS = 30 * 60_000
 OPENED_ABOVE_PPM = 50_000.0
 RECOVERING_MS = 12 * HOUR_MS
-OPENED_NOTE_MS = 24 * HOUR_MS
 AFTER_HANDS_MS = 5 * 60_000
 REDUCED_SHARE = 0.7
 STANDING_SHARE = 0.05  # of the usual speed: below it the blower stands and is not reduced
 SPEEDS_KEPT = 168  # one an hour for a week
 
-# The mode a note sets, and for how long unless a note says it is over.
-NOTE_MODES: dict[str, tuple[Mode, int]] = {
-    "solvent": ("solvent-work", 8 * HOUR_MS),
-    "commissioning": ("commissioning", 14 * DAY_MS),
-    "gloves": ("outgassing", 3 * DAY_MS),
-    "opened": ("opened", OPENED_NOTE_MS),
-}
-NOTE_KINDS = (
-    *("gloves", "cell", "calibration", "cylinder", "pump-oil", "filter", "trap"),
-    *("opened", "solvent", "commissioning", "other"),
+# Modes that last until a time that is known.
+TIMED: tuple[Mode, ...] = (
+    *("solvent-work", "commissioning", "maintenance", "outgassing", "recovering", "working"),
 )
-OVER_WORDS = ("over", "done", "end", "ended", "finished")
-
 # When several modes hold, an event names the first of these.
 IN_ORDER: tuple[Mode, ...] = (
     "opened",
     "commissioning",
+    "maintenance",
     "recovering",
     "purging",
     "solvent-work",
@@ -66,13 +56,15 @@ IN_ORDER: tuple[Mode, ...] = (
 class BoxModes(Kept):
     """The modes of one box, in watch time (ms).
 
-    ``since``: when each mode that holds began. ``_until``: when a mode that a note or a timer
-    set is over. ``_aired``: the box was seen open since the note that said so, or without one.
+    ``since``: when each mode that holds began. ``_until``: when a mode that planned work or a timer
+    set is over. ``planned``: the end that was announced for each kind of planned work; it stands
+    when the mode itself has ended before. ``_aired``: the box was seen open since the note that said so, or without one.
     ``_speeds``: blower speed or flow once an hour, newest last.
     """
 
     since: dict[Mode, int]
     _until: dict[Mode, int]
+    planned: dict[str, int]
     _aired: bool = False
     _inner_open: bool = False
     _speeds: list[float]
@@ -82,6 +74,7 @@ class BoxModes(Kept):
         self.box = box
         self.since = {}
         self._until = {}
+        self.planned = {}
         self._speeds = []
         self._signals = signals
         places = (box, plan.boxes[box].purifier)
@@ -127,7 +120,7 @@ class BoxModes(Kept):
         self._update_circulation(at_ms)
         self._update_chambers(at_ms)
         self._update_opening(at_ms)
-        for mode in ("solvent-work", "commissioning", "outgassing", "recovering", "working"):
+        for mode in TIMED:
             self._set(mode, self._until.get(mode, 0) > at_ms, at_ms)
         self._until = {m: t for m, t in self._until.items() if t > at_ms}
 
@@ -136,21 +129,26 @@ class BoxModes(Kept):
         self._sample_speed(at_ms)
         self.update(at_ms)
 
-    def note(self, kind: str, text: str, at_ms: int) -> None:
-        """Apply a person's note: of a kind in ``NOTE_MODES`` it sets that mode for a while.
-
-        A text that begins with one of ``OVER_WORDS`` ends the mode.
-        """
-        if kind not in NOTE_MODES:
-            return
-        mode, lasts_ms = NOTE_MODES[kind]
-        words = text.lower().replace(",", " ").split()
-        if words and words[0] in OVER_WORDS:
-            self._until.pop(mode, None)
-        else:
-            self._until[mode] = at_ms + lasts_ms
-            self._aired = self._aired and mode != "opened"
+    def plan_work(self, kind: str, until_ms: int, at_ms: int) -> None:
+        """A person announces work of a kind in ``PLANNED_WORK``: its mode holds until then."""
+        mode = PLANNED_WORK[kind][0]
+        self.planned[kind] = self._until[mode] = until_ms
+        self._aired = self._aired and mode != "opened"
         self.update(at_ms)
+
+    def end_work(self, kind: str, at_ms: int) -> None:
+        """Planned work is over before its time."""
+        self.planned.pop(kind, None)
+        self._until.pop(PLANNED_WORK[kind][0], None)
+        self.update(at_ms)
+
+    def end_due_work(self, at_ms: int) -> list[Mode]:
+        """End the planned work whose time has come; gives the modes that it had set."""
+        due = [kind for kind, until_ms in self.planned.items() if until_ms <= at_ms]
+        for kind in due:
+            del self.planned[kind]
+        self.update(at_ms)
+        return [PLANNED_WORK[kind][0] for kind in due]
 
     def mark_working(self, at_ms: int) -> None:
         """The pressure shows hands in the gloves: the mode working, until 5 min later."""
@@ -163,7 +161,7 @@ class BoxModes(Kept):
 
     def due_ms(self) -> int:
         """When ``tick`` has something to do next."""
-        ends = [*self._until.values()]
+        ends = [*self._until.values(), *self.planned.values()]
         if self._speed is not None:
             ends.append(self._next_speed_ms)
         return min(ends, default=NEVER_MS)
@@ -194,11 +192,12 @@ class BoxModes(Kept):
         self._set("transferring", bool(busy or self._inner_open or after), at_ms)
 
     def _update_opening(self, at_ms: int) -> None:
-        """Opened: oxygen above 5 %, or a note says so; over when oxygen is seen below again.
+        """Opened: oxygen above 5 %, or announced; over when oxygen is seen below again.
 
-        Under a note a saturated cell is as good a sign of air as a number.
+        When it is announced a saturated cell is as good a sign of air as a number. A box that was
+        announced as opened and of which oxygen stayed low was not opened: nothing recovers.
         """
-        aired = self._above_opening()
+        aired, was_aired = self._above_opening(), self._aired
         said = self._until.get("opened", 0) > at_ms
         self._aired = self._aired or aired is True or (said and self._saturated())
         if aired is False and self._aired:
@@ -208,9 +207,9 @@ class BoxModes(Kept):
         if was and aired is None and not said and self._aired:
             return
         self._set("opened", bool(aired or said), at_ms)
-        if was and "opened" not in self.since:
+        if was and "opened" not in self.since and (was_aired or aired is None):
             self._until["recovering"] = at_ms + RECOVERING_MS
-            self._until["outgassing"] = at_ms + NOTE_MODES["gloves"][1]
+            self._until["outgassing"] = at_ms + PLANNED_WORK["gloves"][1]
 
     def _saturated(self) -> bool:
         return self._oxygen is not None and self._oxygen.quality == Quality.OVER_RANGE

@@ -1,0 +1,126 @@
+"""Planned work: what it keeps quiet and until when, and what is told when it ends."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import pytest
+
+from dewline.readings import Quality, Reading
+from dewline.watch_plan import Above, RulePlan
+from tests.watch.conftest import Bench
+
+H = 3600
+QUIET = (("opened", 24 * H * 1000), ("solvent-work", 2 * H * 1000), ("maintenance", 24 * H * 1000))
+
+
+@pytest.fixture
+def box(bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]) -> Bench:
+    """A bench with a rule that planned work silences, and one that nothing silences."""
+    b = bench(
+        make_rule("moist", "moisture", Above(5.0), priority="high", suppress_while=QUIET),
+        make_rule("flood", "oxygen", Above(1000.0), priority="critical"),
+    )
+    b.at(0, moisture=0.5, oxygen=0.3)
+    return b
+
+
+def planned(b: Bench, kind: str = "opened", hours: float | None = 3.0) -> str:
+    for_s = None if hours is None else hours * H
+    return str(b.say("planned", box="heron", kind=kind, for_s=for_s).message)
+
+
+def test_it_says_what_goes_quiet_and_until_when(box: Bench) -> None:
+    """The alarms by name, a shorter time of their own, the end in the time of the site."""
+    said = planned(box, hours=3.0)
+    assert "opened until 2026-03-02 05:14" in said
+    assert "moist" in said
+    assert "flood" not in said
+    assert "moist for 2 h" in planned(box, "solvent", 3.0)
+
+
+def test_nothing_goes_quiet_where_no_rule_knows_the_work(box: Bench) -> None:
+    """A plan that silences nothing says so."""
+    assert "no alarm goes quiet" in planned(box, "gloves", 3.0)
+
+
+def test_what_stands_when_it_ends_by_itself_is_told_at_once(box: Bench) -> None:
+    """No wait for a level that goes back by itself, nor under the mode that follows."""
+    planned(box, hours=3.0)
+    box.at(60, moisture=40.0)
+    assert box.told("moist") == [(60, "suppressed", "suppressed")]
+    for minute in range(2, 180):
+        box.at(60 * minute, moisture=40.0 - minute / 10)
+    box.wait(3 * H)
+    assert box.told("moist")[-1] == (3 * H, "unsuppressed", "unacknowledged")
+    assert "planned" in (box.events[-1].why or "")
+
+
+def test_what_stands_is_told_though_the_box_went_on_to_recover(box: Bench) -> None:
+    """Air seen and gone ends the mode; the end that was announced holds all the same."""
+    planned(box, hours=3.0)
+    box.at(60, moisture=40.0, oxygen=Reading(209_000.0, Quality.GOOD))
+    box.at(2 * H, moisture=30.0, oxygen=300.0)
+    box.wait(3 * H)
+    assert box.told("moist")[-1] == (3 * H, "unsuppressed", "unacknowledged")
+
+
+def test_an_end_by_hand_tells_at_once_and_names_what_stands(box: Bench) -> None:
+    """The person who ends it reads what stands; people on call are paged."""
+    planned(box, hours=3.0)
+    box.at(60, moisture=40.0)
+    box.now_s = 120
+    reply = box.say("planned-end", box="heron", kind="opened")
+    assert reply.ok
+    assert "moist" in reply.message
+    assert box.told("moist")[-1] == (120, "unsuppressed", "unacknowledged")
+    again = box.say("planned-end", box="heron", kind="opened")
+    assert not again.ok
+    assert "nothing of the kind is planned" in again.message
+
+
+def test_the_end_outlives_a_restart(box: Bench) -> None:
+    """The plan is part of the state that is saved."""
+    planned(box, hours=3.0)
+    box.at(60, moisture=40.0)
+    box.freeze()
+    box.wait(3 * H)
+    assert box.told("moist")[-1] == (3 * H, "unsuppressed", "unacknowledged")
+
+
+@pytest.mark.parametrize(
+    ("kind", "hours", "says"),
+    [
+        ("opened", 25.0, "at most 24 h"),
+        ("solvent", 9.0, "at most 8 h"),
+        ("opened", None, "at most 24 h"),
+        ("opened", 0.0, "at most 24 h"),
+        ("painting", 1.0, "one of opened, solvent, gloves, commissioning, maintenance"),
+    ],
+)
+def test_what_cannot_be_planned_is_refused(
+    box: Bench, kind: str, hours: float | None, says: str
+) -> None:
+    """Each kind of work has a longest time; the refusal names it and silences nothing."""
+    assert says in planned(box, kind, hours)
+    assert not set(box.watch.modes()["heron"])
+    assert "near it: heron" in box.say("planned", box="herron", kind="opened", for_s=60).message
+
+
+def test_a_note_of_planned_work_is_the_same_for_its_longest_time(box: Bench) -> None:
+    """``note heron opened`` mutes as ``planned`` does, so it says and ends as that does."""
+    reply = box.say("note", box="heron", kind="opened", why="new gloves")
+    assert "opened until 2026-03-03 02:14" in reply.message
+    assert "moist" in reply.message
+    box.at(60, moisture=40.0)
+    box.now_s = 120
+    assert "moist" in box.say("note", box="heron", kind="opened", why="over").message
+    assert box.told("moist")[-1] == (120, "unsuppressed", "unacknowledged")
+
+
+def test_planned_work_is_a_note_for_the_causes(box: Bench) -> None:
+    """What people say they do at a box is the strongest prior for a cause."""
+    planned(box, "solvent", 1.0)
+    saved = box.watch.save()["explain"]
+    assert isinstance(saved, dict)
+    assert "solvent" in str(saved["notes"])
