@@ -96,7 +96,8 @@ class Command:
     """What a person ordered or noted.
 
     ``alarm`` belongs to alarm commands; ``box`` and ``kind`` to notes and planned work; ``for_s``
-    (seconds) to a shelving and to planned work. ``source``: the way it came, such as a socket or MQTT.
+    (seconds) to a shelving and to planned work. ``source``: the way it came, such as a socket or
+    MQTT.
     """
 
     time_ms: int

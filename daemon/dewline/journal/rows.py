@@ -7,10 +7,10 @@ import math
 import sqlite3
 from collections.abc import Iterable, Mapping
 from dataclasses import asdict
-from typing import Literal, NamedTuple, assert_never
+from typing import Literal, NamedTuple, TypeGuard, assert_never
 
 from dewline.errors import JournalError
-from dewline.events import Entry, Event, LedgerRow
+from dewline.events import Entry, Event, LedgerRow, Reply
 from dewline.journal.schema import SIGNAL_BITS, SIGNAL_MASK
 from dewline.readings import Command, Quality, Reading, Resumed, Scan, compact_json
 
@@ -126,6 +126,12 @@ def item_of(row: ItemRow, readings: Mapping[str, Reading]) -> Scan | Command | R
     raise JournalError(f"item {row[0]} is of a kind this dewline does not know: {kind!r}")
 
 
+def _is_note(item: Command | Resumed, reply: Reply | None) -> TypeGuard[Command]:
+    """Whether it says what was done at a box; what the watch has refused was not done."""
+    refused = reply is not None and not reply.ok
+    return isinstance(item, Command) and item.command in ("note", "planned") and not refused
+
+
 class RowWriter:
     """Writes jobs as rows, inside a transaction that the caller opened.
 
@@ -176,9 +182,8 @@ class RowWriter:
             items.append(item_row(seq, item))
             if isinstance(item, Scan):
                 self._samples(seq, item.readings, "measured", samples)
-            elif isinstance(item, Command) and item.command in ("note", "planned"):
-                if outcome.reply is None or outcome.reply.ok:  # a refused note is none
-                    self._note(seq, item)
+            elif _is_note(item, outcome.reply):
+                self._note(seq, item)
         if outcome.readings:
             self._samples(seq, outcome.readings, "derived", samples)
         for event in outcome.events:

@@ -58,7 +58,8 @@ class BoxModes(Kept):
 
     ``since``: when each mode that holds began. ``_until``: when a mode that planned work or a timer
     set is over. ``planned``: the end that was announced for each kind of planned work; it stands
-    when the mode itself has ended before. ``_aired``: the box was seen open since the note that said so, or without one.
+    when the mode itself has ended before. ``_aired``: the box was seen open since the note that
+    said so, or without one.
     ``_speeds``: blower speed or flow once an hour, newest last.
     """
 
