@@ -42,6 +42,10 @@ class LocalTime:
         local = datetime.fromtimestamp(self.label(at_ms) / 1000, self._zone)
         return local.toordinal(), local.hour * 60 + local.minute
 
+    def is_within(self, span: Span | None, at_ms: int) -> bool:
+        """Whether a moment of watch time lies within the span of any day."""
+        return within(span, self.label(at_ms), self._zone)
+
     def next_within(self, span: Span | None, at_ms: int) -> int:
         """The first moment of watch time from ``at_ms`` on that lies within the span of any day."""
         wall_ms = self.label(at_ms)

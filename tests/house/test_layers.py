@@ -16,7 +16,7 @@ import pytest
 ROOT = Path(__file__).parents[2]
 PACKAGES = {"dewline": ROOT / "daemon", "dewline_sim": ROOT / "simulators"}
 PURE = (
-    *("readings", "errors", "events", "typed_json", "units", "hours", "watch_plan"),
+    *("readings", "errors", "events", "typed_json", "units", "hours", "watch_plan", "duty"),
     *("gas", "watch"),
 )
 BANNED = ("asyncio", "time", "socket", "sqlite3", "threading", "logging", "random", "os")

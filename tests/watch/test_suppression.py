@@ -232,12 +232,12 @@ def test_shelved_child_comes_back_under_its_parent(family: Callable[..., Bench])
 def test_shelving_over_a_suppression(family: Callable[..., Bench]) -> None:
     """The child is released when both have ended."""
     b = family()
-    b.hold(0, 100, circulating=0.0, moisture=9.0)
+    b.hold(0, 200, circulating=0.0, moisture=9.0)
     b.say("shelve", "high", why="work", for_s=900)
-    b.hold(100, 705, circulating=1.0, moisture=9.0)
-    assert b.told("high")[-1] == (701, "unsuppressed", "shelved")
-    b.wait(1000)
-    assert b.told("high")[-1] == (999, "unshelved", "unacknowledged")
+    b.hold(200, 805, circulating=1.0, moisture=9.0)
+    assert b.told("high")[-1] == (801, "unsuppressed", "shelved")
+    b.wait(1100)
+    assert b.told("high")[-1] == (1099, "unshelved", "unacknowledged")
 
 
 def test_mode_suppresses_and_is_named(

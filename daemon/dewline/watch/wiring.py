@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from functools import partial
 
+from dewline.duty import Duty
 from dewline.readings import Reading
 from dewline.watch.alarms.alarm import Alarm
 from dewline.watch.alarms.engine import AlarmEngine
@@ -74,10 +75,11 @@ class Wiring(Kept):
         self.explain = Explain(plan, self.signals, self.modes, self.derive, self.sensors)
         self.local_time = self.derive.clock
         self.writer = EventWriter(plan, self.local_time, self.explain.explain)
-        suppression = Suppression(self.alarms, self.modes)
-        self.engine = AlarmEngine(plan, self.writer, suppression, self.rate, self.rate_signal)
+        duty = Duty(plan, self.local_time)
+        suppression = Suppression(self.alarms, self.modes, duty)
+        self.engine = AlarmEngine(self.writer, suppression, self.rate, self.rate_signal, duty)
         self.rules = RuleRunner(self.alarms.values(), self.dependents, self.engine)
-        self.timers = Timers(plan, self.alarms, self.engine, self.local_time)
+        self.timers = Timers(plan, self.alarms, self.engine, self.local_time, duty)
 
     def signal(self, name: str) -> SignalState:
         """The state of a signal, made when it is first asked for."""

@@ -20,6 +20,8 @@ class Hold:
 
     ``ended_ms``: when it stopped to hold. ``over``: why it ended, as a sentence for people.
     ``led_by``: an alarm that already called people about a worse level of the same signal.
+    ``since_ms``: when it began to hold. ``waiting``: so far only parents held it whose on-delay
+    ran, so that it is not certain that any of them explains the alarm.
     Since ``mark_ms`` it is observed whether the level goes back by itself: ``mark`` is the
     lowest excess over its limit before that, ``best`` the lowest one since.
     """
@@ -32,6 +34,8 @@ class Hold:
     mark_ms: int | None = None
     mark: float = 0.0
     best: float = 0.0
+    since_ms: int | None = None
+    waiting: bool = False
 
 
 class Alarm(Kept):

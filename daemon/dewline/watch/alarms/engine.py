@@ -9,13 +9,13 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from dewline.duty import Duty
 from dewline.events import (
     ACTIVE_STATES,
     CALLING_STATES,
     LATCHED_STATES,
     UNACKNOWLEDGED_STATES,
     Event,
-    Priority,
     State,
     Transition,
 )
@@ -25,7 +25,7 @@ from dewline.watch.alarms.event_writer import NO_DETAILS, Details, EventWriter
 from dewline.watch.alarms.states import StateRow, Trigger, find
 from dewline.watch.alarms.suppression import Suppression
 from dewline.watch.signals.signal_state import SignalState
-from dewline.watch_plan import Mode, RulePlan, WatchPlan
+from dewline.watch_plan import Mode
 
 # People are reminded of an alarm in these.
 REMINDED: frozenset[State] = CALLING_STATES | {"acknowledged"}
@@ -42,18 +42,18 @@ class AlarmEngine:
 
     def __init__(
         self,
-        plan: WatchPlan,
         writer: EventWriter,
         suppression: Suppression,
         rate: rates.AlarmRate,
         rate_signal: SignalState | None,
+        duty: Duty,
     ) -> None:
         self._writer = writer
         self._suppression = suppression
         self.held: set[Alarm] = set()
         self._rate = rate
         self._rate_signal = rate_signal
-        self._staffed = plan.staffed
+        self._duty = duty
 
     def condition_changed(self, alarm: Alarm) -> None:
         """The condition of ``alarm`` has begun or ended: raise, return or suppress the alarm.
@@ -67,7 +67,7 @@ class AlarmEngine:
         # Kept as it is labelled now: a clock that is set later, or a restart, must not move it.
         alarm.since_time_ms = self._writer.label(alarm.evaluator.since_ms)
         alarm.latched = alarm.latched or alarm.plan.latch
-        alarm.priority = self._priority(alarm.plan)
+        alarm.priority = self._duty.priority(alarm.plan, at_ms)
         alarm.occurrence, alarm.unannounced = None, True
         if alarm.overlaid:
             return
@@ -193,16 +193,9 @@ class AlarmEngine:
             alarm.unacknowledged_since_ms = at_ms
         if trigger == "remind":
             return
-        alarm.priority = self._priority(alarm.plan)
+        alarm.priority = self._duty.priority(alarm.plan, at_ms)
         if alarm.signal is not self._rate_signal:
             self._rate.add(at_ms)
-
-    def _priority(self, rule: RulePlan) -> Priority:
-        """The rule's priority now: its ``night`` one while nobody is at the site."""
-        at_ms = self._writer.at_ms
-        if rule.night is None or self._writer.local_time.next_within(self._staffed, at_ms) == at_ms:
-            return rule.priority
-        return rule.night
 
     def _count_change(self, alarm: Alarm, event: Event | None, *, ended: bool) -> None:
         """Remember a raise or a return, and say at most once an hour that the alarm chatters."""

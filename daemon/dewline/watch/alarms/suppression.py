@@ -1,19 +1,26 @@
 """Suppression: what holds an alarm back, and when it is released.
 
-A parent holds its children while its condition is true, even during its own on-delay, and while
-it is active. A mode of the box holds a rule, at most for the longest time the rule allows. A
-held alarm is released only by readings newer than the end of what held it, and once it is
-certain that it stands: a slope when all readings it is computed from are newer, a level when it
-does not go back by itself (what a restart, a purge or a transfer leaves behind is no new
-trouble). Silence has no readings: a stale rule is released 60 s after that end. ``critical``
-and ``latch`` rules are never held.
+A parent holds its children while it is active, and before that during its own on-delay, at most
+for the length of that delay. It speaks for a child, so it holds one only while everybody hears of
+the parent whom the child would call at that time: by the contacts, their priorities and hours, as
+the plan has them. A parent that a mode silences calls nobody. Whoever shelves a parent, or takes it
+out of service, answers for children of at most its priority. Where the plan pages nobody, or the
+child would call nobody at that time, nothing is lost by holding it.
+
+A mode of the box holds a rule, at most for the longest time the rule allows. A held alarm is
+released only by readings newer than the end of what held it, and once it is certain that it
+stands: a slope when all readings it is computed from are newer, a level when it does not go back
+by itself (what a restart, a purge or a transfer leaves behind is no new trouble). Silence has no
+readings: a stale rule is released 60 s after that end. ``critical`` and ``latch`` rules are never
+held.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 
-from dewline.events import ACTIVE_STATES, PRIORITIES
+from dewline.duty import Duty
+from dewline.events import ACTIVE_STATES, PRIORITIES, Priority
 from dewline.watch.alarms.alarm import Alarm, Hold
 from dewline.watch.signals.modes import BoxModes
 from dewline.watch.signals.signal_state import FIRST_BAD
@@ -44,8 +51,11 @@ LEVELS = (Above, Below, Outside, AboveOwn)
 class Suppression:
     """Decides by the parents and the box of each alarm whether it is held."""
 
-    def __init__(self, alarms: Mapping[str, Alarm], modes: Mapping[str, BoxModes]) -> None:
+    def __init__(
+        self, alarms: Mapping[str, Alarm], modes: Mapping[str, BoxModes], duty: Duty
+    ) -> None:
         self._alarms = alarms
+        self._duty = duty
         self._modes = modes
         # Of each alarm its parents, and whether the two are levels of one signal.
         self._parents = {
@@ -64,8 +74,9 @@ class Suppression:
         """What would hold this alarm back now; None if nothing would."""
         found = self._holds(alarm, at_ms)
         if not isinstance(found, Alarm):
-            return found and Hold(None, found)
-        return Hold(found.plan.alarm, None, led_by=self._leader(alarm, found))
+            return found and Hold(None, found, since_ms=at_ms)
+        leader, waiting = self._leader(alarm, found), not found.active
+        return Hold(found.plan.alarm, None, led_by=leader, since_ms=at_ms, waiting=waiting)
 
     def _holds(self, alarm: Alarm, at_ms: int) -> Alarm | Mode | None:
         """The parent or the mode that holds this alarm now.
@@ -77,8 +88,7 @@ class Suppression:
         if plan.priority == "critical" or plan.latch:
             return None
         for parent, _ in self._parents[plan.alarm]:
-            delay = parent.evaluator.delay
-            if delay.active or delay.pending_ms is not None:
+            if _explains(parent, alarm, at_ms) and self._speaks(parent, alarm, at_ms):
                 return parent
         box = self._modes.get(plan.place)
         if box is not None:
@@ -96,6 +106,33 @@ class Suppression:
             return 0
         since_ms = self._modes[plan.place].since.get(mode, at_ms)
         return since_ms + dict(plan.suppress_while).get(mode, 0) - at_ms
+
+    def _speaks(self, parent: Alarm, child: Alarm, at_ms: int) -> bool:
+        """Whether everybody hears of ``parent`` now whom ``child`` would call."""
+        plan = child.plan
+        priority = self._duty.priority(plan, at_ms)
+        called = self._duty.told(plan.place, priority, at_ms)
+        return called <= self._told(parent, priority, at_ms)
+
+    def _told(self, parent: Alarm, least: Priority, at_ms: int) -> frozenset[str]:
+        """Who hears of ``parent``, or of what holds it, for a child of priority ``least``."""
+        holder = self._holder(parent, at_ms)
+        if isinstance(holder, Alarm):
+            return self._told(holder, least, at_ms)
+        plan = parent.plan
+        priority = parent.priority if parent.active else self._duty.priority(plan, at_ms)
+        milder = PRIORITIES.index(priority) > PRIORITIES.index(least)
+        if holder is not None or (milder and parent.state in ("shelved", "out-of-service")):
+            return frozenset()
+        return self._duty.told(plan.place, priority, at_ms)
+
+    def _holder(self, parent: Alarm, at_ms: int) -> Alarm | Mode | None:
+        """What holds a parent, or would if it became active now."""
+        if not parent.active:
+            return self._holds(parent, at_ms)
+        if parent.hold is None:
+            return None
+        return self._alarms.get(parent.hold.under or "") or parent.hold.mode
 
     def _leader(self, alarm: Alarm, parent: Alarm) -> str | None:
         """The alarm that called people on behalf of ``alarm``: a worse level of its signal."""
@@ -119,6 +156,7 @@ class Suppression:
         holder = self._holds(alarm, at_ms)
         if holder is not None:
             hold.ended_ms = hold.mark_ms = None
+            hold.waiting = hold.waiting and isinstance(holder, Alarm) and not holder.active
             if isinstance(holder, Alarm):
                 hold.led_by = self._leader(alarm, holder) or hold.led_by
             hold.over = f"{hold.led_by} is over"
@@ -140,6 +178,8 @@ class Suppression:
             return at_ms - ended_ms >= RELEASE_STALE_MS
         if alarm.signal.alive_ms <= ended_ms or alarm.signal.quality >= FIRST_BAD:
             return False
+        if hold.waiting or self._stands_above(hold):
+            return True  # the parent explains nothing, or is no longer told to those concerned
         if self._longer(alarm.plan, hold, ended_ms) or self.leader_of(hold) is not None:
             return True  # the longest time is over, or the people concerned know already
         if at_ms - ended_ms < computed_from_ms(alarm.plan):
@@ -154,14 +194,29 @@ class Suppression:
         longest_ms = dict(plan.suppress_while).get(hold.mode, 0)
         return at_ms - box.since[hold.mode] >= longest_ms
 
+    def _stands_above(self, hold: Hold) -> bool:
+        """Whether the parent is still active, although it does not hold any more."""
+        parent = self._alarms.get(hold.under or "")
+        return parent is not None and parent.active
+
     def _over(self, plan: RulePlan, hold: Hold, at_ms: int) -> str:
         """Why the hold ended, as a sentence for people."""
         if hold.mode is None:
-            return f"{hold.under} is over"
+            calls_nobody = "calls nobody at this time"
+            return f"{hold.under} {calls_nobody if self._stands_above(hold) else 'is over'}"
         if self._longer(plan, hold, at_ms):
             longest_ms = dict(plan.suppress_while).get(hold.mode, 0)
             return f"{hold.mode} longer than {duration(longest_ms)}"
         return f"{hold.mode} is over"
+
+
+def _explains(parent: Alarm, child: Alarm, at_ms: int) -> bool:
+    """Whether ``parent`` is active, or its on-delay runs and has not held ``child`` too long."""
+    delay = parent.evaluator.delay
+    if delay.active or delay.pending_ms is None:
+        return delay.active
+    since_ms = child.hold.since_ms if child.hold is not None else None
+    return since_ms is None or at_ms - since_ms < delay.on_ms
 
 
 def _levels(one: Alarm, other: Alarm) -> bool:

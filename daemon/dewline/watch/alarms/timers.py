@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import NamedTuple
 
+from dewline.duty import Duty, concerns
 from dewline.events import CALLING_STATES, PRIORITIES
 from dewline.hours import LocalTime
 from dewline.watch.alarms.alarm import Alarm
@@ -13,7 +14,7 @@ from dewline.watch.alarms.event_writer import Details
 from dewline.watch.alarms.suppression import duration, leads
 from dewline.watch.signals.signal_state import SignalState
 from dewline.watch.signals.window import NEVER_MS
-from dewline.watch_plan import Escalation, OnCall, WatchPlan
+from dewline.watch_plan import Escalation, WatchPlan
 
 
 class Step(NamedTuple):
@@ -34,10 +35,12 @@ class Timers:
         alarms: Mapping[str, Alarm],
         engine: AlarmEngine,
         local_time: LocalTime,
+        duty: Duty,
     ) -> None:
         self._plan = plan
         self._engine = engine
         self._local = local_time
+        self._duty = duty
         self._of_signal: dict[SignalState, list[Alarm]] = {}
         for alarm in alarms.values():
             self._of_signal.setdefault(alarm.signal, []).append(alarm)
@@ -131,10 +134,7 @@ class Timers:
 
     def _somebody(self, alarm: Alarm, at_ms: int) -> bool:
         """Whether anybody was on duty whom this alarm pages first."""
-        return any(
-            _concerns(who, alarm) and self._local.next_within(who.hours, at_ms) == at_ms
-            for who in self._plan.on_call
-        )
+        return any(self._duty.on_duty(alarm.plan.place, alarm.priority, at_ms))
 
     def _answered_elsewhere(self, alarm: Alarm) -> bool:
         """Whether a worse level of the same signal calls people, or has been acknowledged.
@@ -175,6 +175,5 @@ def _acknowledged_since(alarm: Alarm, since_ms: int | None) -> bool:
     return known_ms is not None and since_ms is not None and known_ms >= since_ms
 
 
-def _concerns(who: Escalation | OnCall, alarm: Alarm) -> bool:
-    urgent = PRIORITIES.index(alarm.priority) <= PRIORITIES.index(who.from_priority)
-    return urgent and alarm.plan.place in who.places
+def _concerns(who: Escalation, alarm: Alarm) -> bool:
+    return concerns(who, alarm.plan.place, alarm.priority)

@@ -27,16 +27,17 @@ from dewline.watch_plan import Guard, RulePlan
 class Delay(Kept):
     """On-delay and off-delay of one rule, in ms of watch time.
 
-    ``pending_ms``: the first sample of the run that contradicts ``active``; None if none runs.
+    ``on_ms``: the on-delay. ``pending_ms``: the first sample of the run that contradicts
+    ``active``; None if none runs.
     """
 
-    __slots__ = ("_last_ms", "_off_ms", "_on_ms", "active", "pending_ms")
+    __slots__ = ("_last_ms", "_off_ms", "active", "on_ms", "pending_ms")
     active: bool
     pending_ms: int | None
     _last_ms: int
 
     def __init__(self, on_ms: int, off_ms: int) -> None:
-        self._on_ms = on_ms
+        self.on_ms = on_ms
         self._off_ms = off_ms
         self.active = False
         self.pending_ms = None
@@ -69,7 +70,7 @@ class Delay(Kept):
             self.pending_ms = at_ms
         self._last_ms = at_ms
         first = self.pending_ms
-        if at_ms - first < (self._off_ms if self.active else self._on_ms):
+        if at_ms - first < (self._off_ms if self.active else self.on_ms):
             return None
         self.active = not self.active
         self.pending_ms = None
@@ -79,7 +80,7 @@ class Delay(Kept):
         """When a delay that runs is over, if samples go on; None if none runs."""
         if self.pending_ms is None:
             return None
-        return self.pending_ms + (self._off_ms if self.active else self._on_ms)
+        return self.pending_ms + (self._off_ms if self.active else self.on_ms)
 
 
 class RuleGuard:
