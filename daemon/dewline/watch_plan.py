@@ -129,10 +129,14 @@ class FalseFor:
 
 @dataclass(frozen=True, slots=True)
 class Reaches:
-    """The outlook says ``limit`` is reached within ``within_ms``."""
+    """The outlook says ``limit`` is reached within ``within_ms``.
+
+    ``direction``: how the value has to move for it.
+    """
 
     limit: float
     within_ms: int
+    direction: Literal["rising", "falling", "either"] = "rising"
 
 
 @dataclass(frozen=True, slots=True)

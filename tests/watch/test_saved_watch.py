@@ -82,6 +82,8 @@ def test_a_watch_of_version_1_is_restored_without_loss() -> None:
     for *path, value in leaves(state):
         if path[0] in ("version", "rate", "rate_told", "orphans") or path[:2] == ["alarms", GONE]:
             continue
+        if value == {}:
+            continue  # a part that kept nothing at that time
         if path[-1] == "rise_from":
             value = value or [0, 0.0]  # none was written as []
         assert at(again, tuple(path)) == value, path

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from typing import Literal
 
 from dewline.config.fields import Limit, example
-from dewline.config.roles import ROLES
+from dewline.config.roles import ANTECHAMBER, ROLES
 from dewline.config.rule_schema import CONDITIONS
 from dewline.config.rules import LayeredRule
 from dewline.errors import UnitError
@@ -34,11 +35,16 @@ _NEEDS: dict[str, tuple[str, ...]] = {
     "over": ("rising", "falling"),
     "confidence": ("rising", "falling"),
     "ignore_below": ("unchanged_for",),
+    "direction": ("reaches",),
     "of": ("above_own",),
     "count": ("above", "below", "outside"),
 }
 OVER_MS = 30 * 60_000
 CONFIDENCE = 0.95
+OUTLOOK_MS = 4 * 3_600_000  # the watch looks ahead from the last four hours
+MOST_EVERY = 8  # so many readings are needed in them at least
+SEEN_AFTER_MS = 20 * 60_000  # five medians, until a change of pace shows in the outlook
+Direction = Literal["rising", "falling", "either"]
 
 
 class _Wrong(Exception):
@@ -271,7 +277,30 @@ def _reaches(make: _Maker) -> Reaches | None:
     spec = make.rule.spec
     if spec.reaches is None or spec.within is None:
         return None
-    return Reaches(make.amount("reaches", spec.reaches, make.signal.unit), spec.within)
+    limit = make.amount("reaches", spec.reaches, make.signal.unit)
+    _check_outlook(make, spec.within)
+    # A concentration is bad above its limit; of anything else both directions may be meant.
+    usual: Direction = "rising" if make.signal.unit == "ppm" else "either"
+    return Reaches(limit, spec.within, spec.direction or usual)
+
+
+def _check_outlook(make: _Maker, within_ms: int) -> None:
+    """Refuse an outlook that cannot be seen in time, or never: _Wrong."""
+    signal, least_ms = make.signal, (make.rule.spec.on_delay or 0) + SEEN_AFTER_MS
+    if _is_switch(signal):
+        raise make.wrong("reaches", f"{signal.name} is a 0/1 signal", "use true_for or false_for")
+    if signal.every_ms * MOST_EVERY > OUTLOOK_MS:
+        raise make.wrong(
+            "reaches",
+            f"{signal.name} is read too seldom to be foreseen from four hours",
+            "use above or below",
+        )
+    if within_ms < least_ms:
+        raise make.wrong(
+            "within",
+            "is too short: the limit is reached before the outlook and on_delay are through",
+            f"write {least_ms / 60_000:g} min or more",
+        )
 
 
 def _own(make: _Maker) -> AboveOwn | None:
@@ -302,6 +331,12 @@ def _timed(make: _Maker) -> ConditionPlan:
         return UnchangedFor(spec.unchanged_for, least)
     _must_be_bool(make)
     return FalseFor(spec.false_for or 0) if spec.true_for is None else TrueFor(spec.true_for)
+
+
+def _is_switch(signal: SignalPlan) -> bool:
+    """Whether its role is that of a bit; of a signal of one's own that is not known."""
+    role = ROLES.get(signal.role) or ANTECHAMBER.get(signal.role.partition("_")[2])
+    return not signal.unit and role is not None and role.kind == "bool"
 
 
 def _must_be_bool(make: _Maker) -> None:

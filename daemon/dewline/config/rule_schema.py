@@ -35,7 +35,7 @@ CONDITIONS = (
     "false_for",
 )
 # Keys that belong to a condition; another condition in a later layer removes them.
-COMPANIONS = ("over", "confidence", "ignore_below", "within", "of", "count")
+COMPANIONS = ("over", "confidence", "ignore_below", "within", "direction", "of", "count")
 
 _PLACED = rf"(({NAME}|\{{supply\}}|\{{purifier\}})\.)?(\{{antechamber\}}_)?{SIGNAL}"
 SignalRef = Annotated[str, _named(_PLACED, "signal"), _text(_PLACED)]
@@ -67,6 +67,7 @@ class RuleSpec(Strict):
     ignore_below: Amount | None = None
     reaches: Amount | None = None
     within: PositiveDuration | None = None
+    direction: Literal["rising", "falling"] | None = None
     above_own: Annotated[float, Field(gt=0)] | None = None
     of: Literal["idle-baseline"] | None = None
     true_for: Duration | None = None

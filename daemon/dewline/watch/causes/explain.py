@@ -30,6 +30,7 @@ from dewline.watch.causes.shape import Rise, rise_of
 from dewline.watch.causes.signs import dose_facts, long_facts, plain_signs
 from dewline.watch.causes.standing import MINUTE_MS, Standing, cause_of
 from dewline.watch.causes.table import FAMILIES
+from dewline.watch.conditions.over_time import Foreseen
 from dewline.watch.derived.derive import Derive, DerivedReadings
 from dewline.watch.saved import Kept
 from dewline.watch.sensors.plausibility import Sensors
@@ -221,10 +222,16 @@ class Explain(Kept):
         return self._rises
 
     def _outlook(self, alarm: Alarm) -> Outlook | None:
-        """The outlook of an alarm about a gas; None for one that is about none, or without rise."""
+        """The outlook of an alarm about a gas that rises, or of a rule that foresees its limit.
+
+        None for any other alarm.
+        """
         _, gas = family_of(alarm.plan)
         box = alarm.plan.place
         rise = None if gas is None else self._all_rises().get(box, {}).get(gas)
+        condition = alarm.evaluator.condition
+        if isinstance(condition, Foreseen) and (rise is None or not condition.rising):
+            return condition.outlook()
         if rise is None:
             return None
         return gas_outlook(alarm.plan, self._plan, self._histories[box], rise)

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from math import inf
 
+from dewline.events import Outlook
 from dewline.watch.conditions.condition import Condition
+from dewline.watch.derived.approach import approach
 from dewline.watch.derived.forecast import Forecast, reach
 from dewline.watch.signals.signal_state import (
     EMPTY_BAND,
@@ -71,42 +73,60 @@ class Foreseen(Condition):
     """The signal will reach a limit within a time, by the forecast of its window.
 
     Evaluated when a median of the window closes. While it is active the limit may be one and a
-    half times as far away.
+    half times as far away. ``_below``: the value was below the limit when the alarm was last not
+    active, which is the direction of a rule for both.
     """
 
     windowed = True
+    _below: bool
 
     def __init__(
         self, signal: SignalState, window: MedianWindow, plan: Reaches, zero_ppm: float
     ) -> None:
         super().__init__(signal)
+        self._below = True
         self._window = window
         self._plan = plan
         self._zero_ppm = zero_ppm
-        self._computed_for_ms = 0  # ``closes_at`` of the window when the forecast was computed
+        # ``closes_at`` of the window, and the direction, for which the forecast was computed
+        self._computed_for = (0, False)
         self._last: Forecast | None = None
+
+    @property
+    def rising(self) -> bool:
+        """Whether the limit is reached from below."""
+        direction = self._plan.direction
+        return self._below if direction == "either" else direction == "rising"
 
     def _forecast(self) -> Forecast | None:
         """The forecast of the medians so far, computed once for each median that closes."""
-        if self._computed_for_ms != self._window.closes_at:
-            self._computed_for_ms = self._window.closes_at
-            hours = self._window.bucket_ms / 3_600_000
-            # Hours before the last median: the same numbers for every window without a gap.
-            last = self._window.points[-1][0] if self._window.points else 0
-            points = [((number - last) * hours, value) for number, value in self._window.points]
-            role = self.signal.name.rpartition(".")[2]
-            self._last = reach(points, self._plan.limit, self._zero_ppm, role)
+        if self._computed_for != (self._window.closes_at, self.rising):
+            self._computed_for = (self._window.closes_at, self.rising)
+            self._last = self._compute()
         return self._last
+
+    def _compute(self) -> Forecast | None:
+        hours = self._window.bucket_ms / 3_600_000
+        # Hours before the last median: the same numbers for every window without a gap.
+        last = self._window.points[-1][0] if self._window.points else 0
+        points = [((number - last) * hours, value) for number, value in self._window.points]
+        if self.signal.unit != "ppm" or not self.rising or self._plan.limit <= 0.0:
+            return approach(points, self._plan.limit, rising=self.rising)
+        role = self.signal.name.rpartition(".")[2]
+        return reach(points, self._plan.limit, self._zero_ppm, role)
 
     def truth(self, at_ms: int, active: bool) -> bool | None:
         """Beyond the limit it cannot raise, since the rule of the level itself does that."""
-        if self.signal.quality >= FIRST_UNCERTAIN or self.signal.value is None:
+        value, limit = self.signal.value, self._plan.limit
+        if self.signal.quality >= FIRST_UNCERTAIN or value is None:
             return None
-        if self.signal.value >= self._plan.limit:
+        if not active:
+            self._below = value < limit
+        if value >= limit if self.rising else value <= limit:
             return True if active else None
         forecast = self._forecast()
-        if forecast is None:
-            return False
+        if forecast is None or (forecast.hours <= 0.0 and not active):
+            return False  # the last medians are past the limit and the value is back from it
         within = self._plan.within_ms / 3_600_000 * (STAYS_TIMES if active else 1.0)
         return forecast.hours <= within
 
@@ -119,11 +139,19 @@ class Foreseen(Condition):
         value, limit = self.signal.value, self._plan.limit
         if value is None:
             return EMPTY_BAND
-        return below_band(value, limit) if value < limit else (limit, EVERYTHING[1])
+        if self.rising:
+            return below_band(value, limit) if value < limit else (limit, EVERYTHING[1])
+        return above_band(value, limit) if value > limit else (EVERYTHING[0], limit)
 
     def limit(self) -> float | None:
         """The limit that will be reached."""
         return self._plan.limit
+
+    def outlook(self) -> Outlook:
+        """When the limit is reached, from the last median on; no times where it never is."""
+        forecast = self._forecast()
+        times = (None, None, None) if forecast is None else (round(h * 3600) for h in forecast)
+        return Outlook(self._plan.limit, self.signal.unit or "", *times)
 
 
 class Stale(Condition):

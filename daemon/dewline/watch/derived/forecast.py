@@ -61,15 +61,15 @@ def reach(points: Points, limit: float, zero_ppm: float, role: str = "oxygen") -
     """
     if len(points) < LEAST_POINTS:
         return None
-    fine, points = _finer_of_late(points), _thinned(points)
+    fine, points = _finer_of_late(points), thinned(points)
     now = median(v for _, v in fine[-3:])
     if now >= limit:
         return Forecast(0.0, 0.0, 0.0)
     if now < LEAST_SHARE * limit:
         return None
     recent = points[-max(LEAST_POINTS, len(points) // 2) :]
-    line = _straight_line(recent, now, limit)
-    if line is None or _levels_off(recent):
+    line = straight_line(recent, now, limit)
+    if line is None or levels_off(recent):
         return None
     spent = spent_bed(fine, limit, zero_ppm, WALLS_H.get(role, 0.0))
     risen = now - min(v for _, v in points)
@@ -83,7 +83,7 @@ def clean(points: Points, limit: float, base: float) -> Forecast | None:
 
     The logarithm of the excess falls in a straight line.
     """
-    points = _thinned(points)
+    points = thinned(points)
     if len(points) < LEAST_POINTS or limit <= base:
         return None
     logs = [(t, log(v - base)) for t, v in points if v - base > LEAST_PPM]
@@ -97,7 +97,7 @@ def clean(points: Points, limit: float, base: float) -> Forecast | None:
     return Forecast(hours, max(0.0, way / fit.low) * WIDER_LOW, max(0.0, way / fit.high) * 2.0)
 
 
-def _thinned(points: Points, most: int = USED_POINTS) -> Points:
+def thinned(points: Points, most: int = USED_POINTS) -> Points:
     """At most ``most`` points, as medians of even parts."""
     if len(points) <= most:
         return points
@@ -112,10 +112,10 @@ def _finer_of_late(points: Points) -> Points:
         return points
     late = len(points) * 3 // 4
     half = USED_POINTS // 2
-    return [*_thinned(points[:late], half), *_thinned(points[late:], half)]
+    return [*thinned(points[:late], half), *thinned(points[late:], half)]
 
 
-def _levels_off(points: Points) -> bool:
+def levels_off(points: Points) -> bool:
     """Whether the last quarter has risen by far less than its share, as on a plateau."""
     quarter = max(2, len(points) // 4)
     levels = [median(v for _, v in points[i : i + quarter]) for i in (0, -2 * quarter)]
@@ -126,7 +126,7 @@ def _levels_off(points: Points) -> bool:
     return last - levels[1] < LEVEL_SHARE * whole * step_h / hours
 
 
-def _straight_line(points: Points, now: float, limit: float) -> Forecast | None:
+def straight_line(points: Points, now: float, limit: float) -> Forecast | None:
     """Along a straight line; the high end also if the slope goes on falling. None: it falls."""
     fit = theil_sen([t for t, _ in points], [v for _, v in points], CONFIDENCE, widen=True)
     if fit.low <= 0.0:

@@ -1,0 +1,41 @@
+"""When any signal reaches a limit, along a straight line, from whichever side.
+
+For what is no trace gas: a pressure that falls, a freezer that warms. No model of a bed or of
+walls is part of it, so the sign of the limit does not matter.
+"""
+
+from __future__ import annotations
+
+from statistics import median
+
+from dewline.watch.derived.forecast import (
+    FARTHEST_H,
+    LEAST_POINTS,
+    Forecast,
+    Points,
+    levels_off,
+    straight_line,
+    thinned,
+)
+
+
+def approach(points: Points, limit: float, *, rising: bool) -> Forecast | None:
+    """Hours until a level that moves through ``points`` reaches ``limit``; None: not foreseen.
+
+    ``points``: hours and values in any unit, that of ``limit``. ``rising``: whether the limit is
+    reached from below. A level that moves away, or slows down as before a plateau, does not
+    reach it.
+    """
+    if len(points) < LEAST_POINTS:
+        return None
+    sign = 1.0 if rising else -1.0
+    # Mirrored and moved, so that the level rises to zero.
+    points = [(t, sign * (value - limit)) for t, value in thinned(points)]
+    now = median(value for _, value in points[-3:])
+    if now >= 0.0:
+        return Forecast(0.0, 0.0, 0.0)
+    recent = points[-max(LEAST_POINTS, len(points) // 2) :]
+    line = straight_line(recent, now, 0.0)
+    if line is None or levels_off(recent) or line.hours > FARTHEST_H:
+        return None
+    return line._replace(high=min(FARTHEST_H, line.high))
