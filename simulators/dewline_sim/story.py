@@ -27,10 +27,8 @@ from importlib import resources
 from importlib.resources.abc import Traversable
 from pathlib import Path
 
-import yaml
-
 from dewline_sim.setup import Item, Setup, StoryError, StoryFile, expanded, filled, merged
-from dewline_sim.typed_tree import Tree, build, tree_of
+from dewline_sim.typed_tree import Tree, build, read_yaml, tree_of
 
 DAY_MS = 86_400_000
 _UNITS_MS = {"s": 1000, "min": 60_000, "h": 3_600_000, "d": DAY_MS}
@@ -86,18 +84,18 @@ def names() -> dict[str, str]:
     found = {}
     for file in sorted(scenarios().iterdir(), key=lambda f: f.name):
         if file.name.endswith(".yaml"):
-            found[file.name.removesuffix(".yaml")] = str(_read(file).get("title", ""))
+            found[file.name.removesuffix(".yaml")] = str(read_yaml(file).get("title", ""))
     return found
 
 
 def load(name: str, seed: int = 1, hours: float | None = None) -> Story:
-    """A story by name or by path of its YAML file. StoryError where it cannot be read."""
+    """A story by name or by path of its YAML file. ValueError where there is none in it."""
     file: Traversable | Path = Path(name)
     if not name.endswith((".yaml", ".yml")):
         file = scenarios() / f"{name}.yaml"
     if not file.is_file():
         raise StoryError(f"no story {name!r}; there are {', '.join(names())}")
-    return tell(_read(file), Path(name).stem, seed, hours)
+    return tell(read_yaml(file), Path(name).stem, seed, hours)
 
 
 def tell(document: Mapping[str, object], name: str, seed: int, hours: float | None = None) -> Story:
@@ -127,7 +125,9 @@ def tell(document: Mapping[str, object], name: str, seed: int, hours: float | No
 def _lab_of(file: StoryFile) -> Tree:
     lab = file["lab"]
     if isinstance(lab, str):
-        return expanded(_read(scenarios() / "labs" / f"{lab}.yaml"), file.get("names") or ["heron"])
+        return expanded(
+            read_yaml(scenarios() / "labs" / f"{lab}.yaml"), file.get("names") or ["heron"]
+        )
     return lab
 
 
@@ -220,11 +220,3 @@ def _drawn(bounds: object, rng: random.Random) -> float:
     if how == ["whole"]:
         return rng.randint(low, high)
     return rng.uniform(low, high)
-
-
-def _read(file: Traversable | Path) -> Tree:
-    with file.open(encoding="utf-8") as stream:
-        document = yaml.load(stream, Loader=getattr(yaml, "CSafeLoader", yaml.SafeLoader))
-    if not isinstance(document, dict):
-        raise StoryError(f"{file.name}: not a story")
-    return document

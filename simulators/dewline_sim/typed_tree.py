@@ -9,8 +9,12 @@ from __future__ import annotations
 import types
 from collections.abc import Callable, Mapping
 from dataclasses import is_dataclass
+from enum import StrEnum
 from functools import cache
+from importlib.resources.abc import Traversable
 from typing import Literal, TypeVar, Union, get_args, get_origin, get_type_hints, is_typeddict
+
+import yaml
 
 Tree = dict[str, object]
 T = TypeVar("T")
@@ -23,16 +27,14 @@ def build(kind: Callable[..., T], tree: object, where: str) -> T:
     wanted. Raises ValueError for a key that is unknown (naming the known ones)
     or missing, and for a value of another type; ``where`` begins its path.
     """
-    if not isinstance(tree, Mapping):
-        raise ValueError(f"{where}: {tree!r} is not a mapping")
-    hints = _hints(kind)
-    for key in tree:
+    entries, hints = _mapping(tree, where), _hints(kind)
+    for key in entries:
         if key not in hints:
             raise ValueError(f"{where}.{key}: unknown; known are {', '.join(sorted(hints))}")
     for key in sorted(getattr(kind, "__required_keys__", ())):
-        if key not in tree:
+        if key not in entries:
             raise ValueError(f"{where}.{key}: missing")
-    return kind(**{k: value_of(hints[k], v, f"{where}.{k}") for k, v in tree.items()})
+    return kind(**{k: value_of(hints[k], v, f"{where}.{k}") for k, v in entries.items()})
 
 
 @cache
@@ -49,17 +51,16 @@ def value_of(hint: object, value: object, where: str) -> object:
     if origin in (Union, types.UnionType):
         return _one_of(options, value, where)
     if origin is Literal:
-        if value not in options:
-            raise ValueError(f"{where}: {value!r} is not one of {', '.join(options)}")
-        return value
+        return _one_word(options, value, where)
     if origin in (tuple, list):
         if not isinstance(value, list | tuple):
             raise ValueError(f"{where}: {value!r} is not a list")
         return origin(value_of(options[0], v, f"{where}[{i}]") for i, v in enumerate(value))
     if origin is dict:
-        if not isinstance(value, dict):
-            raise ValueError(f"{where}: {value!r} is not a mapping")
-        return {k: value_of(options[1], v, f"{where}.{k}") for k, v in value.items()}
+        return {
+            value_of(options[0], k, where): value_of(options[1], v, f"{where}.{k}")
+            for k, v in _mapping(value, where).items()
+        }
     if isinstance(hint, type) and (is_dataclass(hint) or is_typeddict(hint)):
         return build(hint, value, where)
     return _scalar(hint, value, where)
@@ -78,7 +79,15 @@ def _one_of(options: tuple[object, ...], value: object, where: str) -> object:
     return value_of(last, value, where)
 
 
+def _one_word(words: tuple[str, ...], value: object, where: str) -> str:
+    if not isinstance(value, str) or value not in words:
+        raise ValueError(f"{where}: {value!r} is not one of {', '.join(words)}")
+    return value
+
+
 def _scalar(hint: object, value: object, where: str) -> object:
+    if isinstance(hint, type) and issubclass(hint, StrEnum):
+        return hint(_one_word(tuple(hint), value, where))
     if hint is float and isinstance(value, int | float) and not isinstance(value, bool):
         return float(value)
     if isinstance(hint, type) and isinstance(value, hint) and (hint, type(value)) != (int, bool):
@@ -86,10 +95,19 @@ def _scalar(hint: object, value: object, where: str) -> object:
     raise ValueError(f"{where}: {value!r} is not a {getattr(hint, '__name__', hint)}")
 
 
-def tree_of(value: object, where: str) -> Tree:
-    """A mapping that may be left out (None: empty); ValueError where it is something else."""
-    if value is None:
-        return {}
+def _mapping(value: object, where: str) -> Tree:
     if not isinstance(value, dict):
         raise ValueError(f"{where}: {value!r} is not a mapping")
     return value
+
+
+def tree_of(value: object, where: str) -> Tree:
+    """A mapping that may be left out (None: empty); ValueError where it is something else."""
+    return {} if value is None else _mapping(value, where)
+
+
+def read_yaml(file: Traversable) -> Tree:
+    """The mapping in a YAML file; ValueError where it is none."""
+    with file.open(encoding="utf-8") as stream:
+        document = yaml.load(stream, Loader=getattr(yaml, "CSafeLoader", yaml.SafeLoader))
+    return _mapping(document, file.name)

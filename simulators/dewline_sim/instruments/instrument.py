@@ -13,28 +13,11 @@ from array import array
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, fields
 
-from dewline_sim.instruments.maps import MAPS
+from dewline_sim.instruments.maps import MAPS, OWN
 from dewline_sim.instruments.registers import Register, State
 from dewline_sim.instruments.sensors import Sensor, Truth, build
 from dewline_sim.modbus import Table, Words
 
-#: The role in the lab (and its place, where it has its own) behind a register of another name.
-ROLES: Mapping[str, str] = {
-    "o2": "oxygen",
-    "h2o": "moisture",
-    "box_pressure": "pressure",
-    "box_temperature": "temperature",
-    "cell_temperature": "temperature",
-    "frost_point": "moisture",
-    "sample_pressure": "pressure",
-    "foreline_pressure": "vacuum.foreline_pressure",
-    "vacuum_pump_on": "vacuum.vacuum_pump_on",
-}
-#: What an instrument reports of itself, at whatever place it is.
-OWN: Mapping[str, float] = {
-    "sample_flow": 0.5, "analyzer_on": 1.0, "sample_pump_on": 1.0, "service_due": 0.0,
-    "running_hours": 0.0, "serial_number": 0.0, "panel_alarm": 0.0, "emergency_stop": 0.0,
-}  # fmt: skip
 ZERO_BLOCK_MS = 2_000
 _DRAWS = 8192
 
@@ -88,7 +71,7 @@ class Instrument:
         wiring, sensors = wiring or {}, sensors or {}
         self.channels = {
             r.name: self._channel(r, wiring.get(r.name), sensors.get(r.name, {}))
-            for r in self.registers()
+            for r in MAPS[profile]
         }
         for channel in self.channels.values():
             channel.phase = rng.randrange(_DRAWS)
@@ -98,16 +81,12 @@ class Instrument:
         """Channels that must be updated at every tick, whether they are read or not."""
         return [c for c in self.channels.values() if c.sensor is not None and c.sensor.has_memory]
 
-    def registers(self) -> tuple[Register, ...]:
-        """What it can show."""
-        return MAPS[self.profile]
-
     def _channel(
         self, register: Register, wire: str | None, changes: Mapping[str, object]
     ) -> Channel:
-        place, _, role = (wire or ROLES.get(register.name, register.name)).rpartition(".")
+        place, _, role = (wire or register.role or register.name).rpartition(".")
         own = not wire and role in self.own and role not in changes
-        plain = register.type == "bit" or register.name in PLAIN
+        plain = register.type == "bit" or register.plain
         sensor = None if plain else build(register.name, role, changes)
         return Channel(register, "" if own else place or self.place, role, sensor)
 
@@ -281,11 +260,6 @@ class Instrument:
         return channel.sensor
 
 
-#: Registers that are numbers without a sensor behind them.
-PLAIN = frozenset((
-    "pressure_low", "pressure_high", "freezer_setpoint", "blower_speed", "bed_in_loop",
-    "regeneration_step", "serial_number", "forming_gas_flow", "solvent_vapour",
-))  # fmt: skip
 ACTS: Mapping[str, str] = {
     "freeze": "hold the last value of a register, or of the whole block",
     "set": "change a sensor: zero, gain, drift_per_d, slip, deaf, added, noise, failed, lag_up_s",

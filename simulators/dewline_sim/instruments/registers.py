@@ -11,7 +11,7 @@ import math
 import struct
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from enum import IntEnum
+from enum import StrEnum
 from typing import Literal
 
 from dewline_sim.modbus import Table
@@ -20,15 +20,15 @@ Type = Literal["bit", "int16", "uint16", "int32", "uint32", "float32", "float64"
 Order = Literal["ABCD", "CDAB", "BADC", "DCBA"]
 
 
-class State(IntEnum):
+class State(StrEnum):
     """Whether an instrument's value can be used, and if not, why."""
 
-    SOUND = 0
-    OVER = 1
-    UNDER = 2
-    FAULT = 3
-    WARMING = 4
-    OFF = 5
+    SOUND = "sound"
+    OVER = "over"
+    UNDER = "under"
+    FAULT = "fault"
+    WARMING = "warming"
+    OFF = "off"
 
 
 QUALITY_OF_STATE: Mapping[State, str] = {
@@ -41,8 +41,6 @@ QUALITY_OF_STATE: Mapping[State, str] = {
 }
 #: Width in bits, and whether it is signed.
 _BITS = {"int16": (16, True), "uint16": (16, False), "int32": (32, True), "uint32": (32, False)}
-LARGEST_FLOAT32 = 0x7F7FFFFF
-NAN_FLOAT32 = 0x7FC00000
 # Currents of a two-wire transmitter after NAMUR NE 43 (from memory): saturated just
 # outside 3.8-20.5 mA, failed at or beyond 3.6 and 21 mA.
 LOOP_MA = {State.OVER: 20.7, State.UNDER: 3.7, State.FAULT: 21.6, State.OFF: 0.0}
@@ -61,6 +59,8 @@ class Register:
     stand for a state; ``code_quality`` what a reader makes of them where that
     is not the plain word. ``top`` and ``bottom`` are the readable ends, in the
     lab's unit; ``floor`` the lowest value that the instrument tells from zero.
+    ``role`` is the lab's role (and its place, where it has its own) behind a register of
+    another name; ``plain``: a number without a sensor behind it.
     """
 
     name: str
@@ -72,12 +72,14 @@ class Register:
     factor: float = 1.0
     shift: float = 0.0
     bit: int = 0
-    codes: Mapping[State, int] = field(default_factory=dict)
-    code_quality: Mapping[State, str] = field(default_factory=dict)
+    codes: dict[State, int] = field(default_factory=dict)
+    code_quality: dict[State, str] = field(default_factory=dict)
     loop: tuple[float, float] | None = None
     top: float = math.inf
     bottom: float = -math.inf
     floor: float | None = None
+    role: str = ""
+    plain: bool = False
 
     @property
     def width(self) -> int:
@@ -133,7 +135,7 @@ class Register:
             return (1.0 if abs(value) > 0.5 else 0.0), "good"
         if self.loop is not None:
             return self._shown_by_loop(value, state)
-        if state and state in self.codes:
+        if state in self.codes:
             quality = self.code_quality.get(state, QUALITY_OF_STATE[state])
             return self._end(state), quality
         if self.type in ("float32", "float64"):

@@ -13,6 +13,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, fields
 
 from dewline_sim.instruments.frost import frost_point_c
+from dewline_sim.instruments.maps import TYPICAL
 from dewline_sim.instruments.registers import State
 from dewline_sim.typed_tree import build as typed
 
@@ -232,44 +233,6 @@ KINDS: Mapping[str, type[Sensor]] = {
     "plain": Sensor, "frost": FrostPoint, "absolute": AbsolutePressure, "hours": Hours,
     "electrochemical": ElectrochemicalOxygen, "zirconia": ZirconiaOxygen,
     "capacitive": CapacitiveMoisture,
-}  # fmt: skip
-
-#: What each quantity's sensor is like unless a story says otherwise.
-TYPICAL: Mapping[str, Mapping[str, object]] = {
-    "o2": {
-        "kind": "electrochemical", "lag_up_s": 8.0, "lag_down_s": 12.0, "noise": 0.004,
-        "noise_share": 0.003, "high": 2000.0, "low": -2.0, "warm_up_s": 0.0,
-    },
-    "h2o": {
-        "kind": "capacitive", "lag_up_s": 60.0, "lag_down_s": 180.0, "noise": 0.003,
-        "noise_share": 0.004, "high": 1000.0, "low": -2.0, "warm_up_s": 900.0,
-    },
-    "sample_flow": {"noise": 0.003},
-    "cell_temperature": {"noise": 0.05},
-    "running_hours": {"kind": "hours"},
-    "box_pressure": {"noise": 0.02, "low": -50.0, "high": 50.0},
-    "box_temperature": {"noise": 0.03, "lag_up_s": 60.0, "lag_down_s": 60.0},
-    "large_pressure": {"noise_share": 0.002, "noise": 0.01},
-    "small_pressure": {"noise_share": 0.002, "noise": 0.01},
-    "circulation_flow": {"noise_share": 0.006},
-    "bed_temperature": {"noise": 0.1},
-    "supply": {"noise": 4.0},
-    "forming_gas_pressure": {"noise": 10.0},
-    "cooling_water_temperature": {"noise": 0.05},
-    "cooling_water_flow": {"noise_share": 0.01},
-    "freezer_temperature": {"noise": 0.1},
-    "filter_differential": {"noise_share": 0.01},
-    "outlet_oxygen": {"noise": 0.003, "noise_share": 0.003},
-    "outlet_moisture": {"noise": 0.004, "noise_share": 0.004},
-    "foreline_pressure": {"noise_share": 0.01, "high": 79.99},
-    "room_oxygen": {"noise": 0.01},
-    "room_temperature": {"noise": 0.02},
-    "room_humidity": {"noise": 0.1},
-    "barometer": {"noise": 0.02},
-    "frost_point": {
-        "kind": "frost", "lag_up_s": 20.0, "lag_down_s": 60.0, "noise": 0.03, "low": -110.0,
-    },
-    "sample_pressure": {"kind": "absolute", "noise": 0.05},
 }  # fmt: skip
 
 

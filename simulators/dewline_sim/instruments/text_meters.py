@@ -6,7 +6,7 @@ from functools import reduce
 from operator import xor
 
 from dewline_sim.instruments.instrument import Instrument
-from dewline_sim.instruments.registers import Register, State
+from dewline_sim.instruments.registers import State
 
 
 class FrostMeter(Instrument):
@@ -15,13 +15,6 @@ class FrostMeter(Instrument):
     A line is ``FP -076.2 C P 1016.4 mbar``: frost point in degC, absolute
     pressure of the sample in mbar, ended by CR LF.
     """
-
-    def registers(self) -> tuple[Register, ...]:
-        """Two values; what fits into the line."""
-        return (
-            Register(name="frost_point", table="input", address=0, type="int16", per=0.1),
-            Register(name="sample_pressure", table="input", address=1, per=0.1),
-        )
 
     def line(self) -> bytes:
         """The next line; asterisks in place of a frost point that is not known."""
@@ -48,10 +41,6 @@ class MoistureMeter(Instrument):
     """
 
     QUESTION = b"H?\r"
-
-    def registers(self) -> tuple[Register, ...]:
-        """One value; what fits into the answer."""
-        return (Register(name="h2o", table="input", address=0, type="int32", per=0.01, floor=0.05),)
 
     def line(self) -> bytes:
         """The answer to one question."""
