@@ -14,7 +14,7 @@ from typing import TextIO
 
 from dewline_sim import story as stories
 from dewline_sim.config import endpoints_of, write_config
-from dewline_sim.control import Control, known_acts
+from dewline_sim.control import control, known_acts
 from dewline_sim.instruments.instrument import ActError
 from dewline_sim.lab import Lab
 from dewline_sim.live import LiveView
@@ -153,8 +153,7 @@ async def _serve(args: argparse.Namespace, scene: Scene, writers: list[Writer]) 
         if args.config:
             write_config(Path(args.config), scene.story, endpoints_of(served))
         if args.control:
-            control = Control(served, Path(args.control), writers)
-            await stack.enter_async_context(control)
+            await stack.enter_async_context(control(served, Path(args.control), writers))
         view = LiveView(served, sys.stdout, writers)
         view.announce(quiet=args.quiet)
         if args.stepping:

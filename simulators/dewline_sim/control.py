@@ -13,8 +13,9 @@ streamed up to then can be read. A mistake answers {"error": TEXT}.
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import json
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import AsyncIterator, Mapping, Sequence
 from pathlib import Path
 from typing import Required, TypedDict
 
@@ -28,7 +29,7 @@ from dewline_sim.typed_tree import Tree, build, tree_of
 REQUESTS = (
     "advance_to_ms", "hello", "fault", "clear", "act", "counts", "truth", "shown", "acts",
 )  # fmt: skip
-Answer = Callable[[Mapping[str, object]], None]
+_MOST_BYTES = 1_000_000  # of one request
 _Act = TypedDict(
     "_Act",
     {"do": Required[str], "place": str | None, "instrument": str | None, "with": Tree | None},
@@ -42,87 +43,77 @@ def known_acts(scene: Scene) -> Mapping[str, Mapping[str, str]]:
     return {"lab": scene.lab.acts(), "instrument": ACTS, "fault": faults}
 
 
-class Control:
-    """Serves one lab's control socket. ``writers`` record the scene at every advance."""
+@contextlib.asynccontextmanager
+async def control(
+    served: Served, path: Path, writers: Sequence[Writer] = ()
+) -> AsyncIterator[None]:
+    """Serve one lab's control socket while the block lasts, in place of a file left there.
 
-    def __init__(self, served: Served, path: Path, writers: Sequence[Writer] = ()) -> None:
+    ``writers`` record the scene at every advance. What has not been answered at the end of the
+    block never is.
+    """
+    path.unlink(missing_ok=True)  # noqa: ASYNC240 - microseconds, once, at the start
+    requests = _Requests(served, writers)
+    server = await asyncio.start_unix_server(requests.converse, path, limit=_MOST_BYTES)
+    try:
+        yield
+    finally:
+        server.close()
+        for writer in requests.open:
+            writer.transport.abort()
+        path.unlink(missing_ok=True)  # noqa: ASYNC240
+        await asyncio.sleep(0)
+
+
+class _Requests:
+    """Answers the requests of every connection; ``open`` are those that last."""
+
+    def __init__(self, served: Served, writers: Sequence[Writer]) -> None:
         self.served = served
         self._writers = writers
-        self.path = path
-        self._server: asyncio.Server | None = None
-        self._open: set[asyncio.Transport] = set()
-        self._tasks: set[asyncio.Task[None]] = set()
+        self.open: set[asyncio.StreamWriter] = set()
 
-    async def start(self) -> None:
-        """Listen on the socket, in place of a file left there."""
-        self.path.unlink(missing_ok=True)
-        loop = asyncio.get_running_loop()
-        self._server = await loop.create_unix_server(lambda: _Connection(self), str(self.path))
+    async def converse(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        """Answer one connection line by line, until it is closed."""
+        self.open.add(writer)
+        with contextlib.closing(writer), contextlib.suppress(ConnectionError):
+            async for line in reader:
+                writer.write(json.dumps(await self._answer(line)).encode() + b"\n")
+        self.open.discard(writer)
 
-    async def stop(self) -> None:
-        """Close the socket and every connection; what has not been answered never is."""
-        if self._server is not None:
-            self._server.close()
-            for transport in list(self._open):
-                transport.abort()
-            for task in list(self._tasks):
-                task.cancel()
-            self.path.unlink(missing_ok=True)
-            await asyncio.sleep(0)
-
-    async def __aenter__(self) -> Control:
-        await self.start()
-        return self
-
-    async def __aexit__(self, *exc: object) -> None:
-        await self.stop()
-
-    def receive(self, line: bytes, answer: Answer) -> None:
-        """Do what one line asks. ``answer`` is called once, perhaps a little later.
-
-        A request that cannot be read or carried out is answered with an error.
-        """
+    async def _answer(self, line: bytes) -> Mapping[str, object]:
+        """Do what one line asks; what cannot be read or carried out is answered with an error."""
         try:
             asked = json.loads(line)
             if "advance_to_ms" in asked:
-                self._advance(int(asked["advance_to_ms"]), answer)
-            else:
-                self._do(asked, answer)
+                return await self._advance(int(asked["advance_to_ms"]))
+            return await self._do(asked)
         except (ValueError, TypeError, KeyError, AttributeError) as error:
-            answer({"error": str(error) or type(error).__name__})
+            return {"error": str(error) or type(error).__name__}
 
-    def _advance(self, to_ms: int, answer: Answer) -> None:
+    async def _advance(self, to_ms: int) -> Mapping[str, object]:
         unsettled = self.served.advance(to_ms)
         for writer in self._writers:
             writer.write()
         if unsettled:
-            self._apply_faults({"served_ms": to_ms}, answer)
-        else:
-            answer({"served_ms": to_ms})
-
-    def _apply_faults(self, document: Mapping[str, object], answer: Answer) -> None:
-        """Answer once every link is in the state that the faults ask for."""
-
-        async def apply() -> None:
             await self.served.apply_faults()
-            answer(document)
+        return {"served_ms": to_ms}
 
-        task = asyncio.get_running_loop().create_task(apply())
-        self._tasks.add(task)
-        task.add_done_callback(self._tasks.discard)
-
-    def _do(self, asked: Tree, answer: Answer) -> None:
+    async def _do(self, asked: Tree) -> Mapping[str, object]:
+        """What changes faults is answered once every link is in the state that they ask for."""
         faults = self.served.scene.faults
         if "fault" in asked:
-            self._apply_faults({"fault": faults.add(tree_of(asked["fault"], "fault")).id}, answer)
-        elif "clear" in asked:
-            which = None if asked["clear"] == "all" else int(str(asked["clear"]))
-            self._apply_faults({"cleared": faults.clear(which)}, answer)
-        elif "act" in asked:
+            fault = faults.add(tree_of(asked["fault"], "fault"))
+            await self.served.apply_faults()
+            return {"fault": fault.id}
+        if "clear" in asked:
+            cleared = faults.clear(None if asked["clear"] == "all" else int(str(asked["clear"])))
+            await self.served.apply_faults()
+            return {"cleared": cleared}
+        if "act" in asked:
             self._act(build(_Act, asked["act"], "act"))
-            answer({"done": True})
-        else:
-            answer(self._told(asked))
+            return {"done": True}
+        return self._told(asked)
 
     def _act(self, act: _Act) -> None:
         with self.served.lock:
@@ -145,30 +136,3 @@ class Control:
         if "acts" in asked:
             return known_acts(scene)
         return {"error": f"ask for {', '.join(REQUESTS)}"}
-
-
-class _Connection(asyncio.Protocol):
-    def __init__(self, control: Control) -> None:
-        self._control = control
-        self._buffer = b""
-        self._transport: asyncio.Transport | None = None
-
-    def connection_made(self, transport: asyncio.BaseTransport) -> None:
-        assert isinstance(transport, asyncio.Transport)
-        self._transport = transport
-        self._control._open.add(transport)
-
-    def connection_lost(self, exc: Exception | None) -> None:
-        if self._transport is not None:
-            self._control._open.discard(self._transport)
-        self._transport = None
-
-    def data_received(self, data: bytes) -> None:
-        self._buffer += data
-        *lines, self._buffer = self._buffer.split(b"\n")
-        for line in lines:
-            self._control.receive(line, self._answer)
-
-    def _answer(self, document: Mapping[str, object]) -> None:
-        if self._transport is not None:
-            self._transport.write(json.dumps(document).encode() + b"\n")

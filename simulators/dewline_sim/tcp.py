@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import threading
 from collections.abc import Mapping
 
@@ -30,7 +31,7 @@ class TcpLink:
         self.port = 0
         self._host = "127.0.0.1"
         self._server: asyncio.Server | None = None
-        self._open: set[asyncio.Transport] = set()
+        self._open: set[asyncio.StreamWriter] = set()
 
     async def start(self, host: str = "127.0.0.1", port: int = 0) -> None:
         """Listen; port 0 takes a free one, which ``port`` then names."""
@@ -38,9 +39,8 @@ class TcpLink:
         await self._listen()
 
     async def _listen(self) -> None:
-        loop = asyncio.get_running_loop()
-        self._server = await loop.create_server(
-            lambda: _Connection(self, self._open), self._host, self.port, reuse_address=True
+        self._server = await asyncio.start_server(
+            self._converse, self._host, self.port, reuse_address=True
         )
         self.port = self._server.sockets[0].getsockname()[1]
 
@@ -62,10 +62,20 @@ class TcpLink:
         server, self._server = self._server, None
         if server is not None:
             server.close()
-        for transport in list(self._open):
-            transport.abort()
-        self._open.clear()
+        for writer in self._open:
+            writer.transport.abort()
         await asyncio.sleep(0)
+
+    async def _converse(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        """Answer the requests of one connection, until it is closed or sends what is no Modbus."""
+        self._open.add(writer)
+        away = contextlib.suppress(ConnectionError, asyncio.IncompleteReadError)
+        with contextlib.closing(writer), away:
+            while (size := _size(head := await reader.readexactly(6))) is not None:
+                request = head + await reader.readexactly(size)
+                if not self.faults.holds("half-open", self.name):
+                    write_chunks(self.answer(request), writer.write)
+        self._open.discard(writer)
 
     def answer(self, request: bytes) -> list[Chunk]:
         """What goes back for one whole ADU: MBAP header, unit and PDU.
@@ -84,39 +94,10 @@ class TcpLink:
             )
 
 
-class _Connection(asyncio.Protocol):
-    def __init__(self, link: TcpLink, registry: set[asyncio.Transport]) -> None:
-        self._link = link
-        self._registry = registry
-        self._buffer = b""
-        self._transport: asyncio.Transport | None = None
+def _size(head: bytes) -> int | None:
+    """Bytes that follow the head of a request; None where it is no Modbus.
 
-    def connection_made(self, transport: asyncio.BaseTransport) -> None:
-        assert isinstance(transport, asyncio.Transport)
-        self._transport = transport
-        self._registry.add(transport)
-
-    def connection_lost(self, exc: Exception | None) -> None:
-        if self._transport is not None:
-            self._registry.discard(self._transport)
-        self._transport = None
-
-    def data_received(self, data: bytes) -> None:
-        if self._link.faults.holds("half-open", self._link.name):
-            return
-        self._buffer += data
-        while len(self._buffer) >= 8:
-            length = 6 + int.from_bytes(self._buffer[4:6], "big")
-            if self._buffer[2:4] != b"\0\0" or not 8 <= length <= _MOST_ADU:
-                self._buffer = b""  # no Modbus: there is no way to find the next frame
-                if self._transport is not None:
-                    self._transport.close()
-                return
-            if len(self._buffer) < length:
-                return
-            request, self._buffer = self._buffer[:length], self._buffer[length:]
-            write_chunks(self._link.answer(request), self._write)
-
-    def _write(self, data: bytes) -> None:
-        if self._transport is not None and not self._transport.is_closing():
-            self._transport.write(data)
+    There is no way to find the next frame then.
+    """
+    size = int.from_bytes(head[4:], "big")
+    return size if head[2:4] == b"\0\0" and 2 <= size <= _MOST_ADU - 6 else None

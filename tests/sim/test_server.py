@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 
-from dewline_sim.control import Control
+from dewline_sim.control import control
 from dewline_sim.server import Served
 from tests.sim.mbpoll import SHORT_S, Mbpoll
 
@@ -152,7 +152,7 @@ class Line:
 async def test_lock_step(served: Served, tmp_path: Path) -> None:
     """``served_ms`` comes when all is told up to then: one streamed line a second can be read."""
     start = served.scene.now_ms
-    async with Control(served, tmp_path / "ctl"):
+    async with control(served, tmp_path / "ctl"):
         line = Line(*await asyncio.open_unix_connection(tmp_path / "ctl"))
         frost = (tmp_path / "frost").open("rb", buffering=0)
         began = time.perf_counter()
@@ -171,7 +171,7 @@ async def test_control_answers_mistakes_with_words(
     served: Served, tmp_path: Path, truths: dict[str, float]
 ) -> None:
     """What cannot be done is said, and the line goes on."""
-    async with Control(served, tmp_path / "ctl"):
+    async with control(served, tmp_path / "ctl"):
         line = Line(*await asyncio.open_unix_connection(tmp_path / "ctl"))
         wrong: list[dict[str, object]] = [
             {"fault": {"kind": "gremlins", "link": "panel"}},
@@ -191,7 +191,7 @@ async def test_control_answers_mistakes_with_words(
 
 async def test_acts_by_control(served: Served, mbpoll: Mbpoll, tmp_path: Path) -> None:
     """An analyzer that loses its power falls silent; after it, one block of zeros."""
-    async with Control(served, tmp_path / "ctl"):
+    async with control(served, tmp_path / "ctl"):
         line = Line(*await asyncio.open_unix_connection(tmp_path / "ctl"))
         act = {"do": "power", "instrument": "heron-trace", "with": {"on": False}}
         assert await line.ask(act=act) == {"done": True}
