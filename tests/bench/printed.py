@@ -6,7 +6,7 @@ import math
 import statistics
 from collections.abc import Sequence
 
-from scipy.stats import t as student
+import scipy
 
 from tests.bench.measured import Line, Spread
 
@@ -45,7 +45,7 @@ def expected(ratio: Spread) -> tuple[float, float]:
         return ratio.median, ratio.median
     n = len(ratio.values)
     scatter = statistics.stdev(map(math.log, ratio.values)) * math.sqrt(math.pi / n)
-    factor = math.exp(float(student.ppf((1 + SURE) / 2, n - 1)) * scatter)
+    factor = math.exp(float(scipy.stats.t.ppf((1 + SURE) / 2, n - 1)) * scatter)
     return ratio.median / factor, ratio.median * factor
 
 

@@ -12,8 +12,7 @@ from pathlib import Path
 
 import pint
 import pytest
-from CoolProp.CoolProp import PropsSI
-from scipy.integrate import solve_ivp
+import scipy
 
 from dewline.gas import bed, cleanup, permeation
 
@@ -48,6 +47,8 @@ def test_bed_loading_table(row: dict[str, str]) -> None:
 @pytest.mark.parametrize("row", BEDS, ids=lambda r: r["case"])
 def test_bed_loading_against_real_nitrogen(row: dict[str, str]) -> None:
     """Real nitrogen of CoolProp carries the same moles within 2.5e-4."""
+    from CoolProp.CoolProp import PropsSI  # noqa: PLC0415 - takes seconds
+
     density = PropsSI(
         "Dmolar", "T", float(row["T_C"]) + 273.15, "P", float(row["p_mbar_abs"]) * 100, "Nitrogen"
     )
@@ -111,7 +112,9 @@ def test_cleanup_solves_its_equation() -> None:
     def per_hour(_: float, c: float) -> float:
         return (5e-4 * 1.2 * (209_460 - c) + 1.76 - 57 * (c - 0.1)) / 1.2
 
-    run = solve_ivp(per_hour, (0, seconds / 3600), [100.0], method="DOP853", rtol=1e-11, atol=1e-11)
+    run = scipy.integrate.solve_ivp(
+        per_hour, (0, seconds / 3600), [100.0], method="DOP853", rtol=1e-11, atol=1e-11
+    )
     assert run.y[0, -1] == pytest.approx(3, rel=1e-6)
 
 

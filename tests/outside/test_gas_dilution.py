@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pint
 import pytest
-from scipy.integrate import solve_ivp
+import scipy
 
 from dewline.errors import OutOfRange
 from dewline.gas import antechamber, dilution
@@ -47,7 +47,7 @@ def test_purge_solves_its_equation() -> None:
     volumes = dilution.volumes_needed(AIR_PPM, 10, 1)
     assert volumes is not None
     seconds = dilution.purge_s(volumes, 1.1, 18.0)
-    run = solve_ivp(
+    run = scipy.integrate.solve_ivp(
         lambda _, c: 18.0 / 3600 / 1.1 * (1 - c), (0, seconds), [AIR_PPM], rtol=1e-11, atol=1e-9
     )
     assert run.y[0, -1] == pytest.approx(10, rel=1e-6)

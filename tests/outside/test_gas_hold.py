@@ -4,8 +4,7 @@ import math
 import random
 
 import pytest
-from scipy import stats
-from scipy.integrate import quad, solve_ivp
+import scipy
 
 from dewline.gas import coverage, ingress, trend
 from dewline.gas.ingress import OxygenReading, OxygenSensor
@@ -16,7 +15,7 @@ def test_slope_is_the_least_squares_slope() -> None:
     rng = random.Random(7)
     times = [0.1 * k for k in range(60)]
     values = [3 - 0.7 * t + rng.gauss(0, 0.2) for t in times]
-    ours, theirs = trend.fit(times, values), stats.linregress(times, values)
+    ours, theirs = trend.fit(times, values), scipy.stats.linregress(times, values)
     assert ours.slope == pytest.approx(theirs.slope, rel=1e-12)
     widened = math.sqrt((ours.independent - 2) / (ours.independent - 4) * 60 / ours.independent)
     assert ours.standard == pytest.approx(theirs.stderr * widened, rel=1e-9)
@@ -29,10 +28,10 @@ def test_half_width_of_normal_plus_rectangle(ratio: float) -> None:
     width = coverage.half_width(sigma, half)
 
     def density(x: float) -> float:
-        inside = stats.norm.cdf((x + half) / sigma) - stats.norm.cdf((x - half) / sigma)
+        inside = scipy.stats.norm.cdf((x + half) / sigma) - scipy.stats.norm.cdf((x - half) / sigma)
         return float(inside / (2 * half))
 
-    inside, _ = quad(
+    inside, _ = scipy.integrate.quad(
         density, -width, width, epsabs=1e-10, points=[-half, half] if half < width else None
     )
     assert inside == pytest.approx(math.erf(math.sqrt(2)), abs=1e-7)
@@ -49,7 +48,7 @@ def test_coverage_factors_of_the_gum() -> None:
 def test_few_readings_widen_as_student_t() -> None:
     """Twice our error for 8 independent readings is within 3 % of t(95.45 %, 6) (scipy)."""
     widened = 2 * math.sqrt(6 / 4)
-    assert widened == pytest.approx(stats.t.ppf((1 + coverage.COVERAGE) / 2, 6), rel=0.03)
+    assert widened == pytest.approx(scipy.stats.t.ppf((1 + coverage.COVERAGE) / 2, 6), rel=0.03)
 
 
 @pytest.mark.parametrize("lag_s", [5.0, 130.0, 500.0])
@@ -65,7 +64,9 @@ def test_the_lag_of_the_sensor_is_taken_out(lag_s: float) -> None:
         return [rate / 3600 * (air - box), (box - shown) / lag_s]
 
     times = [10.0 * k for k in range(301)]
-    run = solve_ivp(flow, (0, 3000), [0.1, 0.1], t_eval=times, rtol=1e-10, atol=1e-12)
+    run = scipy.integrate.solve_ivp(
+        flow, (0, 3000), [0.1, 0.1], t_eval=times, rtol=1e-10, atol=1e-12
+    )
     readings = [OxygenReading(t, c) for t, c in zip(times, run.y[1], strict=True)]
     found = ingress.evaluate_oxygen(readings, 1200, OxygenSensor(lag_s=lag_s))
     assert found.per_h == pytest.approx(rate, rel=1e-3)

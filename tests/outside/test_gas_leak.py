@@ -11,8 +11,7 @@ from typing import Any
 
 import pint
 import pytest
-from scipy.integrate import solve_ivp
-from scipy.optimize import brentq
+import scipy
 
 from dewline.gas import ingress, leak
 from dewline.gas.ingress import OxygenReading
@@ -94,7 +93,7 @@ def oxygen_curve(row: dict[str, str]) -> list[OxygenReading]:
     rate, air_ppm = float(row["rate_exact_per_h"]) / 3600, float(row["C_air_ppm"])
     seconds = float(row["t_min"]) * 60
     times = [30.0 * k for k in range(int(seconds / 30) + 1)]
-    run = solve_ivp(
+    run = scipy.integrate.solve_ivp(
         lambda _, c: rate * (air_ppm - c),
         (0, seconds),
         [float(row["C0_ppm"])],
@@ -160,7 +159,7 @@ def test_giving_walls_against_a_box_of_gas_and_springs() -> None:
         give = compliance * (gauge_pa - first.gauge_pa)
         return (barometer + gauge_pa) * (volume_m3 + give) / 295.65 - moles
 
-    last = HoldPoint(brentq(surplus, -2000, 2000, xtol=1e-12), 295.65, barometer)
+    last = HoldPoint(scipy.optimize.brentq(surplus, -2000, 2000, xtol=1e-12), 295.65, barometer)
     known = leak.pressure_hold(volume_m3, first, last, 3600, compliance)
     rigid = leak.pressure_hold(volume_m3, first, last, 3600)
     assert known.hourly_rate_per_h == pytest.approx(0, abs=1e-9)

@@ -10,7 +10,7 @@ import math
 from pathlib import Path
 
 import pytest
-from scipy.integrate import solve_ivp
+import scipy
 
 from dewline_sim.lab import Lab
 from dewline_sim.physics.mixture import CM3_MOL, H2, H2O, LITRE_MOL, R, vapour_pressure_pa
@@ -338,7 +338,7 @@ def test_two_zones_and_walls_against_an_independent_integration() -> None:
         plant.walls.quick.mol * 1e6, plant.walls.slow.mol * 1e6,
     ]  # fmt: skip
     hours = (0.25, 1.0, 4.0)
-    solved = solve_ivp(
+    solved = scipy.integrate.solve_ivp(
         rates, (0, 14_400), start, t_eval=[h * 3600 for h in hours], rtol=1e-9, method="LSODA"
     )
     for i, h in enumerate(hours):

@@ -12,7 +12,7 @@ import random
 from pathlib import Path
 
 import pytest
-from scipy.stats import theilslopes
+import scipy
 
 from dewline.watch.signals.slope import MEDIANS, MedianWindow, theil_sen
 
@@ -53,7 +53,7 @@ def test_scipy_agrees(seed: int) -> None:
     x = [rng.choice([rng.uniform(0, 10), float(rng.randint(0, 10))]) for _ in range(n)]
     y = [round(0.3 * a + rng.gauss(0, 1), rng.choice([0, 1, 6])) for a in x]
     confidence = rng.choice([0.8, 0.9, 0.95, 0.99])
-    theirs = theilslopes(y, x, alpha=confidence)
+    theirs = scipy.stats.theilslopes(y, x, alpha=confidence)
     estimate = theil_sen(x, y, confidence)
     assert estimate.slope == pytest.approx(theirs.slope, rel=1e-9, abs=1e-9)
     assert estimate.low == pytest.approx(theirs.low_slope, rel=1e-9, abs=1e-9)
@@ -70,7 +70,7 @@ def test_window_slides_to_the_same_slope_as_a_fresh_computation() -> None:
     assert len(window.points) == MEDIANS
     hours = [number * 60 / 3600 for number, _ in window.points]
     medians = [value for _, value in window.points]
-    theirs = theilslopes(medians, hours, alpha=0.95)
+    theirs = scipy.stats.theilslopes(medians, hours, alpha=0.95)
     estimate = window.estimate(0.95)
     assert estimate is not None
     assert estimate.slope == pytest.approx(theirs.slope, rel=1e-9)
