@@ -5,8 +5,8 @@ SERVICES = mosquitto:mosquitto mosquitto-clients:mosquitto_sub mbpoll:mbpoll sql
 	victoria-metrics:victoria-metrics influxdb:influxd systemd:systemd-analyze
 EXTRAS = demo,influx,push,grafana,test,check
 VENV ?= .venv
-# Many tests wait most of their time, so that one process more than there are cores is no waste.
-WORKERS ?= $(shell expr $$(nproc) + 1)
+# Many tests wait most of their time, so that two processes more than there are cores are no waste.
+WORKERS ?= $(shell expr $$(nproc) + 2)
 # Compiled files are kept, whatever the environment says: each worker and daemon is quicker by it.
 PYTEST = PYTHONDONTWRITEBYTECODE= PATH="$$PATH:/usr/sbin" $(VENV)/bin/python -m pytest
 PARALLEL = -n $(WORKERS) --dist loadscope --durations 10

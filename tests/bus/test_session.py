@@ -254,6 +254,7 @@ async def test_tcp_socket_notices_a_dead_peer(far_tcp: Any, session: Any, tcp_bu
     assert peer.getsockopt(socket.IPPROTO_TCP, socket.TCP_USER_TIMEOUT) == 10_000
 
 
+@pytest.mark.long
 async def test_rtu_echo_is_told_from_an_answer(
     far_rtu: Any, session: Any, rtu_bus: Any, instrument: Any, words: Any
 ) -> None:

@@ -8,6 +8,7 @@ MEMORY (Polymer Handbook; Peacock, J. Vac. Sci. Technol. 17 (1980) 330).
 
 import csv
 import math
+from collections.abc import Callable
 from pathlib import Path
 
 import pint
@@ -44,14 +45,20 @@ def test_bed_loading_table(row: dict[str, str]) -> None:
     assert got == pytest.approx(expected, rel=1e-6)
 
 
-@pytest.mark.parametrize("row", BEDS, ids=lambda r: r["case"])
-def test_bed_loading_against_real_nitrogen(row: dict[str, str]) -> None:
-    """Real nitrogen of CoolProp carries the same moles within 2.5e-4."""
-    from CoolProp.CoolProp import PropsSI  # noqa: PLC0415 - takes seconds
+@pytest.fixture(name="nitrogen", scope="module")
+def nitrogen_fixture() -> Callable[[float, float], float]:
+    """The mol/m3 of real nitrogen at K and Pa; CoolProp takes seconds to import, so only once."""
+    from CoolProp.CoolProp import PropsSI  # noqa: PLC0415
 
-    density = PropsSI(
-        "Dmolar", "T", float(row["T_C"]) + 273.15, "P", float(row["p_mbar_abs"]) * 100, "Nitrogen"
-    )
+    return lambda t_k, p_pa: PropsSI("Dmolar", "T", t_k, "P", p_pa, "Nitrogen")
+
+
+@pytest.mark.parametrize("row", BEDS, ids=lambda r: r["case"])
+def test_bed_loading_against_real_nitrogen(
+    row: dict[str, str], nitrogen: Callable[[float, float], float]
+) -> None:
+    """Real nitrogen of CoolProp carries the same moles within 2.5e-4."""
+    density = nitrogen(float(row["T_C"]) + 273.15, float(row["p_mbar_abs"]) * 100)
     volume_m3 = float(row["Q_m3_h_actual"]) * float(row["t_h"])
     caught = (float(row["C_in_ppm"]) - float(row["C_out_ppm"])) * 1e-6
     assert uptake(row) == pytest.approx(density * volume_m3 * caught, rel=2.5e-4)

@@ -101,6 +101,7 @@ def test_refill_gas_is_the_floor() -> None:
     assert antechamber.cycles_needed(AIR_PPM, 1.0, Cycle(100, 101_325, 1.0)) is None
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("row", GAUGES, ids=lambda r: f"{r['baro_mbar']}:{r['gauge_inHg']}")
 def test_gauge_table(row: dict[str, str]) -> None:
     """inHg gauge and barometer to absolute (pint); a negative absolute is an error, not 0."""

@@ -7,7 +7,9 @@ own line; ASHRAE Handbook-Fundamentals 2017 ch. 1 through PsychroLib 2.5.
 
 import csv
 import math
+from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import psychrolib
 import pytest
@@ -23,11 +25,16 @@ PPMS = list(csv.DictReader((DATA / "ppmv_to_frost.csv").read_text().splitlines()
 ATM_PA = 101_325.0
 
 
-def humid_air(name: str, t_k: float, p_pa: float, water: float) -> tuple[float, str]:
-    """A property of humid air by CoolProp, with its unit."""
-    from CoolProp.HumidAirProp import HAProps_Aux  # noqa: PLC0415 - takes seconds
+HumidAir = Callable[[str, float, float, float], tuple[Any, ...]]
+"""A property of humid air, then its unit, from its name, K, Pa and what water there is."""
 
-    return HAProps_Aux(name, t_k, p_pa, water)
+
+@pytest.fixture(name="humid_air", scope="module")
+def humid_air_fixture() -> HumidAir:
+    """CoolProp's, which takes seconds to import: once, in one process."""
+    from CoolProp.HumidAirProp import HAProps_Aux  # noqa: PLC0415
+
+    return HAProps_Aux
 
 
 @pytest.mark.parametrize("row", FROST_POINTS, ids=lambda r: r["t_frost_C"])
@@ -95,7 +102,7 @@ def test_murphy_koop_liquid_values(t_k: float, pa: float) -> None:
 
 
 @pytest.mark.parametrize("t_c", range(-110, 1, 5))
-def test_ice_against_three_libraries(t_c: int) -> None:
+def test_ice_against_three_libraries(t_c: int, humid_air: HumidAir) -> None:
     """iapws within 1e-9, CoolProp (same equation) within 1e-6, PsychroLib within 0.04 %.
 
     Murphy and Koop eq. 7 for ice, written here, within 0.11 % down to -100 °C.
@@ -112,7 +119,7 @@ def test_ice_against_three_libraries(t_c: int) -> None:
 
 
 @pytest.mark.parametrize("t_c", range(1, 100, 7))
-def test_liquid_against_two_libraries(t_c: int) -> None:
+def test_liquid_against_two_libraries(t_c: int, humid_air: HumidAir) -> None:
     """Over liquid: iapws IF97 within 1e-9, CoolProp (IAPWS-95) within 5e-5."""
     t_k = t_c + 273.15
     ours = humidity.stable_pressure_pa(float(t_c))
@@ -121,7 +128,7 @@ def test_liquid_against_two_libraries(t_c: int) -> None:
 
 
 @pytest.mark.parametrize("t_c", [-100, -80, -60, -40, -20, 0])
-def test_leaving_out_the_enhancement_factor(t_c: int) -> None:
+def test_leaving_out_the_enhancement_factor(t_c: int, humid_air: HumidAir) -> None:
     """The ideal mixture moves a frost point by less than 0.08 K (factor of CoolProp, for air)."""
     factor = humid_air("f", t_c + 273.15, ATM_PA, 0)[0]
     ppm = humidity.ppm_of_vapour(humidity.stable_pressure_pa(float(t_c)), ATM_PA)

@@ -73,6 +73,7 @@ def test_faults_of_the_wire_show(
     assert {r["quality"] for r in rows[:600] + rows[900:]} == {"good"}
 
 
+@pytest.mark.long
 def test_same_seed_same_file() -> None:
     """A story repeats to the byte by its seed; another seed tells it otherwise."""
     first, again, other = (rows_of(scene_of("night", seed, 0.2)) for seed in (5, 5, 6))
@@ -148,6 +149,7 @@ def test_truth_keeps_its_minute_whatever_the_step(still_scene: Callable[..., Sce
     assert len(states) == 12
 
 
+@pytest.mark.long
 def test_truth_is_not_touched_by_the_instruments() -> None:
     """Sensors only look: with all of them frozen the lab goes the same way."""
     free, frozen = scene_of("night", 1, 0.5), scene_of("night", 1, 0.5)

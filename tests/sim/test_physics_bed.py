@@ -117,6 +117,7 @@ def test_poison_slows_and_stays() -> None:
         bed.poison_to(0.0)
 
 
+@pytest.mark.long
 def test_the_second_bed_serves_while_the_first_is_hot() -> None:
     """Two beds: circulation goes on, the bed in the loop is never the one regenerating."""
     purifier = PurifierSpec(beds=2, cool_min=60.0)
@@ -179,6 +180,7 @@ def test_a_program_cut_short_brings_hydrogen_into_the_box() -> None:
     assert lab.truth("heron")["pressure"] == pytest.approx(before, abs=0.3)
 
 
+@pytest.mark.long
 def test_wrong_cylinder_flows_and_does_nothing() -> None:
     """Forming gas without hydrogen: pressure falls as it should, the oxide stays.
 
@@ -194,6 +196,7 @@ def test_wrong_cylinder_flows_and_does_nothing() -> None:
     assert truth["bed_oxygen_load"] == pytest.approx(80.0, abs=1.0)
 
 
+@pytest.mark.long
 def test_boxes_on_one_purifier_see_each_other() -> None:
     """A dose in one comes to the other, diluted and later; what both lose is on the bed; their
     pressures go together."""
@@ -222,6 +225,7 @@ def test_boxes_on_one_purifier_see_each_other() -> None:
     assert lab.truth("heron")["pressure"] == pytest.approx(after, abs=0.1)
 
 
+@pytest.mark.long
 def test_boxes_keep_mixing_round_a_bypassed_bed() -> None:
     """With the bed bypassed nothing is taken, and two boxes even out."""
     boxes = (BoxSpec(), BoxSpec(name="egret"))

@@ -32,6 +32,7 @@ def test_hands_are_still_when_told() -> None:
     assert min(seen) < -2.0
 
 
+@pytest.mark.long
 def test_water_through_gloves_comes_hours_late() -> None:
     """A damp evening: permeation follows by the lag l2/6D, 3 h here: little at 1 h, most at 9."""
     lab = still()
@@ -46,6 +47,7 @@ def test_water_through_gloves_comes_hours_late() -> None:
     assert 0.35 < late < 0.51
 
 
+@pytest.mark.long
 def test_walls_follow_temperature() -> None:
     """Isolated box: the water level over the walls rises 6-10 % per kelvin (memory)."""
     lab = still(boxes=(BoxSpec(purifier=None, moisture_ppm=5.0),))
@@ -59,6 +61,7 @@ def test_walls_follow_temperature() -> None:
     assert 0.06 < math.log((levels[1] - own * 0.4) / levels[0]) / 3 < 0.10
 
 
+@pytest.mark.long
 def test_wet_thing_gives_what_it_held() -> None:
     """What a part with 0.1 g of water has given off is on bed and walls: within 5 %.
 
@@ -197,6 +200,7 @@ def test_taking_something_out_leaves_air_in_the_chamber() -> None:
     assert see(lab, "oxygen") < 0.1
 
 
+@pytest.mark.long
 def test_freezer_cycles_between_its_limits() -> None:
     """Hysteresis of 3 K around -35 degC, compressor about half of the time."""
     lab = still()
@@ -210,6 +214,7 @@ def test_freezer_cycles_between_its_limits() -> None:
     assert 0.3 < on < 0.7
 
 
+@pytest.mark.long
 def test_a_dead_freezer_warms_and_its_ice_returns() -> None:
     """-35 degC ice is a small source (220 ppm over it); thawed, the box sees it."""
     lab = still(boxes=(BoxSpec(freezer=FreezerSpec(warm_up_h=4.5)),))

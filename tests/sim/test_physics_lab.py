@@ -170,6 +170,7 @@ def busy_hours(step_ms: int) -> dict[str, float]:
     return seen
 
 
+@pytest.mark.long
 def test_half_the_step_tells_the_same() -> None:
     """Every figure of a busy course moves by less than 0.1 % when the step is halved.
 

@@ -73,6 +73,7 @@ def test_power_cut_and_return() -> None:
     assert 5 < after["large_pressure"] < 900
 
 
+@pytest.mark.long
 def test_solvent_poisons_for_good() -> None:
     """Five hours of open solvent: clean-up of oxygen 30 % slower for good, whatever regeneration
     does (derived)."""
@@ -103,6 +104,7 @@ def test_solvent_poisons_for_good() -> None:
     assert 0.55 < (worn - 1) / (fresh - 1) < 0.85
 
 
+@pytest.mark.long
 def test_cooling_water_leaks() -> None:
     """1 g/h after the bed: +24 ppm within the hour; ahead of it nothing until 200 g are full
     (derived)."""
@@ -121,6 +123,7 @@ def test_cooling_water_leaks() -> None:
     assert see(lab, "moisture") > 10
 
 
+@pytest.mark.long
 def test_part_worn_sieve_feels_heat() -> None:
     """Level over a loaded sieve x2.3 for +10 K, x5 for +20 K (65 kJ/mol, memory); the box heals
     when the cooling is back."""
@@ -147,6 +150,7 @@ def test_part_worn_sieve_feels_heat() -> None:
     assert halves[2] / halves[0] == pytest.approx(5.0, rel=0.08)
 
 
+@pytest.mark.long
 def test_new_gloves_are_wet_for_days() -> None:
     """0.5-2 ppm for 1-3 d (common practice): at 2 h, and at 8 h (LONG: at a day) below 1 ppm."""
     lab = evening()
@@ -157,6 +161,7 @@ def test_new_gloves_are_wet_for_days() -> None:
     assert 0.5 < see(lab, "moisture") < 1.0
 
 
+@pytest.mark.long
 def test_hands_move_pressure_and_cost_gas() -> None:
     """Kicks -4 to +8 mbar lasting seconds, 50-150 L a day, water at work about twice the idle
     level (derived, common practice); nothing outside working hours."""
@@ -179,6 +184,7 @@ def test_hands_move_pressure_and_cost_gas() -> None:
     assert 0.2 < sum(wet) / len(wet) < 0.4
 
 
+@pytest.mark.long
 def test_lights_and_night_move_gas() -> None:
     """Lights +4 K vent about 16 L (14 mbar rigid); 3 K cooler at night takes 12 L (derived)."""
     lab = evening()
@@ -192,6 +198,7 @@ def test_lights_and_night_move_gas() -> None:
     assert filled_l(lab) - came == pytest.approx(12, rel=0.3)
 
 
+@pytest.mark.long
 def test_argon_box_gains_nitrogen_unseen() -> None:
     """Gloves alone +31 ppm N2 a day, 0.1 L/h of air +1560 ppm a day; the bed takes none
     (derived)."""

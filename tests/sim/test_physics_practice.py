@@ -20,6 +20,7 @@ from dewline_sim.physics.spec import (
 from tests.sim.still_lab import HERON, LONG, evening, filled_l, room_litres, see, until
 
 
+@pytest.mark.long
 def test_idle_levels_and_night_speed() -> None:
     """Idle 0.03 ppm O2, 0.15 ppm H2O; at 20 m3/h 0.09 and 0.45 (derived)."""
     lab = evening(purifiers=(PurifierSpec(night_flow_m3_h=20.0),))
@@ -144,6 +145,7 @@ def test_a_bed_announces_its_end_days_ahead() -> None:
             assert before[level] == pytest.approx(known[level], rel=0.35)
 
 
+@pytest.mark.long
 def test_pinhole_at_positive_pressure_loses_gas_only() -> None:
     """0.2 mm at +3 mbar: 1.5 L/h out, oxygen unmoved; a 10 s pull to -1 mbar +0.4 ppm; held at
     -1 mbar +3.2 ppm within 5 min, water +0.2 (derived)."""
@@ -168,6 +170,7 @@ def test_pinhole_at_positive_pressure_loses_gas_only() -> None:
     assert mixed - idle[0] == pytest.approx(0.4, rel=0.25)
 
 
+@pytest.mark.long
 def test_suction_leak_after_the_bed() -> None:
     """0.1 mm at -10 mbar: 0.7 L/h of air in; +2.5 ppm O2 and +0.17 H2O while the blower runs;
     stopped, only the box's own slope; argon box +1.1 % N2 a day (derived)."""
@@ -240,6 +243,7 @@ def test_a_bed_eats_air_for_two_hours_then_the_box_goes() -> None:
     assert see(lab, "bed_temperature") > 45
 
 
+@pytest.mark.long
 def test_one_short_cycle_with_paper() -> None:
     """One cycle at 50 mbar, 0.12 g of water in card: 0.64 L O2, 250-400 ppm seen, < 1 ppm within
     17 min, area 11 ppm h, bed -2 %; water +2 ppm falling to +0.3 in 4 h, 2.8 ppm h (derived)."""

@@ -432,6 +432,7 @@ def test_a_whole_regeneration(lab: Lab) -> None:
     assert row["same_bed_in_loop_s"] == 0
 
 
+@pytest.mark.long
 def test_a_regeneration_without_hydrogen(lab: Lab) -> None:
     """Heat and purge only: told as such, and the oxygen load stays."""
     lab.go(30 * MINUTE, bed_temperature=25.0, bed_in_loop=1.0)

@@ -155,6 +155,7 @@ def story(b: Bench, at_second: Callable[[int], None]) -> list[Event]:
     return b.events
 
 
+@pytest.mark.long
 def test_a_story_goes_on_the_same_from_a_state_of_version_1(
     bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
 ) -> None:

@@ -124,6 +124,7 @@ def test_flapping_by_one_digit_is_one_raise_and_one_return(high: Callable[..., B
     assert [t for _, t, _ in b.told()] == ["raised", "returned"]
 
 
+@pytest.mark.long
 def test_three_cycles_in_a_minute_chatter_once_an_hour(high: Callable[..., Bench]) -> None:
     """One notice an hour however long it goes on; the alarm itself goes on as before."""
     b = high()
