@@ -63,7 +63,8 @@ system:          ## installer and service in a fresh Debian, under its own syste
 score:           ## all stories and tables at full size: causes, leads, pages, outlooks (two hours)
 	@.ci/venv $(EXTRAS)
 	@$(VENV)/bin/python -m tests.score.causes --write tests/score/causes.md $(ARGS)
-	@DEWLINE_LONG=1 $(PYTEST) $(PARALLEL) tests/score tests/system/test_demo.py
+	@DEWLINE_LONG=1 $(PYTEST) $(PARALLEL) tests/score tests/sim tests/watch/test_noise.py \
+		tests/system/test_demo.py
 
 bench:           ## dewline beside what else one would take, into README's table (half an hour)
 	@.ci/venv $(EXTRAS)
