@@ -26,11 +26,19 @@ class Duty:
         self._minute = -1
         self._told: dict[tuple[str, Priority], frozenset[str]] = {}
 
-    def priority(self, rule: RulePlan, at_ms: int) -> Priority:
-        """The rule's priority now: its ``night`` one while nobody is at the site."""
-        if rule.night is None or self._local.is_within(self._plan.staffed, at_ms):
+    def priority(self, rule: RulePlan, at_ms: int, comes_ms: int | None = None) -> Priority:
+        """The rule's priority now: its ``night`` one while nobody is at the site.
+
+        Of what a rule only foresees, to come at ``comes_ms``, the more urgent of the two counts
+        if it comes before staff do, else the other.
+        """
+        staffed = self._plan.staffed
+        if rule.night is None or self._local.is_within(staffed, at_ms):
             return rule.priority
-        return rule.night
+        if comes_ms is None:
+            return rule.night
+        urgent, other = sorted((rule.priority, rule.night), key=PRIORITIES.index)
+        return urgent if comes_ms < self._local.next_within(staffed, at_ms) else other
 
     def told(self, place: str, priority: Priority, at_ms: int) -> frozenset[str]:
         """The contacts whom an alarm of ``place`` and ``priority`` reaches at once at ``at_ms``.

@@ -214,6 +214,12 @@ class RulePlan:
     when_over: str | None = None
     caution: str | None = None
 
+    @property
+    def of_stopped_loop(self) -> bool:
+        """Whether it counts only while its box does not circulate."""
+        guard = self.only_while
+        return guard is not None and guard.side == "below" and guard.signal.endswith(".circulating")
+
 
 @dataclass(frozen=True, slots=True)
 class AntechamberPlan:

@@ -70,7 +70,13 @@ def test_layers_are_told(small: str, loaded: Load) -> None:
     assert told["above"] == ("5 ppm", "rules")
     assert told["under"] == (
         [
-            *("moisture-very-high", "moisture-rush", "moisture-soon", "circulation-stopped"),
+            *(
+                "moisture-very-high",
+                "moisture-rush",
+                "moisture-soon",
+                "moisture-soon-stopped",
+                "circulation-stopped",
+            ),
             "supply-very-low",
         ],
         "inert-box",

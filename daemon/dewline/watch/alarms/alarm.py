@@ -89,6 +89,11 @@ class Alarm(Kept):
         return self.evaluator.delay.active
 
     @property
+    def comes_ms(self) -> int | None:
+        """When what its rule foresees comes; None for any other rule."""
+        return self.evaluator.condition.reached_ms()
+
+    @property
     def in_off_delay(self) -> bool:
         """Its condition is over, but the off-delay has not passed yet."""
         return self.active and not self.evaluator.delay.raw

@@ -67,7 +67,7 @@ class AlarmEngine:
         # Kept as it is labelled now: a clock that is set later, or a restart, must not move it.
         alarm.since_time_ms = self._writer.label(alarm.evaluator.since_ms)
         alarm.latched = alarm.latched or alarm.plan.latch
-        alarm.priority = self._duty.priority(alarm.plan, at_ms)
+        alarm.priority = self._duty.priority(alarm.plan, at_ms, alarm.comes_ms)
         alarm.occurrence, alarm.unannounced = None, True
         if alarm.overlaid:
             return
@@ -193,7 +193,7 @@ class AlarmEngine:
             alarm.unacknowledged_since_ms = at_ms
         if trigger == "remind":
             return
-        alarm.priority = self._duty.priority(alarm.plan, at_ms)
+        alarm.priority = self._duty.priority(alarm.plan, at_ms, alarm.comes_ms)
         if alarm.signal is not self._rate_signal:
             self._rate.add(at_ms)
 

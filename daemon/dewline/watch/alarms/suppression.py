@@ -110,7 +110,7 @@ class Suppression:
     def _speaks(self, parent: Alarm, child: Alarm, at_ms: int) -> bool:
         """Whether everybody hears of ``parent`` now whom ``child`` would call."""
         plan = child.plan
-        priority = self._duty.priority(plan, at_ms)
+        priority = self._duty.priority(plan, at_ms, child.comes_ms)
         called = self._duty.told(plan.place, priority, at_ms)
         return called <= self._told(parent, priority, at_ms)
 
@@ -120,7 +120,9 @@ class Suppression:
         if isinstance(holder, Alarm):
             return self._told(holder, least, at_ms)
         plan = parent.plan
-        priority = parent.priority if parent.active else self._duty.priority(plan, at_ms)
+        priority = parent.priority
+        if not parent.active:
+            priority = self._duty.priority(plan, at_ms, parent.comes_ms)
         milder = PRIORITIES.index(priority) > PRIORITIES.index(least)
         if holder is not None or (milder and parent.state in ("shelved", "out-of-service")):
             return frozenset()

@@ -63,7 +63,7 @@ class Timers:
                 if step.due_ms <= at_ms:
                     self._escalate(alarm, step, at_ms)
             if self._morning_ms(alarm) <= at_ms:
-                self._raise_priority(alarm)
+                self._raise_priority(alarm, at_ms)
 
     def due_ms(self, alarm: Alarm) -> Iterator[int]:
         """The moments at which ``tick`` will have something to do.
@@ -81,18 +81,25 @@ class Timers:
             yield self._morning_ms(alarm)
 
     def _morning_ms(self, alarm: Alarm) -> int:
-        """When the lower priority of the night ends for an alarm; never where it has none."""
+        """When the lower priority of the night ends for an alarm; never where it has none.
+
+        At once where what is foreseen now comes before the morning.
+        """
         day = alarm.plan.priority
         lowered = PRIORITIES.index(alarm.priority) > PRIORITIES.index(day)
         since_ms = alarm.unacknowledged_since_ms
         if alarm.plan.night is None or not lowered or since_ms is None:
             return NEVER_MS
-        return self._local.next_within(self._plan.staffed, since_ms)
+        morning_ms = self._local.next_within(self._plan.staffed, since_ms)
+        comes_ms = alarm.comes_ms
+        return since_ms if comes_ms is not None and comes_ms < morning_ms else morning_ms
 
-    def _raise_priority(self, alarm: Alarm) -> None:
-        """The night is over: give the alarm the priority of the day and call people again."""
+    def _raise_priority(self, alarm: Alarm, at_ms: int) -> None:
+        """It waits no longer: give the alarm the priority of the day and call people again."""
         alarm.priority = alarm.plan.priority
-        self._engine.move(alarm, "remind", Details(why="waited for the morning"))
+        night = self._local.next_within(self._plan.staffed, at_ms) > at_ms
+        why = "comes before the morning now" if night else "waited for the morning"
+        self._engine.move(alarm, "remind", Details(why=why))
 
     def _escalate(self, alarm: Alarm, step: Step, at_ms: int) -> None:
         escalation = step.escalation

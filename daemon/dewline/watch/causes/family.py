@@ -36,13 +36,16 @@ FAMILY_OF_ROLE = {role: family for family, roles in ROLES.items() for role in ro
 def family_of(rule: RulePlan) -> tuple[Family, str | None]:
     """The family of a rule's alarm, and the gas where it is about one.
 
-    A rule on a stale or unchanged reading is about the instrument, whatever the signal is.
+    A rule on a stale or unchanged reading is about the instrument, whatever the signal is; one that
+    counts only in a stopped loop is about the loop.
     """
     place, _, role = rule.signal.partition(".")
     if isinstance(rule.condition, StaleAfter) or place == "daemon":
         return "silence", None
     if isinstance(rule.condition, UnchangedFor):
         return "frozen", None
+    if rule.of_stopped_loop:
+        return "loop", None
     gas = next((g for g in GASES if role == g or role.startswith(f"{g}_")), None)
     if gas is not None:
         doubted = role.endswith("_doubt") or isinstance(rule.condition, Below)

@@ -15,7 +15,7 @@ from typing import assert_never
 
 from dewline.watch.conditions.condition import Condition
 from dewline.watch.conditions.levels import Counted, Level, Limit, SignalOf, Switch
-from dewline.watch.conditions.over_time import Foreseen, Slope, Stale, Unchanged
+from dewline.watch.conditions.over_time import Foreseen, ForeseenStopped, Slope, Stale, Unchanged
 from dewline.watch.signals.signal_state import SignalState
 from dewline.watch.signals.slope import MedianWindow
 from dewline.watch_plan import (
@@ -39,6 +39,7 @@ WindowOf = Callable[[SignalState, int], MedianWindow]
 ZeroOf = Callable[[str], float]
 ZERO_PPM = 0.2
 LOOK_BACK_MS = 4 * 3_600_000
+LOOK_BACK_STOPPED_MS = 3_600_000  # medians of a minute: the first forecast comes soon
 
 
 def compile_condition(
@@ -73,11 +74,25 @@ def compile_condition(
         case TrueFor(for_ms) | FalseFor(for_ms):
             condition = Switch(signal, isinstance(rule.condition, TrueFor), for_ms, signal_of)
         case Reaches():
-            window = window_of(signal, LOOK_BACK_MS)
-            condition = Foreseen(signal, window, rule.condition, zero_of(rule.signal))
+            zero_ppm = zero_of(rule.signal)
+            condition = _foreseen(rule, rule.condition, signal, window_of, zero_ppm)
         case _:
             assert_never(rule.condition)
     return condition
+
+
+def _foreseen(
+    rule: RulePlan,
+    condition: Reaches,
+    signal: SignalState,
+    window_of: WindowOf,
+    zero_ppm: float,
+) -> Foreseen:
+    """The forecast of a level; of a stopped loop where the guard says that it stands."""
+    if rule.of_stopped_loop:
+        window = window_of(signal, LOOK_BACK_STOPPED_MS)
+        return ForeseenStopped(signal, window, condition, zero_ppm)
+    return Foreseen(signal, window_of(signal, LOOK_BACK_MS), condition, zero_ppm)
 
 
 def _level(

@@ -54,6 +54,14 @@ class Condition(Kept, ABC):
         """When time alone may make it true; None if only readings do."""
         return None
 
+    def reached_ms(self) -> int | None:
+        """When what it foresees comes; None where it foresees nothing."""
+        return None
+
+    def guard_began(self, at_ms: int, was: bool | None) -> None:
+        """The rule's guard holds since ``at_ms``; ``was``: what it said before, None: unknown."""
+        return None
+
     def reset(self, at_ms: int) -> None:
         """Begin its times again after a gap; most have none."""
         return None

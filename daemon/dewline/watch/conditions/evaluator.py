@@ -10,7 +10,6 @@ from __future__ import annotations
 
 from dewline.watch.conditions.compile import condition_delay_ms
 from dewline.watch.conditions.condition import Condition
-from dewline.watch.conditions.over_time import Stale
 from dewline.watch.saved import Kept, State
 from dewline.watch.signals.signal_state import (
     EMPTY_BAND,
@@ -156,8 +155,8 @@ class RuleEvaluator(Kept):
     def _note_guard(self, at_ms: int, guard: bool | None) -> None:
         if guard is None or guard == self.guard_held:
             return
-        if guard and self.guard_held is False and isinstance(self.condition, Stale):
-            self.condition.from_ms = at_ms
+        if guard:
+            self.condition.guard_began(at_ms, self.guard_held)
         self.guard_held = guard
 
     def _sample(self, at_ms: int, truth: bool) -> bool:

@@ -7,7 +7,7 @@ from math import inf
 from dewline.events import Outlook
 from dewline.watch.conditions.condition import Condition
 from dewline.watch.derived.approach import approach
-from dewline.watch.derived.forecast import Forecast, reach
+from dewline.watch.derived.forecast import Forecast, reach, straight_rise
 from dewline.watch.signals.signal_state import (
     EMPTY_BAND,
     EVERYTHING,
@@ -22,6 +22,7 @@ from dewline.watch_plan import Falling, Reaches, Rising, RulePlan
 
 SLOPE_DEADBAND = 0.2
 SWEPT_MS = 60_000  # at least so often the watch asks every timed rule when it is due
+SETTLES_MS = 2 * 60_000  # after a stop, until the gas of pipes and dead corners is mixed in
 STAYS_TIMES = 1.5  # an active forecast is over when the limit is this much further away
 
 
@@ -105,11 +106,22 @@ class Foreseen(Condition):
             self._last = self._compute()
         return self._last
 
-    def _compute(self) -> Forecast | None:
-        hours = self._window.bucket_ms / 3_600_000
-        # Hours before the last median: the same numbers for every window without a gap.
+    def _points(self, from_ms: int) -> list[tuple[float, float]]:
+        """The medians whose buckets began at ``from_ms`` or later, in hours before the last one.
+
+        For every window without a gap these are the same numbers.
+        """
+        bucket_ms = self._window.bucket_ms
+        hours = bucket_ms / 3_600_000
         last = self._window.points[-1][0] if self._window.points else 0
-        points = [((number - last) * hours, value) for number, value in self._window.points]
+        return [
+            ((number - last) * hours, value)
+            for number, value in self._window.points
+            if number * bucket_ms >= from_ms
+        ]
+
+    def _compute(self) -> Forecast | None:
+        points = self._points(0)
         if self.signal.unit != "ppm" or not self.rising or self._plan.limit <= 0.0:
             return approach(points, self._plan.limit, rising=self.rising)
         role = self.signal.name.rpartition(".")[2]
@@ -153,6 +165,35 @@ class Foreseen(Condition):
         times = (None, None, None) if forecast is None else (round(h * 3600) for h in forecast)
         return Outlook(self._plan.limit, self.signal.unit or "", *times)
 
+    def reached_ms(self) -> int | None:
+        """When the limit is reached, by the last forecast."""
+        forecast = self._forecast()
+        if forecast is None or not self._window.points:
+            return None
+        last_ms = self._window.points[-1][0] * self._window.bucket_ms
+        return last_ms + round(forecast.hours * 3_600_000)
+
+
+class ForeseenStopped(Foreseen):
+    """The same in a stopped loop: only what was read since the stop counts.
+
+    For a rule whose guard says that the box does not circulate. A box without circulation fills in
+    about a straight line, which shows within a quarter of an hour; readings from before the stop
+    would hide it for hours.
+    """
+
+    from_ms: int = 0
+
+    def _compute(self) -> Forecast | None:
+        since_stop = self._points(self.from_ms + SETTLES_MS)
+        if self.signal.unit != "ppm" or not self.rising:
+            return approach(since_stop, self._plan.limit, rising=self.rising)
+        return straight_rise(since_stop, self._plan.limit, self.signal.name.rpartition(".")[2])
+
+    def guard_began(self, at_ms: int, was: bool | None) -> None:
+        """The loop stands since ``at_ms``."""
+        self.from_ms = at_ms
+
 
 class Stale(Condition):
     """No usable reading for ``after_ms``. Time raises it; a reading that is not bad ends it.
@@ -190,6 +231,11 @@ class Stale(Condition):
     def due_ms(self) -> int | None:
         """When the signal will have been silent for so long."""
         return self._alive_ms() + self._after_ms
+
+    def guard_began(self, at_ms: int, was: bool | None) -> None:
+        """Begin the time of silence at ``at_ms``, unless it is not known what was before."""
+        if was is False:
+            self.from_ms = at_ms
 
     def reset(self, at_ms: int) -> None:
         """Begin the time of silence at ``at_ms``."""

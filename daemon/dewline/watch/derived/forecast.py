@@ -78,6 +78,27 @@ def reach(points: Points, limit: float, zero_ppm: float, role: str = "oxygen") -
     return _by_spent_bed(line, spent)
 
 
+def straight_rise(points: Points, limit: float, role: str = "oxygen") -> Forecast | None:
+    """When a level in a stopped loop reaches ``limit``, ppm; None: not foreseen.
+
+    ``points``: only readings since the stop, hours and ppm. Oxygen rises in a straight line.
+    ``role``: moisture may bend, since walls take up a part of it, which widens the range.
+    """
+    if len(points) < LEAST_POINTS:
+        return None
+    now = median(v for _, v in points[-3:])
+    if now >= limit:
+        return Forecast(0.0, 0.0, 0.0)
+    points = thinned(points)
+    fit = theil_sen([t for t, _ in points], [v for _, v in points], CONFIDENCE, widen=True)
+    if fit.low <= 0.0:
+        return None
+    way = limit - now
+    bending = _bending(points, way) if role in WALLS_H else 0.0
+    best = Forecast(way / fit.slope, way / fit.high, max(way / fit.low, bending))
+    return _within_reach(best, best.low, best.high)
+
+
 def clean(points: Points, limit: float, base: float) -> Forecast | None:
     """When a level that decays towards ``base`` falls below ``limit``, ppm; None: not foreseen.
 

@@ -1,0 +1,92 @@
+"""A loop that stands foresees its limit from its own slope, and calls if it comes before staff.
+
+1 to 2 ppm/h of oxygen in a stopped loop is common practice, no source.
+"""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Callable
+
+import pytest
+
+from dewline.events import Event
+from dewline.watch_plan import Guard, Reaches, RulePlan
+from tests.watch.conftest import START_MS, Bench
+
+HOUR_S = 3600
+STOP_S = 2 * HOUR_S  # 04:14 UTC; staff come at eight
+LIMIT_PPM = 5.0
+
+
+@pytest.fixture
+def box(bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]) -> Bench:
+    """A box in which oxygen stood at 0.05 ppm for two hours, and the loop stops now."""
+    soon = make_rule(
+        "soon",
+        "oxygen",
+        Reaches(LIMIT_PPM, 10 * HOUR_S * 1000),
+        only_while=Guard("heron.circulating", "below", 0.5),
+        on_s=180,
+        off_s=600,
+        priority="high",
+        night="medium",
+    )
+    b = bench(soon, staffed=(480, 1080))
+    climb(b, 0, STOP_S, 0.0, circulating=1)
+    return b
+
+
+def climb(
+    b: Bench, start_s: int, stop_s: int, per_h: float, circulating: int = 0, from_ppm: float = 0.05
+) -> None:
+    """Oxygen goes up by ``per_h`` ppm/h, read every 5 s with the noise of a cell."""
+    noise = random.Random(start_s)
+    for second in range(start_s, stop_s, 5):
+        ppm = from_ppm + per_h * (second - start_s) / HOUR_S
+        b.at(second, oxygen=ppm + noise.gauss(0, 0.01), circulating=circulating)
+
+
+def raised(b: Bench) -> Event:
+    return next(e for e in b.events if e.transition == "raised")
+
+
+def test_the_limit_is_foreseen_within_minutes_of_the_stop(box: Bench) -> None:
+    """Hours of a flat level before the stop do not hide the straight line after it."""
+    climb(box, STOP_S, STOP_S + 1200, 1.4)
+    event = raised(box)
+    assert event.at_ms - START_MS <= (STOP_S + 900) * 1000
+    assert event.priority == "high"
+    assert event.cause.name == "circulation-stopped"
+    assert event.outlook is not None
+    assert event.outlook.in_s == pytest.approx((LIMIT_PPM - 0.05) / 1.4 * HOUR_S, rel=0.2)
+
+
+def test_a_loop_that_runs_foresees_nothing(box: Bench) -> None:
+    """The same climb with the circulator on is the matter of other rules."""
+    climb(box, STOP_S, STOP_S + 2 * HOUR_S, 1.4, circulating=1)
+    assert box.events == []
+
+
+def test_what_comes_after_staff_waits_for_them(box: Bench) -> None:
+    """At 0.7 ppm/h the limit comes at eleven, three hours after staff: nobody is woken for it."""
+    climb(box, STOP_S, STOP_S + 2 * HOUR_S, 0.7)
+    assert raised(box).priority == "medium"
+    assert "reminded" not in [e.transition for e in box.events]
+
+
+def test_what_comes_nearer_calls_when_it_comes_before_staff(box: Bench) -> None:
+    """What waited for the morning does so no longer when the slope grows steep in the night."""
+    climb(box, STOP_S, STOP_S + HOUR_S, 0.7)
+    climb(box, STOP_S + HOUR_S, STOP_S + 2 * HOUR_S, 3.0, from_ppm=0.75)
+    assert raised(box).priority == "medium"
+    (call,) = [e for e in box.events if e.transition == "reminded"]
+    assert (call.priority, call.why) == ("high", "comes before the morning now")
+
+
+def test_a_restart_of_the_watch_forgets_no_stop(box: Bench) -> None:
+    """Saved and restored in the middle of a stop it says the same at the same moment."""
+    climb(box, STOP_S, STOP_S + 300, 1.4)
+    box.freeze()
+    climb(box, STOP_S + 300, STOP_S + 1200, 1.4, from_ppm=0.05 + 1.4 / 12)
+    assert raised(box).at_ms - START_MS <= (STOP_S + 900) * 1000
