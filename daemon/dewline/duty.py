@@ -68,8 +68,9 @@ class Duty:
         for first in mine.keys() - {e.then for e in mine.values()}:
             step = mine[first]
             while not self._local.is_within(step.hours, at_ms):
-                if step.then not in mine or self._local.is_within(mine[step.then].hours, at_ms):
+                if self._local.is_within(step.then_hours, at_ms):
                     yield step.then
+                if step.then not in mine or self._local.is_within(step.then_hours, at_ms):
                     break
                 step = mine[step.then]
 

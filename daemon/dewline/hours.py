@@ -1,4 +1,4 @@
-"""Times of day in the zone of the site, exact across daylight saving.
+"""Times of day and hours of the week in the zone of the site, exact across daylight saving.
 
 A time of day stands for one instant of its local date: the first at which the
 clock on the wall shows that minute or a later one. So a minute that comes twice
@@ -8,10 +8,60 @@ that share their ends share their instants: no gap, nothing twice.
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta, tzinfo
+from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
-Span = tuple[int, int]  # minutes after local midnight, may wrap; equal ends are a whole day
+DAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun", "holidays")
+HOLIDAY = DAYS.index("holidays")
+_FARTHEST_D = 366  # where nothing begins within a year, it is said to begin then
+
+
+class Span(NamedTuple):
+    """A span of hours, in minutes after local midnight, on some days.
+
+    It belongs to the day on which it begins: one that ends at or before its start goes on into
+    the next day, and equal ends are a whole day. ``days``: numbers in ``DAYS``; a holiday is no
+    weekday, but a day of its own. Without days it is a span of every day, holidays included.
+    """
+
+    start: int
+    end: int
+    days: tuple[int, ...] = ()
+
+    def on(self, day: int) -> bool:
+        """Whether it begins on days of that number."""
+        return not self.days or day in self.days
+
+    @property
+    def text(self) -> str:
+        """As it is written in a config: ``mon-fri 08:00-18:00``."""
+        hours = f"{_clock(self.start)}-{_clock(self.end)}"
+        return " ".join([*_runs(self.days), hours])
+
+
+Hours = tuple[Span, ...]
+
+
+def hours_text(hours: Hours | None) -> str:
+    """Hours as they are written in a config; ``always`` for None."""
+    return "always" if hours is None else ", ".join(span.text for span in hours)
+
+
+def _clock(minute: int) -> str:
+    return f"{minute // 60:02d}:{minute % 60:02d}"
+
+
+def _runs(days: Iterable[int]) -> Iterator[str]:
+    """Days in words, those that follow each other as ``mon-fri``."""
+    left = sorted(days)
+    while left:
+        run = [left.pop(0)]
+        while left and left[0] == run[-1] + 1 < HOLIDAY:
+            run.append(left.pop(0))
+        yield DAYS[run[0]] if len(run) == 1 else f"{DAYS[run[0]]}-{DAYS[run[-1]]}"
 
 
 def zone_of(name: str) -> tzinfo:
@@ -19,14 +69,58 @@ def zone_of(name: str) -> tzinfo:
     return UTC if name == "UTC" else ZoneInfo(name)
 
 
+@dataclass(frozen=True, slots=True)
+class Calendar:
+    """The days of a site: its time zone, and the dates that are holidays."""
+
+    zone: tzinfo
+    holidays: frozenset[date] = frozenset()
+
+    def within(self, hours: Hours | None, time_ms: int) -> bool:
+        """Whether an instant lies in [start, end) of any span; always where ``hours`` is None."""
+        if hours is None:
+            return True
+        today = _local_date(time_ms, self.zone)
+        return any(
+            first <= time_ms < last
+            for day in (today - timedelta(1), today)
+            for first, last in self._spans(hours, day)
+        )
+
+    def next_begin(self, hours: Hours, after_ms: int) -> int:
+        """The first instant after ``after_ms`` at which a span begins.
+
+        Where none begins within a year (all holidays are past), the end of that year.
+        """
+        today = _local_date(after_ms, self.zone)
+        for days in range(_FARTHEST_D):
+            coming = [first for first, _ in self._spans(hours, today + timedelta(days))]
+            if later := [first for first in coming if first > after_ms]:
+                return min(later)
+        return moment(today + timedelta(_FARTHEST_D), 0, self.zone)
+
+    def _spans(self, hours: Hours, day: date) -> Iterator[tuple[int, int]]:
+        """First instant and end of the spans that begin on a date."""
+        kind = HOLIDAY if day in self.holidays else day.weekday()
+        for span in hours:
+            if span.on(kind):
+                last = day if span.start < span.end else day + timedelta(1)
+                yield moment(day, span.start, self.zone), moment(last, span.end, self.zone)
+
+
+def calendar_of(timezone: str, holidays: Iterable[str]) -> Calendar:
+    """The calendar of a zone by name and of holidays as ISO dates."""
+    return Calendar(zone_of(timezone), frozenset(map(date.fromisoformat, holidays)))
+
+
 class LocalTime:
-    """Days and minutes of watch time in the zone of the site.
+    """Days and minutes of watch time by the calendar of the site.
 
     ``offset_ms`` is wall time minus watch time; the watch sets it with every item.
     """
 
-    def __init__(self, timezone: str) -> None:
-        self._zone = zone_of(timezone)
+    def __init__(self, calendar: Calendar) -> None:
+        self._calendar = calendar
         self.offset_ms = 0
 
     def label(self, at_ms: int) -> int:
@@ -35,23 +129,24 @@ class LocalTime:
 
     def text(self, at_ms: int) -> str:
         """A moment of watch time by the clock on the wall: ``2026-03-02 17:14``."""
-        return f"{datetime.fromtimestamp(self.label(at_ms) / 1000, self._zone):%Y-%m-%d %H:%M}"
+        moment = datetime.fromtimestamp(self.label(at_ms) / 1000, self._calendar.zone)
+        return f"{moment:%Y-%m-%d %H:%M}"
 
     def day_minute(self, at_ms: int) -> tuple[int, int]:
         """Day number (proleptic) and minute after local midnight."""
-        local = datetime.fromtimestamp(self.label(at_ms) / 1000, self._zone)
+        local = datetime.fromtimestamp(self.label(at_ms) / 1000, self._calendar.zone)
         return local.toordinal(), local.hour * 60 + local.minute
 
-    def is_within(self, span: Span | None, at_ms: int) -> bool:
-        """Whether a moment of watch time lies within the span of any day."""
-        return within(span, self.label(at_ms), self._zone)
+    def is_within(self, hours: Hours | None, at_ms: int) -> bool:
+        """Whether a moment of watch time lies within any span."""
+        return self._calendar.within(hours, self.label(at_ms))
 
-    def next_within(self, span: Span | None, at_ms: int) -> int:
-        """The first moment of watch time from ``at_ms`` on that lies within the span of any day."""
+    def next_within(self, hours: Hours | None, at_ms: int) -> int:
+        """The first moment of watch time from ``at_ms`` on that lies within any span."""
         wall_ms = self.label(at_ms)
-        if span is None or within(span, wall_ms, self._zone):
+        if hours is None or self._calendar.within(hours, wall_ms):
             return at_ms
-        return next_moment(span[0], wall_ms, self._zone) - self.offset_ms
+        return self._calendar.next_begin(hours, wall_ms) - self.offset_ms
 
 
 def moment(day: date, minute: int, zone: tzinfo) -> int:
@@ -74,19 +169,6 @@ def next_moment(minute: int, after_ms: int, zone: tzinfo) -> int:
     day = _local_date(after_ms, zone)
     coming = (moment(day + timedelta(days), minute, zone) for days in range(3))
     return next(instant for instant in coming if instant > after_ms)
-
-
-def within(span: Span | None, time_ms: int, zone: tzinfo) -> bool:
-    """Whether an instant lies in [start, end) of the span of any day; always where it is None."""
-    if span is None or span[0] == span[1]:
-        return True
-    start, end = span
-    today = _local_date(time_ms, zone)
-    for day in (today - timedelta(1), today):
-        last = day if start < end else day + timedelta(1)
-        if moment(day, start, zone) <= time_ms < moment(last, end, zone):
-            return True
-    return False
 
 
 def _local_date(time_ms: int, zone: tzinfo) -> date:

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from dewline.events import Priority
+from dewline.hours import Hours
 
 Mode = Literal[
     "circulating",
@@ -293,7 +294,7 @@ class Escalation:
     """From a contact to the contact ``then``, for alarms not acknowledged within ``after_ms``.
 
     For alarms of ``places`` from ``from_priority`` on. ``hours``: when the contact is on duty,
-    minutes after local midnight; None: always.
+    ``then_hours``: when the one after them is; None: always.
     """
 
     contact: str
@@ -301,7 +302,8 @@ class Escalation:
     after_ms: int
     from_priority: Priority
     places: tuple[str, ...]
-    hours: tuple[int, int] | None = None
+    hours: Hours | None = None
+    then_hours: Hours | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -311,16 +313,21 @@ class OnCall:
     contact: str
     from_priority: Priority
     places: tuple[str, ...]
-    hours: tuple[int, int] | None = None
+    hours: Hours | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WatchPlan:
-    """Everything the watch is built from. ``signals`` and ``rules`` are keyed by full name."""
+    """Everything the watch is built from. ``signals`` and ``rules`` are keyed by full name.
+
+    ``staffed``: when somebody is at the site; all other times are night, and None is no night.
+    ``holidays``: ISO dates.
+    """
 
     site: str
     timezone: str = "UTC"
-    staffed: tuple[int, int] | None = None  # minutes after local midnight
+    staffed: Hours | None = None
+    holidays: tuple[str, ...] = ()
     boxes: dict[str, BoxPlan] = field(default_factory=dict)
     services: dict[str, ServicePlan] = field(default_factory=dict)
     purifiers: dict[str, PurifierPlan] = field(default_factory=dict)

@@ -8,6 +8,7 @@ import pytest
 
 from dewline.config import load, plan_hash, watch_plan_from_json, watch_plan_to_json
 from dewline.config.loader import Loaded
+from dewline.hours import Span
 from dewline.watch_plan import Above, Rising, StaleAfter, UnchangedFor
 
 EXAMPLES = Path(__file__).resolve().parents[2] / "config"
@@ -47,8 +48,8 @@ def test_quantities_are_canonical(example: Loaded) -> None:
     )
     assert plan.journal.keep_raw_ms == 30 * 86_400_000
     assert plan.journal.path == EXAMPLES / "saltmarsh.db"
-    assert plan.watch.staffed == (8 * 60, 18 * 60)
-    assert plan.contacts["night-desk"].hours == (19 * 60, 7 * 60)
+    assert plan.watch.staffed == (Span(8 * 60, 18 * 60, (0, 1, 2, 3, 4)),)
+    assert plan.contacts["night-desk"].hours == (Span(19 * 60, 7 * 60),)
 
 
 def test_rules_of_the_example(example: Loaded) -> None:

@@ -16,6 +16,7 @@ from dewline.config import (
     watch_plan_to_json,
 )
 from dewline.config.plan_json import KINDS
+from dewline.hours import Span
 from dewline.typed_json import TypedJson
 from dewline.watch_plan import (
     Above,
@@ -238,3 +239,21 @@ def test_an_older_record_cannot_hold_what_remains_after_an_end(plan: WatchPlan) 
     assert same_plan(today, today)
     assert not same_plan(today, plan)
     assert not same_plan(with_rule(plan, replace(rule, when_over="Note it.")), today)
+
+
+def test_hours_of_an_older_document_are_one_span_of_every_day() -> None:
+    """Two minutes each, for the site, an escalation and a contact: the same plan as today's."""
+    old = (
+        '{"site":"s","staffed":[480,1080],'
+        '"escalations":[{"contact":"x","then":"y","after_ms":1,"from_priority":"high","places":[],'
+        '"hours":[1140,420]},{"contact":"y","then":"z","after_ms":1,"from_priority":"high",'
+        '"places":[]}],"on_call":[{"contact":"x","from_priority":"high","places":["b"],'
+        '"hours":[0,0]}]}'
+    )
+    plan = watch_plan_from_json(old)
+    assert plan.staffed == (Span(480, 1080),)
+    assert [e.hours for e in plan.escalations] == [(Span(1140, 420),), None]
+    assert plan.on_call[0].hours == (Span(0, 0),)
+    assert watch_plan_from_json(watch_plan_to_json(plan)) == plan
+    days = replace(plan, staffed=(Span(480, 1080, (0, 4)),), holidays=("2026-12-25",))
+    assert watch_plan_from_json(watch_plan_to_json(days)) == days

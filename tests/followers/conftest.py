@@ -20,7 +20,7 @@ from dewline.followers.push.outbox import Outbox
 from dewline.followers.push.page import Batch, Page
 from dewline.followers.push.page_schedule import Quota
 from dewline.followers.push.page_text import PageWriter
-from dewline.hours import zone_of
+from dewline.hours import calendar_of
 from dewline.journal import Reader, Tail
 from tests.patience import PATIENCE_S
 
@@ -249,8 +249,8 @@ def story() -> Story:
     return Story()
 
 
-ZONE = zone_of("Europe/Lisbon")
-WRITER = PageWriter("saltmarsh", ZONE, {})
+CALENDAR = calendar_of("Europe/Lisbon", ())
+WRITER = PageWriter("saltmarsh", CALENDAR.zone, {})
 
 
 class Phone:
@@ -264,7 +264,7 @@ class Phone:
         **contact: Any,
     ) -> None:
         plan = ContactPlan(**{"name": "night-desk", "url_file": Path("x"), **contact})
-        self.outbox = Outbox(plan, frozenset(places), ZONE, writer, quota)
+        self.outbox = Outbox(plan, frozenset(places), CALENDAR, writer, quota)
         self.pages: list[Page] = []
         self.batches: list[Batch] = []
 

@@ -17,6 +17,7 @@ from dewline.events import Entry, Event, Outcome, State, Transition
 from dewline.followers.push import follower as push
 from dewline.followers.push import page_schedule
 from dewline.followers.push.follower import PushFollower
+from dewline.hours import Span
 from dewline.journal import Journal, Reader
 from dewline.watch_plan import WatchPlan
 from tests.conftest import Answer, Sink
@@ -394,7 +395,7 @@ async def test_what_came_before_their_hours_is_told_when_they_begin_and_once(
 ) -> None:
     """Raised at 02:13:00, their hours from 02:14 on: one page then; a restart says nothing more."""
     start_ms = 1_772_417_640_000 - 60_000  # a minute before 02:14 in Lisbon
-    desk.contact("day-desk", sink, hours=(2 * 60 + 14, 3 * 60))
+    desk.contact("day-desk", sink, hours=(Span(2 * 60 + 14, 3 * 60),))
     desk.start(RealClock(speed=20.0, epoch_ms=start_ms))
     await desk.happen(raised(), ago_s=time.time() - start_ms / 1000)
     await desk.told_up_to("day-desk", 1)

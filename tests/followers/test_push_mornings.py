@@ -8,13 +8,13 @@ import pytest
 
 from dewline.events import EventDocument, Transition
 from dewline.followers.push.page_text import PageWriter
-from dewline.hours import zone_of
+from dewline.hours import Span, zone_of
 from dewline.watch_plan import Above, RulePlan
 from tests.followers.conftest import Phone, Story
 
 START_MS = 1_772_417_649_250  # 2026-03-02T02:14:09.250Z, a night in Lisbon
 ZONE = zone_of("Europe/Lisbon")
-DAY = (7 * 60, 19 * 60)
+DAY = (Span(7 * 60, 19 * 60),)
 SEVEN_S = 4 * 3600 + 45 * 60 + 50.75  # from START_MS to 07:00
 LOST_AND_BACK: tuple[tuple[float, Transition], ...] = ((0, "raised"), (2400, "returned"))
 

@@ -14,14 +14,14 @@ from dewline.followers.push.page_schedule import (
     Quota,
 )
 from dewline.followers.push.page_text import PageWriter
-from dewline.hours import zone_of
+from dewline.hours import Span, zone_of
 from tests.followers.conftest import Phone, Story
 
 START_MS = 1_772_417_649_250  # 2026-03-02T02:14:09.250Z, a night in Lisbon
 ZONE = zone_of("Europe/Lisbon")
 WRITER = PageWriter("saltmarsh", ZONE, {})
 HOUR_MS = 3_600_000
-NIGHT, DAY = (19 * 60, 7 * 60), (7 * 60, 19 * 60)
+NIGHT, DAY = (Span(19 * 60, 7 * 60),), (Span(7 * 60, 19 * 60),)
 SEVEN_S = 4 * 3600 + 45 * 60 + 50.75  # from START_MS to 07:00
 
 

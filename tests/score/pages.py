@@ -24,7 +24,7 @@ from dewline.events import Entry
 from dewline.followers.push.outbox import Outbox
 from dewline.followers.push.page import Batch, Page
 from dewline.followers.push.page_text import PageWriter
-from dewline.hours import zone_of
+from dewline.hours import calendar_of, zone_of
 from dewline.readings import QUALITY_BY_TEXT, Reading, Resumed, Scan
 from dewline.replay.drive import Drive
 from dewline.watch.watch import Watch
@@ -52,13 +52,13 @@ class Phones:
     """The outboxes of all contacts, moved along by the times of events."""
 
     def __init__(self, plan: Plan) -> None:
-        zone = zone_of(plan.watch.timezone)
-        writer = PageWriter(plan.site, zone, plan.watch.rules)
+        calendar = calendar_of(plan.watch.timezone, ())
+        writer = PageWriter(plan.site, calendar.zone, plan.watch.rules)
         self.boxes = {
             name: Outbox(
                 contact,
                 frozenset(p for p, who in plan.box_contacts.items() if name in who),
-                zone,
+                calendar,
                 writer,
             )
             for name, contact in plan.contacts.items()

@@ -19,7 +19,7 @@ from dewline.events import Entry
 from dewline.followers.push.outbox import Outbox
 from dewline.followers.push.page import Batch, Page
 from dewline.followers.push.page_text import PageWriter
-from dewline.hours import zone_of
+from dewline.hours import calendar_of
 from dewline.readings import QUALITY_BY_TEXT, Command, Quality, Reading, Resumed, Scan
 from dewline.replay.drive import Drive
 from dewline.watch.watch import Watch
@@ -64,13 +64,13 @@ class Night:
         self.scene = scene_of(name, hours=hours)
         self.plan = self._plan(folder, self.scene.story)
         self._without = without
-        zone = zone_of(self.plan.watch.timezone)
-        writer = PageWriter(self.plan.site, zone, self.plan.watch.rules)
+        calendar = calendar_of(self.plan.watch.timezone, ())
+        writer = PageWriter(self.plan.site, calendar.zone, self.plan.watch.rules)
         self.phones = {
             name: Outbox(
                 contact,
                 frozenset(p for p, who in self.plan.box_contacts.items() if name in who),
-                zone,
+                calendar,
                 writer,
             )
             for name, contact in self.plan.contacts.items()

@@ -10,6 +10,7 @@ from typing import Any
 
 import pytest
 
+from dewline.hours import Span
 from dewline.watch_plan import (
     Above,
     Below,
@@ -23,7 +24,7 @@ from tests.watch.conftest import Bench
 
 MIN, H = 60, 3600
 DESK = OnCall("desk", "high", ("heron", "daemon"))
-DAY, NIGHT = (8 * 60, 18 * 60), (18 * 60, 8 * 60)
+DAY, NIGHT = (Span(8 * 60, 18 * 60),), (Span(18 * 60, 8 * 60),)
 EIGHT_S = 5 * H + 46 * MIN  # from 02:14, when a bench starts, to 08:00
 
 
@@ -119,6 +120,17 @@ def test_whoever_is_called_because_nobody_is_on_duty_counts(family: Callable[...
     b = family(parent={"priority": "high"}, on_call=on, escalations=goes_on)
     b.hold(0, 60, circulating=0.0, moisture=9.0)
     assert calls(b) == []
+
+
+def test_a_chain_in_which_everybody_is_off_duty_reaches_nobody(
+    family: Callable[..., Bench],
+) -> None:
+    """Nobody hears of the child at night, so it is held until somebody comes."""
+    on = (OnCall("day", "high", ("heron",), DAY),)
+    goes_on = (Escalation("day", "head", 900_000, "high", ("heron",), DAY, DAY),)
+    b = family(on_call=on, escalations=goes_on)
+    b.hold(0, 60, circulating=0.0, moisture=9.0)
+    assert [t for _, t, _ in b.told("high")] == ["suppressed"]
 
 
 def test_a_child_that_calls_nobody_is_held_as_before(family: Callable[..., Bench]) -> None:

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
 
 from dewline.events import Entry
+from dewline.hours import Span
 from dewline.readings import Command, Quality, Reading, Resumed, Scan
 from dewline.replay.drive import Drive
 from dewline.watch.watch import Watch
@@ -104,15 +105,15 @@ def a_plan(*, fewer: bool = False) -> WatchPlan:
         signals=signals,
         rules={r.alarm: r for r in [*rules, flood]},
         # It is 02:14; half the desks are off duty for 16 minutes more.
-        staffed=(150, 600),
+        staffed=(Span(150, 600),),
         escalations=(
             Escalation("desk", "head", 50_000, "medium", ("heron",)),
-            Escalation("late", "head", 50_000, "low", ("heron",), (150, 600)),
-            Escalation("head", "chief", 20_000, "low", ("heron",), (150, 600)),
+            Escalation("late", "head", 50_000, "low", ("heron",), (Span(150, 600),)),
+            Escalation("head", "chief", 20_000, "low", ("heron",), (Span(150, 600),)),
         ),
         on_call=(
             OnCall("desk", "medium", ("heron",)),
-            OnCall("late", "low", ("heron",), (150, 600)),
+            OnCall("late", "low", ("heron",), (Span(150, 600),)),
         ),
     )
 

@@ -11,6 +11,7 @@ from collections.abc import Callable
 import pytest
 
 from dewline.events import Event
+from dewline.hours import Span
 from dewline.watch_plan import Guard, Reaches, RulePlan
 from tests.watch.conftest import START_MS, Bench
 
@@ -32,7 +33,7 @@ def box(bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]) -> Benc
         priority="high",
         night="medium",
     )
-    b = bench(soon, staffed=(480, 1080))
+    b = bench(soon, staffed=(Span(480, 1080),))
     climb(b, 0, STOP_S, 0.0, circulating=1)
     return b
 

@@ -7,6 +7,7 @@ from typing import Any
 
 import pytest
 
+from dewline.hours import Hours, Span
 from dewline.watch_plan import Above, Escalation, OnCall, RulePlan
 from tests.patience import PATIENCE_S
 from tests.watch.conftest import Bench
@@ -156,11 +157,11 @@ def test_slow_chatter_is_more_than_ten_transitions_in_ten_minutes(
 @pytest.mark.parametrize(
     ("zone", "staffed", "priority"),
     [
-        ("Europe/Lisbon", (8 * 60, 18 * 60), "low"),
-        ("Europe/Lisbon", (2 * 60, 10 * 60), "high"),
-        ("Asia/Tokyo", (8 * 60, 18 * 60), "high"),
-        ("Europe/Lisbon", (22 * 60, 6 * 60), "high"),
-        ("Europe/Lisbon", (3 * 60, 2 * 60), "low"),
+        ("Europe/Lisbon", (Span(8 * 60, 18 * 60),), "low"),
+        ("Europe/Lisbon", (Span(2 * 60, 10 * 60),), "high"),
+        ("Asia/Tokyo", (Span(8 * 60, 18 * 60),), "high"),
+        ("Europe/Lisbon", (Span(22 * 60, 6 * 60),), "high"),
+        ("Europe/Lisbon", (Span(3 * 60, 2 * 60),), "low"),
         ("UTC", None, "high"),
     ],
 )
@@ -168,7 +169,7 @@ def test_night_priority_by_the_clock_of_the_site(
     bench: Callable[..., Bench],
     make_rule: Callable[..., RulePlan],
     zone: str,
-    staffed: tuple[int, int] | None,
+    staffed: Hours | None,
     priority: str,
 ) -> None:
     """02:14 UTC is 02:14 in Lisbon in March and 11:14 in Tokyo; hours may wrap midnight."""
@@ -178,7 +179,7 @@ def test_night_priority_by_the_clock_of_the_site(
     assert b.events[0].priority == priority
 
 
-DAY, NIGHT = (8 * 60, 18 * 60), (18 * 60, 8 * 60)
+DAY, NIGHT = (Span(8 * 60, 18 * 60),), (Span(18 * 60, 8 * 60),)
 EIGHT_S = 5 * 3600 + 46 * MIN  # from 02:14 to 08:00
 OFF = Escalation("day-desk", "lab-head", 15 * MIN * 1000, "high", ("heron",), DAY)
 
@@ -321,3 +322,20 @@ def test_an_acknowledged_worse_level_stops_the_escalation_of_the_milder_one(
     b.at(20 * MIN, oxygen=50.0)
     b.wait(3 * 3600)
     assert "escalated" not in [kind for _, kind, _ in b.told()]
+
+
+@pytest.mark.parametrize("priority", [("high", "medium"), ("medium", "high")])
+def test_saturday_noon_is_night_where_weekdays_are_staffed(
+    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan], priority: tuple[Any, Any]
+) -> None:
+    """From Friday 18:00 to Monday 08:00 a rule has its priority of the night."""
+    day, night = priority
+    rule = make_rule("high", "oxygen", Above(10.0), priority=day, night=night)
+    b = bench(rule, staffed=(Span(8 * 60, 18 * 60, (0, 1, 2, 3, 4)),))
+    noon_s = 5 * 86_400 + 9 * 3600 + 46 * MIN  # a bench starts on a Monday at 02:14
+    b.at(noon_s, oxygen=11.0)
+    assert b.events[0].priority == night
+    b.wait(noon_s + 2 * 86_400)
+    calls = [(t, e.priority) for (t, kind, _), e in zip(b.told(), b.events, strict=True)][1:]
+    monday_s = 7 * 86_400 + EIGHT_S
+    assert calls == ([] if night == "high" else [(monday_s, "high")])

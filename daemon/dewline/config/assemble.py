@@ -98,6 +98,7 @@ def _watch_plan(
         site=config.site,
         timezone=config.timezone,
         staffed=config.staffed,
+        holidays=tuple(sorted(config.holidays)),
         boxes={name: _box(name, box) for name, box in config.boxes.items()},
         services={name: ServicePlan(name=name, kind=s.kind) for name, s in config.services.items()},
         purifiers={
@@ -231,7 +232,11 @@ def _on_call(config: SiteConfig, box_contacts: PlaceContacts) -> tuple[OnCall, .
 
 def _escalations(config: SiteConfig, box_contacts: PlaceContacts) -> tuple[Escalation, ...]:
     return tuple(
-        Escalation(name, c.then, c.escalate_after, c.from_priority, places, c.hours)
+        Escalation(
+            *(name, c.then, c.escalate_after, c.from_priority, places),
+            hours=c.hours,
+            then_hours=config.contacts[c.then].hours,
+        )
         for name, c in config.contacts.items()
         if c.then is not None
         and c.escalate_after is not None

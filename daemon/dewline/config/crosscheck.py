@@ -10,6 +10,7 @@ from dewline.config.profiles import find, names, raw_unit
 from dewline.config.roles import RESERVED, chamber_suffix, close_role, takes_role_name, unit_of
 from dewline.config.schema import RtuConfig
 from dewline.config.site import SECTIONS, ParsedSite, SignalMapping
+from dewline.hours import HOLIDAY, Hours
 
 _KINDS = ("modbus_rtu", "modbus_tcp", "ascii")
 
@@ -22,6 +23,7 @@ def crosscheck(site: ParsedSite) -> None:
     _mappings(site)
     _boxes(site)
     _contacts(site)
+    _hours(site)
     _page(site)
 
 
@@ -239,6 +241,20 @@ def _contacts(site: ParsedSite) -> None:
             at = contacts[at].then
         if at == name:
             site.report((*path, "then"), "leads back to itself", "end with one contact")
+
+
+def _hours(site: ParsedSite) -> None:
+    """What hours say of holidays, and whether the site has any."""
+    staffed, holidays = site.config.staffed, site.config.holidays
+    if holidays and any(not span.days for span in staffed or ()):
+        remedy = "name the days, as in mon-sun 08:00-18:00, if nobody comes on holidays"
+        site.source.warn(("staffed",), "names no days, so holidays are staffed too", remedy)
+    hours: dict[KeyPath, Hours | None] = {("staffed",): staffed}
+    for name, contact in site.config.contacts.items():
+        hours["push", "contacts", name, "hours"] = contact.hours
+    for path, spans in hours.items():
+        if not holidays and any(HOLIDAY in span.days for span in spans or ()):
+            site.report(path, "names holidays, and there are none", "list them under `holidays:`")
 
 
 def _page(site: ParsedSite) -> None:

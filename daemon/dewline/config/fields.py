@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from datetime import date
 from typing import Annotated, NoReturn
 from zoneinfo import ZoneInfo
 
@@ -16,6 +17,7 @@ from pydantic import BeforeValidator, PlainValidator, WithJsonSchema
 from pydantic_core import PydanticCustomError
 
 from dewline.errors import UnitError
+from dewline.hours import DAYS, HOLIDAY, Hours, Span
 from dewline.units import Quantity, dimension, parse_quantity
 
 NAME = r"[a-z][a-z0-9-]{0,39}"
@@ -158,21 +160,62 @@ Url = Annotated[str, BeforeValidator(_url), _text(r"https?://\S+")]
 Words = Annotated[str, _named(r"(?s).{1,2000}", "text"), WithJsonSchema({"type": "string"})]
 FileName = Annotated[str, BeforeValidator(_file), WithJsonSchema({"type": "string"})]
 
-_HOURS = re.compile(r"([01]\d|2[0-3]):([0-5]\d)-([01]\d|2[0-3]):([0-5]\d)")
+_DAYS = "|".join(DAYS[:HOLIDAY])
+_SPAN = re.compile(
+    rf"(?P<days>(?:(?:(?:{_DAYS})(?:-(?:{_DAYS}))?|holidays)\s+)*)"
+    r"(?P<first>(?:[01]\d|2[0-3]):[0-5]\d)-(?P<last>(?:[01]\d|2[0-3]):[0-5]\d|24:00)"
+)
+_HOURS_REMEDY = 'write it as "mon-fri 08:00-18:00, sat 09:00-12:00", in quotes'
 
 
-def _hours(value: object) -> tuple[int, int]:
-    match = _HOURS.fullmatch(value) if isinstance(value, str) else None
+def _hours(value: object) -> Hours:
+    if not isinstance(value, str):
+        refuse(f"{value!r} is no span of hours", _HOURS_REMEDY)
+    spans = tuple(_span(part.strip()) for part in value.split(","))
+    if len({bool(span.days) for span in spans}) == 2:
+        bare = next(span.text for span in spans if not span.days)
+        refuse(f"{bare!r} names no days, and another span does", f'write "mon-sun {bare}"')
+    return spans
+
+
+def _span(text: str) -> Span:
+    match = _SPAN.fullmatch(text)
     if match is None:
-        refuse(f"{value!r} is no span of hours", 'write it as "19:00-07:00", in quotes')
-    first, first_min, last, last_min = (int(part) for part in match.groups())
-    return (first * 60 + first_min, last * 60 + last_min)
+        refuse(f"{text!r} is no span of hours", _HOURS_REMEDY)
+    days = sorted({day for word in match["days"].split() for day in _days(word)})
+    return Span(_minute(match["first"]), _minute(match["last"]) % (24 * 60), tuple(days))
 
 
-Hours = Annotated[
-    tuple[int, int],
+def _days(word: str) -> Iterator[int]:
+    """The days of ``sat``, ``mon-fri``, ``fri-mon`` or ``holidays``."""
+    first, _, last = word.partition("-")
+    day, end = DAYS.index(first), DAYS.index(last or first)
+    yield day
+    while day != end:
+        day = (day + 1) % HOLIDAY
+        yield day
+
+
+def _minute(text: str) -> int:
+    return int(text[:2]) * 60 + int(text[3:])
+
+
+HoursField = Annotated[
+    Hours,
     PlainValidator(_hours),
-    WithJsonSchema({"type": "string", "examples": ["19:00-07:00"]}),
+    WithJsonSchema({"type": "string", "examples": ["mon-fri 08:00-18:00, sat 09:00-12:00"]}),
+]
+
+
+def _day(value: object) -> str:
+    try:
+        return date.fromisoformat(value if isinstance(value, str) else "").isoformat()
+    except ValueError:
+        refuse(f"{value!r} is no date", 'write it as "2026-12-25", in quotes')
+
+
+Day = Annotated[
+    str, PlainValidator(_day), WithJsonSchema({"type": "string", "examples": ["2026-12-25"]})
 ]
 
 

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Literal
 
 from dewline.events import Priority
+from dewline.hours import Hours
 from dewline.readings import Quality
 from dewline.watch_plan import WatchPlan
 
@@ -179,7 +180,7 @@ class InfluxPlan:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ContactPlan:
-    """A contact to page. ``hours`` are minutes after local midnight and may wrap.
+    """A contact to page, and within which ``hours``.
 
     To whom an alarm goes on that is not acknowledged stands in the watch plan, as ``Escalation``.
     """
@@ -187,7 +188,7 @@ class ContactPlan:
     name: str
     url_file: Path
     from_priority: Priority = "high"
-    hours: tuple[int, int] | None = None
+    hours: Hours | None = None
     test_at_minute: int | None = None  # a test page every day at that minute
 
 

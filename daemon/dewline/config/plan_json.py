@@ -5,6 +5,8 @@ the table ``KINDS``. So neither a field added later nor a renamed class changes 
 the hash, of a plan that does not use it. Documents of older versions hold all fields; they are
 read to the same plan, which has another hash today: ``same_plan`` compares plans, not hashes.
 
+Until hours could name days they were one span of every day, written as its two minutes.
+
 A default of a field, once released, must not change: a document that leaves the field out
 means the default of its time.
 """
@@ -16,7 +18,7 @@ import json
 from dataclasses import replace
 from typing import get_args
 
-from dewline.typed_json import TypedJson
+from dewline.typed_json import Json, TypedJson
 from dewline.watch_plan import ConditionPlan, WatchPlan
 
 # Names in recorded documents: a class that is renamed keeps its old name here.
@@ -36,12 +38,29 @@ def watch_plan_from_json(text: str) -> WatchPlan:
     no plan.
     """
     try:
-        plan = _JSON.read(WatchPlan, json.loads(text))
+        plan = _JSON.read(WatchPlan, _with_spans(json.loads(text)))
     except (KeyError, TypeError) as error:
         raise ValueError(f"no watch plan: {error!r}") from error
     if not isinstance(plan, WatchPlan):
         raise ValueError("no watch plan: not a JSON object")
     return plan
+
+
+def _with_spans(document: Json) -> Json:
+    """A document of a plan in which every ``hours`` is a list of spans."""
+    if not isinstance(document, dict):
+        return document
+    holders = [document, *_dicts(document.get("escalations")), *_dicts(document.get("on_call"))]
+    for holder in holders:
+        for key in ("staffed", "hours"):
+            span = holder.get(key)
+            if isinstance(span, list) and span and not isinstance(span[0], list):
+                holder[key] = [span]
+    return document
+
+
+def _dicts(rows: Json) -> list[dict[str, Json]]:
+    return [row for row in rows if isinstance(row, dict)] if isinstance(rows, list) else []
 
 
 def plan_hash(plan: WatchPlan) -> str:

@@ -9,12 +9,13 @@ from pydantic import Discriminator, Field, Tag
 from dewline.config.fields import (
     Bytes,
     Cycle,
+    Day,
     Duration,
     Feed,
     FileName,
     Flow,
     Host,
-    Hours,
+    HoursField,
     Kilograms,
     Litres,
     Name,
@@ -204,7 +205,7 @@ class ContactConfig(Strict):
 
     url_file: FileName
     from_priority: Priority = "high"
-    hours: Hours | None = None
+    hours: HoursField | None = None
     escalate_after: PositiveDuration | None = None
     then: Name | None = None
     test_at: TimeOfDay | None = None
@@ -237,7 +238,8 @@ class SiteConfig(Strict):
 
     site: Name
     timezone: Zone = "UTC"
-    staffed: Hours | None = None
+    staffed: HoursField | None = None
+    holidays: list[Day] = Field(default_factory=list)
     journal: JournalConfig = JournalConfig()
     buses: dict[Name, BusConfig] = Field(default_factory=dict)
     instruments: dict[Name, InstrumentConfig] = Field(default_factory=dict)

@@ -9,7 +9,6 @@ they begin, if it is still active.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import tzinfo
 
 from dewline.config.plan import ContactPlan
 from dewline.events import (
@@ -23,7 +22,7 @@ from dewline.followers.push.page import Batch, Notice, PageItem
 from dewline.followers.push.page_schedule import PageSchedule, Quota
 from dewline.followers.push.page_text import PageWriter
 from dewline.followers.push.phrases import time_of
-from dewline.hours import next_moment, within
+from dewline.hours import Calendar
 
 CHATTER_REST_MS = 3_600_000
 
@@ -38,13 +37,13 @@ class Outbox:
         self,
         contact: ContactPlan,
         places: frozenset[str],
-        zone: tzinfo,
+        calendar: Calendar,
         writer: PageWriter,
         quota: Quota | None = None,
     ) -> None:
         self._contact = contact
         self._places = places
-        self._zone = zone
+        self._calendar = calendar
         self._writer = writer
         self._schedule = PageSchedule(writer, quota or Quota())
         self._pending: list[Notice] = []
@@ -127,7 +126,7 @@ class Outbox:
         elif transition not in REPEATED and alarm in self._raised and state in ENDED_STATES:
             self._add_end(document, now_ms)
         elif state in CALLING_STATES and self._calls(document):
-            if within(self._contact.hours, time_of(document), self._zone):
+            if self._on_duty(document):
                 self._add_call(document, now_ms)
             elif alarm not in self._raised:
                 self._deferred.setdefault(alarm, document)
@@ -157,6 +156,10 @@ class Outbox:
     def _concerns(self, document: EventDocument) -> bool:
         return document["box"] in self._places and self._is_urgent(document)
 
+    def _on_duty(self, document: EventDocument) -> bool:
+        """Whether the event comes within the contact's hours."""
+        return self._calendar.within(self._contact.hours, time_of(document))
+
     def _is_urgent(self, document: EventDocument) -> bool:
         least = PRIORITIES.index(self._contact.from_priority)
         return PRIORITIES.index(document["priority"]) <= least
@@ -179,7 +182,7 @@ class Outbox:
     def _add_chattering(self, document: EventDocument, now_ms: int) -> None:
         if document["alarm"] not in self._raised and not self._concerns(document):
             return
-        if within(self._contact.hours, time_of(document), self._zone):
+        if self._on_duty(document):
             self._chattering_ms[document["alarm"]] = time_of(document)
             self._pending.append(Notice([document["seq"]], PageItem(document), now_ms))
 
@@ -196,7 +199,7 @@ class Outbox:
         self._drop(unsent)
         if self._rests(document) and not seqs:
             return
-        if seqs or within(self._contact.hours, time_of(document), self._zone):
+        if seqs or self._on_duty(document):
             unacknowledged = self._writer.is_level(alarm) and any(
                 self._writer.is_level(other, signal) for other in self._returned
             )
@@ -254,8 +257,8 @@ class Outbox:
         if not self._deferred:
             return None
         hours = self._contact.hours
-        if hours is not None and not within(hours, now_ms, self._zone):
-            return next_moment(hours[0], now_ms, self._zone)
+        if hours is not None and not self._calendar.within(hours, now_ms):
+            return self._calendar.next_begin(hours, now_ms)
         for documents in self._writer.by_level(self._deferred.values()):
             seqs = tuple(document["seq"] for document in documents)
             item = PageItem(documents[0], deferred=True)

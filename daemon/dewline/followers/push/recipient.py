@@ -15,7 +15,7 @@ from dewline.followers.push.page import END_IS_LATE_MS
 from dewline.followers.push.page_text import PageWriter
 from dewline.followers.push.phrases import time_of
 from dewline.followers.push.target import SendResult, Target
-from dewline.hours import zone_of
+from dewline.hours import calendar_of
 from dewline.journal import Journal, Reader
 
 BATCH = 500
@@ -74,9 +74,10 @@ class Recipient:
     def __init__(self, contact: ContactPlan, plan: Plan, clock: Clock, backoff: Backoff) -> None:
         places = frozenset(p for p, who in plan.box_contacts.items() if contact.name in who)
         self.contact = contact
-        self.zone = zone_of(plan.watch.timezone)
+        calendar = calendar_of(plan.watch.timezone, plan.watch.holidays)
+        self.zone = calendar.zone
         self.writer = PageWriter(plan.site, self.zone, plan.watch.rules)
-        self.outbox = Outbox(contact, places, self.zone, self.writer)
+        self.outbox = Outbox(contact, places, calendar, self.writer)
         self.target = Target(contact.url_file, clock)
         self.failures = Failures(log)
         self.wake = asyncio.Event()

@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterable, Mapping
 from functools import partial
 from math import isfinite
 
-from dewline.hours import LocalTime
+from dewline.hours import LocalTime, calendar_of
 from dewline.readings import Quality, Reading
 from dewline.watch.derived.box import BoxBooks
 from dewline.watch.derived.box_parts import BoxParts
@@ -67,7 +67,7 @@ class Derive(Kept):
         self._plan, self._slopes = plan, slopes
         for output in slopes.values():
             output.stale_ms = max(output.stale_ms, STALE_POLLS * SLOPE_OVER_MS // MEDIANS)
-        self.clock = LocalTime(plan.timezone)
+        self.clock = LocalTime(calendar_of(plan.timezone, plan.holidays))
         self._pending: DerivedReadings = []
         self._listeners: dict[SignalState, list[Callable[[int], None]]] = {}
         self._outputs: dict[str, SignalState] = {}
