@@ -44,6 +44,7 @@ class Problem:
     key: str
     problem: str
     remedy: str
+    grave: bool = False
 
     def __str__(self) -> str:
         return f"{self.file}:{self.line}:{self.column}: {self.key}: {self.problem}; {self.remedy}"

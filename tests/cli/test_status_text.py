@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from dewline.cli import status
-from dewline.live.requests import BoxStatus
+from dewline.live.requests import BoxStatus, FollowerStatus
 from dewline.watch.derived.nitrogen import NitrogenRange
 from dewline.watch.derived.outlook_table import BedOutlook, BoxOutlook, ShortestDaysLeft
 
@@ -35,8 +35,13 @@ NOTHING_KNOWN: BoxOutlook = {
 }
 
 
-def printed(capsys: pytest.CaptureFixture[str], ahead: BoxOutlook = NOTHING_KNOWN) -> str:
-    """The text of a status with one box."""
+def printed(
+    capsys: pytest.CaptureFixture[str],
+    ahead: BoxOutlook = NOTHING_KNOWN,
+    barred: dict[str, str] | None = None,
+) -> str:
+    """The text of a status with one box; ``barred`` are roads of the pages."""
+    push: FollowerStatus = {"events_behind": 0, "seconds_behind": 0.0, "barred": barred or {}}
     box: BoxStatus = {"title": "Cells", "modes": [], "readings": {}, "ahead": ahead}
     status._print(
         {
@@ -45,10 +50,18 @@ def printed(capsys: pytest.CaptureFixture[str], ahead: BoxOutlook = NOTHING_KNOW
             "boxes": {"heron": box},
             "alarms": [],
             "ledger": {"open": [], "recent": []},
-            "followers": {},
+            "followers": {"push": push},
         }
     )
     return capsys.readouterr().out
+
+
+def test_a_road_that_is_barred_stands_on_top(capsys: pytest.CaptureFixture[str]) -> None:
+    """Who reads the status because no page came finds the reason in its second line."""
+    barred = {"page-desk": "cannot read desk.url: No such file or directory"}
+    told = printed(capsys, NOTHING_KNOWN, barred)
+    line = told.splitlines()[1]
+    assert line == f"NO ALARM GOES OUT BY page-desk: {barred['page-desk']}"
 
 
 def test_the_bed_is_told_with_its_range(capsys: pytest.CaptureFixture[str]) -> None:

@@ -125,6 +125,31 @@ def test_check_for_a_person(run: Run, write: Callable[[str], Path], small: str) 
     assert "freezer-warm: heron has no freezer_temperature" in err
 
 
+def test_check_ends_with_its_warnings(run: Run, write: Callable[[str], Path], small: str) -> None:
+    """One line among hundreds is not read: the count and the warnings stand at the end again."""
+    text = "rule_sets: [inert-box]\n" + small + "push: {contacts: {desk: {url_file: desk.url}}}\n"
+    status, _, err = run("check", str(write(text)))
+    last = err.splitlines()[-2:]
+    assert status == 0
+    assert last[0] == "1 warning"
+    assert "push.contacts.desk.url_file" in last[1]
+    assert err.count("push.contacts.desk.url_file") == 2
+
+
+def test_a_signal_named_almost_like_a_role_is_found_trouble(
+    run: Run, write: Callable[[str], Path], small: str
+) -> None:
+    """A misspelt role is watched by no built-in rule: exit status 1, for scripts as for people."""
+    path = str(write("rule_sets: [inert-box]\n" + small.replace("oxygen: ", "oxigen: ", 1)))
+    status, _, err = run("check", path)
+    assert status == 1
+    assert "1 of them grave" in err
+    assert "GRAVE warning" in err.splitlines()[-1]
+    status, out, _ = run("check", path, "--json")
+    assert status == 1
+    assert [w["grave"] for w in json.loads(out)["warnings"]] == [True]
+
+
 def test_schema_knows_every_key_of_the_example(run: Run) -> None:
     """The JSON Schema names every section that the example writes, and allows no other."""
     status, out, _ = run("schema")

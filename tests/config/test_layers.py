@@ -236,7 +236,10 @@ def test_regime_chooses_the_pressure_rules(small: str, loaded: Load) -> None:
 
 
 def test_daemon_watches_itself(small: str, loaded: Load) -> None:
-    """The reserved box has a link per bus, an answer per instrument, a lag per follower."""
+    """The reserved box has a link per bus, an answer per instrument, a lag per follower.
+
+    What stops an alarm from going out, by broker or page, is an alarm of its own.
+    """
     plan = loaded(small + "mqtt: {}\npush: {contacts: {desk: {url_file: desk.url}}}\n").plan
     own = {name for name in plan.watch.signals if name.startswith("daemon.")}
     assert own == {
@@ -246,6 +249,8 @@ def test_daemon_watches_itself(small: str, loaded: Load) -> None:
         "daemon.panel-answer",
         "daemon.mqtt-behind",
         "daemon.push-behind",
+        "daemon.mqtt-barred",
+        "daemon.page-desk-barred",
         "daemon.disk-free",
         "daemon.tasks-failed",
         "daemon.journal-damaged",
@@ -256,6 +261,9 @@ def test_daemon_watches_itself(small: str, loaded: Load) -> None:
     assert rules["daemon.line-lost"].condition == FalseFor(10_000)
     assert rules["daemon.alarm-flood"].condition == Above(10.0)
     assert {rule.signal for rule in rules.values() if rule.place == "daemon"} == own
+    barred = rules["daemon.page-desk-barred"]
+    assert (barred.condition, barred.priority) == (TrueFor(0), "high")
+    assert "page-desk" in (barred.advice or "")
 
 
 @pytest.mark.parametrize("role", ["oxygen", "moisture"])

@@ -243,8 +243,19 @@ async def test_a_wrong_password_is_told_and_never_shown(
     await until(lambda: follower.statistics().errors >= 1)
     assert "Not authorized" in caplog.text
     assert "canary" not in caplog.text
+    assert "Not authorized" in follower.statistics().barred["mqtt"]
     password_file.write_text(PASSWORD)  # put right without a restart
     await until(lambda: follower.statistics().connected)
+    assert follower.statistics().barred == {"mqtt": None}
+
+
+async def test_a_broker_that_is_away_bars_nothing(
+    running: Callable[..., Any], free_port: Callable[[], int]
+) -> None:
+    """It comes back by itself; only the lag tells of it."""
+    follower = await running(free_port(), connected=False)
+    await until(lambda: follower.statistics().errors >= 1)
+    assert follower.statistics().barred == {"mqtt": None}
 
 
 async def test_an_unreadable_password_file_is_told_by_its_name(
@@ -255,6 +266,7 @@ async def test_an_unreadable_password_file_is_told_by_its_name(
     follower = await running(guarded.port, connected=False, username="dewline", password_file=path)
     await until(lambda: follower.statistics().errors >= 1)
     assert "nowhere.pass" in caplog.text
+    assert "nowhere.pass" in follower.statistics().barred["mqtt"]
 
 
 async def test_a_broker_that_swallows_is_found_out(
@@ -344,6 +356,7 @@ async def test_a_broker_of_another_ca_is_refused(
     follower = await running(tls_broker.port, connected=False, tls_ca=certificates / "other.pem")
     await until(lambda: follower.statistics().errors >= 1)
     assert "CERTIFICATE_VERIFY_FAILED" in caplog.text
+    assert "CERTIFICATE_VERIFY_FAILED" in follower.statistics().barred["mqtt"]
     assert not follower.statistics().connected
     follower.stop()
     await follower.task

@@ -409,3 +409,21 @@ async def test_what_came_before_their_hours_is_told_when_they_begin_and_once(
     await desk.happen(cleared(), ago_s=time.time() - start_ms / 1000 - 1)
     await sink.until(2)
     assert sink.titles() == ["high · saltmarsh", "over · saltmarsh"]
+
+
+async def test_a_missing_address_is_told_before_the_page_that_needs_it(
+    desk: Desk, sink: Sink, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Known at the start, without an alarm; over by itself when the file is there."""
+    monkeypatch.setattr(push, "CHECK_EVERY_S", 0.05)
+    desk.contact("warden", sink)
+    file = desk.contacts["warden"].url_file
+    text = file.read_text()
+    file.unlink()
+    desk.start()
+    assert "warden.url" in (desk.running.statistics().barred["page-warden"] or "")
+    file.write_text(text)
+    deadline = time.monotonic() + PATIENCE_S
+    while desk.running.statistics().barred["page-warden"] is not None:
+        assert time.monotonic() < deadline
+        await asyncio.sleep(0.02)

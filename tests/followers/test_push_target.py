@@ -106,6 +106,26 @@ async def test_a_mended_file_is_read_again(tmp_path: Path, sink: Sink) -> None:
     assert (await target.send(PAGE)).fate == "delivered"
 
 
+async def test_what_bars_an_address_is_known_before_the_next_page(
+    target: Target, sink: Sink, answer: type[Answer], tmp_path: Path
+) -> None:
+    """A missing file and a scheme that nobody knows are found without a page.
+
+    What a provider said to the last page counts until one is delivered.
+    """
+    assert await Target(tmp_path / "none.url", RealClock()).barred() is not None
+    assert "none.url" in (Target(tmp_path / "none.url", RealClock()).unreadable() or "")
+    (tmp_path / "odd.url").write_text("nosuchscheme://x/y")
+    assert "odd.url" in (await Target(tmp_path / "odd.url", RealClock()).barred() or "")
+    assert await target.barred() is None
+    sink.usual = answer(401)
+    await target.send(PAGE)
+    assert await target.barred() == "answered 401"
+    sink.usual = answer(200)
+    await target.send(PAGE)
+    assert await target.barred() is None
+
+
 async def test_the_address_stands_in_no_log(
     target: Target, sink: Sink, answer: type[Answer], caplog: pytest.LogCaptureFixture
 ) -> None:

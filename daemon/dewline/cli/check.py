@@ -37,7 +37,8 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Print every mistake of a config with its line, or what the config comes to.
 
-    Exit status 0 no mistakes, 2 some. ``--json`` prints {errors, warnings, polls, supervised,
+    Exit status 0 no mistakes, 1 a grave warning, such as a signal named almost like a role, 2
+    mistakes. ``--json`` prints {errors, warnings, polls, supervised,
     off}. Files, ports and servers that are missing on this machine are warnings.
     """
     loaded, source = examine(args.config)
@@ -46,7 +47,9 @@ def run(args: argparse.Namespace) -> int:
         print_json(_document(loaded, source, polls))
     else:
         _say_all(loaded, source)
-    return 2 if loaded is None else 0
+    if loaded is None:
+        return 2
+    return 1 if any(warning.grave for warning in source.warnings) else 0
 
 
 def reference(register: RegisterPlan) -> str:
@@ -198,6 +201,17 @@ def _say_all(loaded: Loaded | None, source: SourceFile) -> None:
     _say_polls(loaded.plan)
     _say_watched(loaded)
     say(f"\n{source.file}: no errors; plan {loaded.plan.hash}")
+    _say_warnings(source)
+
+
+def _say_warnings(source: SourceFile) -> None:
+    """The warnings once more, where they are read: after all that scrolls away."""
+    warnings = sorted(source.warnings)
+    grave = sum(warning.grave for warning in warnings)
+    weight = f", {grave} of them grave: this is probably not watched" if grave else ""
+    say(f"{len(warnings)} {'warning' if len(warnings) == 1 else 'warnings'}{weight}")
+    for warning in warnings:
+        say(f"{'GRAVE ' if warning.grave else ''}warning: {warning}")
 
 
 def _say_rules(loaded: Loaded) -> None:

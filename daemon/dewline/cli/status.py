@@ -64,6 +64,9 @@ def _days(days: float) -> str:
 
 def _print(status: StatusDocument) -> None:
     print(f"{status['site']}: {status['state']}")
+    for follower in status["followers"].values():
+        for road, why in follower["barred"].items():
+            print(f"NO ALARM GOES OUT BY {road}: {why}")
     for name, box in status["boxes"].items():
         learning = ["learning"] if box["ahead"].get("learning") else []
         print(f"\n{name}  {box['title']}  {', '.join(box['modes'] + learning)}".rstrip())

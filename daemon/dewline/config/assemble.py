@@ -15,6 +15,7 @@ from dewline.config.plan import (
     JournalPlan,
     MqttPlan,
     Plan,
+    page_road,
 )
 from dewline.config.plan_json import plan_hash
 from dewline.config.profiles import there
@@ -92,8 +93,9 @@ def _watch_plan(
     config = site.config
     followers = follower_names(config)
     signals = {**index.signals, **index.derive_all()}
-    own = daemon_signals(config.buses, instruments, followers)
-    own_rules = daemon_rules(own, config.buses, instruments.values(), followers)
+    roads = [*(("mqtt",) if config.mqtt else ()), *map(page_road, config.contacts)]
+    own = daemon_signals(config.buses, instruments, followers, roads)
+    own_rules = daemon_rules(own, config.buses, instruments.values(), followers, roads)
     return WatchPlan(
         site=config.site,
         timezone=config.timezone,

@@ -147,7 +147,7 @@ def _name(site: ParsedSite, mapping: SignalMapping) -> None:
     if sure:
         site.report(mapping.path, problem, remedy, on_key=True)
     else:
-        site.source.warn(mapping.path, problem, remedy)
+        site.source.warn(mapping.path, problem, remedy, grave=True)
 
 
 def _register(site: ParsedSite, mapping: SignalMapping, units: dict[str, tuple[str, str]]) -> None:

@@ -27,25 +27,30 @@ class DaemonRule(RuleSpec):
 
 
 class DaemonRules(Strict):
-    """The file of rules: of each bus, instrument and follower, and of the daemon as a whole."""
+    """The file of rules: of each bus, instrument, follower and road, and of the whole daemon."""
 
     buses: dict[Name, DaemonRule]
     instruments: dict[Name, DaemonRule]
     followers: dict[Name, DaemonRule]
+    roads: dict[Name, DaemonRule]
     daemon: dict[Name, DaemonRule]
 
 
 def daemon_signals(
-    buses: Iterable[str], instruments: Iterable[str], followers: Iterable[str]
+    buses: Iterable[str],
+    instruments: Iterable[str],
+    followers: Iterable[str],
+    roads: Iterable[str],
 ) -> dict[str, SignalPlan]:
     """The signals of ``daemon``, each recorded at least every 30 s.
 
     Links and answers are 1 while all is well, ``-behind`` is in s, ``disk-free`` in MB; the
-    others are counts and truth values.
+    others are counts and truth values. ``roads``: by which alarms go out.
     """
     units = {f"{bus}-link": "" for bus in buses}
     units |= {f"{instrument}-answer": "" for instrument in instruments}
     units |= {f"{follower}-behind": "s" for follower in followers}
+    units |= {f"{road}-barred": "" for road in roads}
     units |= {"disk-free": "MB", "tasks-failed": "", "journal-damaged": "", "alarm-rate": ""}
     units |= {"clock-set": ""}
     return {
@@ -59,15 +64,17 @@ def daemon_rules(
     buses: Iterable[str],
     instruments: Iterable[InstrumentPlan],
     followers: Iterable[str],
+    roads: Iterable[str],
 ) -> dict[str, RulePlan]:
     """The alarms of ``daemon`` on these signals, by full name, parents before children.
 
-    Of each bus, each instrument, each follower, then of the daemon as a whole.
+    Of each bus, each instrument, each follower, each road, then of the daemon as a whole.
     """
     every = {
         "buses": [(bus, bus) for bus in buses],
         "instruments": [(instrument.name, instrument.bus) for instrument in instruments],
         "followers": [(follower, "") for follower in followers],
+        "roads": [(road, "") for road in roads],
         "daemon": [("", "")],
     }
     source, sections = _read()

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from difflib import get_close_matches
 from pathlib import Path
 from typing import NamedTuple
@@ -63,9 +63,10 @@ class SourceFile:
         """Add a problem; the same one twice counts once."""
         _add(self.problems, self._problem(path, problem, remedy, on_key))
 
-    def warn(self, path: KeyPath, problem: str, remedy: str) -> None:
-        """Add a warning."""
-        _add(self.warnings, self._problem(path, problem, remedy, False))
+    def warn(self, path: KeyPath, problem: str, remedy: str, *, grave: bool = False) -> None:
+        """Add a warning; a grave one means that something is probably not watched."""
+        warning = self._problem(path, problem, remedy, False)
+        _add(self.warnings, replace(warning, grave=grave))
 
     def broken(self, path: KeyPath) -> bool:
         """Whether a problem was reported at ``path`` or under it."""

@@ -178,6 +178,11 @@ class InfluxPlan:
     token_file: Path | None = None
 
 
+def page_road(contact: str) -> str:
+    """The name by which the box ``daemon`` knows the road of the pages to a contact."""
+    return f"page-{contact}"
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ContactPlan:
     """A contact to page, and within which ``hours``.

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import Protocol
 
 from dewline.events import Entry
@@ -13,7 +13,9 @@ from dewline.events import Entry
 class FollowerStatistics:
     """How far a follower has come. ``events_behind`` counts events not yet confirmed.
 
-    ``seconds_behind`` is the age of the oldest of them, 0 where there is none.
+    ``seconds_behind`` is the age of the oldest of them, 0 where there is none. ``barred``: of each
+    road by which alarms go out, named as its signals of ``daemon`` are, what stops it until it is
+    mended: a secret file that is missing, a password that is refused. None while nothing does.
     """
 
     connected: bool
@@ -21,6 +23,7 @@ class FollowerStatistics:
     seconds_behind: float
     published: int
     errors: int
+    barred: Mapping[str, str | None] = field(default_factory=dict)
 
 
 class Follower(Protocol):

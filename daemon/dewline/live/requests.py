@@ -51,10 +51,11 @@ class BoxStatus(TypedDict):
 
 
 class FollowerStatus(TypedDict):
-    """How far a follower is behind the record."""
+    """How far a follower is behind the record; ``barred``: what stops a road until it is mended."""
 
     events_behind: int
     seconds_behind: float
+    barred: dict[str, str]
 
 
 class StatusDocument(TypedDict):

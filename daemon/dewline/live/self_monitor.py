@@ -51,7 +51,7 @@ class SelfMonitor:
             self.set("tasks-failed", float(len(self._failed_ms)))
 
     def measure(self, followers: Iterable[Follower]) -> None:
-        """Measure free disk space (MB) and the lag of followers (s), and feed all values.
+        """Measure free disk space (MB), lag (s) and roads of followers, and feed all values.
 
         A task that failed three times in a row counts as failing until it has run for 10 min.
         """
@@ -62,7 +62,9 @@ class SelfMonitor:
         free_mb = shutil.disk_usage(self.journal_folder).free / 1e6
         fresh = {"disk-free": round(free_mb), "tasks-failed": len(self._failed_ms)}
         for follower in followers:
-            fresh[f"{follower.name}-behind"] = round(follower.statistics().seconds_behind)
+            counts = follower.statistics()
+            fresh[f"{follower.name}-behind"] = round(counts.seconds_behind)
+            fresh |= {f"{road}-barred": int(why is not None) for road, why in counts.barred.items()}
         for key, value in fresh.items():
             if (name := f"{DAEMON}.{key}") in self.signals:
                 self._values[name] = float(value)

@@ -65,7 +65,11 @@ def heartbeat_facts(drive: Drive, followers: Iterable[Follower]) -> HeartbeatFac
 
 def _follower(follower: Follower) -> FollowerStatus:
     counts = follower.statistics()
-    return {"events_behind": counts.events_behind, "seconds_behind": counts.seconds_behind}
+    return {
+        "events_behind": counts.events_behind,
+        "seconds_behind": counts.seconds_behind,
+        "barred": {road: why for road, why in counts.barred.items() if why is not None},
+    }
 
 
 def _readings(plan: WatchPlan, place: str, latest: Latest) -> dict[str, ReadingStatus]:

@@ -14,6 +14,7 @@ import paho.mqtt.client as paho
 
 from dewline.clock import Clock
 from dewline.config.plan import MqttPlan
+from dewline.errors import FollowerError
 from dewline.followers.secret import read_secret, secret_file
 
 CONNECT_TIMEOUT_S = 3.0
@@ -26,6 +27,19 @@ MAX_IN_FLIGHT = 64
 # The libraries log every packet; what matters is logged by the follower.
 _SILENT = logging.getLogger("dewline.followers.mqtt.wire")
 _SILENT.setLevel(logging.CRITICAL)
+
+
+# What a broker answers to a CONNECT that no second try makes better: the client or its secret.
+_REFUSED = ("Bad user name or password", "Not authorized", "Client identifier not valid")
+
+
+def barred_by(error: Exception) -> str | None:
+    """Why no connection comes about until somebody mends it; None for a broker that is away."""
+    wrong_file = isinstance(error, FollowerError | FileNotFoundError | PermissionError)
+    refused = isinstance(error, aiomqtt.MqttCodeError) and str(error.rc) in _REFUSED
+    # aiomqtt gives the error of the socket as one of its own, with that one as its context.
+    wrong_certificate = isinstance(error.__context__, ssl.SSLCertVerificationError)
+    return str(error) if wrong_file or refused or wrong_certificate else None
 
 
 def _client(plan: MqttPlan, identifier: str, will: aiomqtt.Will) -> aiomqtt.Client:

@@ -26,7 +26,7 @@ from dewline.events import Entry, Event, EventDocument, LedgerRow
 from dewline.followers.failures import Failures
 from dewline.followers.follower import FollowerStatistics
 from dewline.followers.mqtt.commands import CommandHandler, Submit, token_of
-from dewline.followers.mqtt.connection import connection
+from dewline.followers.mqtt.connection import barred_by, connection
 from dewline.followers.mqtt.latest import LatestReadings
 from dewline.followers.mqtt.link import BATCH, BrokerLink, clear_orphans
 from dewline.followers.mqtt.messages import (
@@ -146,6 +146,7 @@ class MqttFollower:
         self._wake = asyncio.Event()
         self._stop = asyncio.Event()
         self._connected = False
+        self._barred: str | None = None
         self._connected_at_s = inf
         self._heartbeat_at_s = clock.monotonic()
         self._published = 0
@@ -187,6 +188,7 @@ class MqttFollower:
             seconds_behind=self._progress.age_s(self._clock.wall_ms()),
             published=self._published,
             errors=self._failures.count,
+            barred={self.name: self._barred},
         )
 
     async def run(self) -> None:
@@ -208,6 +210,7 @@ class MqttFollower:
                 backoff.reset()
                 self._failures.outage_over()
             if failure is not None:
+                self._barred = barred_by(failure)
                 self._failures.failed(f"{self._plan.host}:{self._plan.port}", failure, EXPECTED)
             pause_s = backoff.next_s() * random.uniform(0.8, 1.2)
             await wait_until(self._clock, self._clock.monotonic() + pause_s, self._stop)
@@ -219,7 +222,7 @@ class MqttFollower:
         lost = self._writer.state("lost")
         will = aiomqtt.Will(lost.topic, lost.payload, lost.qos, lost.retain)
         async with connection(self._plan, self._identifier, will, self._clock) as client:
-            self._connected = True
+            self._connected, self._barred = True, None
             self._connected_at_s = self._clock.monotonic()
             link = BrokerLink(client, self._clock, self._writer, self._count, self._wake)
             try:

@@ -13,7 +13,7 @@ from collections.abc import Callable, Sequence
 from typing import TypeVar
 
 from dewline.clock import Backoff, Clock
-from dewline.config.plan import Plan
+from dewline.config.plan import Plan, page_road
 from dewline.events import Entry, EventDocument
 from dewline.followers.follower import FollowerStatistics
 from dewline.followers.push.page import Batch, Page
@@ -32,6 +32,7 @@ UNKNOWN_TRIES = 3  # then a page counts as sent: without an answer it would ring
 TEST_TRIES = 3
 LEAVE_S = 10.0
 IDLE_S = 600.0
+CHECK_EVERY_S = 30.0
 
 
 class PushFollower:
@@ -97,6 +98,7 @@ class PushFollower:
             seconds_behind=max(0, now_ms - oldest_ms) / 1000,
             published=sum(recipient.pages_sent for recipient in self._recipients),
             errors=sum(recipient.failures.count for recipient in self._recipients),
+            barred={page_road(r.contact.name): r.barred for r in self._recipients},
         )
 
     async def run(self) -> None:
@@ -107,7 +109,7 @@ class PushFollower:
         self._recipients = self._new_recipients()
         await self._load()
         senders = [asyncio.ensure_future(self._serve(recipient)) for recipient in self._recipients]
-        others = [asyncio.ensure_future(self._follow())]
+        others = [asyncio.ensure_future(job()) for job in (self._follow, self._check_addresses)]
         others += [
             asyncio.ensure_future(self._send_tests(recipient, recipient.contact.test_at_minute))
             for recipient in self._recipients
@@ -248,6 +250,13 @@ class PushFollower:
             self._leave_by_s = 0.0  # on leaving nobody waits for a provider
             return
         await wait_until(self._clock, self._clock.monotonic() + pause_s, self._stop)
+
+    async def _check_addresses(self) -> None:
+        """Find an address that no page can go to before the page that needs it."""
+        while not self._stop.is_set():
+            await wait_until(self._clock, self._clock.monotonic() + CHECK_EVERY_S, self._stop)
+            for recipient in self._recipients:
+                await recipient.check_address()
 
     async def _send_tests(self, recipient: Recipient, minute: int) -> None:
         """A test page every day at that minute: a phone that stays silent is noticed."""

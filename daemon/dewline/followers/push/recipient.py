@@ -84,6 +84,7 @@ class Recipient:
         self.backoff = backoff
         self.pages_sent = 0
         self.reached = True
+        self.barred = self.target.unreadable()
         self._cursor_name = f"push.{contact.name}"
         self._deferred_name = f"push.{contact.name}.waited"
         self._stored: dict[str, int] = {}
@@ -114,6 +115,12 @@ class Recipient:
         self.reached = True
         self.backoff.reset()
         self.failures.outage_over()
+
+    async def check_address(self) -> None:
+        """Note in ``barred`` what stops every page to this contact."""
+        self.barred = await self.target.barred()
+        if self.barred is not None:
+            self.failures.report(f"no page can go to {self.contact.name}: {self.barred}")
 
     def missed(self, result: SendResult) -> None:
         """A page was not delivered, or nobody knows."""

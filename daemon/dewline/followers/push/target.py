@@ -150,6 +150,7 @@ class Target:
         self._clock = clock
         self._url: str | None = None
         self._notifier: Apprise | None = None
+        self._refused: str | None = None
         self.label = url_file.name  # what a log may call the address
 
     async def send(self, page: Page) -> SendResult:
@@ -165,6 +166,27 @@ class Target:
         except FollowerError as error:
             return SendResult("barred", str(error))
 
+    def unreadable(self) -> str | None:
+        """What is wrong with the file alone, found at once and without loading Apprise."""
+        try:
+            read_secret(self._file)
+        except FollowerError as error:
+            return str(error)
+        return None
+
+    async def barred(self) -> str | None:
+        """Why no page will go to this address until somebody mends it; None while nothing says so.
+
+        The file is read again. An answer that barred the last page counts until one is delivered
+        or the address is another.
+        """
+        try:
+            with self._clock.io():
+                await asyncio.to_thread(self._prepare)
+        except FollowerError as error:
+            return str(error)
+        return self._refused
+
     async def _notify(self, notifier: Apprise, page: Page, trace: HttpTrace) -> SendResult:
         try:
             async with asyncio.timeout(TIMEOUT_S):
@@ -174,8 +196,12 @@ class Target:
         except TimeoutError:
             return SendResult("unknown", f"no answer within {TIMEOUT_S:g} s")
         if delivered:
+            self._refused = None
             return SendResult("delivered")
-        return result_of(trace, self._clock.wall_ms() / 1000)
+        result = result_of(trace, self._clock.wall_ms() / 1000)
+        if result.fate == "barred":
+            self._refused = result.why
+        return result
 
     def _prepare(self) -> Apprise:
         """Load Apprise and the address; FollowerError says what is wrong with its file."""
@@ -200,7 +226,7 @@ class Target:
         notifier = apprise.Apprise(asset=asset)
         if not notifier.add(url):
             raise FollowerError(f"{self._file.name} holds no address that Apprise knows")
-        self._notifier, self._url = notifier, url
+        self._notifier, self._url, self._refused = notifier, url, None
         # Even Apprise's private form of an address shows paths and topics, which are secrets too.
         self.label = f"{self._file.name}, {url.partition('://')[0]}"
         return notifier

@@ -1,0 +1,47 @@
+"""What the daemon feeds to the watch about itself."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+import pytest
+
+from dewline.events import Entry
+from dewline.followers.follower import FollowerStatistics
+from dewline.live.self_monitor import SelfMonitor
+from dewline.readings import Scan
+
+
+class Barred:
+    """A follower one of whose roads is barred."""
+
+    name = "push"
+    why: str | None = "cannot read desk.url"
+
+    async def run(self) -> None:
+        """Nothing."""
+
+    def stop(self) -> None:
+        """Nothing."""
+
+    def committed(self, entries: Sequence[Entry]) -> None:
+        """Nothing."""
+
+    def held(self, entries: Sequence[Entry]) -> None:
+        """Nothing."""
+
+    def statistics(self) -> FollowerStatistics:
+        """As it stands."""
+        return FollowerStatistics(False, 0, 0.0, 0, 0, {"page-desk": self.why})
+
+
+@pytest.mark.parametrize(("why", "value"), [("cannot read desk.url", 1.0), (None, 0.0)])
+def test_a_barred_road_is_a_signal(tmp_path: Path, why: str | None, value: float) -> None:
+    """It is fed with every measure, so that the alarm comes and goes by itself."""
+    fed: list[Scan] = []
+    monitor = SelfMonitor({"daemon.page-desk-barred"}, lambda: (1000, 1000), fed.append, tmp_path)
+    follower = Barred()
+    follower.why = why
+    monitor.measure([follower])
+    assert fed[-1].readings["daemon.page-desk-barred"].value == value
