@@ -44,9 +44,17 @@ def plan_fixture() -> WatchPlan:
 
 
 def test_a_document_of_an_older_version_reads_to_the_same_plan(plan: WatchPlan) -> None:
-    """It holds every field and was written before ``when_over`` was one; its hash was another."""
+    """It holds every field and was written before ``when_over`` was one; its hash was another.
+
+    Today dewline watches one thing more of itself: whether a road of the alarms is barred.
+    """
     text = (DATA / "recorded_plan.json").read_text("utf-8").strip()
     recorded = watch_plan_from_json(text)
+    plan = replace(
+        plan,
+        signals={name: s for name, s in plan.signals.items() if not name.endswith("-barred")},
+        rules={name: r for name, r in plan.rules.items() if not name.endswith("-barred")},
+    )
     assert recorded == plan
     assert same_plan(recorded, plan)
     assert plan_hash(recorded) == plan_hash(plan) != RECORDED_HASH

@@ -12,6 +12,7 @@ from dewline.config.loader import Loaded, examine
 from dewline.config.nodes import SourceFile
 from dewline.config.plan import InstrumentPlan, ModbusRtuPlan, Plan, RegisterPlan
 from dewline.config.wire import wire_time_ms
+from dewline.errors import Problem
 from dewline.watch_plan import DAEMON
 
 MOST_BUSY = 0.8  # share of its time that a line may be busy: instruments need the rest to think
@@ -63,12 +64,17 @@ def _document(
 ) -> dict[str, object]:
     supervised = {} if loaded is None else _supervised(loaded)
     return {
-        "errors": [asdict(p) for p in sorted(source.problems)],
+        "errors": [_without_grave(p) for p in sorted(source.problems)],
         "warnings": [asdict(p) for p in sorted(source.warnings)],
         "polls": polls,
         "supervised": [{"signal": name, "alarms": alarms} for name, alarms in supervised.items()],
         "off": [] if loaded is None else _off(loaded),
     }
+
+
+def _without_grave(problem: Problem) -> dict[str, object]:
+    """An error as JSON: only warnings are grave or not."""
+    return {key: value for key, value in asdict(problem).items() if key != "grave"}
 
 
 def _supervised(loaded: Loaded) -> dict[str, tuple[str, ...]]:
