@@ -104,7 +104,8 @@ class EventDocument(TypedDict):
     the alarm was suppressed, shelved or out of service. It is null for an event that belongs to
     no occurrence, and for events of version 1. ``to``: the contact an escalation goes to;
     ``off_duty``: nobody on call was there to be asked before. ``when_over``: what remains to be
-    done after the end.
+    done after the end. ``stopped_at``: at the end of a power cut or of a lost bus, the boxes in
+    which circulation stands.
     """
 
     id: str
@@ -138,12 +139,16 @@ class EventDocument(TypedDict):
     advice: str | None
     when_over: str | None
     caution: str | None
+    stopped_at: list[str]
 
 
 def event_document(text: str) -> EventDocument:
     """The event document in a text of JSON, with every key, whichever version wrote it."""
     document: EventDocument = json.loads(text)
-    return document if "occurrence" in document else completed(document)
+    if "occurrence" not in document:
+        return completed(document)
+    document.setdefault("stopped_at", [])
+    return document
 
 
 def completed(old: EventDocument) -> EventDocument:
@@ -163,6 +168,7 @@ def completed(old: EventDocument) -> EventDocument:
         "off_duty": escalated and "nobody was there" in reason,
         "why": reason if escalated else old["why"],
         "when_over": advice if advice.startswith("When ") else None,
+        "stopped_at": [],
     }
 
 
@@ -253,6 +259,7 @@ class Event:
     advice: str | None = None
     when_over: str | None = None
     caution: str | None = None
+    stopped_at: tuple[str, ...] = ()
 
     def document(self) -> EventDocument:
         """The event document, ready for JSON.
@@ -291,6 +298,7 @@ class Event:
             "advice": self.advice,
             "when_over": self.when_over,
             "caution": self.caution,
+            "stopped_at": list(self.stopped_at),
         }
 
 

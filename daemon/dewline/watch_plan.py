@@ -216,6 +216,12 @@ class RulePlan:
     caution: str | None = None
 
     @property
+    def of_outage(self) -> bool:
+        """Whether it is about power or a bus, after whose return circulation may stand."""
+        bus = self.place == DAEMON and self.rule.endswith("-lost")
+        return bus or self.signal.endswith(".mains_present")
+
+    @property
     def of_stopped_loop(self) -> bool:
         """Whether it counts only while its box does not circulate."""
         guard = self.only_while

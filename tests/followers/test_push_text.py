@@ -410,6 +410,25 @@ def test_an_outlook_that_is_gone_is_over(story: Story) -> None:
     assert page.text.startswith("OVER at 03:14 after 60 min: HERON moisture on its way to 5 ppm")
 
 
+def test_the_end_of_a_power_cut_names_the_boxes_that_stand(story: Story) -> None:
+    """Whoever was called for the cut reads in one page where circulation has to be started."""
+    cut = rule("room.mains-lost", FalseFor(10_000), signal="room.mains_present")
+    more: dict[str, Any] = {
+        "signal": "room.mains_present",
+        "unit": None,
+        "value": 1.0,
+        "limit": 10.0,
+        "limit_unit": "s",
+        "when_over": "When power is back, restart circulator and freezer by hand.",
+    }
+    raised = story.event("raised", "room.mains-lost", **more)
+    ended = story.event("returned", "room.mains-lost", 2580, stopped_at=("heron", "egret"), **more)
+    text = writer(cut).over(PageItem(ended, raised=raised), START_MS + 2_580_000).text
+    assert "CIRCULATION STANDS at HERON, EGRET. When power is back, restart circulator" in text
+    nowhere = story.event("returned", "room.mains-lost", 2580, **more)
+    assert "STANDS" not in writer(cut).over(PageItem(nowhere, raised=raised), START_MS).text
+
+
 def test_what_comes_and_goes_is_not_always_a_limit_s_fault(story: Story) -> None:
     """A level wants a wider deadband; a link that comes and goes wants a look at its cable."""
     level = rule("heron.moisture-high", Above(5.0))

@@ -296,7 +296,11 @@ def test_story_8_a_dip_of_the_house_gas_is_one_alarm_above_five_boxes(telling: T
 def test_story_9_a_power_cut_is_one_page_and_a_list_of_what_differs(telling: Telling) -> None:
     """Nobody is called twice for one cut; what does not run again is listed; nothing is clean."""
     told = telling("power-cut", start="2026-03-03T00:00:00Z", hours=6)
-    assert [(e.alarm, e.cause.name) for e in pages(told)] == [("room.mains-lost", "power")]
+    cut, *later = pages(told)
+    assert (cut.alarm, cut.cause.name) == ("room.mains-lost", "power")
+    assert {e.alarm for e in later} <= {f"{b}.oxygen-soon-stopped" for b in ("heron", "egret")}
+    (over,) = [e for e in told.events if e.alarm == cut.alarm and e.transition == "returned"]
+    assert over.stopped_at == ("heron", "egret")
     assert within(pages(told)[0], ms(SECOND_DAY, "02:10:00"), 15)
     differs: dict[str, Any] = {}
     for box in ("heron", "egret"):

@@ -12,7 +12,7 @@ import pytest
 
 from dewline.events import Event
 from dewline.hours import Span
-from dewline.watch_plan import Guard, Reaches, RulePlan
+from dewline.watch_plan import FalseFor, Guard, Reaches, RulePlan, SignalPlan
 from tests.watch.conftest import START_MS, Bench
 
 HOUR_S = 3600
@@ -91,3 +91,21 @@ def test_a_restart_of_the_watch_forgets_no_stop(box: Bench) -> None:
     box.freeze()
     climb(box, STOP_S + 300, STOP_S + 1200, 1.4, from_ppm=0.05 + 1.4 / 12)
     assert raised(box).at_ms - START_MS <= (STOP_S + 900) * 1000
+
+
+def test_the_end_of_an_outage_names_the_boxes_that_stand(
+    bench: Callable[..., Bench],
+    make_rule: Callable[..., RulePlan],
+    make_signal: Callable[..., SignalPlan],
+) -> None:
+    """A box that stands after a power cut is named, one that a purge explains is not."""
+    mains = "room.mains_present"
+    cut = make_rule("mains-lost", "mains_present", FalseFor(10_000), place="room", off_s=180)
+    for purging, named in ((0.0, ("heron",)), (1.0, ())):
+        b = bench(cut, extra=[make_signal(mains, "")])
+        for second in range(0, 600, 2):
+            on = 0.0 if 60 <= second < 300 else 1.0
+            panel = {"heron.circulating": float(second < 60), "heron.purging": purging}
+            b.scan(second, {mains: on, **(panel if on else dict.fromkeys(panel))})
+        (ended,) = [e for e in b.events if e.transition == "returned"]
+        assert ended.stopped_at == named

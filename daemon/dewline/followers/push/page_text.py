@@ -26,6 +26,7 @@ from dewline.followers.push.phrases import (
     duration,
     figure,
     matter,
+    place_name,
     reason,
     stands_off,
     subject,
@@ -151,7 +152,7 @@ class PageWriter:
         over = "NOT JUDGED any more" if stands_off(raised, document, rule) else "OVER"
         head = (
             f"{over} at {self._clock(ended_ms, now_ms)} after {duration(ended_ms - began_ms)}: "
-            f"{matter(raised, rule)}{_value_now(document)}."
+            f"{matter(raised, rule)}{_value_now(document)}.{_stopped(document)}"
         )
         extras = ((0, (_given_reason(document),)),)
         text = fit(room_for(title), head, _step_when_over(item), extras)
@@ -291,6 +292,12 @@ def _value_now(document: EventDocument) -> str:
     if document["value"] is None or document["unit"] in ("", None, "s"):
         return ""
     return f", now {figure(document['value'], document['unit'])}"
+
+
+def _stopped(document: EventDocument) -> str:
+    """Where circulation stands after an outage; empty where it stands nowhere."""
+    places = ", ".join(place_name(place) for place in document.get("stopped_at", []))
+    return f" CIRCULATION STANDS at {places}." if places else ""
 
 
 def _given_reason(document: EventDocument) -> str:

@@ -62,7 +62,10 @@ class AlarmEngine:
         """
         at_ms = self._writer.at_ms
         if not alarm.active:
-            self._count_change(alarm, self.move(alarm, "clear"), ended=True)
+            outage = alarm.plan.of_outage
+            stopped_at = self._suppression.standing_loops() if outage else ()
+            ended = self.move(alarm, "clear", Details(stopped_at=stopped_at))
+            self._count_change(alarm, ended, ended=True)
             return
         # Kept as it is labelled now: a clock that is set later, or a restart, must not move it.
         alarm.since_time_ms = self._writer.label(alarm.evaluator.since_ms)

@@ -29,6 +29,7 @@ class Details:
     why: str | None = None
     until_ms: int | None = None
     under: str | None = None
+    stopped_at: tuple[str, ...] = ()
 
 
 NO_DETAILS = Details()
@@ -126,6 +127,7 @@ class EventWriter(Kept):
             advice=plan.advice,
             when_over=plan.when_over,
             caution=plan.caution,
+            stopped_at=details.stopped_at,
         )
         self._events.append(event)
         return event

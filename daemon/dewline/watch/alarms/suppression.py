@@ -70,6 +70,10 @@ class Suppression:
         box = self._modes.get(place)
         return box.foremost() if box is not None else None
 
+    def standing_loops(self) -> tuple[str, ...]:
+        """The boxes in which circulation stands without a mode that explains it."""
+        return tuple(name for name, box in self._modes.items() if box.stands)
+
     def hold_of(self, alarm: Alarm, at_ms: int) -> Hold | None:
         """What would hold this alarm back now; None if nothing would."""
         found = self._holds(alarm, at_ms)

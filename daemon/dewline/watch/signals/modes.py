@@ -35,6 +35,9 @@ SPEEDS_KEPT = 168  # one an hour for a week
 TIMED: tuple[Mode, ...] = (
     *("solvent-work", "commissioning", "maintenance", "outgassing", "recovering", "working"),
 )
+# Modes in which people stop circulation, or a purifier does.
+STOPPING: tuple[Mode, ...] = ("opened", "purging", "solvent-work", "regenerating", "maintenance")
+
 # When several modes hold, an event names the first of these.
 IN_ORDER: tuple[Mode, ...] = (
     "opened",
@@ -155,6 +158,12 @@ class BoxModes(Kept):
         """The pressure shows hands in the gloves: the mode working, until 5 min later."""
         self._until["working"] = at_ms + AFTER_HANDS_MS
         self._set("working", True, at_ms)
+
+    @property
+    def stands(self) -> bool:
+        """Whether circulation is read to stand, and no mode of ``STOPPING`` explains it."""
+        on = self._circulating.usable if self._circulating is not None else None
+        return on is not None and on < 0.5 and not any(mode in self.since for mode in STOPPING)
 
     def foremost(self) -> Mode | None:
         """The mode that an event names; None where none holds."""
