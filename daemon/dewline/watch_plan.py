@@ -288,11 +288,13 @@ class BoxPlan:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ServicePlan:
     """What several boxes share; ``kind`` is house, cylinder, liquid, cooling, vacuum, power or
-    room.
+    room. ``oxygen_impurity_ppm`` and ``moisture_impurity_ppm``: most that its gas usually holds.
     """
 
     name: str
     kind: str
+    oxygen_impurity_ppm: float = 10.0
+    moisture_impurity_ppm: float = 10.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -102,7 +102,15 @@ def _watch_plan(
         staffed=config.staffed,
         holidays=tuple(sorted(config.holidays)),
         boxes={name: _box(name, box) for name, box in config.boxes.items()},
-        services={name: ServicePlan(name=name, kind=s.kind) for name, s in config.services.items()},
+        services={
+            name: ServicePlan(
+                name=name,
+                kind=s.kind,
+                oxygen_impurity_ppm=s.impurity.oxygen,
+                moisture_impurity_ppm=s.impurity.moisture,
+            )
+            for name, s in config.services.items()
+        },
         purifiers={
             name: PurifierPlan(
                 name=name,

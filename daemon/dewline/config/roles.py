@@ -145,6 +145,8 @@ DERIVED: dict[str, Derived] = {
         Derived("gas_use", "L/d", ("fill_valve", "pressure"), _HOUR_MS),
         Derived("gas_idle", "L/h", ("fill_valve", "pressure"), _HOUR_MS),
         Derived("clean_up_time", "s", ("oxygen",), _HOUR_MS),
+        Derived("oxygen_purge_limit", "ppm", ("oxygen", "purging"), _HOUR_MS),
+        Derived("moisture_purge_limit", "ppm", ("moisture", "purging"), _HOUR_MS),
     )
 }
 

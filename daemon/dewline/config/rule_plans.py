@@ -167,11 +167,12 @@ class RuleBookWriter:
         if spec.priority == "critical" and spec.suppress_while:
             rule.report("suppress_while", "a critical rule is never suppressed", "leave it out")
         signal = self._index.plan(target.signal)
-        plan = rule_plan(alarm, rule, target, signal, lambda name: self._find(target, name))
         guard = guard_of(rule, lambda name: self._find(target, name))
         if isinstance(guard, str):
+            # A limit may name a signal that is there only where the guard's signal is.
             self._no_guard(rule, target, guard)
             return
+        plan = rule_plan(alarm, rule, target, signal, lambda name: self._find(target, name))
         if plan is None:
             return
         if alarm in self._book.plans:

@@ -96,11 +96,19 @@ class InstrumentConfig(Strict):
     max_gap: Annotated[int, Field(ge=0, le=124)] = 8
 
 
+class ImpurityConfig(Strict):
+    """The most oxygen and water that a gas usually holds: a purge explains no more than that."""
+
+    oxygen: Ppm = 10.0
+    moisture: Ppm = 10.0
+
+
 class ServiceConfig(Strict):
     """What several boxes share: gas, cooling, vacuum, power, the room."""
 
     kind: Literal["house", "cylinder", "liquid", "cooling", "vacuum", "power", "room"]
     title: Words | None = None
+    impurity: ImpurityConfig = ImpurityConfig()
     signals: dict[Signal, Feed] = Field(default_factory=dict)
 
 

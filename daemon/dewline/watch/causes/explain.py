@@ -209,6 +209,7 @@ class Explain(Kept):
             self._sensors.standing(box),
             solvent_ms=self._solvent_ms.get(box),
             night_loss_l_h=self._value(f"{box}.gas_idle"),
+            purges=self._derive.boxes[box].parts.purge_limit,
         )
 
     def _value(self, name: str) -> float | None:

@@ -13,6 +13,7 @@ from dewline.events import LedgerRow
 from dewline.watch.causes.history import History
 from dewline.watch.causes.names import FactName
 from dewline.watch.causes.shape import Rise
+from dewline.watch.derived.purge_limit import PurgeLimit
 from dewline.watch.ledgers.rows import OpenRow
 from dewline.watch.sensors.doubt import Doubt
 from dewline.watch.signals.modes import BoxModes
@@ -56,7 +57,7 @@ class View:
     ``rows`` and ``open_rows``: closed and open ledger rows of the box. ``silent``: instruments
     that do not answer now. ``doubts``: by gas, where its reading is in doubt. ``about``: the gas
     that the alarm is about. ``solvent_ms``: when solvent was last named as a cause in this box.
-    ``night_loss_l_h``: gas lost in the last quiet night.
+    ``night_loss_l_h``: gas lost in the last quiet night. ``purges``: by gas the last purge.
     """
 
     at_ms: int
@@ -75,6 +76,7 @@ class View:
     about: str | None = None
     solvent_ms: int | None = None
     night_loss_l_h: float | None = None
+    purges: Mapping[str, PurgeLimit] = field(default_factory=dict)
 
     @property
     def lead(self) -> Rise | None:

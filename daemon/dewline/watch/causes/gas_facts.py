@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+from math import inf
+
 from dewline.watch.causes.facts import Fact, Found, View, amount, holds, ramp, span
 from dewline.watch.causes.names import fact_name
-from dewline.watch.causes.shape import LEAST_PPM, Rise
+from dewline.watch.causes.shape import LEAST_PPM, Rise, surely_up
 
 # Ratio of oxygen to water in room air runs from 6 (30 degC, 80 %) to 45 (20 degC, 20 %);
 # saturation pressures as in gas.humidity.
 AIR_RATIO_LOW = 4.0
 WET_RATIO_HIGH = 1.0
 HELD_TAUS = 3.0
+# How much of a rise the other gas is looked at beside it, minutes.
+BESIDE_MIN, BESIDE_SLACK_MIN = 30.0, 4.0
 UNSEEN_PPM = 0.2  # what a moisture sensor does not resolve
 GLOVES_CM3_H = 30.0  # more than all gloves of a box let through
 FORM_WORDS = {
@@ -27,20 +31,30 @@ WORD = {"oxygen": "O2", "moisture": "H2O"}
 def gas_facts(view: View) -> Found:
     """Level of each gas above its baseline, and the form of its rise."""
     for gas, rise in view.rises.items():
-        yield from _level(gas, rise, gas in view.doubts)
+        yield from _level(gas, rise, view)
         if rise.up > 0.3 and rise.form != "none":
             yield from _form(gas, rise, view)
 
 
-def _level(gas: str, rise: Rise, doubted: bool) -> Found:
+def _level(gas: str, rise: Rise, view: View) -> Found:
     text = (
         f"{WORD[gas]} {amount(rise.now)} ppm, {amount(rise.delta)} above its baseline "
         f"{amount(rise.base)}"
     )
     yield fact_name(f"{gas}-up"), Fact(rise.up, text)
-    if not doubted:
-        flat = ramp(rise.up, 0.45, 0.15)
+    if gas not in view.doubts:
+        up = max(rise.up, surely_up(gas, rise.base, _top_beside(gas, view)))
+        flat = ramp(up, 0.45, 0.15)
         yield fact_name(f"{gas}-flat"), Fact(flat, f"{WORD[gas]} flat at {amount(rise.now)} ppm")
+
+
+def _top_beside(gas: str, view: View) -> float:
+    """The highest level of a gas while the other one rose; what moved then was not flat."""
+    lead = view.lead
+    if lead is None or lead.gas == gas or lead.form == "none":
+        return -inf
+    until = max(0.0, lead.start_min - min(lead.rise_min, BESIDE_MIN) - BESIDE_SLACK_MIN)
+    return max(view.history.values(gas, lead.start_min + BESIDE_SLACK_MIN, until), default=-inf)
 
 
 def _form(gas: str, rise: Rise, view: View) -> Found:

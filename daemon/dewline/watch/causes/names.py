@@ -39,6 +39,7 @@ FactName = Literal[
     "pressure-below", "pressure-lost", "pressure-dips", "pressure-high", "band-below",
     "below-or-dips", "fill-idle", "fill-full", "fill-more", "fill-stood-open", "supply-low",
     "supply-below-valves", "supply-runs-out", "night-loss", "comb-on-fills", "purging",
+    "rise-in-purge", "beyond-purge", "oxygen-unmoved",
     # Doors and chambers.
     "door-before", "no-door", "chamber-rises", "chamber-dirty", "chamber-clean",
     "chamber-base-poor", "box-pays-for-vacuum", "refilling",

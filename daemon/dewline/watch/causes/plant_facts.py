@@ -18,6 +18,7 @@ LOOK_BACK_MIN = 239.0
 RATE_MIN, RATE_POINTS, RATE_CONFIDENCE = 14.0, 5, 0.9  # of a supply that falls
 SOUND_LOSS_L_H = 0.2  # of a sound box in a quiet night: common practice, no source
 MOVES_VALVES_MBAR = 4000.0  # gauge; pneumatic valves shut below it: common practice, no source
+ONSET_SLACK_MIN = 3.0
 RESUMED_MS = 1_800_000  # so long after a gap it counts as recent
 # For so many days a note counts, by the kind of the note. Common practice, no source.
 NOTES: dict[str, tuple[FactName, float]] = {
@@ -142,14 +143,12 @@ def night_facts(view: View) -> Found:
 
 
 def comb_facts(view: View) -> Found:
-    """Whether oxygen comes in with the fills and only with them; whether a purge is on.
+    """Whether oxygen comes in with the fills and only with them.
 
     Changes of oxygen over three samples are averaged, apart for those with a fill in them.
     """
     history = view.history
     fills = history.series("fill_valve", 14.0)
-    if history.now("purging") is not None and (history.now("purging") or 0.0) > 0.5:
-        yield "purging", Fact(1.0, "a purge is on")
     oxygen = dict(history.series("oxygen", 14.0))
     if len(fills) < 30:
         return
@@ -163,6 +162,29 @@ def comb_facts(view: View) -> Found:
         gain, loss = fmean(with_fill), fmean(without)
         text = f"O2 moves {gain:+.2f} ppm while filling, {loss:+.2f} between"
         yield "comb-on-fills", Fact(ramp(gain - loss, 0.05, 0.4) * ramp(gain, 0.02, 0.2), text)
+
+
+def purge_facts(view: View) -> Found:
+    """Whether a purge is on, and whether the leading rise came with one.
+
+    Also whether it went beyond what the purge explains, which is what its gas usually holds.
+    """
+    if (view.history.now("purging") or 0.0) > 0.5:
+        yield "purging", Fact(1.0, "a purge is on")
+    lead = view.lead
+    purge = None if lead is None else view.purges.get(lead.gas)
+    if lead is None or purge is None or lead.form == "none":
+        return
+    coarse = lead.start_min > LOOK_BACK_MIN
+    slack_min = ONSET_SLACK_MIN + (10.0 if coarse else 0.0)
+    inside = purge.brought(view.at_ms - round(lead.start_min * 60_000), round(slack_min * 60_000))
+    yield "rise-in-purge", holds(inside, f"it came up in a purge, {span(lead.start_min)} ago")
+    if inside:
+        text = (
+            f"it rose from {amount(lead.base)} to {amount(lead.peak)} ppm in a purge, "
+            f"{purge.beyond:.1f} times what a purge explains"
+        )
+        yield "beyond-purge", Fact(ramp(purge.beyond, 1.0, 1.2), text)
 
 
 def chamber_facts(view: View) -> Found:
@@ -330,6 +352,6 @@ def _alike(view: View, other: Neighbour) -> bool:
 
 
 FINDERS = (
-    pressure_facts, supply_facts, comb_facts, chamber_facts, room_facts, note_facts,
-    night_facts, common_facts,
+    pressure_facts, supply_facts, comb_facts, purge_facts, chamber_facts, room_facts,
+    note_facts, night_facts, common_facts,
 )  # fmt: skip

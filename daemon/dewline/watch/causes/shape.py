@@ -51,9 +51,13 @@ class Rise:
     @property
     def up(self) -> float:
         """How sure it is that this is a rise at all, 0 to 1."""
-        least = LEAST_PPM[self.gas] + LEAST_SHARE * max(0.0, self.base)
-        top = max(self.delta, self.peak - self.base)
-        return min(1.0, max(0.0, (top / least - 0.5) / 1.0))
+        return surely_up(self.gas, self.base, max(self.now, self.peak))
+
+
+def surely_up(gas: str, base: float, top: float) -> float:
+    """How sure it is that a gas has risen which went from ``base`` to ``top`` ppm, 0 to 1."""
+    least = LEAST_PPM[gas] + LEAST_SHARE * max(0.0, base)
+    return min(1.0, max(0.0, (top - base) / least - 0.5))
 
 
 def baseline(history: History, gas: str, nights: Sequence[float]) -> float | None:

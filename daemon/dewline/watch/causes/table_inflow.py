@@ -12,7 +12,7 @@ INFLOW: CauseTable = {
         "oxygen-rush": 2.0, "stop-shell-slope": 3.0, "slope-beyond-own": 4.0,
         "stop-own-slope": -4.0, "speed-unscaled": -4.0, "speed-as-source": 1.0, "oxygen-slow": -2.0,
         "oxygen-faster-than-box": -1.0, "door-before": -1.5, "comb-on-fills": -1.5,
-        "others-same": -2.0, "purging": -1.0, "fill-full": -0.5, "fill-stood-open": -2.0,
+        "others-same": -2.0, "rise-in-purge": -2.0, "fill-full": -0.5, "fill-stood-open": -2.0,
         "regeneration-recent": -0.5,
     }, veto=("oxygen-flat", "pressure-lost", "linked-higher")),
     "leak-at-low-pressure": Weighed(-0.5, {
@@ -44,19 +44,19 @@ INFLOW: CauseTable = {
     }, veto=("no-door", "oxygen-flat")),
     "impulse": Weighed(-0.5, {
         "oxygen-impulse": 2.5, "oxygen-step": 2.5, "oxygen-held": -3.0, "no-door": 0.7,
-        "oxygen-slow": -2.0, "comb-on-fills": -1.0,
+        "oxygen-slow": -2.0, "comb-on-fills": -1.0, "rise-in-purge": -1.0,
     }, veto=("door-before", "oxygen-flat")),
     # What comes in with the gas supply.
     "supply-impure": Weighed(-0.5, {
         "oxygen-up": 1.0, "comb-on-fills": 3.5, "others-same": 2.5, "others-quiet": -0.5,
-        "note-cylinder": 2.0, "purging": 1.0, "supply-low": 1.0, "oxygen-slow": -1.0,
+        "note-cylinder": 2.0, "beyond-purge": 6.0, "supply-low": 1.0, "oxygen-slow": -1.0,
         "door-before": -0.7,
-    }, veto=("oxygen-flat",)),
+    }, veto=("oxygen-unmoved",)),
     # Rare compared with new gloves, paper and wet loads, but nothing else brings in so much.
     "cooling-water-leak": Weighed(-1.2, {
         "moisture-up": 1.0, "oxygen-flat": 0.7, "moisture-step": 1.5, "moisture-plateau": 1.5,
         "moisture-great": 3.0, "moisture-slow": -2.5, "moisture-impulse": -2.0, "no-door": 0.7,
         "bed-warm": -2.0, "freezer-warmer": -2.0, "regeneration-recent": -2.0,
-        "moisture-faster-than-box": -1.0, "others-same": -2.0,
+        "moisture-faster-than-box": -1.0, "others-same": -2.0, "rise-in-purge": -4.0,
     }, veto=("about-oxygen", "door-before", "moisture-flat")),
 }

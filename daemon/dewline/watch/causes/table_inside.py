@@ -48,6 +48,8 @@ INSIDE: CauseTable = {
     "hands": Weighed(-0.5, {
         "hands": 2.5, "oxygen-slow": -1.5, "moisture-slow": -1.5,
     }, veto=("oxygen-rush", "moisture-great"), need=("hands",)),
-    "purging": Weighed(-1.0, {"purging": 3.0}, need=("purging",)),
+    "purging": Weighed(-1.0, {
+        "rise-in-purge": 3.5, "beyond-purge": -5.0,
+    }, need=("rise-in-purge",)),
     "regenerating": Weighed(-0.5, {"regenerating": 3.0}, need=("regenerating",)),
 }

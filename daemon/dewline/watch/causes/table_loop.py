@@ -14,7 +14,7 @@ BED_AND_LOOP: CauseTable = {
         "moisture-outlet-clean": -4.0, "nights-climb-moisture": 2.5, "bed-warm": -4.0,
         "cooling-lost": -2.0, "regeneration-recent": -3.0, "freezer-warmer": -3.0,
         "loop-slow": -2.5, "door-before": -0.7, "others-same": -2.0, "note-gloves": -2.0,
-        "mode-outgassing": -2.5,
+        "mode-outgassing": -2.5, "rise-in-purge": -3.0,
     }, veto=("about-oxygen", "stop-explains", "moisture-flat")),
     "bed-spent-oxygen": Weighed(-0.8, {
         "oxygen-up": 1.0, "moisture-flat": 0.3, "oxygen-straight": 1.0, "oxygen-convex": 1.0,
@@ -41,6 +41,7 @@ BED_AND_LOOP: CauseTable = {
     # The loop.
     "circulation-stopped": Weighed(-0.5, {
         "stop-explains": 6.0, "stop-shell-slope": -5.0, "slope-beyond-own": -6.0,
+        "beyond-purge": -6.0,
         "supply-below-valves": -1.0,
     }, need=("stop-explains",)),
     "valves-unpowered": Weighed(-0.5, {

@@ -98,6 +98,7 @@ class BoxBooks(Kept):
                 switch(facts.own("relief_valve"), parts.gas_use.relief.update)
         if parts.purge is not None:
             switch(facts.own("purging"), parts.purge.update)
+            switch(facts.own("purging"), self._update_purge_limits)
         for role in ("fill_valve", "relief_valve", "purging", "foot_pedal"):
             switch(facts.own(role), self._valve_moved)
         for book in parts.transfers.values():
@@ -118,6 +119,16 @@ class BoxBooks(Kept):
         self._valve_ms = at_ms
         if self.facts.in_modes("purging"):
             self.parts.isolation.disturb(at_ms)
+
+    def _minute_of_purges(self, at_ms: int, hourly: bool) -> None:
+        if hourly or any(part.purging for part in self.parts.purge_limit.values()):
+            self._update_purge_limits(at_ms)
+
+    def _update_purge_limits(self, at_ms: int) -> None:
+        for gas, part in self.parts.purge_limit.items():
+            ppm = part.update(at_ms)
+            quality = Quality.GOOD if ppm is not None else Quality.NO_ANSWER
+            self.publish(f"{gas}_purge_limit", Reading(ppm, quality))
 
     def _chamber_moved(self, book: TransferBook, at_ms: int) -> None:
         opened, closed = book.update(at_ms)
@@ -210,6 +221,7 @@ class BoxBooks(Kept):
                 self.publish(f"{gas}_ingress", source)
         if hourly:
             self._publish_number("clean_up_time", parts.impulses.clean_up_s)
+        self._minute_of_purges(at_ms, hourly)
         if parts.nitrogen is not None:
             latest = parts.ingress["oxygen"].latest if "oxygen" in parts.ingress else None
             parts.nitrogen.minute(at_ms, *(latest or (None, 0.0)))

@@ -11,6 +11,7 @@ from dewline.watch.derived.idle import Idle
 from dewline.watch.derived.ingress import Ingress
 from dewline.watch.derived.nitrogen import Nitrogen
 from dewline.watch.derived.outlook_table import BedOutlook, BoxOutlook
+from dewline.watch.derived.purge_limit import PurgeLimit
 from dewline.watch.ledgers.chamber import Chamber
 from dewline.watch.ledgers.gap import GapBook
 from dewline.watch.ledgers.impulses import ImpulseBook, PumpDowns
@@ -55,6 +56,9 @@ class BoxParts:
         self.pumps = {name: PumpDowns(facts.name, name, rows) for name in self.transfers}
         purging = facts.own("purging")
         self.purge = None if purging is None else PurgeBook(facts, purging, rows)
+        self.purge_limit = {
+            g: PurgeLimit(facts, purging, g, s) for g, s in self.gas.items() if purging is not None
+        }
         switches = {role: facts.own(of) for role, of in DUTIES.items()}
         self.duty = {role: Duty(s) for role, s in switches.items() if s is not None}
         fill, relief = facts.own("fill_valve"), facts.own("relief_valve")
@@ -79,6 +83,7 @@ class BoxParts:
             "excess": self.excess,
             "idle": self.idle,
             "ingress": self.ingress,
+            "purge limit": self.purge_limit,
             "transfer": self.transfers,
             "pump": self.pumps,
             "duty": self.duty,
@@ -105,6 +110,8 @@ class BoxParts:
         for name, book in self.transfers.items():
             if book.chamber.pressure is not None:
                 yield f"{name}_residual", "ppm", HOUR_MS
+        for gas in self.purge_limit:
+            yield f"{gas}_purge_limit", "ppm", HOUR_MS
         if "oxygen" in self.gas:
             yield "clean_up_time", "s", HOUR_MS
 
@@ -127,6 +134,8 @@ class BoxParts:
             excess.reset()
         for duty in self.duty.values():
             duty.reset()
+        for limit in self.purge_limit.values():
+            limit.reset()
         if self.purge is not None:
             self.purge.reset(last_ms)
         if self.gas_use is not None:

@@ -14,7 +14,7 @@ from dewline.readings import Quality
 from dewline.watch.signals.bucket import LARGEST
 from dewline.watch.signals.modes import BoxModes
 from dewline.watch.signals.signal_state import FIRST_BAD, Band, SignalState, above_band
-from dewline.watch_plan import BoxPlan, Mode, WatchPlan
+from dewline.watch_plan import BoxPlan, Mode, ServicePlan, WatchPlan
 
 # Share of the flow that the bed cleans. Common practice, no source.
 BED_EFFICIENCY = 0.95
@@ -72,6 +72,11 @@ class BoxFacts:
         self.name = box.name
         self.modes = modes
         self.purifier = plan.purifiers.get(box.purifier or "")
+        supply = plan.services.get(box.supply or "", ServicePlan(name="", kind="house"))
+        self.impurity_ppm = {
+            "oxygen": supply.oxygen_impurity_ppm,
+            "moisture": supply.moisture_impurity_ppm,
+        }
         self._signals = signals
         self._around = [p for p in (box.name, box.purifier, box.supply) if p]
         self._services = list(plan.services)

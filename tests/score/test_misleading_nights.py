@@ -1,0 +1,89 @@
+"""Stories in which the watch once kept silent or said something untrue; told on seed 0."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+import pytest
+import yaml
+
+from dewline.events import Event
+from dewline_sim import story as stories
+from tests.score.bench import Told
+from tests.score.conftest import Telling
+
+pytestmark = pytest.mark.long
+
+STARTS = ("raised", "unsuppressed")
+
+
+def at_ms(moment: str) -> int:
+    """UTC epoch in ms of ``2 23:30`` in March 2026."""
+    day, clock = moment.split(" ")
+    return round(datetime.fromisoformat(f"2026-03-{int(day):02d}T{clock}Z").timestamp() * 1000)
+
+
+def standing(told: Told, *rules: str) -> list[Event]:
+    """The beginnings of alarms that stood, of these rules or of all."""
+    return [
+        e
+        for e in told.events
+        if e.transition in STARTS
+        and e.state == "unacknowledged"
+        and e.box != "daemon"
+        and (not rules or e.alarm.partition(".")[2] in rules)
+    ]
+
+
+def pages(told: Told) -> list[Event]:
+    return [e for e in standing(told) if e.priority in ("high", "critical")]
+
+
+def timeline(name: str) -> list[dict[str, object]]:
+    """The items of a story, to lay others beside them."""
+    document = yaml.safe_load((stories.scenarios() / f"{name}.yaml").read_text(encoding="utf-8"))
+    items: list[dict[str, object]] = document["timeline"]
+    return items
+
+
+def test_dirty_gas_is_paged_while_the_purge_lasts(telling: Telling) -> None:
+    """A purge that brings oxygen is one page within five minutes, and it names the gas."""
+    told = telling("dirty-purge", hours=6)
+    (page,) = pages(told)
+    assert page.alarm == "heron.oxygen-dirty-gas"
+    assert at_ms("2 23:30") < page.time_ms < at_ms("2 23:35")
+    assert (page.cause.name, page.cause.also) == ("supply-impure", ())
+
+
+def test_water_that_a_purge_brought_is_not_blamed_on_the_cooling(telling: Telling) -> None:
+    """Four hours later the walls still give off what came with the gas, and oxygen is long clean.
+
+    The purge ran with the loop stopped, so that it filled the box.
+    """
+    stop = {"at": "23:29", "place": "heron", "do": "circulation_off"}
+    start = {"at": "01:05", "place": "heron", "do": "circulation_on"}
+    told = telling(
+        "dirty-purge",
+        draw={"oxygen_ppm": [280, 281], "moisture_ppm": [900, 901], "flow_l_min": [100, 101]},
+        timeline=[*timeline("dirty-purge"), stop, start],
+    )
+    after = [e for e in standing(told, "moisture-raised") if e.time_ms > at_ms("3 02:00")]
+    assert after
+    for event in after:
+        assert (event.cause.name, event.cause.also) == ("supply-impure", ())
+        assert any("in a purge" in sentence for sentence in event.cause.evidence)
+
+
+def test_a_clean_purge_of_an_opened_box_pages_nobody(telling: Telling) -> None:
+    """Air that a purge drives out is what the purge is for."""
+    told = telling(
+        "dirty-purge",
+        hours=3,
+        draw={},
+        timeline=[
+            {"at": "20:00", "place": "heron", "do": "circulation_off"},
+            {"at": "20:00", "place": "heron", "do": "expose", "with": {"share": 1.0}},
+            {"at": "20:05", "place": "heron", "do": "purge_on", "with": {"flow_l_min": 300.0}},
+        ],
+    )
+    assert pages(told) == []
