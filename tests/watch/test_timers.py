@@ -251,9 +251,10 @@ def test_what_is_acknowledged_or_over_by_the_morning_does_not_call_again(
         assert b.told()[-1][1] == end
 
 
-def test_what_is_about_to_end_calls_nobody(high: Callable[..., Bench]) -> None:
+def test_a_medium_alarm_about_to_end_calls_nobody(high: Callable[..., Bench]) -> None:
     """Back within its limit, only its off-delay runs: no escalation; out of it again, there is."""
-    b = high((DESK,), off_s=600)
+    desk = Escalation("night-desk", "lab-head", 15 * MIN * 1000, "medium", ("heron",))
+    b = high((desk,), off_s=600, priority="medium")
     b.at(0, oxygen=11.0)
     for second in range(14 * MIN, 20 * MIN, 10):
         b.at(second, oxygen=1.0)
@@ -262,6 +263,34 @@ def test_what_is_about_to_end_calls_nobody(high: Callable[..., Bench]) -> None:
     b.wait(21 * MIN + 1)
     assert b.told()[-1][1] == "escalated"
     assert b.told()[-1][0] <= 21 * MIN
+
+
+@pytest.mark.parametrize("priority", ["high", "critical"])
+def test_a_rush_that_nobody_answers_reaches_the_second_person(
+    high: Callable[..., Bench], priority: str
+) -> None:
+    """Seven seconds of air, then the off-delay: only reminders are postponed by it."""
+    b = high((DESK,), off_s=30 * MIN, priority=priority, remind_every_ms=10 * MIN * 1000)
+    b.at(0, oxygen=300.0)
+    for second in range(7, 25 * MIN, 5):
+        b.at(second, oxygen=1.0)
+    assert b.told()[1:] == [(15 * MIN, "escalated", "unacknowledged")]
+
+
+def test_two_levels_on_their_way_back_call_the_second_person_once(
+    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
+) -> None:
+    """Both high and in their off-delay: the escalation of the worse one is that of both."""
+    b = bench(
+        make_rule("rush", "oxygen", Above(150.0), priority="critical", off_s=30 * MIN),
+        make_rule("high", "oxygen", Above(10.0), priority="high", off_s=30 * MIN),
+        escalations=(DESK,),
+    )
+    b.at(0, oxygen=300.0)
+    for second in range(7, 25 * MIN, 5):
+        b.at(second, oxygen=1.0)
+    escalated = [(e.alarm, e.to) for e in b.events if e.transition == "escalated"]
+    assert escalated == [("heron.rush", "lab-head")]
 
 
 def test_a_worse_level_calls_instead_of_the_milder_one(

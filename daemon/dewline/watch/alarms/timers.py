@@ -48,36 +48,37 @@ class Timers:
     def tick(self, alarm: Alarm, at_ms: int) -> None:
         """Do everything about ``alarm`` that is due by ``at_ms``.
 
-        Nobody is called about an alarm in its off-delay, since it is about to end.
+        While an alarm is in its off-delay, and so about to end, nobody is called about it again.
+        The next contact is called all the same about a high or critical one: nobody has answered.
         """
         if alarm.shelved_until_ms is not None and alarm.shelved_until_ms <= at_ms:
             alarm.shelved_until_ms = None
             self._engine.move(alarm, "unshelve", Details(why="time is up"))
-        if alarm.in_off_delay:
-            return
-        if alarm.remind_ms is not None and alarm.remind_ms <= at_ms:
+        if not alarm.in_off_delay and alarm.remind_ms is not None and alarm.remind_ms <= at_ms:
             every_ms = alarm.plan.remind_every_ms
             self._engine.move(alarm, "remind", Details(why=f"every {duration(every_ms or 0)}"))
-        if _waits(alarm):
+        if _waits(alarm) and _goes_on(alarm):
             for step in self._ahead(alarm):
                 if step.due_ms <= at_ms:
                     self._escalate(alarm, step, at_ms)
-            if self._morning_ms(alarm) <= at_ms:
-                self._raise_priority(alarm, at_ms)
+        if not alarm.in_off_delay and _waits(alarm) and self._morning_ms(alarm) <= at_ms:
+            self._raise_priority(alarm, at_ms)
 
     def due_ms(self, alarm: Alarm) -> Iterator[int]:
         """The moments at which ``tick`` will have something to do.
 
-        None for an alarm in its off-delay: the watch asks about all alarms once a minute.
+        What the off-delay of an alarm postpones is left out: the watch asks about all alarms once
+        a minute.
         """
         if alarm.shelved_until_ms is not None:
             yield alarm.shelved_until_ms
+        if _waits(alarm) and _goes_on(alarm):
+            yield from (step.due_ms for step in self._ahead(alarm))
         if alarm.in_off_delay:
             return
         if alarm.remind_ms is not None:
             yield alarm.remind_ms
         if _waits(alarm):
-            yield from (step.due_ms for step in self._ahead(alarm))
             yield self._morning_ms(alarm)
 
     def _morning_ms(self, alarm: Alarm) -> int:
@@ -173,8 +174,13 @@ def _waits(alarm: Alarm) -> bool:
     return alarm.unacknowledged_since_ms is not None and alarm.state in CALLING_STATES
 
 
+def _goes_on(alarm: Alarm) -> bool:
+    """Whether it escalates now: a milder one does not while it is about to end."""
+    return not alarm.in_off_delay or alarm.priority in ("critical", "high")
+
+
 def _calls(alarm: Alarm) -> bool:
-    return alarm.state == "unacknowledged" and not alarm.in_off_delay
+    return alarm.state == "unacknowledged" and _goes_on(alarm)
 
 
 def _acknowledged_since(alarm: Alarm, since_ms: int | None) -> bool:
