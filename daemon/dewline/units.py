@@ -75,11 +75,10 @@ def _known(unit: str) -> tuple[str, float, float]:
     unit = _SAME.get(unit, unit)
     if unit in _UNITS:
         return _UNITS[unit]
-    top, slash, bottom = unit.partition("/")
-    if slash and bottom in _UNITS and _UNITS[bottom][0] == "time":
-        top = _SAME.get(top, top)
-        if top in _UNITS and _UNITS[top][0] != "time":
-            dimension, factor, _ = _UNITS[top]
+    top, slash, bottom = unit.rpartition("/")
+    if slash and bottom in _UNITS and _UNITS[bottom][0] == "time" and unit.count("/") <= 2:
+        dimension, factor, _ = _known(top)
+        if dimension != "time":
             return (f"{dimension}/time", factor / _UNITS[bottom][1], 0.0)
     raise UnitError(f"{unit!r} is no unit dewline knows")
 
@@ -92,7 +91,10 @@ def normal_unit(unit: str) -> str:
 
 
 def dimension(unit: str) -> str:
-    """What a unit measures: ``fraction``, ``pressure``, ``volume/time`` and so on."""
+    """What a unit measures: ``fraction``, ``pressure``, ``volume/time`` and so on.
+
+    A unit may be per time, and that again, as the slope of a flow is: ``m3/h/h``.
+    """
     return _known(unit)[0]
 
 

@@ -213,4 +213,4 @@ def test_a_pressure_of_the_wrong_zero_needs_the_barometer(
 def test_an_empty_ground_turns_every_rule_off() -> None:
     """Without layers there is nothing to expand."""
     index = SignalIndex({}, {}, (), (), (), {})
-    assert RuleBookWriter([], {}, index, {}).write().plans == {}
+    assert RuleBookWriter([], {}, index, {}, {}).write().plans == {}

@@ -56,6 +56,7 @@ class RuleBench(Bench):
 
     def __init__(self, folder: Path, rules: dict[str, dict[str, Any]], **signals: str) -> None:
         super().__init__(load_rules(folder, rules, **signals))
+        self.rules = tuple(rules)
 
     def feed(self, seconds: float, **values: float | None) -> None:
         """Readings of heron, each in the unit it is written in; None is no answer."""

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
 
-from tests.watch.rule_bench import UNITS, RuleBench, for_every_unit
+from tests.watch.rule_bench import UNITS, RuleBench, for_every_unit, quantity
 
 H, STEP = 3600, 240  # a median of the outlook closes every four minutes
 LIMITS = (-20.0, 0.0, 20.0)
@@ -68,3 +70,111 @@ def test_what_moves_away_from_its_limit_or_stands_is_not_foreseen(
     for second in range(0, 4 * H, STEP):
         b.feed(second, **dict.fromkeys(UNITS, 20.0 + side * 2.0 + step * second / H))
     assert b.events == []
+
+
+# Every limit is also written in another unit of its kind: the same value for whoever reads it.
+OTHERWISE: dict[str, Callable[[float], str | float]] = {
+    "trace": lambda ppm: f"{ppm * 1000} ppb",
+    "gauge": lambda mbar: f"{mbar * 100} Pa",
+    "bottle": lambda bar: f"{bar * 100} kPa",
+    "cold": lambda degc: f"{degc * 1.8 + 32} degF",
+    "part": lambda percent: f"{percent * 10_000} ppm",
+    "draught": lambda m3_h: f"{m3_h / 0.06} L/min",
+    "heap": lambda kg: f"{kg * 1000} g",
+    "plain": lambda number: number,
+}
+
+
+def both_ways(key: str, limit: float) -> dict[str, dict[str, Any]]:
+    """Two rules a unit, the second with its limit written in another unit."""
+    rules = for_every_unit(**{key: limit})
+    others = {name: {"signal": name, key: OTHERWISE[name](limit)} for name in UNITS}
+    return rules | {f"{name}-otherwise": rule for name, rule in others.items()}
+
+
+@pytest.mark.parametrize(("key", "sign"), [("above", 1), ("below", -1)])
+@pytest.mark.parametrize("limit", LIMITS)
+def test_a_level_is_told_past_its_limit_and_not_before(
+    tmp_path: Path, limit: float, key: str, sign: int
+) -> None:
+    """Short of the limit nothing; past it the alarm, at that very reading."""
+    b = RuleBench(tmp_path, both_ways(key, limit))
+    for second, past in enumerate((-15.0, -0.01, -0.01, 0.01, 30.0)):
+        b.feed(second, **dict.fromkeys(UNITS, limit + sign * past))
+    assert all(b.raised_s(rule) == [3] for rule in b.rules)
+
+
+@pytest.mark.parametrize("sign", [1, -1])
+@pytest.mark.parametrize("limit", LIMITS)
+def test_a_band_is_told_on_the_side_on_which_it_is_left(
+    tmp_path: Path, limit: float, sign: int
+) -> None:
+    """Anywhere inside nothing; past either end the alarm."""
+    ends = {n: [quantity(limit - 1, u), quantity(limit + 1, u)] for n, u in UNITS.items()}
+    b = RuleBench(tmp_path, {n: {"signal": n, "outside": ends[n]} for n in UNITS})
+    for second, off in enumerate((0.0, -0.99, 0.99, 1.01)):
+        b.feed(second, **dict.fromkeys(UNITS, limit + sign * off))
+    assert all(b.raised_s(rule) == [3] for rule in b.rules)
+
+
+@pytest.mark.parametrize(("key", "sign"), [("above", 1), ("below", -1)])
+@pytest.mark.parametrize("limit", LIMITS)
+def test_a_count_is_told_with_the_last_of_its_times(
+    tmp_path: Path, limit: float, key: str, sign: int
+) -> None:
+    """Twice is not three times."""
+    rules = for_every_unit(**{key: limit})
+    b = RuleBench(tmp_path, {n: r | {"count": 3, "within": "1 min"} for n, r in rules.items()})
+    for second, past in enumerate((-1.0, 1.0, -1.0, 1.0, 1.0, -1.0, 1.0)):
+        b.feed(second, **dict.fromkeys(UNITS, limit + sign * past))
+    assert all(b.raised_s(rule) == [6] for rule in b.rules)
+
+
+@pytest.mark.parametrize(("key", "sign"), [("rising", 1), ("falling", -1)])
+@pytest.mark.parametrize("level", LIMITS)
+def test_a_slope_is_told_when_it_is_steeper_and_only_in_its_direction(
+    tmp_path: Path, level: float, key: str, sign: int
+) -> None:
+    """Flat, the other way, half as steep: nothing; twice as steep: within the time it spans."""
+    rules = {n: {"signal": n, key: per_hour(1.0, u)} for n, u in UNITS.items()}
+    b = RuleBench(tmp_path, rules)
+    value = level
+    for part, pace in enumerate((0.0, -2.0, 0.5, 2.0)):
+        assert b.events == []
+        for second in range(part * H, part * H + H, 30):
+            b.feed(second, **dict.fromkeys(UNITS, value))
+            value += sign * pace * 30 / H
+    assert all(3 * H < at_s <= 3.5 * H for rule in b.rules for at_s in b.raised_s(rule))
+    assert len(b.events) == len(UNITS)
+
+
+def per_hour(value: float, unit: str) -> str:
+    """A slope; that of a temperature is in K."""
+    return f"{value:g} {'K' if unit == 'degC' else unit}/h"
+
+
+@pytest.mark.parametrize("level", LIMITS)
+def test_silence_and_stillness_are_told_after_their_time(tmp_path: Path, level: float) -> None:
+    """A value that comes and moves is neither; one that stands is still; none at all is silence."""
+    still = {n: {"signal": n, "unchanged_for": "60 s"} for n in UNITS}
+    silent = {f"{n}-silent": {"signal": n, "stale_after": "20 s"} for n in UNITS}
+    b = RuleBench(tmp_path, still | silent)
+    apart = {name: level + 0.1 * n for n, name in enumerate(UNITS)}  # all zero is a dead block
+    for second in range(100):
+        b.feed(second, **{name: value + second % 2 for name, value in apart.items()})
+    assert b.events == []
+    for second in range(100, 170):
+        b.feed(second, **{name: value + 0.5 for name, value in apart.items()})
+    assert all(b.raised_s(rule) == [160] for rule in still)
+    assert all(b.raised_s(rule) == [] for rule in silent)
+    b.wait(190)
+    assert all(b.raised_s(rule) == [189] for rule in silent)
+
+
+def test_a_switch_is_told_in_both_of_its_positions(tmp_path: Path) -> None:
+    """On for ten seconds, off for ten seconds, and not a second before."""
+    times = ("true_for", "false_for")
+    b = RuleBench(tmp_path, {k.replace("_", "-"): {"signal": "switch", k: "10 s"} for k in times})
+    for second in range(40):
+        b.feed(second, switch=float(second >= 20))
+    assert (b.raised_s("false-for"), b.raised_s("true-for")) == ([10], [30])

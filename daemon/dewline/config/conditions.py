@@ -228,6 +228,7 @@ def _build(make: _Maker) -> tuple[ConditionPlan, str]:
     level = _level(make)
     spec = make.rule.spec
     if level is not None and spec.count is not None and spec.within is not None:
+        _check_count(make, spec.count, spec.within)
         return (Count(spec.count, spec.within, level), unit)
     if level is not None:
         return (level, unit)
@@ -254,12 +255,22 @@ def _level(make: _Maker) -> Above | Below | Outside | None:
     return Outside(low, high)
 
 
+def _check_count(make: _Maker, count: int, within_ms: int) -> None:
+    """Refuse a count that no series of readings can come to in that time: _Wrong."""
+    most = within_ms // (2 * make.signal.every_ms) + 1  # every other reading begins it again
+    if count > most:
+        problem = f"{make.signal.name} is read too seldom to begin so often in that time"
+        raise make.wrong("count", problem, f"write {most} or less, or a longer `within`")
+
+
 def _slope(make: _Maker) -> Rising | Falling | None:
     spec = make.rule.spec
     limit = spec.falling if spec.rising is None else spec.rising
     if limit is None:
         return None
     kind = "falling" if spec.rising is None else "rising"
+    if _is_switch(make.signal):
+        raise make.wrong(kind, f"{make.signal.name} is a 0/1 signal", "use true_for or false_for")
     per_h = make.slope(kind, limit)
     if per_h <= 0:
         raise make.wrong(kind, "is not positive", "write how fast; `falling` says which way")

@@ -19,6 +19,7 @@ from dewline.config.salvage import salvage
 from dewline.config.schema import SiteConfig
 from dewline.config.site import ParsedSite
 from dewline.config.wire import fed, longest_ms
+from dewline.config.within_range import ranges_of
 from dewline.errors import ConfigError, Problem
 from dewline.typed_json import Json
 
@@ -109,7 +110,7 @@ def _book(site: ParsedSite, index: SignalIndex) -> RuleBook:
         if box.rules
     }
     regimes = {name: box.regime for name, box in config.boxes.items()}
-    return RuleBookWriter(layers, own, index, regimes).write()
+    return RuleBookWriter(layers, own, index, regimes, ranges_of(site)).write()
 
 
 def _set(site: ParsedSite, index: int) -> RuleLayer | None:

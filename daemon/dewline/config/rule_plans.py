@@ -20,6 +20,7 @@ from dewline.config.rules import (
     apply_layers,
     silent_alarm,
 )
+from dewline.config.within_range import Range, never_holds
 from dewline.watch_plan import DAEMON, RulePlan, SignalPlan
 
 
@@ -49,8 +50,8 @@ class RuleBookWriter:
     """Makes the alarms of every rule.
 
     ``general`` are the layers for all places, in order; ``own`` the layer of each box with rules
-    of its own, ``regimes`` the pressure regime of each box. Problems are reported to the sources
-    of the layers.
+    of its own, ``regimes`` the pressure regime of each box, ``ranges`` what each signal can read.
+    Problems are reported to the sources of the layers.
     """
 
     def __init__(
@@ -59,8 +60,10 @@ class RuleBookWriter:
         own: Mapping[str, RuleLayer],
         index: SignalIndex,
         regimes: Mapping[str, str],
+        ranges: Mapping[str, Range],
     ) -> None:
         self._general, self._own, self._index, self._regimes = general, own, index, regimes
+        self._ranges = ranges
         self._book = RuleBook()
         layers = (*general, *own.values())
         self._names = list(dict.fromkeys(name for layer in layers for name in layer.rules))
@@ -175,11 +178,32 @@ class RuleBookWriter:
         plan = rule_plan(alarm, rule, target, signal, lambda name: self._find(target, name))
         if plan is None:
             return
+        plan = replace(plan, only_while=guard)
+        if self._never_holds(rule, plan):
+            return
         if alarm in self._book.plans:
             rule.report(None, f"makes the alarm {alarm} a second time", "give it another name")
             return
-        self._book.plans[alarm] = replace(plan, only_while=guard)
+        self._book.plans[alarm] = plan
         self._book.origins[alarm] = rule
+
+    def _never_holds(self, rule: LayeredRule, plan: RulePlan) -> bool:
+        """Whether a rule can never hold, so that it would be listed as watched and is not.
+
+        A mistake in a rule of this site; one that a rule set chose is off, and listed as such.
+        """
+        guards = () if plan.only_while is None else (plan.only_while,)
+        for wrong in never_holds(plan, guards, self._ranges.get(plan.signal)):
+            layer = rule.origin[wrong.key]
+            if not layer.loose:
+                rule.report(wrong.key, wrong.problem, wrong.remedy)
+            elif wrong.half:
+                layer.source.warn((*layer.path, rule.name, wrong.key), wrong.problem, wrong.remedy)
+            else:
+                why = f"{wrong.problem}: {wrong.remedy}"
+                self._book.off.append(Off(rule.name, plan.place, why))
+                return True
+        return False
 
     def _find(self, target: RuleTarget, name: str) -> SignalPlan | None:
         if name.startswith("{antechamber}_"):
