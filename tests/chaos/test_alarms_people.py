@@ -224,7 +224,7 @@ async def test_a8_a_shelf_ends_by_itself_and_is_listed(
     ended = [e for e in plant.events() if e["transition"] == "unshelved"]
     await plant.end()
     command = await asyncio.create_subprocess_exec(
-        *(sys.executable, "-m", "dewline", "alarms", str(plant.config), "--json"),
+        *(sys.executable, "-m", "dewline", "alarms", "--config", str(plant.config), "--json"),
         stdout=asyncio.subprocess.PIPE,
     )
     said, _ = await command.communicate()

@@ -41,7 +41,7 @@ def address(config: Path, sink: Sink, tail: str = "") -> None:
 def test_a_test_page_is_sent(config: Path, sink: Sink, capsys: pytest.CaptureFixture[str]) -> None:
     """It arrives, says that it is a test, and the command says what to look for."""
     address(config, sink)
-    assert main(["page-test", str(config), "night-desk"]) == 0
+    assert main(["page-test", "--config", str(config), "night-desk"]) == 0
     assert sink.texts()[0].startswith("TEST for night-desk")
     assert "the provider has taken it" in capsys.readouterr().err
 
@@ -58,7 +58,7 @@ def test_what_went_wrong_is_said_without_the_address(
     """Refused is 1, not reached is 3; the address is a secret."""
     address(config, sink)
     sink.usual = answer(status)
-    assert main(["page-test", str(config), "night-desk", "--json"]) == exit_status
+    assert main(["page-test", "--config", str(config), "night-desk", "--json"]) == exit_status
     said = capsys.readouterr()
     assert f"answered {status}" in said.err
     assert "canary" not in said.err + said.out
@@ -67,7 +67,7 @@ def test_what_went_wrong_is_said_without_the_address(
 
 def test_nobody_of_that_name(config: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """A contact that is not in the config: 2, with those that are."""
-    assert main(["page-test", str(config), "day-desk"]) == 2
+    assert main(["page-test", "--config", str(config), "day-desk"]) == 2
     assert "night-desk" in capsys.readouterr().err
 
 
@@ -101,8 +101,8 @@ def event(
 async def test_the_alarm_system_is_judged(config: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """Counts, the longest, the shelved and the figures; 0 while every figure is met."""
     await keep(config.parent / "marsh.db", [event(1, 0), event(2, 30, transition="cleared")])
-    end = ["--to", "2026-03-03"]
-    assert main(["alarms", str(config), *end]) == 0
+    end = ["--until", "2026-03-03"]
+    assert main(["alarms", "--config", str(config), *end]) == 0
     said = capsys.readouterr().out
     assert "new alarms: 1" in said
     assert "heron.moisture-high" in said
@@ -114,7 +114,15 @@ async def test_a_flood_is_found_trouble(config: Path, capsys: pytest.CaptureFixt
     """Eleven alarms in as many minutes of one hour: outside the figure, status 1."""
     rows = [event(n + 1, n // 2, f"heron.r{n}") for n in range(40)]
     await keep(config.parent / "marsh.db", rows)
-    arguments = ["alarms", str(config), "--from", "2026-03-02T02:00", "--to", "2026-03-02T04:00"]
+    arguments = [
+        "alarms",
+        "--config",
+        str(config),
+        "--since",
+        "2026-03-02T02:00",
+        "--until",
+        "2026-03-02T04:00",
+    ]
     assert main([*arguments, "--json"]) == 1
     document = json.loads(capsys.readouterr().out)
     assert document["alarms"] == 40
@@ -128,6 +136,9 @@ async def test_a_period_that_ends_before_it_begins_is_refused(
 ) -> None:
     """2, with what to do."""
     await keep(config.parent / "marsh.db", [event(1, 0)])
-    assert main(["alarms", str(config), "--from", "2026-03-09", "--to", "2026-03-02"]) == 2
-    assert main(["alarms", str(config), "--from", "yesterday"]) == 2
+    assert (
+        main(["alarms", "--config", str(config), "--since", "2026-03-09", "--until", "2026-03-02"])
+        == 2
+    )
+    assert main(["alarms", "--config", str(config), "--since", "yesterday"]) == 2
     assert "is no time" in capsys.readouterr().err

@@ -90,7 +90,11 @@ def test_no_secret_in_log_process_list_record_page_or_crash(
             wait_until("four complaints", lambda: len(told(log)) == 4)
             process = Path("/proc") / str(daemon.pid)
             seen = (process / "cmdline").read_bytes() + (process / "environ").read_bytes()
-            asked = [("status", "--config", path), ("check", path), ("page-test", path, "desk")]
+            asked = [
+                ("status", "--config", path),
+                ("check", path),
+                ("page-test", "desk", "--config", path),
+            ]
             said = [run(*words) for words in asked]
         finally:
             daemon.send_signal(signal.SIGABRT)

@@ -172,7 +172,7 @@ async def test_the_command_reports_what_went_out(
         "site: saltmarsh\njournal: {path: saltmarsh.db}\nboxes:\n  heron: {volume: 1 m3}\n"
     )
     target = tmp_path / "out.csv"
-    assert main(["export", str(config), "--to", str(target), "--json"]) == 0
+    assert main(["export", "--config", str(config), "--to", str(target), "--json"]) == 0
     done = json.loads(capsys.readouterr().out)
     assert (done["readings"], done["files"][0]) == (20, str(target))
-    assert main(["export", str(config), "--to", "x.xlsx"]) == 2
+    assert main(["export", "--config", str(config), "--to", "x.xlsx"]) == 2

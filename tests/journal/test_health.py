@@ -106,12 +106,12 @@ async def test_check_finds_damage(
         for seq in range(1, 3000):
             journal.append(Entry(seq, scan_of(seq, a=1.0, b=2.0), Outcome()))
         await journal.flush()
-    assert main(["journal", "check", config]) == 0
+    assert main(["journal", "check", "--config", config]) == 0
     with path.open("r+b") as file:
         file.seek(path.stat().st_size // 2048 * 1024)
         file.write(b"\xff" * 1024)
     assert health.check(path)
-    assert main(["journal", "check", "--json", config]) == 1
+    assert main(["journal", "check", "--json", "--config", config]) == 1
     assert json.loads(capsys.readouterr().out)["ok"] is False
     with path.open("r+b") as file:
         file.write(b"\xff" * 1024)
@@ -134,7 +134,7 @@ async def test_a_backup_is_whole_while_the_daemon_writes(
         health.back_up(path, copy)
         journal.append(Entry(500, scan_of(500, a=1.0), Outcome()))
         await journal.flush()
-        assert main(["journal", "backup", "--json", config]) == 0
+        assert main(["journal", "backup", "--json", "--config", config]) == 0
     second = json.loads(capsys.readouterr().out)["backup"]
     with Reader(copy) as one, Reader(path.with_name(second.rpartition("/")[2])) as other:
         assert (one.tail().seq, other.tail().seq) == (499, 500)
@@ -145,5 +145,5 @@ async def test_a_backup_is_whole_while_the_daemon_writes(
 
 def test_no_record_is_exit_status_3(config: str, capsys: pytest.CaptureFixture[str]) -> None:
     """What cannot be reached is said, with its path."""
-    assert main(["journal", "info", config]) == 3
+    assert main(["journal", "info", "--config", config]) == 3
     assert "saltmarsh.db cannot be read" in capsys.readouterr().err

@@ -103,11 +103,20 @@ def test_the_command_prints_one_document_a_line_and_compares(
     """--json gives event documents; --compare names the alarm that a changed limit concerns."""
     csv = tmp_path / "r.csv"
     csv.write_text(HEADER + "".join(row(s, "heron.moisture", 6.0) for s in range(5)))
-    assert main(["replay", str(config), "--csv", str(csv), "--json"]) == 0
+    assert main(["replay", "--config", str(config), "--csv", str(csv), "--json"]) == 0
     documents = [json.loads(line) for line in capsys.readouterr().out.splitlines()]
     assert [d["alarm"] for d in documents] == ["heron.moisture-high"]
     other = tmp_path / "other.yaml"
     other.write_text(CONFIG.replace("above: 5 ppm", "above: 7 ppm"))
-    words = ["replay", str(config), "--csv", str(csv), "--compare", str(other), "--json"]
+    words = [
+        "replay",
+        "--config",
+        str(config),
+        "--csv",
+        str(csv),
+        "--compare",
+        str(other),
+        "--json",
+    ]
     assert main(words) == 1
     assert json.loads(capsys.readouterr().out)["alarms"] == ["heron.moisture-high"]

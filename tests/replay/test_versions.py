@@ -59,7 +59,7 @@ async def test_another_version_is_said_once(
 ) -> None:
     """One line on stderr, with each version once; nothing where it is the same or not known."""
     await record(config, *versions)
-    assert main(["replay", str(config)]) == 0
+    assert main(["replay", "--config", str(config)]) == 0
     assert capsys.readouterr().err == f"{said}0 events\n"
 
 
@@ -68,7 +68,7 @@ async def test_machine_output_stays_json(config: Path, capsys: pytest.CaptureFix
     await record(config, "0.0.8")
     other = config.with_name("other.yaml")
     other.write_text(CONFIG)
-    assert main(["replay", str(config), "--compare", str(other), "--json"]) == 0
+    assert main(["replay", "--config", str(config), "--compare", str(other), "--json"]) == 0
     out, err = capsys.readouterr()
     assert json.loads(out) == {"alarms": [], "only_first": [], "only_second": []}
     assert err.count("recorded by dewline 0.0.8") == 1

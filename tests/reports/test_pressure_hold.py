@@ -106,7 +106,9 @@ def leak_test(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Callable[..
             time = START + timedelta(seconds=second)
             lines.append(f"{time.isoformat().replace('+00:00', 'Z')},{signal},{value},")
         record.write_text("\n".join(lines) + "\n")
-        status = main(["leak-test", str(config), box, "--csv", str(record), "--json", *words])
+        status = main(
+            ["leak-test", "--config", str(config), box, "--csv", str(record), "--json", *words]
+        )
         out, err = capsys.readouterr()
         return status, json.loads(out) if out else None, err
 
@@ -236,10 +238,12 @@ def test_usage_errors(leak_test: Callable[..., Any], tmp_path: Path) -> None:
     """An unknown box is status 2 and names those there are; a missing file is status 3."""
     leak_test(story(hours=0.3))
     config = str(tmp_path / "lab.yaml")
-    assert main(["leak-test", config, "bittern"]) == 2
-    assert main(["leak-test", config, "heron", "--csv", str(tmp_path / "none.csv")]) == 3
-    assert main(["leak-test", config, "heron"]) == 3  # no journal yet
-    assert main(["leak-test", config, "heron", "--wanted", "1 ppm"]) == 2
+    assert main(["leak-test", "--config", config, "bittern"]) == 2
+    assert (
+        main(["leak-test", "--config", config, "heron", "--csv", str(tmp_path / "none.csv")]) == 3
+    )
+    assert main(["leak-test", "--config", config, "heron"]) == 3  # no journal yet
+    assert main(["leak-test", "--config", config, "heron", "--wanted", "1 ppm"]) == 2
 
 
 Second = tuple[int, dict[str, Reading]]
@@ -271,7 +275,7 @@ async def test_the_journal_gives_the_same_answer(
     rows = list(story(hours=1.0))
     _, from_csv, _ = leak_test(rows)
     await record(load(tmp_path / "lab.yaml").plan, seconds(rows))
-    assert main(["leak-test", str(tmp_path / "lab.yaml"), "heron", "--json"]) == 0
+    assert main(["leak-test", "--config", str(tmp_path / "lab.yaml"), "heron", "--json"]) == 0
     assert json.loads(capsys.readouterr().out) == from_csv
 
 
@@ -301,7 +305,7 @@ def live(
 
         grow(0)
         monkeypatch.setattr("time.sleep", grow)
-        status = main(["leak-test", str(config), "heron", "--live", "--json", *words])
+        status = main(["leak-test", "--config", str(config), "heron", "--live", "--json", *words])
         out, err = capsys.readouterr()
         return status, json.loads(out) if out else None, err
 

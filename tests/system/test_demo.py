@@ -108,7 +108,14 @@ def test_nothing_was_written_and_everything_is_recorded(night: tuple[Path, str, 
     assert int(writes) == 0
     replay = subprocess.run(
         [
-            *(sys.executable, "-m", "dewline", "replay", str(night[0] / "dewline.yaml")),
+            *(
+                sys.executable,
+                "-m",
+                "dewline",
+                "replay",
+                "--config",
+                str(night[0] / "dewline.yaml"),
+            ),
             *("--journal", str(night[0] / "night.db"), "--json"),
         ],
         capture_output=True,

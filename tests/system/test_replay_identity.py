@@ -23,7 +23,7 @@ EVENT = "dewline/saltmarsh/event"
 
 def replayed(daemon: Any, *words: str) -> list[dict[str, Any]]:
     """Events of ``dewline replay --json`` over the daemon's own journal."""
-    found = daemon.cli("replay", str(daemon.config), "--json", *words)
+    found = daemon.cli("replay", "--json", *words)
     assert found.returncode == 0, found.stderr[-2000:]
     return [json.loads(line) for line in found.stdout.splitlines()]
 
@@ -94,7 +94,7 @@ async def test_a_changed_threshold_changes_exactly_the_alarms_concerned(
             "  egret:\n", "  egret:\n    rules: {oxygen-quick: {above: 50 ppm}}\n", 1
         )
     )
-    words = ("replay", str(road.config), "--compare", str(other), "--json")
+    words = ("replay", "--compare", str(other), "--json")
     found = await asyncio.to_thread(road.cli, *words)
     assert found.returncode == 1, found.stderr
     answer = json.loads(found.stdout)

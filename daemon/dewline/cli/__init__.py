@@ -60,6 +60,11 @@ def default_config() -> str:
     return os.environ.get("DEWLINE_CONFIG", DEFAULT_CONFIG)
 
 
+def module_of(command: str) -> str:
+    """The module of this package that has the arguments of a command and runs it."""
+    return _MODULES.get(command, command.replace("-", "_"))
+
+
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command; returns its exit status, 130 after Ctrl-C.
 
@@ -78,9 +83,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     for name, summary in COMMANDS.items():
         sub = commands.add_parser(name, help=summary, description=summary)
         if name == wanted:  # the others are not even imported
-            module = importlib.import_module(
-                f"dewline.cli.{_MODULES.get(name, name.replace('-', '_'))}"
-            )
+            module = importlib.import_module(f"dewline.cli.{module_of(name)}")
             module.arguments(sub)
             sub.set_defaults(run=module.run)
     args = parser.parse_args(words)

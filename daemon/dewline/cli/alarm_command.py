@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 import re
 
-from dewline.cli.terminal import add_daemon_arguments, print_json, say, socket_of, who
+from dewline.cli.terminal import add_config_arguments, print_json, say, socket_of, who
 from dewline.live.control_socket import ask
 from dewline.units import convert
 
@@ -34,7 +34,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
             "--for", dest="for_s", type=duration_s, required=True, metavar="TIME", help="e.g. 2h"
         )
     parser.add_argument("--by", default=who(), help="who says so (default: your login)")
-    add_daemon_arguments(parser)
+    add_config_arguments(parser)
 
 
 def run(args: argparse.Namespace) -> int:

@@ -1,18 +1,23 @@
-"""``dewline alarms CONFIG [--from TIME] [--to TIME] [--json]``: how good the alarm system is."""
+"""``dewline alarms [--since TIME] [--until TIME]``: how good the alarm system is."""
 
 from __future__ import annotations
 
 import argparse
 from collections.abc import Iterator, Sequence
 from datetime import datetime, tzinfo
-from pathlib import Path
 
-from dewline.cli.terminal import print_json
-from dewline.config import load
+from dewline.cli.terminal import (
+    add_config_arguments,
+    add_period_arguments,
+    period_of,
+    plan_of,
+    print_json,
+)
 from dewline.errors import OutOfRange
 from dewline.events import PRIORITIES, EventDocument
 from dewline.hours import zone_of
 from dewline.journal import Reader
+from dewline.readings import parse_iso_utc
 from dewline.reports.alarm_performance import DAY_MS, AlarmPerformance, AlarmSpan, Figure, judge
 
 USUAL_DAYS = 30
@@ -21,11 +26,8 @@ BATCH = 1000
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """The config of the record, and the period to judge."""
-    parser.add_argument("config", type=Path, metavar="CONFIG")
-    when = "2026-03-02 or 2026-03-02T06:00, by the clock of the site, or with a zone"
-    parser.add_argument("--from", dest="first", metavar="TIME", help=f"{when}; else 30 days ago")
-    parser.add_argument("--to", dest="last", metavar="TIME", help="else the end of the record")
-    parser.add_argument("--json", action="store_true", help="one JSON object on stdout")
+    add_config_arguments(parser)
+    add_period_arguments(parser, f"{USUAL_DAYS} days before that")
 
 
 def run(args: argparse.Namespace) -> int:
@@ -34,32 +36,24 @@ def run(args: argparse.Namespace) -> int:
     Exit status 0 where every figure is within what is asked, 1 where one is outside; a figure
     with too few alarms to say is neither. ``--json`` prints one object.
     """
-    plan = load(args.config).plan
+    plan = plan_of(args)
     zone = zone_of(plan.watch.timezone)
+    since_ms, until_ms = period_of(args, plan)
     with Reader(plan.journal.path) as reader:
         end_ms = (reader.tail().time_ms or 0) + 1
-        to_ms = end_ms if args.last is None else _moment(args.last, zone)
-        from_ms = to_ms - USUAL_DAYS * DAY_MS if args.first is None else _moment(args.first, zone)
+        to_ms = end_ms if until_ms is None else until_ms
+        from_ms = to_ms - USUAL_DAYS * DAY_MS if since_ms is None else since_ms
         first = reader.events(0, 1)
-        if args.first is None and first:
-            from_ms = max(from_ms, _moment(first[0]["time"], zone))
+        if since_ms is None and first:
+            from_ms = max(from_ms, parse_iso_utc(first[0]["time"]))
         if from_ms >= to_ms:
-            raise OutOfRange("the period ends before it begins; give --from an earlier time")
+            raise OutOfRange("the period ends before it begins; give --since an earlier time")
         found = judge(_events(reader), from_ms, to_ms, zone)
     if args.json:
         print_json(found.document())
     else:
         _print(found, zone)
     return 1 if any(figure.within is False for figure in found.figures()) else 0
-
-
-def _moment(text: str, zone: tzinfo) -> int:
-    try:
-        stamp = datetime.fromisoformat(text)
-    except ValueError:
-        raise OutOfRange(f"{text!r} is no time; write 2026-03-02 or 2026-03-02T06:00Z") from None
-    stamp = stamp if stamp.tzinfo else stamp.replace(tzinfo=zone)
-    return round(stamp.timestamp() * 1000)
 
 
 def _events(reader: Reader) -> Iterator[EventDocument]:

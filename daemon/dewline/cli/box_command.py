@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 
 from dewline.cli.alarm_command import duration_s, send
-from dewline.cli.terminal import add_daemon_arguments, who
+from dewline.cli.terminal import add_config_arguments, who
 from dewline.watch_plan import NOTE_KINDS, PLANNED_WORK
 
 
@@ -24,7 +24,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         end.add_argument("--end", action="store_true", help="the work is over")
         parser.add_argument("--why", help="goes into the record")
     parser.add_argument("--by", default=who(), help="who says so (default: your login)")
-    add_daemon_arguments(parser)
+    add_config_arguments(parser)
 
 
 def run(args: argparse.Namespace) -> int:

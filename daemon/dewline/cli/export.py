@@ -1,4 +1,4 @@
-"""``dewline export CONFIG --to FILE.csv | .parquet | .lp``: the record, in feed order."""
+"""``dewline export --to FILE.csv | .parquet | .lp``: the record, in feed order."""
 
 from __future__ import annotations
 
@@ -7,29 +7,26 @@ import dataclasses
 import time
 from pathlib import Path
 
-from dewline.cli.terminal import ProgressLine, print_json, say
-from dewline.config import load
+from dewline.cli.terminal import (
+    ProgressLine,
+    add_config_arguments,
+    add_period_arguments,
+    period_of,
+    plan_of,
+    print_json,
+    say,
+)
 from dewline.errors import JournalError
 from dewline.journal import Reader
-from dewline.readings import parse_iso_utc
 from dewline.reports.export import ExportRange, export
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """The config of the record, the file to write and the period."""
-    parser.add_argument("config", type=Path, metavar="CONFIG")
+    add_config_arguments(parser)
     parser.add_argument("--to", type=Path, required=True, metavar="FILE", help="ending says form")
     parser.add_argument("--journal", type=Path, metavar="DB", help="default: the config's own")
-    parser.add_argument("--since", type=_time, metavar="TIME", help="2026-03-02T02:14:09Z")
-    parser.add_argument("--until", type=_time, metavar="TIME", help="up to, not at, this time")
-    parser.add_argument("--json", action="store_true", help="machine output on stdout")
-
-
-def _time(text: str) -> int:
-    try:
-        return parse_iso_utc(text)
-    except ValueError as error:
-        raise argparse.ArgumentTypeError(str(error)) from None
+    add_period_arguments(parser, "its beginning")
 
 
 def run(args: argparse.Namespace) -> int:
@@ -38,12 +35,13 @@ def run(args: argparse.Namespace) -> int:
     Exit status 0; JournalError, which becomes 3, where the record cannot be read or the file
     not be written. ``--json`` prints the counts and the names of the files.
     """
-    plan = load(args.config).plan
+    plan = plan_of(args)
+    period = ExportRange(*period_of(args, plan))
     started = time.monotonic()
     progress = ProgressLine(f"export to {args.to.name}")
     with Reader(args.journal or plan.journal.path) as reader:
         try:
-            done = export(reader, args.to, progress, ExportRange(args.since, args.until), plan.site)
+            done = export(reader, args.to, progress, period, plan.site)
         except OSError as error:
             raise JournalError(f"{args.to} cannot be written: {error.strerror}") from error
         finally:

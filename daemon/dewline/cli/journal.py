@@ -1,4 +1,4 @@
-"""``dewline journal info | check | backup CONFIG``: the record's health."""
+"""``dewline journal info | check | backup``: the record's health."""
 
 from __future__ import annotations
 
@@ -6,8 +6,7 @@ import argparse
 import time
 from pathlib import Path
 
-from dewline.cli.terminal import print_json, say
-from dewline.config import load
+from dewline.cli.terminal import add_config_arguments, plan_of, print_json, say
 from dewline.journal import health
 from dewline.typed_json import Json
 
@@ -24,8 +23,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         ("backup", "a whole copy, made while the daemon runs on"),
     ):
         action = actions.add_parser(name, help=summary, description=summary)
-        action.add_argument("config", type=Path, metavar="CONFIG")
-        action.add_argument("--json", action="store_true", help="machine output on stdout")
+        add_config_arguments(action)
         if name == "backup":
             action.add_argument(
                 "--to", type=Path, metavar="FILE", help="default: beside the record, with the time"
@@ -38,7 +36,7 @@ def run(args: argparse.Namespace) -> int:
     Exit status 0, or 1 where ``check`` finds something wrong. All three work beside a running
     daemon; ``--json`` prints one object.
     """
-    plan = load(args.config).plan
+    plan = plan_of(args)
     path = plan.journal.path
     match args.action:
         case "info":

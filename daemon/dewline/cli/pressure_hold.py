@@ -1,4 +1,4 @@
-"""``dewline leak-test CONFIG BOX [--csv FILE]``: what to close, how long, and what came out."""
+"""``dewline leak-test BOX [--csv FILE]``: what to close, how long, and what came out."""
 
 from __future__ import annotations
 
@@ -9,8 +9,15 @@ from collections.abc import Callable, Mapping
 from functools import cache, partial
 from pathlib import Path
 
-from dewline.cli.terminal import print_json, say
-from dewline.config import Plan, load
+from dewline.cli.terminal import (
+    add_config_arguments,
+    add_period_arguments,
+    period_of,
+    plan_of,
+    print_json,
+    say,
+)
+from dewline.config import Plan
 from dewline.errors import CommandError, OutOfRange
 from dewline.gas import hold
 from dewline.gas.hold import Compliance, HoldResult
@@ -27,6 +34,7 @@ from dewline.watch_plan import BoxPlan
 
 RISE_STANDARD_MBAR = 0.05
 JUDGE_EVERY_S = 10.0
+DAY_MS = 86_400_000
 CLOSE = (
     "Cap open samples. Hands out, gloves hanging free or ports covered; touch nothing more.",
     "Close both doors of every antechamber; do not evacuate or refill one meanwhile.",
@@ -49,12 +57,12 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
     Quantities are number, space, unit.
     """
-    parser.add_argument("config", type=Path, metavar="CONFIG")
+    add_config_arguments(parser)
+    add_period_arguments(parser, "a day before that")
     parser.add_argument("box", metavar="BOX")
     parser.add_argument(
         "--csv", type=Path, metavar="FILE", help="else the record of the daemon (its journal)"
     )
-    parser.add_argument("--hours", type=float, default=24.0, help="how far back in the journal")
     parser.add_argument(
         "--wanted", default="5e-4 /h", help="uncertainty to plan for; 5e-4 /h if not given"
     )
@@ -67,7 +75,6 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--live", action="store_true", help="go on until the wanted uncertainty is reached"
     )
-    parser.add_argument("--json", action="store_true", help="one JSON object on stdout")
 
 
 def run(args: argparse.Namespace) -> int:
@@ -77,11 +84,11 @@ def run(args: argparse.Namespace) -> int:
     Exit status 0 judged, 1 the record holds no closed time that can be judged, 2 no such box.
     ``--json`` prints the findings, which a running daemon also writes into its ledger.
     """
-    plan = load(args.config).plan
+    plan = plan_of(args)
     box = plan.watch.boxes.get(args.box)
     if box is None:
         known = ", ".join(plan.watch.boxes) or "none"
-        raise OutOfRange(f"{args.config} has no box {args.box!r}; allowed is {known}")
+        raise OutOfRange(f"{plan.path} has no box {args.box!r}; allowed is {known}")
     compliance = _compliance(args.step, report.volume_of(box))
     wanted, signals = parse_quantity(args.wanted).to("/h"), report.signals_of(plan.watch, box)
     _say_plan(box, signals, compliance, wanted)
@@ -89,10 +96,11 @@ def run(args: argparse.Namespace) -> int:
     def judged(stretch: HoldStretch | None, points: Points) -> Findings | None:
         return None if stretch is None else report.judge(box, signals, points, stretch, compliance)
 
+    period = period_of(args, plan)
     if args.live and not args.csv:
-        found = _wait(signals, partial(_journal_points, plan, args.hours), judged, wanted)
+        found = _wait(signals, partial(_journal_points, plan, *period), judged, wanted)
     else:
-        points = _csv_points(plan, args.csv) if args.csv else _journal_points(plan, args.hours)
+        points = _csv_points(plan, args.csv) if args.csv else _journal_points(plan, *period)
         found = judged(report.longest_stretch(signals, points), points)
     if found is None:
         say(f"\nNo 10 min in which {box.name} was closed: {', '.join(signals.closed)} all 0.")
@@ -204,14 +212,18 @@ def _csv_points(plan: Plan, path: Path) -> Points:
     return lambda name: found.get(name, [])
 
 
-def _journal_points(plan: Plan, hours: float) -> Points:
-    """Readings of the journal by signal; every series is read once and kept."""
+def _journal_points(plan: Plan, since_ms: int | None, until_ms: int | None) -> Points:
+    """Readings of the journal by signal; every series is read once and kept.
+
+    Without ``until_ms`` up to its end, without ``since_ms`` from a day before that on.
+    """
 
     @cache
     def points(name: str) -> list[TimedValue]:
         with Reader(plan.journal.path) as reader:
-            end_ms = reader.tail().time_ms or 0
-            series = reader.series(name, end_ms - round(hours * 3_600_000), end_ms + 1)
+            end_ms = (reader.tail().time_ms or 0) + 1 if until_ms is None else until_ms
+            start_ms = end_ms - DAY_MS if since_ms is None else since_ms
+            series = reader.series(name, start_ms, end_ms)
             return [_timed(p.time_ms, p.value, p.quality) for p in series]
 
     return points

@@ -1,4 +1,4 @@
-"""``dewline replay CONFIG (--journal DB | --csv FILE) [--compare OTHER.yaml] [--json]``."""
+"""``dewline replay [--journal DB | --csv FILE] [--compare OTHER.yaml] [--json]``."""
 
 from __future__ import annotations
 
@@ -9,7 +9,14 @@ from dataclasses import asdict
 from pathlib import Path
 
 from dewline import __version__
-from dewline.cli.terminal import ProgressLine, event_line, print_json, say
+from dewline.cli.terminal import (
+    ProgressLine,
+    add_config_arguments,
+    event_line,
+    plan_of,
+    print_json,
+    say,
+)
 from dewline.config import Plan, load
 from dewline.events import Entry, Event, EventDocument
 from dewline.journal import Reader
@@ -18,14 +25,13 @@ from dewline.replay.replay import Difference, difference, recorded_by, replay_cs
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """A config, where its readings come from, and perhaps a second config to compare with."""
-    parser.add_argument("config", type=Path, metavar="CONFIG")
+    add_config_arguments(parser)
     source = parser.add_mutually_exclusive_group()
     source.add_argument("--journal", type=Path, metavar="DB", help="default: the config's own")
     source.add_argument(
         "--csv", type=Path, metavar="FILE", help="long form: time,signal,value,quality"
     )
     parser.add_argument("--compare", type=Path, metavar="OTHER.yaml", help="a second config")
-    parser.add_argument("--json", action="store_true", help="one event document a line")
 
 
 def run(args: argparse.Namespace) -> int:
@@ -35,7 +41,7 @@ def run(args: argparse.Namespace) -> int:
     Exit status 0, or 1 where two configs differ; stderr says so when another version of
     dewline made the record.
     """
-    plan = load(args.config).plan
+    plan = plan_of(args)
     other = load(args.compare).plan if args.compare else None
     if not args.csv:
         _say_versions(args.journal or plan.journal.path)

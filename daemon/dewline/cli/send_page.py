@@ -1,22 +1,19 @@
-"""``dewline page-test CONFIG CONTACT``: send a test page, say what became of it."""
+"""``dewline page-test CONTACT``: send a test page, say what became of it."""
 
 from __future__ import annotations
 
 import argparse
 import asyncio
-from pathlib import Path
 
-from dewline.cli.terminal import print_json, say
+from dewline.cli.terminal import add_config_arguments, plan_of, print_json, say
 from dewline.clock import RealClock
-from dewline.config import load
 from dewline.errors import FollowerError, OutOfRange
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """The config, and the contact to page."""
-    parser.add_argument("config", type=Path, metavar="CONFIG")
+    add_config_arguments(parser)
     parser.add_argument("contact", metavar="CONTACT", help="a name under push: contacts:")
-    parser.add_argument("--json", action="store_true", help="one JSON object on stdout")
 
 
 def run(args: argparse.Namespace) -> int:
@@ -30,11 +27,11 @@ def run(args: argparse.Namespace) -> int:
     from dewline.followers.push.target import Target  # noqa: PLC0415
     from dewline.hours import zone_of  # noqa: PLC0415
 
-    plan = load(args.config).plan
+    plan = plan_of(args)
     contact = plan.contacts.get(args.contact)
     if contact is None:
         known = ", ".join(plan.contacts) or "none"
-        raise OutOfRange(f"{args.config} has no contact {args.contact!r}; allowed is {known}")
+        raise OutOfRange(f"{plan.path} has no contact {args.contact!r}; allowed is {known}")
     clock = RealClock()
     writer = PageWriter(plan.site, zone_of(plan.watch.timezone), {})
     page = writer.test(contact.name, clock.wall_ms())

@@ -6,7 +6,7 @@ import argparse
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
-from dewline.cli.terminal import add_daemon_arguments, event_line, print_json, socket_of
+from dewline.cli.terminal import add_config_arguments, event_line, print_json, socket_of
 from dewline.events import EventDocument
 from dewline.live.control_socket import ask_status
 from dewline.live.requests import StatusDocument
@@ -20,7 +20,7 @@ _LEDGER_ROWS = 5
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Which daemon to ask."""
-    add_daemon_arguments(parser)
+    add_config_arguments(parser)
 
 
 def run(args: argparse.Namespace) -> int:

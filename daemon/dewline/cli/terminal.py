@@ -7,14 +7,17 @@ import getpass
 import json
 import sys
 import time
+from datetime import datetime, tzinfo
 from pathlib import Path
 
 import yaml
 
-from dewline.cli import default_config
-from dewline.config import load
+from dewline.cli import DEFAULT_CONFIG, default_config
+from dewline.config import Plan, load
 from dewline.config.plan import JournalPlan
+from dewline.errors import OutOfRange
 from dewline.events import EventDocument
+from dewline.hours import zone_of
 
 
 def say(text: str = "") -> None:
@@ -27,15 +30,64 @@ def print_json(document: object) -> None:
     print(json.dumps(document, ensure_ascii=False), flush=True)
 
 
-def add_daemon_arguments(parser: argparse.ArgumentParser) -> None:
-    """``--config`` and ``--json``, for commands that speak to a running daemon."""
+def add_config_arguments(parser: argparse.ArgumentParser) -> None:
+    """``--config`` and ``--json``, for every command about a daemon or its record."""
     parser.add_argument(
         "--config",
         type=Path,
         default=None,
-        help="config of the daemon (else $DEWLINE_CONFIG, else /etc/dewline/dewline.yaml)",
+        metavar="FILE",
+        help=f"config of the daemon (else $DEWLINE_CONFIG, else {DEFAULT_CONFIG})",
     )
     parser.add_argument("--json", action="store_true", help="machine output on stdout")
+
+
+def add_period_arguments(parser: argparse.ArgumentParser, since: str) -> None:
+    """``--since`` and ``--until``; ``since`` says from when on where none is given."""
+    when = "2026-03-02 or 2026-03-02T06:00, by the clock of the site, or with a zone"
+    parser.add_argument("--since", metavar="TIME", help=f"{when}; else {since}")
+    until = "up to, not at, this time; else the end of the record"
+    parser.add_argument("--until", metavar="TIME", help=until)
+
+
+def period_of(args: argparse.Namespace, plan: Plan) -> tuple[int | None, int | None]:
+    """The ends that are given, as UTC epoch in ms; OutOfRange where one is no time.
+
+    A time without a zone is by the clock of the site.
+    """
+    zone = zone_of(plan.watch.timezone)
+    since_ms, until_ms = (_moment(text, zone) for text in (args.since, args.until))
+    if since_ms is not None and until_ms is not None and since_ms >= until_ms:
+        raise OutOfRange("the period ends before it begins; give --since an earlier time")
+    return since_ms, until_ms
+
+
+def _moment(text: str | None, zone: tzinfo) -> int | None:
+    if text is None:
+        return None
+    try:
+        stamp = datetime.fromisoformat(text)
+    except ValueError:
+        raise OutOfRange(f"{text!r} is no time; write 2026-03-02 or 2026-03-02T06:00Z") from None
+    stamp = stamp if stamp.tzinfo else stamp.replace(tzinfo=zone)
+    return round(stamp.timestamp() * 1000)
+
+
+def config_of(args: argparse.Namespace) -> Path:
+    """The config that is named, or the default one."""
+    named: Path | None = args.config
+    return named or Path(default_config())
+
+
+def plan_of(args: argparse.Namespace) -> Plan:
+    """The plan of the config that is named, or of the default one.
+
+    OutOfRange where none is named and there is no default one; ConfigError for its mistakes.
+    """
+    path = config_of(args)
+    if args.config is None and not path.exists():
+        raise OutOfRange(f"there is no {path}; name a config by --config or $DEWLINE_CONFIG")
+    return load(path).plan
 
 
 def socket_of(args: argparse.Namespace) -> Path:
@@ -45,12 +97,12 @@ def socket_of(args: argparse.Namespace) -> Path:
     acknowledging an alarm of the daemon that still runs on the old one. ConfigError where even
     that cannot be read.
     """
-    path: Path = args.config or Path(default_config())
+    path = config_of(args)
     try:
         document = yaml.safe_load(path.read_text(encoding="utf-8"))
         journal = path.parent / document["journal"]["path"]
     except (yaml.YAMLError, TypeError, KeyError, OSError):
-        return load(path).plan.journal.socket  # which says what is wrong, and where
+        return plan_of(args).journal.socket  # which says what is wrong, and where
     return JournalPlan(path=journal).socket
 
 

@@ -101,7 +101,7 @@ began=$(now_ms)
 systemctl stop dewline
 say stop_ms $(($(now_ms) - began))
 say stop_result "$(shown Result)"
-dewline journal check "$config" && say record_sound 1
+dewline journal check --config "$config" && say record_sound 1
 journalctl --no-pager -o cat -u dewline | tail -n 100
 say end 1
 systemctl --no-block poweroff

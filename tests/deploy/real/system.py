@@ -106,7 +106,7 @@ def try_installer(root: Root, folder: Path, saw: dict[str, str]) -> None:
         put_config(root, folder, "/dev/none-a", "/dev/none-b")
         root.run("dewline", "check", config)
         root.run("sh", "-c", f"{as_service(f'timeout -s INT 8 dewline run {config}')} || true")
-    info = json.loads(root.run("dewline", "journal", "info", config, "--json"))
+    info = json.loads(root.run("dewline", "journal", "info", "--config", config, "--json"))
     saw["watches_the_lab"] = str(info["last_item"] > 10)
     shutil.rmtree(root.path / "var/lib/dewline")
 
