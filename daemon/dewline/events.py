@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, Literal, NamedTuple, TypedDict
 
-from dewline.readings import Command, Reading, Resumed, Scan, iso_utc
+from dewline.readings import Command, Reading, Resumed, Scan, Verdict, iso_utc
 
 Priority = Literal["critical", "high", "medium", "low"]
 
@@ -328,12 +328,16 @@ class Reply:
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """What follows from one item. ``readings`` holds derived signals only."""
+    """What follows from one item.
+
+    ``readings`` holds derived signals only. ``verdicts``: those that began or ended.
+    """
 
     events: tuple[Event, ...] = ()
     readings: Mapping[str, Reading] = field(default_factory=dict)
     ledger: tuple[LedgerRow, ...] = ()
     reply: Reply | None = None
+    verdicts: tuple[Verdict, ...] = ()
 
 
 NOTHING = Outcome()

@@ -7,7 +7,7 @@ watch's own time, which never goes back (see ``replay.drive``).
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from enum import IntEnum
@@ -68,6 +68,96 @@ class Reading(NamedTuple):
 
     value: float | None
     quality: Quality
+
+
+class Verdict(NamedTuple):
+    """What the watch says of the readings of one signal, for a stretch of watch time.
+
+    The reading itself keeps the quality that the bus gave it; whoever shows it applies the
+    verdict (``judge``). ``since_ms`` is watch time and may be earlier than the moment at which
+    the watch found out; ``time_ms`` is its wall time. ``until_ms``: None while it stands.
+    ``up_to``: only readings up to this value are meant; None: all. ``at_floor``: only readings
+    that the bus calls ``good/low`` are meant.
+    """
+
+    signal: str
+    quality: Quality
+    since_ms: int
+    time_ms: int
+    until_ms: int | None = None
+    up_to: float | None = None
+    at_floor: bool = False
+
+    def holds(self, at_ms: int) -> bool:
+        """Whether it holds at a moment of watch time."""
+        return self.since_ms <= at_ms and (self.until_ms is None or at_ms < self.until_ms)
+
+    def means(self, value: float | None, quality: Quality) -> bool:
+        """Whether a reading within the stretch is one that this is said of."""
+        if self.up_to is not None and (value is None or value > self.up_to):
+            return False
+        return not self.at_floor or quality is Quality.LOW
+
+
+class Judged(NamedTuple):
+    """A reading with the verdict of the watch on it.
+
+    ``raw``: the quality that the bus gave it. ``since_ms``: wall time at which the verdict on it
+    began; None where the watch says nothing beyond ``raw``. ``value`` is the recorded number.
+    """
+
+    value: float | None
+    quality: Quality
+    raw: Quality
+    since_ms: int | None
+
+    @property
+    def shown(self) -> float | None:
+        """The number to show to people: none of an instrument that shows only zeros."""
+        return shown_value(self.value, self.quality)
+
+
+def shown_value(value: float | None, quality: Quality) -> float | None:
+    """The number of a reading to show or to plot; a faulty instrument's is no measurement."""
+    return None if quality is Quality.INSTRUMENT_FAULT else value
+
+
+def judge(reading: Reading, verdicts: Iterable[Verdict]) -> Judged:
+    """The reading under ``verdicts`` of its signal and time: the worst of them and of the bus.
+
+    A reading that is bad already keeps its word.
+    """
+    value, raw = reading
+    quality, since_ms = raw, None
+    if raw < Quality.NO_ANSWER:
+        for verdict in verdicts:
+            if verdict.quality > quality and verdict.means(value, raw):
+                quality, since_ms = verdict.quality, verdict.time_ms
+    return Judged(value, quality, raw, since_ms)
+
+
+class StandingVerdicts:
+    """The verdicts that hold now, for whoever shows the latest readings."""
+
+    def __init__(self, verdicts: Iterable[Verdict] = ()) -> None:
+        self._by_signal: dict[str, dict[Quality, Verdict]] = {}
+        self.change(verdicts)
+
+    def change(self, verdicts: Iterable[Verdict]) -> set[str]:
+        """Take in what began or ended, in order; gives the signals concerned."""
+        changed = set()
+        for verdict in verdicts:
+            changed.add(verdict.signal)
+            standing = self._by_signal.setdefault(verdict.signal, {})
+            if verdict.until_ms is None:
+                standing[verdict.quality] = verdict
+            else:
+                standing.pop(verdict.quality, None)
+        return changed
+
+    def judge(self, signal: str, reading: Reading) -> Judged:
+        """The latest reading of ``signal`` as it is to be shown."""
+        return judge(reading, self._by_signal.get(signal, {}).values())
 
 
 @dataclass(frozen=True, slots=True)

@@ -164,7 +164,7 @@ def daemon_page() -> list[Panel]:
             ),
         ),
         bars(
-            "Readings without a number",
+            "Bad readings",
             "none",
             (
                 f'SELECT count("code") FROM "reading" WHERE "quality" =~ /^bad/ AND {SITE}'

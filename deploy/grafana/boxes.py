@@ -322,6 +322,13 @@ def _trust() -> list[Panel]:
                 f' GROUP BY {STEP}, "signal" fill(none)',
                 "$tag_signal",
             ),
-            about="The worst of each step. Over range is a value at the end of the range, no gap.",
+            (
+                'SELECT max("code") FROM "verdict" WHERE "signal" =~'
+                f" /^(oxygen|moisture|pressure|frost_point)$/ AND {PLACE}"
+                f' GROUP BY {STEP}, "signal", "quality" fill(previous)',
+                "$tag_signal $tag_quality",
+            ),
+            about="The worst of each step. Over range is a value at the end of the range, no gap."
+            " A line with a word says since when it holds, also where that was found later.",
         ),
     ]

@@ -20,7 +20,7 @@ from dewline.config import load
 from dewline.config.plan import Plan
 from dewline.events import Entry, LedgerRow, Outcome
 from dewline.followers.influx.follower import limit_lines
-from dewline.journal.lines import event_line, ledger_line, reading_line
+from dewline.journal.lines import event_line, ledger_line, reading_line, verdict_lines
 from dewline.journal.reader import Row
 from dewline.readings import QUALITY_BY_TEXT, Quality, Reading, Resumed, Scan, iso_utc
 from dewline.replay.drive import Drive
@@ -158,10 +158,13 @@ def _lines(plan: Plan, entry: Entry, item_ms: int, shift_ms: int) -> Iterator[st
         for name, (value, quality) in readings.items():
             signal = plan.watch.signals.get(name)
             unit = signal.unit if signal else ""
-            row = Row(entry.seq, item_ms + shift_ms, name, unit, origin, value, quality)
+            row = Row(entry.seq, item_ms + shift_ms, name, unit, origin, value, quality, quality)
             yield reading_line(row, plan.site)
     for event in outcome.events:
         yield event_line({**event.document(), "time": iso_utc(event.time_ms + shift_ms)})
+    for verdict in outcome.verdicts:
+        moved_ms = verdict.time_ms + shift_ms
+        yield from verdict_lines(verdict._replace(time_ms=moved_ms), plan.site)
     for closed in outcome.ledger:
         if closed.ended_ms is not None:
             moved = dataclasses.replace(

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from dewline.followers.mqtt.latest import LatestReadings
-from dewline.readings import Quality, Reading
+from dewline.readings import Quality, Reading, Verdict
 from dewline.typed_json import Json
 
 
@@ -78,6 +78,8 @@ def test_what_json_cannot_say_is_null() -> None:
         "value": None,
         "unit": "ppm",
         "quality": "uncertain/over-range",
+        "raw": "uncertain/over-range",
+        "since": None,
         "time": "1970-01-01T00:00:00.000Z",
     }
 
@@ -89,3 +91,36 @@ def test_known_is_what_the_plan_names_or_what_came() -> None:
     assert latest.knows("heron.pressure")
     assert latest.knows("heron.moisture")
     assert not latest.knows("heron.oxygen")
+
+
+def test_a_verdict_is_due_at_once_with_its_beginning_and_the_word_of_the_bus() -> None:
+    """What the watch calls frozen is published as frozen, and as good again when that is over."""
+    latest = LatestReadings({}, 10.0)
+    latest.update(good(1.0), 0)
+    latest.due(0.0)
+    frozen = Verdict("heron.moisture", Quality.FROZEN, 0, 1_772_417_640_000)
+    latest.judge([frozen])
+    ((_, document),) = latest.due(0.1)
+    assert (document["value"], document["quality"], document["raw"]) == (1.0, "bad/frozen", "good")
+    assert document["since"] == "2026-03-02T02:14:00.000Z"
+    latest.update(good(1.0), 1)
+    assert latest.due(1.0) == []
+    latest.judge([frozen._replace(until_ms=2000)])
+    ((_, document),) = latest.due(2.0)
+    assert (document["quality"], document["since"]) == ("good", None)
+
+
+def test_what_stands_at_the_start_judges_the_first_reading() -> None:
+    """A follower that begins while an analyzer is off never publishes its readings as good."""
+    latest = LatestReadings({}, 10.0, [Verdict("heron.moisture", Quality.OFF, 0, 0)])
+    latest.update(good(1.0), 0)
+    ((_, document),) = latest.due(0.0)
+    assert document["quality"] == "bad/off"
+
+
+def test_a_panel_of_zeros_is_published_without_its_zeros() -> None:
+    """Zero ppm of a panel that has just started is no clean box, for no reader."""
+    latest = LatestReadings({}, 10.0, [Verdict("heron.moisture", Quality.INSTRUMENT_FAULT, 0, 0)])
+    latest.update(good(0.0), 0)
+    ((_, document),) = latest.due(0.0)
+    assert (document["value"], document["raw"]) == (None, "good")

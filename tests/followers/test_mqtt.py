@@ -77,13 +77,22 @@ async def test_readings_are_kept_with_unit_quality_and_time(
     heard = await subscribe(broker.port, f"{SITE}/heron/reading/+")
     await heard.until(lambda s: len(s.messages()) == 2)
     assert heard.documents(MOISTURE) == [
-        {"value": 0.5, "unit": "ppm", "quality": "good", "time": "2026-03-02T02:14:10.001Z"}
+        {
+            "value": 0.5,
+            "unit": "ppm",
+            "quality": "good",
+            "raw": "good",
+            "since": None,
+            "time": "2026-03-02T02:14:10.001Z",
+        }
     ]
     assert heard.documents(f"{SITE}/heron/reading/pressure") == [
         {
             "value": None,
             "unit": "mbar",
             "quality": "bad/no-answer",
+            "raw": "bad/no-answer",
+            "since": None,
             "time": "2026-03-02T02:14:10.002Z",
         }
     ]

@@ -15,7 +15,7 @@ from dewline.cli import main
 from dewline.errors import OutOfRange
 from dewline.events import Entry, Event, LedgerRow, Outcome
 from dewline.journal import Reader
-from dewline.readings import Command, Quality, Reading, Resumed, Scan
+from dewline.readings import Command, Quality, Reading, Resumed, Scan, Verdict
 from dewline.replay.replay import csv_scans
 from dewline.reports.export import ExportRange, export
 from dewline.watch_plan import SignalPlan
@@ -119,6 +119,41 @@ async def test_line_protocol_is_read_back_by_an_independent_parser(
     assert event["fields"] == {"seq": 1.0, "value": 0.5, "limit": 0.4, "state": 8.0}
     (ledger,) = [p for p in parsed if p["measurement"] == "ledger"]
     assert ledger["fields"] == {"duration_s": 11.0, "cycles": 3.0}
+
+
+async def test_an_export_holds_the_verdicts_and_replays_the_same(
+    opened: Opener, path: Path, tmp_path: Path
+) -> None:
+    """In each form the word of the watch and that of the bus; a CSV gives back the readings fed."""
+    off = Verdict("heron.o2", Quality.OFF, START_MS, START_MS)
+    fed = [Reading(0.5, Quality.GOOD), Reading(None, Quality.NO_ANSWER), Reading(0.6, Quality.LOW)]
+    async with opened() as journal:
+        for seq, reading in enumerate(fed, 1):
+            now_ms = START_MS + seq * 1000
+            said = {1: (off,), 3: (off._replace(until_ms=now_ms),)}.get(seq, ())
+            scan = Scan(now_ms, now_ms, "heron", {"heron.o2": reading})
+            journal.append(Entry(seq, scan, Outcome(verdicts=said)))
+        await journal.flush()
+    words = [("bad/off", "good"), ("bad/no-answer", "bad/no-answer"), ("good/low", "good/low")]
+    with Reader(path) as reader:
+        for ending in (".csv", ".parquet", ".lp"):
+            export(reader, tmp_path / f"out{ending}", silent)
+    with (tmp_path / "out.csv").open(newline="") as stream:
+        assert [(row["quality"], row["raw"]) for row in csv.DictReader(stream)] == words
+    rows = parquet.read_table(tmp_path / "out.parquet").to_pylist()
+    assert [(row["quality"], row["raw"]) for row in rows] == words
+    points = [parse_line(line) for line in (tmp_path / "out.lp").read_text().splitlines()]
+    told = [p for p in points if p["measurement"] == "reading"]
+    assert [p["tags"]["quality"] for p in told] == [quality for quality, _ in words]
+    assert [p["fields"].get("raw") for p in told] == [0.0, None, None]
+    stretch = [(p["time"], p["fields"]) for p in points if p["measurement"] == "verdict"]
+    assert stretch == [
+        (START_MS * 1_000_000, {"code": float(Quality.OFF)}),
+        ((START_MS + 3000) * 1_000_000, {"code": 0.0}),
+    ]
+    plans = {"heron.o2": SignalPlan("heron.o2", "heron", "o2", "ppm")}
+    back = [scan.readings["heron.o2"] for scan, _ in csv_scans(tmp_path / "out.csv", plans)]
+    assert back == fed
 
 
 async def test_parquet_is_read_back_by_pyarrow(record: Reader, tmp_path: Path) -> None:

@@ -129,15 +129,18 @@ async def test_what_is_no_number_is_stored_as_none(path: Path) -> None:
 
 
 async def test_the_view_shows_readings_in_words(path: Path) -> None:
-    """Anyone with sqlite3 sees time, signal, value and quality as text."""
+    """Anyone with sqlite3 sees time, signal, value, quality and the word of the bus as text."""
     readings = {"heron.o2": Reading(0.4, Quality.LOW), "heron.h2o": Reading(None, Quality.OFF)}
     await written(path, [Entry(1, Scan(5, 9, "s", readings), Outcome())])
     connection = sqlite3.connect(path)
     rows = connection.execute("SELECT * FROM reading ORDER BY signal").fetchall()
     names = [c[1] for c in connection.execute("PRAGMA table_info(reading)")]
     connection.close()
-    assert names == ["time_ms", "signal", "value", "quality"]
-    assert rows == [(5, "heron.h2o", None, "bad/off"), (5, "heron.o2", 0.4, "good/low")]
+    assert names == ["time_ms", "signal", "value", "quality", "raw"]
+    assert rows == [
+        (5, "heron.h2o", None, "bad/off", "bad/off"),
+        (5, "heron.o2", 0.4, "good/low", "good/low"),
+    ]
 
 
 async def test_mangled_text_costs_no_command(path: Path) -> None:

@@ -21,7 +21,18 @@ from tests.journal.conftest import Opener
 TABLES = {
     "item": ["seq", "time_ms", "at_ms", "kind", "source", "document"],
     "sample": ["key", "value", "quality"],
-    "reading": ["time_ms", "signal", "value", "quality"],
+    "verdict": [
+        "signal",
+        "quality",
+        "since_ms",
+        "until_ms",
+        "time_ms",
+        "up_to",
+        "at_floor",
+        "item_seq",
+    ],
+    "read_with": ["hash", "document"],
+    "reading": ["time_ms", "signal", "value", "quality", "raw"],
     "signal": ["id", "name", "unit", "origin"],
     "quality": ["code", "text"],
     "minute": ["signal_id", "time_ms", "mean", "min", "max", "count", "worst_quality"],
@@ -39,6 +50,10 @@ def fresh(path: Path) -> Iterator[sqlite3.Connection]:
     connection = connect(path)
     yield connection
     connection.close()
+
+
+def version_of(connection: sqlite3.Connection) -> int:
+    return int(connection.execute("SELECT schema_version FROM meta").fetchone()[0])
 
 
 def test_tables_are_as_published(fresh: sqlite3.Connection) -> None:
@@ -98,12 +113,25 @@ def test_an_older_file_is_backed_up_and_brought_up(path: Path) -> None:
     for _ in range(2):
         connection = connect(path, steps)
         assert connection.execute("SELECT * FROM extra").fetchall() == [(1,)]
-        assert connection.execute("SELECT schema_version FROM meta").fetchone() == (2,)
+        assert version_of(connection) == len(steps)
         connection.close()
-    kept = sqlite3.connect(path.with_name(path.name + ".schema-1"))
-    assert kept.execute("SELECT schema_version FROM meta").fetchone() == (1,)
+    kept = sqlite3.connect(path.with_name(f"{path.name}.schema-{len(MIGRATIONS)}"))
+    assert version_of(kept) == len(MIGRATIONS)
     assert kept.execute("SELECT hash FROM plan").fetchall() == [("abc",)]
     kept.close()
+
+
+def test_a_file_of_every_older_version_is_read_as_it_is(path: Path) -> None:
+    """A reader takes what is there: tables that came later are empty, the file stays as it was."""
+    for version in range(1, len(MIGRATIONS)):
+        older = path.with_name(f"{version}.db")
+        connect(older, MIGRATIONS[:version]).close()
+        before = older.read_bytes()
+        with Reader(older) as reader:
+            assert reader.tail().seq == 0
+            assert reader.verdicts() == []
+            assert list(reader.rows()) == []
+        assert older.read_bytes() == before
 
 
 def test_a_failed_step_leaves_the_old_version(path: Path) -> None:
@@ -112,7 +140,7 @@ def test_a_failed_step_leaves_the_old_version(path: Path) -> None:
     with pytest.raises(sqlite3.OperationalError):
         connect(path, [*MIGRATIONS, ["CREATE TABLE extra(x)", "CREATE TABLE extra(x)"]])
     connection = connect(path)
-    assert connection.execute("SELECT schema_version FROM meta").fetchone() == (1,)
+    assert version_of(connection) == len(MIGRATIONS)
     connection.close()
 
 

@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from dewline.events import Entry, Event, Outcome
-from dewline.readings import Command, Quality, Reading, Resumed, Scan
+from dewline.readings import Command, Quality, Reading, Resumed, Scan, Verdict
 from dewline.replay.drive import Drive
 from dewline.watch.watch import Watch
 from dewline.watch_plan import (
@@ -89,6 +89,7 @@ class Bench:
     def __init__(self, plan: WatchPlan) -> None:
         self.plans = {"plan": plan}
         self.events: list[Event] = []
+        self.verdicts: list[Verdict] = []
         self.derived: list[tuple[float, str, float | None]] = []
         self.drive = Drive(Watch(plan), "plan", self._record, self.plans.get)
         self.now_s = 0.0
@@ -99,6 +100,7 @@ class Bench:
 
     def _record(self, entry: Entry) -> None:
         self.events += entry.outcome.events
+        self.verdicts += entry.outcome.verdicts
         at_s = 0.0 if self.drive.at_ms is None else (self.drive.at_ms - START_MS) / 1000
         self.derived += [(at_s, name, r.value) for name, r in entry.outcome.readings.items()]
 

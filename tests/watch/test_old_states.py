@@ -37,6 +37,9 @@ UNITS = {
     "relief_valve": "", "circulation_flow": "m3/h",
 }  # fmt: skip
 
+# What is kept since then, and how it stands where nothing was recorded.
+NEWER: dict[str, dict[str, Any]] = {"sensors": {"zeroed": {}}}
+
 
 # Parts of a box that version 1 did not have.
 PARTS_SINCE = ("purge limit oxygen", "purge limit moisture")
@@ -93,4 +96,4 @@ def test_a_state_of_version_1_is_restored_whole(plan: WatchPlan, moment: str, pa
     for box in recorded["boxes"].values() if part == "derive" else ():
         chamber = box["transfer large"]["chamber"]
         chamber["rise_from"] = chamber["rise_from"] or [0, 0.0]  # none was written as []
-    assert saved[part] == recorded
+    assert saved[part] == {**NEWER.get(part, {}), **recorded}

@@ -73,7 +73,8 @@ def _print(status: StatusDocument) -> None:
         for signal, reading in box["readings"].items():
             value = "-" if reading["value"] is None else f"{reading['value']:.4g}"
             note = "" if reading["quality"] == "good" else f"  {reading['quality']}"
-            print(f"  {signal:<24} {value:>10} {reading['unit']}{note}")
+            since = f" since {reading['since'][:16]}Z" if reading["since"] else ""
+            print(f"  {signal:<24} {value:>10} {reading['unit']}{note}{since}")
         for line in _ahead(box["ahead"]):
             print(f"  {line}")
     print(f"\nalarms: {len(status['alarms']) or 'none'}")

@@ -100,7 +100,8 @@ def _has_events(job: Job) -> bool:
 
 
 def _only_readings(entry: Entry) -> bool:
-    return (entry.item is None or isinstance(entry.item, Scan)) and not entry.outcome.ledger
+    kept = entry.outcome.ledger or entry.outcome.verdicts
+    return (entry.item is None or isinstance(entry.item, Scan)) and not kept
 
 
 def _size(entry: Entry) -> int:

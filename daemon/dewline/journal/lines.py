@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from dewline.events import EventDocument, LedgerRow, State
 from dewline.journal.line_protocol import line
 from dewline.journal.reader import Row
-from dewline.readings import parse_iso_utc
+from dewline.readings import Quality, Verdict, parse_iso_utc, shown_value
 
 # How urgent a state is, as the field ``state``: 0 is normal.
 STATE_RANK: Mapping[State, int] = {
@@ -31,8 +31,9 @@ _PARTS = ("antechamber", "gas", "of")  # keys that name the part of a box in a l
 def reading_line(row: Row, site: str) -> str:
     """A reading as one line.
 
-    Its quality is a tag in words and the field ``code`` as a number, so that a reading without a
-    value makes a line too.
+    Its quality under the verdicts is a tag in words and the field ``code`` as a number, so that a
+    reading without a value makes a line too. ``raw``: the code of the quality that the bus gave,
+    where it was another one.
     """
     box, _, signal = row.signal.partition(".")
     tags = {
@@ -43,8 +44,25 @@ def reading_line(row: Row, site: str) -> str:
         "origin": row.origin,
         "quality": row.quality.text,
     }
-    fields = numbers({"value": row.value, "code": int(row.quality)})
+    fields = numbers({"value": shown_value(row.value, row.quality), "code": int(row.quality)})
+    if row.raw is not row.quality:
+        fields["raw"] = float(row.raw)
     return line("reading", tags, fields, row.time_ms)
+
+
+def verdict_lines(verdict: Verdict, site: str) -> list[str]:
+    """A verdict as a point at its beginning and, once it is over, one at its end.
+
+    The field ``code`` is that of its quality, and 0 at the end. ``reading`` lines that were
+    written before the watch found out keep their quality; this says since when they were wrong.
+    """
+    box, _, signal = verdict.signal.partition(".")
+    tags = {"site": site, "box": box, "signal": signal, "quality": verdict.quality.text}
+    lines = [line("verdict", tags, {"code": float(verdict.quality)}, verdict.time_ms)]
+    if verdict.until_ms is not None:
+        ended_ms = verdict.time_ms + verdict.until_ms - verdict.since_ms
+        lines.append(line("verdict", tags, {"code": float(Quality.GOOD)}, ended_ms))
+    return lines
 
 
 def event_line(event: EventDocument) -> str:

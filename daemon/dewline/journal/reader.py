@@ -7,7 +7,7 @@ long answer is read in pieces, each in its own transaction.
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import NamedTuple
 
@@ -16,7 +16,7 @@ from dewline.events import EventDocument, LedgerRow, event_document
 from dewline.journal.rows import ItemRow, Snapshot, item_of
 from dewline.journal.schema import SIGNAL_BITS, SIGNAL_MASK
 from dewline.journal.series import QUALITIES, SeriesReader
-from dewline.readings import Command, Quality, Reading, Resumed, Scan
+from dewline.readings import Command, Quality, Reading, Resumed, Scan, Verdict, judge
 
 ITEMS_AT_ONCE = 1000
 
@@ -35,7 +35,10 @@ class Tail(NamedTuple):
 
 
 class Row(NamedTuple):
-    """One reading in feed order, measured or derived, as followers send it."""
+    """One reading in feed order, measured or derived, as followers send it.
+
+    ``quality`` under the verdicts of the watch, ``raw`` as the bus gave it.
+    """
 
     seq: int
     time_ms: int
@@ -44,6 +47,7 @@ class Row(NamedTuple):
     origin: str
     value: float | None
     quality: Quality
+    raw: Quality
 
 
 class Note(NamedTuple):
@@ -130,12 +134,19 @@ class Reader(SeriesReader):
     def rows(self, after_seq: int = 0, until_seq: int | None = None) -> Iterator[Row]:
         """All readings with after_seq < seq <= until_seq, in feed order."""
         for items, samples in self._pieces(after_seq, until_seq):
-            times = {row[0]: row[1] for row in items}
-            for key, value, quality in samples:
+            times = {row[0]: (row[1], row[2]) for row in items}
+            verdicts = _by_signal(self.verdicts(items[0][2], items[-1][2] + 1))
+            for key, value, number in samples:
                 name, unit, origin = self._signal(key & SIGNAL_MASK)
                 seq = key >> SIGNAL_BITS
-                if seq in times:
-                    yield Row(seq, times[seq], name, unit, origin, value, QUALITIES[quality])
+                if seq not in times:
+                    continue
+                time_ms, at_ms = times[seq]
+                quality = raw = QUALITIES[number]
+                if name in verdicts:
+                    held = [verdict for verdict in verdicts[name] if verdict.holds(at_ms)]
+                    quality = judge(Reading(value, raw), held).quality
+                yield Row(seq, time_ms, name, unit, origin, value, quality, raw)
 
     def _pieces(
         self, after_seq: int, until_seq: int | None
@@ -185,6 +196,10 @@ class Reader(SeriesReader):
         )
         return [event_document(text) for (text,) in rows]
 
+    def verdicts_after(self, after_seq: int, until_seq: int) -> list[Verdict]:
+        """What began or ended last with an item of after_seq < seq <= until_seq."""
+        return self._verdicts("item_seq > ? AND item_seq <= ?", after_seq, until_seq)
+
     # ---- tables
 
     def alarm_table(self) -> list[EventDocument]:
@@ -224,6 +239,13 @@ class Reader(SeriesReader):
         """What people wrote at or after that wall time, in feed order."""
         rows = self._all("SELECT * FROM note WHERE time_ms >= ? ORDER BY item_seq", since_ms)
         return [Note(*row) for row in rows]
+
+
+def _by_signal(verdicts: Iterable[Verdict]) -> dict[str, list[Verdict]]:
+    found: dict[str, list[Verdict]] = {}
+    for verdict in verdicts:
+        found.setdefault(verdict.signal, []).append(verdict)
+    return found
 
 
 def site_of(path: Path) -> str | None:

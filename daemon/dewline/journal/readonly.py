@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any, Self
 
 from dewline.errors import JournalError
-from dewline.journal.schema import MIGRATIONS, is_damage, schema_version
+from dewline.journal.schema import MIGRATIONS, is_damage, schema_version, stand_in
 
 TIME_LIMIT_S = 30.0
 Value = str | int | float | bytes | None  # what SQLite stores; its rows have no static type
@@ -104,11 +104,13 @@ class ReadOnly:
             timeout=5.0,
         )
         try:
-            connection.execute("PRAGMA query_only = 1")
             version = schema_version(connection, self.path)
-            if version != len(MIGRATIONS):
-                age = "a newer" if version > len(MIGRATIONS) else "an older"
-                raise JournalError(f"{self.path} was written by {age} dewline (schema {version})")
+            if version > len(MIGRATIONS):
+                raise JournalError(f"{self.path} was written by a newer dewline (schema {version})")
+            if version == 0:
+                raise JournalError(f"{self.path} is empty")
+            stand_in(connection, version)
+            connection.execute("PRAGMA query_only = 1")
             connection.set_progress_handler(self._is_over_time, STEPS_BETWEEN_CHECKS)
         except BaseException:
             connection.close()

@@ -10,7 +10,7 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Iterator
 
-from dewline.journal.schema import SIGNAL_BITS, SIGNAL_MASK, transaction
+from dewline.journal.schema import JUDGED, SIGNAL_BITS, SIGNAL_MASK, transaction
 
 MINUTE_MS = 60_000
 HOUR_MS = 3_600_000
@@ -20,18 +20,40 @@ RESTART_MS = 600_000  # raw that a restart may need where there is no snapshot
 SHED_ROWS = 20_000
 ROLLED = "minute"  # the name of the rollup's own row in ``follower``
 
-_ROLL = f"""
-INSERT INTO minute
+# The samples of some items, by the word of the bus.
+_SAMPLES = f"""
 SELECT sample.key & {SIGNAL_MASK} AS signal_id,
-       item.time_ms / {MINUTE_MS} * {MINUTE_MS} AS minute_ms,
+       item.time_ms / {MINUTE_MS} * {MINUTE_MS} AS minute_ms, value, quality
+FROM item CROSS JOIN sample
+  ON sample.key BETWEEN item.seq << {SIGNAL_BITS} AND (item.seq << {SIGNAL_BITS}) | {SIGNAL_MASK}
+WHERE item.seq > :after AND item.seq <= :until"""
+# The same under the verdicts. LIMIT keeps SQLite from working out the quality several times.
+_JUDGED_SAMPLES = f"""
+SELECT signal.id AS signal_id, item.time_ms / {MINUTE_MS} * {MINUTE_MS} AS minute_ms, value,
+       {JUDGED} AS quality
+FROM item CROSS JOIN sample
+  ON sample.key BETWEEN item.seq << {SIGNAL_BITS} AND (item.seq << {SIGNAL_BITS}) | {SIGNAL_MASK}
+CROSS JOIN signal ON signal.id = sample.key & {SIGNAL_MASK}
+WHERE item.seq > :after AND item.seq <= :until
+LIMIT -1"""
+# Of one signal, in some minutes.
+_SIGNAL_SAMPLES = f"""
+SELECT signal.id AS signal_id, item.time_ms / {MINUTE_MS} * {MINUTE_MS} AS minute_ms, value,
+       {JUDGED} AS quality
+FROM item CROSS JOIN signal
+CROSS JOIN sample ON sample.key = (item.seq << {SIGNAL_BITS}) | signal.id
+WHERE item.seq > :after AND item.seq <= :until AND signal.id = :signal_id
+  AND item.time_ms >= :first_ms AND item.time_ms < :end_ms
+LIMIT -1"""
+_ROLL = """
+INSERT INTO minute
+SELECT signal_id, minute_ms,
        avg(value) FILTER (WHERE quality < 10),
        min(value) FILTER (WHERE quality < 10),
        max(value) FILTER (WHERE quality < 10),
        count(value) FILTER (WHERE quality < 10),
        max(quality)
-FROM item CROSS JOIN sample
-  ON sample.key BETWEEN item.seq << {SIGNAL_BITS} AND (item.seq << {SIGNAL_BITS}) | {SIGNAL_MASK}
-WHERE item.seq > :after AND item.seq <= :until
+FROM ({samples}) WHERE TRUE
 GROUP BY 1, 2
 ON CONFLICT(signal_id, time_ms) DO UPDATE SET
   mean = CASE WHEN count + excluded.count > 0
@@ -42,6 +64,19 @@ ON CONFLICT(signal_id, time_ms) DO UPDATE SET
   count = count + excluded.count,
   worst_quality = max(worst_quality, excluded.worst_quality)
 """
+# Verdicts on all readings of a signal that were told with the items of this hour and began
+# before it: the minutes from there on that were made before. A doubt is never told late.
+_TOLD_LATE = f"""
+SELECT minute.signal_id, min(minute.time_ms), max(minute.time_ms) + {MINUTE_MS},
+       verdict.since_ms + min(minute.time_ms) - verdict.time_ms
+FROM verdict JOIN signal ON signal.name = verdict.signal
+JOIN minute ON minute.signal_id = signal.id
+WHERE verdict.item_seq > :after AND verdict.item_seq <= :until
+  AND verdict.since_ms < :from_ms AND verdict.up_to IS NULL AND NOT verdict.at_floor
+  AND minute.time_ms > verdict.time_ms - {MINUTE_MS}
+  AND minute.time_ms < verdict.time_ms + coalesce(verdict.until_ms, :from_ms) - verdict.since_ms
+  AND minute.worst_quality < verdict.quality
+GROUP BY 1"""
 _ROLLED_TO = """INSERT INTO follower VALUES (?, ?, 0)
     ON CONFLICT(name) DO UPDATE SET item_seq = excluded.item_seq"""
 
@@ -88,9 +123,36 @@ def roll(connection: sqlite3.Connection, now_ms: int) -> Iterator[None]:
             return
         until = first_seq_at(connection, (next_item[0] // HOUR_MS + 1) * HOUR_MS) - 1
         with transaction(connection):
-            connection.execute(_ROLL, {"after": after, "until": until})
+            _roll_hour(connection, after, until, next_item[0])
             connection.execute(_ROLLED_TO, (ROLLED, until))
         yield
+
+
+def _roll_hour(connection: sqlite3.Connection, after: int, until: int, from_ms: int) -> None:
+    """Make the minutes of the items after ``after``, the first of which is of ``from_ms``.
+
+    Where a verdict was told in this hour that began before it, the minutes that it concerns are
+    made again, unless their raw readings are gone.
+    """
+    span: dict[str, int] = {"after": after, "until": until, "from_ms": from_ms}
+    verdicts = connection.execute(
+        "SELECT 1 FROM verdict WHERE ifnull(until_ms > ?, TRUE) LIMIT 1", (from_ms,)
+    ).fetchone()
+    samples = _JUDGED_SAMPLES if verdicts else _SAMPLES
+    connection.execute(_ROLL.format(samples=samples), span)
+    oldest_ms = connection.execute("SELECT at_ms FROM item ORDER BY seq LIMIT 1").fetchone()[0]
+    for signal_id, first_ms, end_ms, first_at_ms in connection.execute(_TOLD_LATE, span).fetchall():
+        if first_at_ms < oldest_ms:
+            continue
+        begin = first_seq_at(connection, first_at_ms - MINUTE_MS)
+        again = {"signal_id": signal_id, "first_ms": first_ms, "end_ms": end_ms}
+        connection.execute(
+            "DELETE FROM minute WHERE signal_id = :signal_id"
+            " AND time_ms >= :first_ms AND time_ms < :end_ms",
+            again,
+        )
+        again |= {"after": begin - 1, "until": after}
+        connection.execute(_ROLL.format(samples=_SIGNAL_SAMPLES), again)
 
 
 def spare_seq(connection: sqlite3.Connection) -> int:

@@ -12,7 +12,7 @@ from typing import Literal, NamedTuple, TypeGuard, assert_never
 from dewline.errors import JournalError
 from dewline.events import Entry, Event, LedgerRow, Reply
 from dewline.journal.schema import SIGNAL_BITS, SIGNAL_MASK
-from dewline.readings import Command, Quality, Reading, Resumed, Scan, compact_json
+from dewline.readings import Command, Quality, Reading, Resumed, Scan, Verdict, compact_json
 
 Origin = Literal["measured", "derived"]
 SAMPLE = "INSERT OR REPLACE INTO sample VALUES (?, ?, ?)"
@@ -21,6 +21,12 @@ EVENT = "INSERT INTO event VALUES (?, ?, ?, ?, ?, ?) ON CONFLICT(id) DO NOTHING"
 NOTE = "INSERT OR REPLACE INTO note VALUES (?, ?, ?, ?, ?, ?)"
 LEDGER = """INSERT INTO ledger VALUES (?, ?, ?, ?, ?, ?) ON CONFLICT(id) DO UPDATE SET
     started_ms = excluded.started_ms, ended_ms = excluded.ended_ms, document = excluded.document"""
+# What still stands of the same signal and quality was never ended: it ends here.
+REPLACED = """UPDATE verdict SET until_ms = ?, item_seq = ?
+    WHERE signal = ? AND quality = ? AND until_ms IS NULL AND since_ms <> ?"""
+VERDICT = """INSERT INTO verdict VALUES (?, ?, ?, ?, ?, ?, ?, ?)
+    ON CONFLICT(signal, quality, since_ms) DO UPDATE SET until_ms = excluded.until_ms,
+    up_to = excluded.up_to, at_floor = excluded.at_floor, item_seq = excluded.item_seq"""
 RESTAMP = "UPDATE item SET time_ms = at_ms + ? WHERE seq >= ?"
 OPEN_ROW = "DELETE FROM ledger WHERE id = ? AND ended_ms IS NULL"
 FOLLOWER = """INSERT INTO follower VALUES (:name, coalesce(:item, 0), coalesce(:event, 0))
@@ -190,6 +196,8 @@ class RowWriter:
             self._event(event, seq)
         for row in outcome.ledger:
             self._ledger(row)
+        for verdict in outcome.verdicts:
+            self._verdict(verdict, seq)
 
     def _samples(
         self, seq: int, readings: Mapping[str, Reading], origin: Origin, into: list[SampleRow]
@@ -231,6 +239,13 @@ class RowWriter:
         if row.ended_ms is not None:  # followers read by rowid: a row that closes gets a new one
             self.connection.execute(OPEN_ROW, (row.id,))
         self.connection.execute(LEDGER, values)
+
+    def _verdict(self, verdict: Verdict, seq: int) -> None:
+        signal, quality, since_ms, time_ms, until_ms, up_to, at_floor = verdict
+        ended_ms = since_ms if until_ms is None else until_ms
+        self.connection.execute(REPLACED, (ended_ms, seq, signal, quality, since_ms))
+        row = (signal, quality, since_ms, until_ms, time_ms, up_to, at_floor, seq)
+        self.connection.execute(VERDICT, row)
 
     def _note(self, seq: int, item: Command) -> None:
         text = None if item.why is None else storable(item.why)

@@ -23,6 +23,8 @@ _KEPT = {
     "follower": ("name", 3),
     "note": ("item_seq", 6),
     "ledger": ("id", 6),
+    "verdict": ("signal", 8),
+    "read_with": ("hash", 2),
     "event": ("seq", 6),
     "snapshot": ("item_seq", 3),
     "dead_letter": ("id", 5),

@@ -2,8 +2,11 @@
 
 Plain SQL, meant to be opened by anyone with ``sqlite3``. ``item`` holds every input of the watch
 in the order it was fed. ``sample`` holds the readings of the items, by
-``key = seq * 65536 + signal.id``, so that rows are only ever added at the end; the view
-``reading`` shows them in words.
+``key = seq * 65536 + signal.id``, so that rows are only ever added at the end, with the quality
+that the bus gave. ``verdict`` holds what the watch said of the readings of a signal, as stretches
+of watch time. The view ``reading`` shows readings in words: ``quality`` under the verdicts, ``raw``
+as the bus gave it. ``read_with`` holds how registers were read, by a hash that each ``resumed``
+item names.
 """
 
 from __future__ import annotations
@@ -73,8 +76,39 @@ _FIRST: Migration = (
         JOIN quality ON quality.code = sample.quality""",
 )
 
+# The quality of a sample under the verdicts, as a code: ``readings.judge`` in SQL.
+JUDGED = """CASE WHEN sample.quality >= 20 THEN sample.quality ELSE max(sample.quality, coalesce((
+    SELECT max(verdict.quality) FROM verdict
+    WHERE verdict.signal = signal.name AND verdict.since_ms <= item.at_ms
+      AND (verdict.until_ms IS NULL OR verdict.until_ms > item.at_ms)
+      AND (verdict.up_to IS NULL OR sample.value <= verdict.up_to)
+      AND (NOT verdict.at_floor OR sample.quality = 1)), 0)) END"""
+
+_VERDICTS: Migration = (
+    """CREATE TABLE verdict(
+        signal TEXT NOT NULL, quality INTEGER NOT NULL, since_ms INTEGER NOT NULL,
+        until_ms INTEGER, time_ms INTEGER NOT NULL, up_to REAL, at_floor INTEGER NOT NULL,
+        item_seq INTEGER NOT NULL, PRIMARY KEY (signal, quality, since_ms)) WITHOUT ROWID""",
+    "CREATE TABLE read_with(hash TEXT PRIMARY KEY, document TEXT NOT NULL)",
+    "DROP VIEW reading",
+    f"""CREATE VIEW reading AS
+        SELECT item.time_ms AS time_ms, signal.name AS signal, sample.value AS value,
+               (SELECT text FROM quality WHERE code = {JUDGED}) AS quality, quality.text AS raw
+        FROM sample
+        JOIN item ON item.seq = sample.key >> {SIGNAL_BITS}
+        JOIN signal ON signal.id = sample.key & {SIGNAL_MASK}
+        JOIN quality ON quality.code = sample.quality""",
+)
+
 # MIGRATIONS[n] brings a file of version n to n + 1. New ones only at the end.
-MIGRATIONS: Sequence[Migration] = (_FIRST,)
+MIGRATIONS: Sequence[Migration] = (_FIRST, _VERDICTS)
+
+
+def stand_in(connection: sqlite3.Connection, version: int) -> None:
+    """Give a reader of an older file empty tables, beside the file, for those that it lacks."""
+    for statement in (s for step in MIGRATIONS[version:] for s in step):
+        if statement.startswith("CREATE TABLE "):
+            connection.execute(statement.replace("CREATE TABLE", "CREATE TEMP TABLE", 1))
 
 
 def is_damage(error: sqlite3.Error) -> bool:

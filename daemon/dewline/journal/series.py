@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import itertools
+from collections.abc import Iterable, Iterator
 from operator import itemgetter
 from typing import NamedTuple
 
 from dewline.journal.readonly import ReadOnly
 from dewline.journal.schema import ANCHOR_EVERY, SIGNAL_BITS
-from dewline.readings import Quality
+from dewline.readings import Quality, Reading, Verdict, judge
 
 QUALITIES = {int(quality): quality for quality in Quality}
 # A day of a signal is 86 400 tuples: made directly, without their class's own __new__.
@@ -17,7 +18,7 @@ by_time = itemgetter(0)
 
 
 class Point(NamedTuple):
-    """One reading of a series."""
+    """One reading of a series; ``quality`` under the verdicts of the watch."""
 
     time_ms: int
     value: float | None
@@ -38,6 +39,30 @@ class Minute(NamedTuple):
 class SeriesReader(ReadOnly):
     """Questions by wall time. That may step, so rows are found by ``seq`` and then filtered."""
 
+    def verdicts(
+        self, from_ms: int | None = None, to_ms: int | None = None, signal: str | None = None
+    ) -> list[Verdict]:
+        """What the watch said of readings, by its beginning, of ``signal`` or of all.
+
+        Those that hold at any moment of from_ms <= watch time < to_ms.
+        """
+        return self._verdicts(
+            "signal = ifnull(?, signal) AND ifnull(since_ms < ?, TRUE)"
+            " AND ifnull(until_ms > ?, TRUE)",
+            *(signal, to_ms, from_ms),
+        )
+
+    def _verdicts(self, where: str, *values: str | int | None) -> list[Verdict]:
+        rows = self._all(
+            "SELECT signal, quality, since_ms, time_ms, until_ms, up_to, at_floor FROM verdict"
+            f" WHERE {where} ORDER BY since_ms, signal, quality",
+            *values,
+        )
+        return [
+            Verdict(name, QUALITIES[quality], since_ms, time_ms, until_ms, up_to, bool(at_floor))
+            for name, quality, since_ms, time_ms, until_ms, up_to, at_floor in rows
+        ]
+
     def series(self, signal: str, from_ms: int, to_ms: int) -> list[Point]:
         """Readings of one signal with from_ms <= time < to_ms (wall time), by time.
 
@@ -45,15 +70,19 @@ class SeriesReader(ReadOnly):
         """
         points: list[Point] = []
         numbers = self._numbers(signal)
+        verdicts = self.verdicts(signal=signal)
         for number, (low, high) in itertools.product(numbers, self._stretches(from_ms, to_ms)):
             with self._asking() as connection:
                 rows = connection.execute(
-                    "SELECT time_ms, value, quality FROM item CROSS JOIN sample"
+                    "SELECT time_ms, value, quality, at_ms FROM item CROSS JOIN sample"
                     f" ON sample.key = (item.seq << {SIGNAL_BITS}) | ?"
                     " WHERE item.seq BETWEEN ? AND ? AND time_ms >= ? AND time_ms < ?",
                     (number, low, high, from_ms, to_ms),
                 )
-                points += [new(Point, (t, v, QUALITIES[q])) for t, v, q in rows]
+                if verdicts:
+                    points += _judged(rows, verdicts)
+                else:
+                    points += [new(Point, (t, v, QUALITIES[q])) for t, v, q, _ in rows]
         points.sort(key=by_time)
         return points
 
@@ -105,3 +134,13 @@ class SeriesReader(ReadOnly):
             else:
                 found.append((low, high))
         return found
+
+
+def _judged(
+    rows: Iterable[tuple[int, float | None, int, int]], verdicts: list[Verdict]
+) -> Iterator[Point]:
+    """Points of rows (wall time, value, quality of the bus, watch time) under ``verdicts``."""
+    for time_ms, value, quality, at_ms in rows:
+        held = (verdict for verdict in verdicts if verdict.holds(at_ms))
+        judged = judge(Reading(value, QUALITIES[quality]), held)
+        yield Point(time_ms, judged.value, judged.quality)

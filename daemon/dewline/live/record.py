@@ -12,6 +12,7 @@ from dewline.bus.poller import Stamp
 from dewline.clock import Clock
 from dewline.config import Plan, watch_plan_to_json
 from dewline.errors import JournalError
+from dewline.events import Entry, Outcome
 from dewline.journal import Journal, Reader
 from dewline.readings import compact_json
 from dewline.replay.drive import Drive
@@ -61,6 +62,13 @@ class Record:
         """Keep the watch plan by its hash, and the units of its signals."""
         self.journal.put_plan(plan.hash, watch_plan_to_json(plan.watch))
         self.journal.put_units({name: s.unit for name, s in plan.watch.signals.items()})
+
+    def put_all(self, plan: Plan) -> None:
+        """What a fresh file needs: plan, state and the verdicts that stand."""
+        self.put_plan(plan)
+        self.put_snapshot()
+        standing = Outcome(verdicts=self.drive.watch.verdicts())
+        self.journal.append(Entry(self.drive.seq, None, standing))
 
     def put_snapshot(self) -> None:
         """Keep the state of the watch after the last item."""

@@ -33,11 +33,17 @@ class Answer(TypedDict):
 
 
 class ReadingStatus(TypedDict):
-    """The latest reading of a signal; ``value`` null where there is no number."""
+    """The latest reading of a signal; ``value`` null where there is no number.
+
+    ``quality`` is what the watch says, ``since`` when that began, and ``raw`` what the bus says;
+    ``since`` is null where the watch has nothing to add.
+    """
 
     value: float | None
     unit: str
     quality: str
+    raw: str
+    since: str | None
     time: str
 
 

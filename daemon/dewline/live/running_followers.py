@@ -20,6 +20,7 @@ from dewline.followers.mqtt.messages import HeartbeatFacts
 from dewline.journal import Journal, Reader
 from dewline.live.supervise import Start
 from dewline.readings import iso_utc
+from dewline.watch.watch import Watch
 
 
 @dataclass(slots=True, eq=False)
@@ -27,7 +28,8 @@ class RunningFollowers:
     """The followers of the plan, each a supervised task.
 
     ``start_task`` runs a job as a supervised task, ``submit`` puts a command to the watch,
-    ``facts`` gives the content of the MQTT heartbeat (None: there is no progress to tell of).
+    ``facts`` gives the content of the MQTT heartbeat (None: there is no progress to tell of),
+    ``watch`` the watch as it is now, for a reload makes another one.
     ``started_ms`` is the wall time of the start.
     """
 
@@ -36,6 +38,7 @@ class RunningFollowers:
     journal: Journal
     submit: Submit
     facts: Callable[[], HeartbeatFacts | None]
+    watch: Callable[[], Watch]
     started_ms: int
     clock_is_right: Callable[[], bool]
     _running: dict[str, tuple[Follower, asyncio.Task[None]]] = field(default_factory=dict)
@@ -120,6 +123,7 @@ class RunningFollowers:
             units={name: signal.unit for name, signal in plan.watch.signals.items()},
             started=iso_utc(self.started_ms),
             version=__version__,
+            verdicts=self.watch().verdicts(),
         )
 
     def _influx(self, plan: Plan, influx: InfluxPlan) -> Follower:

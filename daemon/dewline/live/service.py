@@ -103,6 +103,7 @@ class Service:
             record.journal,
             submit=self.requests.submit_from_afar,
             facts=self._facts,
+            watch=lambda: record.drive.watch,
             started_ms=clock.wall_ms(),
             clock_is_right=lambda: self.host_clock.right,
         )
@@ -196,8 +197,7 @@ class Service:
         """Report a record set aside as damaged; put plan and state into the fresh one."""
         if self._record.newly_damaged():
             self._self_monitor.set("journal-damaged", 1.0)
-            self._record.put_plan(self.plan)
-            self._record.put_snapshot()
+            self._record.put_all(self.plan)
 
     def _followers_and_damage(self) -> Iterable[Follower]:
         self._check_damage()

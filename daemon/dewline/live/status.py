@@ -9,7 +9,7 @@ from dewline.bus.poller import BusStatistics
 from dewline.followers.follower import Follower
 from dewline.followers.mqtt.messages import HeartbeatFacts
 from dewline.live.requests import FollowerStatus, ReadingStatus, StatusDocument
-from dewline.readings import Reading, iso_utc
+from dewline.readings import Reading, StandingVerdicts, iso_utc
 from dewline.replay.drive import Drive
 from dewline.watch.watch import Watch
 from dewline.watch_plan import WatchPlan
@@ -35,6 +35,7 @@ def status_document(
     ``latest`` may hold readings of signals that the plan does not know: derived ones.
     """
     modes, ahead = watch.modes(), watch.outlook_table()
+    verdicts = StandingVerdicts(watch.verdicts())
     return {
         "site": plan.site,
         "state": state,
@@ -43,7 +44,7 @@ def status_document(
             name: {
                 "title": box.title,
                 "modes": list(modes.get(name, ())),
-                "readings": _readings(plan, name, latest),
+                "readings": _readings(plan, name, latest, verdicts),
                 "ahead": ahead[name],
             }
             for name, box in plan.boxes.items()
@@ -72,15 +73,20 @@ def _follower(follower: Follower) -> FollowerStatus:
     }
 
 
-def _readings(plan: WatchPlan, place: str, latest: Latest) -> dict[str, ReadingStatus]:
-    signals = plan.signals
-    return {
-        name.partition(".")[2]: {
-            "value": reading.value,
-            "unit": signals[name].unit if name in signals else "",
-            "quality": reading.quality.text,
+def _readings(
+    plan: WatchPlan, place: str, latest: Latest, verdicts: StandingVerdicts
+) -> dict[str, ReadingStatus]:
+    found: dict[str, ReadingStatus] = {}
+    for name, (time_ms, reading) in sorted(latest.items()):
+        if not name.startswith(f"{place}."):
+            continue
+        judged = verdicts.judge(name, reading)
+        found[name.partition(".")[2]] = {
+            "value": judged.shown,
+            "unit": plan.signals[name].unit if name in plan.signals else "",
+            "quality": judged.quality.text,
+            "raw": judged.raw.text,
+            "since": None if judged.since_ms is None else iso_utc(judged.since_ms),
             "time": iso_utc(time_ms),
         }
-        for name, (time_ms, reading) in sorted(latest.items())
-        if name.startswith(f"{place}.")
-    }
+    return found

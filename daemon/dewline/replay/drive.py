@@ -62,7 +62,7 @@ class Drive:
         for second in range((self.at_ms // 1000 + 1) * 1000, at_ms + 1, 1000):
             self.at_ms = second
             outcome = self.watch.feed(Tick(second))
-            if outcome.events or outcome.readings or outcome.ledger:
+            if outcome.events or outcome.readings or outcome.ledger or outcome.verdicts:
                 self.record(Entry(self.seq, None, outcome))
 
     def _change_plan(self, plan_hash: str, plan: WatchPlan | None) -> None:

@@ -83,7 +83,8 @@ def replay_csv(plan: Plan, path: Path, record: Record, progress: Progress) -> No
 def csv_scans(path: Path, signals: Mapping[str, SignalPlan]) -> Iterator[tuple[Scan, int]]:
     """Scans of a long-form CSV, each with the bytes read so far; ConfigError names a bad line.
 
-    Rows of one time and one place are one scan.
+    Rows of one time and one place are one scan. The quality is that of the column ``raw`` where
+    there is one, as in an export, else of the fourth column.
     """
     with path.open(newline="", encoding="utf-8") as stream:
         rows = csv.reader(stream)
@@ -91,12 +92,13 @@ def csv_scans(path: Path, signals: Mapping[str, SignalPlan]) -> Iterator[tuple[S
         if header[:3] != ["time", "signal", "value"]:
             found = f"is {','.join(header)!r}"
             raise _csv_error(path, 1, "header", found, "time,signal,value,quality")
+        place = header.index("raw") if "raw" in header else 3
         key: tuple[str, str] | None = None
         readings: dict[str, Reading] = {}
         position = 0
         for row in rows:
             position += sum(map(len, row)) + len(row) + 1
-            name, reading = _reading(path, rows.line_num, row, signals)
+            name, reading = _reading(path, rows.line_num, row, signals, place)
             this = (row[0], signals[name].place)
             if key is not None and (this != key or name in readings):
                 yield _scan(path, rows.line_num - 1, key, readings), position
@@ -116,16 +118,17 @@ def _scan(path: Path, line: int, key: tuple[str, str], readings: dict[str, Readi
 
 
 def _reading(
-    path: Path, line: int, row: list[str], signals: Mapping[str, SignalPlan]
+    path: Path, line: int, row: list[str], signals: Mapping[str, SignalPlan], place: int
 ) -> tuple[str, Reading]:
     if len(row) < 3:
         raise _csv_error(path, line, "row", f"has {len(row)} fields", "time,signal,value,quality")
     name, text = row[1], row[2]
     if name not in signals:
         raise _csv_error(path, line, name, "is no signal of this config", "map it under its box")
-    quality = QUALITY_BY_TEXT.get(row[3] if len(row) > 3 and row[3] else "good")
+    word = row[place] if len(row) > place and row[place] else "good"
+    quality = QUALITY_BY_TEXT.get(word)
     if quality is None:
-        raise _csv_error(path, line, "quality", f"{row[3]!r} is no quality", "good")
+        raise _csv_error(path, line, "quality", f"{word!r} is no quality", "good")
     if text == "":
         bad = quality >= Quality.NO_ANSWER
         return name, Reading(None, quality if bad else Quality.NOT_A_NUMBER)

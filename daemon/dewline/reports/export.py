@@ -1,8 +1,9 @@
 """Exports a journal as CSV, Parquet or line protocol, in the order in which the watch was fed.
 
 A CSV holds the readings of registers, in the long form that ``replay --csv`` reads. Parquet and
-line protocol hold derived signals as well. Beside the file stand NAME.inputs.jsonl (commands and
-resumes) and NAME.events.jsonl.
+line protocol hold derived signals as well. The quality of a reading is the one under the verdicts
+of the watch; ``raw`` is the one that the bus gave, by which a replay judges again. Beside the file
+stand NAME.inputs.jsonl (commands and resumes) and NAME.events.jsonl.
 """
 
 from __future__ import annotations
@@ -19,12 +20,12 @@ from pathlib import Path
 from dewline.errors import OutOfRange
 from dewline.events import EventDocument
 from dewline.journal import Reader, Row
-from dewline.journal.lines import event_line, ledger_line, reading_line
-from dewline.readings import Command, Scan, compact_json, iso_utc, parse_iso_utc
+from dewline.journal.lines import event_line, ledger_line, reading_line, verdict_lines
+from dewline.readings import Command, compact_json, iso_utc, parse_iso_utc
 
 Progress = Callable[[float], None]  # share done, 0-1
 ROWS_AT_ONCE = 65_536
-CSV_HEADER = ("time", "signal", "value", "quality")
+CSV_HEADER = ("time", "signal", "value", "quality", "raw")
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,20 +92,15 @@ def _whole(target: Path) -> Iterator[Path]:
 
 def _write_csv(reader: Reader, part: Path, progress: Progress, period: ExportRange) -> int:
     count = 0
-    last = max(1, reader.tail().seq)
     with part.open("w", newline="", encoding="utf-8") as stream:
         out = csv.writer(stream, lineterminator="\n")
         out.writerow(CSV_HEADER)
-        for seq, item in reader.items():
-            if seq % 1000 == 0:
-                progress(seq / last)
-            if isinstance(item, Scan) and period.holds(item.time_ms):
-                time = iso_utc(item.time_ms)
-                out.writerows(
-                    (time, name, "" if value is None else repr(value), quality.text)
-                    for name, (value, quality) in item.readings.items()
-                )
-                count += len(item.readings)
+        for row in _rows(reader, progress, period):
+            if row.origin == "measured":
+                value = "" if row.value is None else repr(row.value)
+                texts = (row.quality.text, row.raw.text)
+                out.writerow((iso_utc(row.time_ms), row.signal, value, *texts))
+                count += 1
     return count
 
 
@@ -124,6 +120,9 @@ def _write_lines(
     with part.open("w", encoding="utf-8") as stream:
         for count, row in enumerate(_rows(reader, progress, period), 1):  # noqa: B007
             stream.write(reading_line(row, site) + "\n")
+        for verdict in reader.verdicts():
+            if period.holds(verdict.time_ms):
+                stream.writelines(text + "\n" for text in verdict_lines(verdict, site))
         for event in _event_documents(reader, period):
             stream.write(event_line(event) + "\n")
         for entry in reader.ledger():
@@ -149,6 +148,7 @@ def _write_parquet(reader: Reader, part: Path, progress: Progress, period: Expor
             ("origin", words),
             ("value", pa.float64()),
             ("quality", words),
+            ("raw", words),
         ]
     )
     count = 0
@@ -156,7 +156,7 @@ def _write_parquet(reader: Reader, part: Path, progress: Progress, period: Expor
     with parquet.ParquetWriter(part, schema, compression="zstd") as out:
         while group := list(islice(rows, ROWS_AT_ONCE)):
             columns = list(zip(*group, strict=True))
-            columns[-1] = tuple(quality.text for quality in columns[-1])
+            columns[-2:] = [tuple(quality.text for quality in column) for column in columns[-2:]]
             arrays = [
                 pa.array(column, field.type) for column, field in zip(columns, schema, strict=True)
             ]

@@ -32,7 +32,7 @@ class Intake:
         A good reading inside its signal's band is written down and nothing else happens (see
         ``signal_state``). This loop is what limits the speed of a replay.
         """
-        readings = self._sensors.screen(scan.readings)
+        readings = self._sensors.screen(at_ms, scan.readings)
         for switch in self._gates:
             if switch in readings:
                 self._switch_analyzers(at_ms, switch, readings[switch])
@@ -69,6 +69,7 @@ class Intake:
         was_off = gate.off
         gate.update(at_ms, reading.value)
         if gate.off != was_off:
+            self._sensors.note_move()
             update_bands(self._parts.gated(switch), at_ms)
 
     def _update(

@@ -12,7 +12,7 @@ from dataclasses import replace
 from typing import assert_never
 
 from dewline.events import NOTHING, EventDocument, Outcome, Reply
-from dewline.readings import Command, Item, Reading, Resumed, Scan, Tick
+from dewline.readings import Command, Item, Reading, Resumed, Scan, Tick, Verdict
 from dewline.typed_json import Json
 from dewline.watch.alarms.operator_commands import OperatorCommands
 from dewline.watch.derived.outlook_table import BoxOutlook
@@ -64,6 +64,10 @@ class Watch(Kept):
             name: sorted(box.since, key=box.since.__getitem__)
             for name, box in self._parts.modes.items()
         }
+
+    def verdicts(self) -> tuple[Verdict, ...]:
+        """What the watch says of the readings of each signal now, beyond what the bus said."""
+        return self._parts.verdicts.standing
 
     def alarm_rate(self) -> int:
         """New alarms of the last ten minutes."""
@@ -141,18 +145,19 @@ class Watch(Kept):
 
         ``readings``: the derived ones; None where the item changed nothing.
         """
+        verdicts = self._parts.verdicts.changes(at_ms)
         if readings is None:
             if not self._parts.engine.held:
-                return NOTHING
+                return Outcome(verdicts=verdicts) if verdicts else NOTHING
             readings = {}
         self._parts.engine.release_what_may()
         self._sweep.publish_rate(at_ms, readings)
         events, rows = self._parts.writer.pop_events(), self._parts.derive.rows.fetch_closed()
-        if not events and not readings and not rows and reply is None:
+        if not events and not readings and not rows and reply is None and not verdicts:
             return NOTHING
         if events:
             self._sweep.not_later_than(0)  # a raise or a shelf has timers of its own
-        return Outcome(events, readings, rows, reply)
+        return Outcome(events, readings, rows, reply, verdicts)
 
     # ---------------------------------------------------------------- state
 

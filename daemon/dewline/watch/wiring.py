@@ -5,6 +5,7 @@ After this a reading is looked up by the name of its signal, and nothing else by
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from functools import partial
 
 from dewline.duty import Duty
@@ -22,13 +23,16 @@ from dewline.watch.conditions.evaluator import RuleEvaluator, RuleGuard
 from dewline.watch.derived.derive import SLOPE_OVER_MS, Derive, DerivedReadings, slope_name
 from dewline.watch.saved import Kept, State
 from dewline.watch.sensors.plausibility import Sensors
+from dewline.watch.sensors.verdicts import Unmoved, Verdicts
 from dewline.watch.signals.modes import BoxModes
 from dewline.watch.signals.signal_state import STALE_MS, STALE_POLLS, AnalyzerGate, SignalState
 from dewline.watch.signals.slope import MedianWindow
-from dewline.watch_plan import DAEMON, RulePlan, StaleAfter, WatchPlan
+from dewline.watch_plan import DAEMON, RulePlan, StaleAfter, UnchangedFor, WatchPlan
 
 GATED_ROLES = ("oxygen", "moisture")
 RATE_ROLES = ("alarm-rate", "alarm_rate")
+# Numbers of a working instrument that always move; others may well stand still.
+MOVING_ROLES = (".oxygen", ".moisture", ".frost_point", ".pressure")
 
 
 class Wiring(Kept):
@@ -48,6 +52,7 @@ class Wiring(Kept):
     derive: Derive
     explain: Explain
     sensors: Sensors
+    verdicts: Verdicts
 
     def __init__(self, plan: WatchPlan) -> None:
         self.plan = plan
@@ -74,6 +79,8 @@ class Wiring(Kept):
         self.rate = AlarmRate()
         self.explain = Explain(plan, self.signals, self.modes, self.derive, self.sensors)
         self.local_time = self.derive.clock
+        gated = {gate: self.gated(switch) for switch, gate in self.gates.items()}
+        self.verdicts = Verdicts(self.sensors, gated, self._unmoved(), self.local_time.label)
         self.writer = EventWriter(plan, self.local_time, self.explain.explain)
         duty = Duty(plan, self.local_time)
         suppression = Suppression(self.alarms, self.modes, duty)
@@ -99,6 +106,14 @@ class Wiring(Kept):
         """The signals that an ``analyzer_on`` switches."""
         gate = self.gates[switch]
         return [signal for signal in self.signals.values() if signal.gate is gate]
+
+    def _unmoved(self) -> Iterator[Unmoved]:
+        """What a rule on ``unchanged_for`` finds standing still is frozen for every reader."""
+        for alarm in self.alarms.values():
+            rule = alarm.plan
+            moves = rule.place in self.plan.boxes and rule.signal.endswith(MOVING_ROLES)
+            if moves and isinstance(rule.condition, UnchangedFor):
+                yield Unmoved(alarm.signal, alarm.evaluator.condition.truth)
 
     def _zero_ppm(self, signal: str) -> float:
         """How far the zero of a signal's sensor may be off, in ppm."""

@@ -26,7 +26,7 @@ from dewline.followers.influx.rewind import Canary, Mark, Rewind
 from dewline.followers.tasks import ask_journal, wait_until
 from dewline.journal import Journal, Reader
 from dewline.journal.line_protocol import line
-from dewline.journal.lines import event_line, ledger_line, reading_line
+from dewline.journal.lines import event_line, ledger_line, reading_line, verdict_lines
 from dewline.readings import parse_iso_utc
 from dewline.watch_plan import Above, Below, ConditionPlan, Outside, RulePlan
 
@@ -233,6 +233,8 @@ class InfluxFollower:
         lines = [reading_line(row, self._site) for row in rows]
         lines += [event_line(event) for event in events]
         lines += [ledger_line(row, self._site) or "" for _, row in closed]
+        for verdict in reader.verdicts_after(item_seq - 1, last_item):
+            lines += verdict_lines(verdict, self._site)
         times = [row.time_ms for row in rows] + [parse_iso_utc(event["time"]) for event in events]
         if times:
             lines += self._limit_lines(max(times))

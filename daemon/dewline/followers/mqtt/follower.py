@@ -38,7 +38,7 @@ from dewline.followers.mqtt.messages import (
 )
 from dewline.followers.tasks import ask_journal, first_to_end, wait_until
 from dewline.journal import Reader
-from dewline.readings import Scan, parse_iso_utc
+from dewline.readings import Scan, Verdict, parse_iso_utc
 
 T = TypeVar("T")
 log = logging.getLogger(__name__)
@@ -105,7 +105,8 @@ class MqttFollower:
     number of the last delivered row of the ledger, ``submit`` passes a
     command {command, alarm, by, for_s, why} to the watch, ``facts`` gives the contents of the
     heartbeat, or None while a part of the daemon makes no progress: then no heartbeat goes out.
-    ``units`` is keyed by full signal name. ``started`` is ISO 8601 UTC.
+    ``units`` is keyed by full signal name, ``verdicts`` are those of the watch that stand at the
+    start. ``started`` is ISO 8601 UTC.
     """
 
     name = "mqtt"
@@ -125,6 +126,7 @@ class MqttFollower:
         units: Mapping[str, str],
         started: str,
         version: str,
+        verdicts: Sequence[Verdict] = (),
     ) -> None:
         self._plan = plan
         self._clock = clock
@@ -137,7 +139,7 @@ class MqttFollower:
         # 23 letters and digits: what every server must take (MQTT-3.1.3-5). The same one
         # for the whole run, so that a new connection takes over from a half-dead one.
         self._identifier = "dewline" + secrets.token_hex(8)
-        self._latest = LatestReadings(units, plan.readings_every_ms / 1000)
+        self._latest = LatestReadings(units, plan.readings_every_ms / 1000, verdicts)
         self._progress = EventProgress()
         self._ledger_row = 0
         self._ledger_grew = True
@@ -165,6 +167,8 @@ class MqttFollower:
         if isinstance(entry.item, Scan):
             self._latest.update(entry.item.readings, time_ms)
         self._latest.update(entry.outcome.readings, time_ms)
+        if entry.outcome.verdicts:
+            self._latest.judge(entry.outcome.verdicts)
         self._ledger_grew = self._ledger_grew or bool(entry.outcome.ledger)
         for event in entry.outcome.events:
             self._progress.committed(event)

@@ -3,18 +3,22 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
-from dewline.readings import Quality, Reading, iso_utc
+from dewline.readings import Judged, Quality, Reading, StandingVerdicts, Verdict, iso_utc
 from dewline.typed_json import Json
 
 
 @dataclass(slots=True)
 class _Entry:
-    """A signal's latest reading, and when and with which quality one was last published."""
+    """A signal's latest reading, and when and with which quality one was last published.
+
+    ``judged``: the reading under the verdicts that stand.
+    """
 
     reading: Reading
+    judged: Judged
     time_ms: int
     published_at_s: float = -math.inf
     published_quality: Quality | None = None
@@ -23,10 +27,14 @@ class _Entry:
 class LatestReadings:
     """Publishes a signal at most once per ``every_s``, and at once when its quality changes.
 
-    ``units`` gives the unit of a full signal name. Moments are monotonic seconds.
+    ``units`` gives the unit of a full signal name. ``verdicts``: those of the watch that stand
+    now. Moments are monotonic seconds.
     """
 
-    def __init__(self, units: Mapping[str, str], every_s: float) -> None:
+    def __init__(
+        self, units: Mapping[str, str], every_s: float, verdicts: Iterable[Verdict] = ()
+    ) -> None:
+        self._verdicts = StandingVerdicts(verdicts)
         self._units = units
         self._every_s = every_s
         self._entries: dict[str, _Entry] = {}
@@ -41,6 +49,15 @@ class LatestReadings:
         if readings:
             self._updates.update(readings)
             self._updates_ms.update(dict.fromkeys(readings, time_ms))
+
+    def judge(self, verdicts: Iterable[Verdict]) -> None:
+        """Take in verdicts that began or ended: the readings concerned are judged anew."""
+        self._apply_updates()
+        for signal in self._verdicts.change(verdicts):
+            entry = self._entries.get(signal)
+            if entry is not None:
+                entry.judged = self._verdicts.judge(signal, entry.reading)
+                self._unpublished.add(signal)
 
     def restate(self) -> None:
         """Make every known signal due at once, for a broker that may have lost it."""
@@ -68,27 +85,36 @@ class LatestReadings:
 
     def _apply_updates(self) -> None:
         for signal, reading in self._updates.items():
+            judged = self._verdicts.judge(signal, reading)
             entry = self._entries.get(signal)
             if entry is None:
-                self._entries[signal] = _Entry(reading, self._updates_ms[signal])
+                self._entries[signal] = _Entry(reading, judged, self._updates_ms[signal])
             else:
-                entry.reading, entry.time_ms = reading, self._updates_ms[signal]
+                entry.reading, entry.judged = reading, judged
+                entry.time_ms = self._updates_ms[signal]
         self._unpublished.update(self._updates)
         self._updates.clear()
 
     def _due_s(self, entry: _Entry) -> float:
-        if entry.reading.quality is not entry.published_quality:
+        if entry.judged.quality is not entry.published_quality:
             return -math.inf
         return entry.published_at_s + self._every_s
 
     def _publish(self, signal: str, now_s: float) -> dict[str, Json]:
-        """The message: ``value`` is null where there is no finite number."""
+        """The message: ``value`` is null where there is no finite number.
+
+        ``quality`` is what the watch says, ``since`` when that began, and ``raw`` what the bus
+        says. ``since`` is null where the watch has nothing to add.
+        """
         entry = self._entries[signal]
-        entry.published_at_s, entry.published_quality = now_s, entry.reading.quality
-        value = entry.reading.value
+        judged = entry.judged
+        entry.published_at_s, entry.published_quality = now_s, judged.quality
+        value = judged.shown
         return {
             "value": value if value is not None and math.isfinite(value) else None,
             "unit": self._units.get(signal),
-            "quality": entry.reading.quality.text,
+            "quality": judged.quality.text,
+            "raw": judged.raw.text,
+            "since": None if judged.since_ms is None else iso_utc(judged.since_ms),
             "time": iso_utc(entry.time_ms),
         }

@@ -19,15 +19,13 @@ from dewline.watch.derived.derive import DerivedReadings
 from dewline.watch.ledgers.rows import RowBook
 from dewline.watch.saved import Kept, State
 from dewline.watch.sensors.doubt import Doubt
+from dewline.watch.sensors.instrument_block import Finding, instrument_blocks
 from dewline.watch.sensors.sudden_zero import SuddenZero
 from dewline.watch.signals.modes import BoxModes
-from dewline.watch.signals.signal_state import FIRST_BAD, FIRST_UNCERTAIN, SignalState
+from dewline.watch.signals.signal_state import FIRST_BAD, SignalState
 from dewline.watch_plan import BoxPlan, WatchPlan
 
 GASES = ("oxygen", "moisture")
-FROZEN_MS = 300_000
-FEWEST_NUMBERS = 4  # numbers an instrument must have to be judged frozen
-FEWEST_ZEROS = 3
 DAY_MS = 86_400_000
 # A sensor without a seen response for so long is not proven. Common practice, no source.
 PROOF_MS = {"oxygen": 7 * DAY_MS, "moisture": 30 * DAY_MS}
@@ -41,58 +39,6 @@ BEFORE, AFTER = 12, 6  # samples of ten seconds
 
 # In these modes levels are not compared with those before. Hands in gloves lower no oxygen.
 DISTURBED = ("isolated", "purging", "transferring", "opened", "regenerating", "recovering")
-
-
-class InstrumentBlock:
-    """All signals of one instrument, which freeze together or show zero together.
-
-    ``numbers``: those of its signals that have a unit. ``witness``: the name of one of them;
-    a scan in which it is not zero needs no further check for zeros.
-    """
-
-    def __init__(self, name: str, signals: list[SignalState], numbers: list[SignalState]) -> None:
-        self.name, self.signals, self.numbers = name, signals, numbers
-        self.names = frozenset(signal.name for signal in signals)
-        self.witness = numbers[0].name
-        self.frozen = False
-
-    def zeroed(self, readings: Mapping[str, Reading]) -> bool:
-        """Whether every number of the instrument in a scan is exactly zero.
-
-        A number without a value is left out: a current loop shows its zero as a fault.
-        """
-        shown = (readings[s.name].value for s in self.numbers if s.name in readings)
-        values = [value for value in shown if value is not None]
-        return len(values) >= FEWEST_ZEROS and not any(values)
-
-    def stands_still(self, at_ms: int) -> bool:
-        """Whether it answers, has a pressure, and no number has moved for five minutes."""
-        good = [signal for signal in self.numbers if signal.quality < FIRST_UNCERTAIN]
-        return (
-            len(good) >= FEWEST_NUMBERS
-            and any(signal.unit == "mbar" for signal in good)
-            and any(signal.value for signal in good)
-            and all(_stands_still(signal, at_ms) for signal in good)
-        )
-
-    def freeze(self) -> None:
-        """Mark the readings of all its signals as frozen from now on."""
-        self.frozen = True
-        for signal in self.signals:
-            signal.verdict = self.judge
-
-    def thaw(self) -> None:
-        """Take the readings of its signals as they come again."""
-        self.frozen = False
-        for signal in self.signals:
-            signal.verdict = None
-
-    def judge(self, signal: SignalState, value: float | None, quality: Quality) -> Quality:
-        """The quality of a reading of a frozen instrument; the first value that differs thaws."""
-        if quality < FIRST_BAD and value != signal.value:
-            self.thaw()
-            return quality
-        return max(quality, Quality.FROZEN)
 
 
 class GasSensor(Kept):
@@ -162,6 +108,14 @@ class GasSensor(Kept):
         low = quality == Quality.LOW if not_proven else value <= LOW_PPM
         return max(quality, Quality.UNPROVEN) if low else quality
 
+    def finding(self) -> Finding | None:
+        """Which readings are unproven now, as ``qualify`` judges them."""
+        if not self.doubt:
+            return None
+        if self.doubt is Doubt.NOT_PROVEN:
+            return Finding(self.signal, Quality.UNPROVEN, at_floor=True)
+        return Finding(self.signal, Quality.UNPROVEN, up_to=LOW_PPM)
+
     def record_response(self, answered: bool, at_ms: int) -> None:
         """A dose has come in: it showed (``answered``), or it should have shown and did not."""
         if answered:
@@ -192,9 +146,10 @@ class Sensors(Kept):
     """All instruments and trace gas sensors of a site.
 
     ``gases``: the sensors by box and gas. ``_seen_row``: id of the last ledger row looked at.
+    ``moved``: what is found of a signal may have changed since this was last set to False.
     """
 
-    KEPT = ("_seen_row", "gases", "frozen")
+    KEPT = ("_seen_row", "gases", "frozen", "zeroed")
     _seen_row: str | None = None
     gases: dict[str, dict[str, GasSensor]]
 
@@ -207,7 +162,8 @@ class Sensors(Kept):
         rows: RowBook,
     ) -> None:
         self._signals, self._modes, self._rows = signals, modes, rows
-        self.blocks = list(_blocks(plan, signals))
+        self.moved = True
+        self.blocks = list(instrument_blocks(plan, signals, self.note_move))
         self._witnesses = {block.witness: block for block in self.blocks}
         self.gases = {b.name: dict(_gas_sensors(b, signals, signal)) for b in plan.boxes.values()}
         lows = (f"{box}.{gas}_idle_low" for box, found in self.gases.items() for gas in found)
@@ -217,13 +173,32 @@ class Sensors(Kept):
         """The signals that are written here: the doubts, and the lowest idle baselines."""
         return [*self._lows, *(s.output for box in self.gases.values() for s in box.values())]
 
-    def screen(self, readings: Mapping[str, Reading]) -> Mapping[str, Reading]:
+    def note_move(self) -> None:
+        """What is found of a signal may have changed."""
+        self.moved = True
+
+    def findings(self) -> Iterator[Finding]:
+        """What is found of the readings of instruments and trace gas sensors now."""
+        for block in self.blocks:
+            yield from block.findings()
+        for sensors in self.gases.values():
+            for sensor in sensors.values():
+                if (finding := sensor.finding()) is not None:
+                    yield finding
+
+    def screen(self, at_ms: int, readings: Mapping[str, Reading]) -> Mapping[str, Reading]:
         """The readings of a scan, those of an instrument that shows only zeros marked bad."""
         for witness, block in self._witnesses.items():
             reading = readings.get(witness)
-            if reading is not None and reading.value == 0.0 and block.zeroed(readings):
+            if reading is None:
+                continue
+            zeroed = reading.value == 0.0 and block.zeroed(readings)
+            if zeroed:
                 bad = Reading(None, Quality.INSTRUMENT_FAULT)
                 readings = {n: bad if n in block.names else r for n, r in readings.items()}
+            if zeroed != (block.zero_since_ms is not None):
+                block.zero_since_ms = at_ms if zeroed else None
+                self.moved = True
         return readings
 
     def sample(self, at_ms: int) -> list[SignalState]:
@@ -258,6 +233,7 @@ class Sensors(Kept):
             for sensor in sensors.values():
                 doubt = sensor.evaluate(at_ms, vapour)
                 if doubt or doubt != sensor.doubt or sensor.output.value is None:
+                    self.moved = self.moved or doubt != sensor.doubt
                     sensor.doubt = doubt
                     found.append((sensor.output, Reading(float(doubt), Quality.GOOD)))
                 self._apply(sensor)
@@ -278,6 +254,18 @@ class Sensors(Kept):
         for block in self.blocks:
             if block.name in names:
                 block.freeze()
+
+    @property
+    def zeroed(self) -> dict[str, int]:
+        """Since when each instrument shows only zeros."""
+        shown = {block.name: block.zero_since_ms for block in self.blocks}
+        return {name: since_ms for name, since_ms in shown.items() if since_ms is not None}
+
+    @zeroed.setter
+    def zeroed(self, since_ms: dict[str, int]) -> None:
+        """Take these over, when a state is restored."""
+        for block in self.blocks:
+            block.zero_since_ms = since_ms.get(block.name)
 
     def _apply(self, sensor: GasSensor) -> None:
         """Have the readings of a sensor judged by its doubt; a frozen instrument goes before."""
@@ -301,23 +289,6 @@ class Sensors(Kept):
             sensor = self.gases.get(row.box, {}).get(gas) if isinstance(gas, str) else None
             if sensor is not None and row.kind == "sensor-response":
                 sensor.record_response(bool(row.document.get("answered")), at_ms)
-
-
-def _stands_still(signal: SignalState, at_ms: int) -> bool:
-    alive = at_ms - signal.alive_ms < signal.stale_ms
-    return alive and at_ms - signal.same_since_ms >= FROZEN_MS
-
-
-def _blocks(plan: WatchPlan, signals: Mapping[str, SignalState]) -> Iterator[InstrumentBlock]:
-    """Instruments with several numbers."""
-    of: dict[str, list[SignalState]] = {}
-    for name, known in plan.signals.items():
-        if known.instrument is not None:
-            of.setdefault(known.instrument, []).append(signals[name])
-    for instrument, found in of.items():
-        numbers = [signal for signal in found if signal.unit not in (None, "")]
-        if len(numbers) >= FEWEST_ZEROS:
-            yield InstrumentBlock(instrument, found, numbers)
 
 
 def _gas_sensors(

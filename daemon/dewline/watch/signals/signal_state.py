@@ -51,13 +51,21 @@ class AnalyzerGate(Kept):
 
     off: bool = False
     warm_at_ms: int = 0
+    off_since_ms: int | None = None
 
     def update(self, at_ms: int, value: float) -> None:
         """Take in a good reading of ``analyzer_on``."""
         on = value > 0.5
         if on and self.off:
             self.warm_at_ms = at_ms + WARMING_UP_MS
+        if not on and not self.off:
+            self.off_since_ms = at_ms
         self.off = not on
+
+    @property
+    def closed_since_ms(self) -> int | None:
+        """Since when the analyzers are off or, where they are on again, are warming up."""
+        return self.off_since_ms if self.off else self.warm_at_ms - WARMING_UP_MS
 
     def open(self, at_ms: int) -> bool:
         """Whether the analyzers are on and warm."""
