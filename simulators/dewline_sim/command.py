@@ -15,7 +15,6 @@ from typing import TextIO
 from dewline_sim import story as stories
 from dewline_sim.config import endpoints_of, write_config
 from dewline_sim.control import control, known_acts
-from dewline_sim.instruments.instrument import ActError
 from dewline_sim.lab import Lab
 from dewline_sim.live import LiveView
 from dewline_sim.pacing import keep_pace
@@ -23,7 +22,7 @@ from dewline_sim.physics.spec import lab_spec
 from dewline_sim.record import CsvWriter, TruthWriter, Writer, run_through
 from dewline_sim.scenario import TICK_MS, Scene
 from dewline_sim.server import Endpoints, Served
-from dewline_sim.setup import StoryError, spec_of
+from dewline_sim.setup import spec_of
 
 HELP = "tell a story of the simulated lab: into files, or live on real sockets and ptys"
 
@@ -61,7 +60,7 @@ def run(args: argparse.Namespace) -> int:
     """Run the command. Exit status: 0 done, 2 no such story or a mistake in it, 130 interrupted."""
     try:
         return _run(args)
-    except (StoryError, ActError, ValueError, OSError) as error:
+    except (ValueError, OSError) as error:
         print(f"simulate: {error}", file=sys.stderr)
         return 2
 
@@ -72,7 +71,7 @@ def _run(args: argparse.Namespace) -> int:
             print(f"{name:24} {title}")
         return 0
     if not args.story:
-        raise StoryError("name a story; --list lists them")
+        raise ValueError("name a story; --list lists them")
     scene = scene_of(args.story, args.seed, args.hours)
     if args.acts:
         _print_acts(scene)

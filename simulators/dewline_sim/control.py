@@ -21,6 +21,7 @@ from typing import Required, TypedDict
 
 from dewline_sim.faults import KINDS
 from dewline_sim.instruments.instrument import ACTS
+from dewline_sim.physics.acts import meaning
 from dewline_sim.record import Writer
 from dewline_sim.scenario import Scene
 from dewline_sim.server import Served
@@ -40,7 +41,8 @@ _Act = TypedDict(
 def known_acts(scene: Scene) -> Mapping[str, Mapping[str, str]]:
     """Everything that can be done to a lab, by group, with its meaning."""
     faults = {kind: what for kind, (_, what) in KINDS.items()}
-    return {"lab": scene.lab.acts(), "instrument": ACTS, "fault": faults}
+    instrument = {name: meaning(act) for name, act in ACTS.items()}
+    return {"lab": scene.lab.acts(), "instrument": instrument, "fault": faults}
 
 
 @contextlib.asynccontextmanager

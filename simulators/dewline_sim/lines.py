@@ -22,7 +22,7 @@ from typing import NamedTuple, Protocol
 
 from dewline_sim.faults import Chunk, Faults
 from dewline_sim.instruments.text_meters import FrostMeter, MoistureMeter
-from dewline_sim.modbus import Unit, crc16, rtu_frame, rtu_request_length
+from dewline_sim.modbus import Link, Unit, crc16, rtu_frame, rtu_request_length
 
 _STALE_S = 0.05
 
@@ -97,13 +97,11 @@ class Port:
                 return
 
 
-class RtuUnits:
+class RtuUnits(Link):
     """Modbus RTU units on one line. A broken request is forgotten after 50 ms of silence."""
 
     def __init__(self, name: str, units: Mapping[int, Unit], faults: Faults) -> None:
-        self.name = name
-        self.units = units
-        self.faults = faults
+        super().__init__(name, units, faults)
         self._buffer = b""
         self._last = 0.0
 
@@ -124,16 +122,9 @@ class RtuUnits:
             if crc16(request[:-2]) != request[-2:]:
                 self._buffer = b""
                 break
-            replies.append(LineReply(length, self._answer(request)))
+            chunks = self.reply(request[0], request, request[1:-2], rtu_frame)
+            replies.append(LineReply(length, chunks))
         return replies
-
-    def _answer(self, request: bytes) -> list[Chunk]:
-        number, pdu = request[0], request[1:-2]
-        unit = self.units.get(number)
-        reply = unit.answer(pdu) if unit is not None else None
-        if reply is None:
-            return []
-        return self.faults.shape(self.name, number, request, reply, rtu_frame)
 
 
 class TextDevice:

@@ -12,6 +12,8 @@ from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from typing import Literal
 
+from dewline_sim.faults import Chunk, Faults, Frame
+
 Table = Literal["coil", "discrete", "holding", "input"]
 TABLE_OF_FUNCTION: Mapping[int, Table] = {1: "coil", 2: "discrete", 3: "holding", 4: "input"}
 #: Writing of every kind: V1.1b3 §6.5, 6.6, 6.11, 6.12, 6.16, 6.17.
@@ -70,6 +72,24 @@ class Unit:
         return bytes((function, len(data))) + data
 
 
+class Link:
+    """Units that share a line or a port, and the faults on it."""
+
+    def __init__(self, name: str, units: Mapping[int, Unit], faults: Faults) -> None:
+        self.name = name
+        self.units = units
+        self.faults = faults
+
+    def reply(self, number: int, request: bytes, pdu: bytes, frame: Frame) -> list[Chunk]:
+        """What goes back for the whole ``request`` to a unit, of which ``pdu`` is a part.
+
+        Nothing where no unit has that number, or where it has no power.
+        """
+        unit = self.units.get(number)
+        reply = unit.answer(pdu) if unit is not None else None
+        return [] if reply is None else self.faults.shape(self.name, number, request, reply, frame)
+
+
 def exception(function: int, code: int) -> bytes:
     """An exception PDU: the function with its highest bit set, and the code (V1.1b3 §7)."""
     return bytes((function | 0x80, code))
@@ -115,9 +135,9 @@ def rtu_frame(unit: int, pdu: bytes) -> bytes:
     return body + crc16(body)
 
 
-def tcp_frame(transaction: int, unit: int, pdu: bytes) -> bytes:
+def tcp_frame(transaction: bytes, unit: int, pdu: bytes) -> bytes:
     """MBAP header (transaction, protocol 0, length, unit) and PDU."""
-    return struct.pack(">HHHB", transaction, 0, len(pdu) + 1, unit) + pdu
+    return transaction + struct.pack(">HHB", 0, len(pdu) + 1, unit) + pdu
 
 
 def rtu_request_length(head: bytes) -> int | None:

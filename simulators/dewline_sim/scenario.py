@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from dewline_sim.faults import Faults, LinkKind
-from dewline_sim.instruments.instrument import ActError, Instrument
+from dewline_sim.instruments.instrument import Instrument
 from dewline_sim.instruments.sensors import STANDARD_MBAR
 from dewline_sim.instruments.text_meters import TEXT_METERS, FrostMeter
 from dewline_sim.setup import InstrumentEntry, Setup
@@ -88,17 +88,17 @@ class Scene:
             name, _, register = wire.partition(".")
             instrument, at = self.instruments[name], setup["instruments"][name]
             if register not in instrument.channels:
-                raise ActError(f"{signal}: {name} has no register {register!r}")
+                raise ValueError(f"{signal}: {name} has no register {register!r}")
             yield Wire(signal, instrument, register, at["bus"], at.get("unit", 1))
 
     def _check_wires(self) -> None:
-        """Raise ActError where a signal is read that the lab does not have."""
+        """Raise ValueError where a signal is read that the lab does not have."""
         truths = self.truths()
         for wire in self.wires:
             channel = wire.instrument.channels[wire.register]
             if channel.place and channel.role not in truths[channel.place]:
                 where = f"{wire.instrument.name}.{wire.register}"
-                raise ActError(f"{where}: the lab has no {channel.role} at {channel.place}")
+                raise ValueError(f"{where}: the lab has no {channel.role} at {channel.place}")
 
     @property
     def ended(self) -> bool:
@@ -157,17 +157,17 @@ class Scene:
     ) -> None:
         """Carry out an act on the lab (``place``) or on an instrument.
 
-        Raises ActError for an unknown instrument and where neither is named;
-        ValueError where the lab does not know the act, the place or a parameter.
+        Raises ValueError for an unknown instrument, where neither is named, and where the lab
+        does not know the act, the place or a parameter.
         """
         if instrument is not None:
             if instrument not in self.instruments:
-                raise ActError(f"no instrument {instrument!r}")
+                raise ValueError(f"no instrument {instrument!r}")
             self.instruments[instrument].act(do, params)
         elif place is not None:
             self.lab.act(do, place, **params)
         else:
-            raise ActError(f"{do}: say at which place or on which instrument")
+            raise ValueError(f"{do}: say at which place or on which instrument")
 
     def shown(self) -> Iterator[tuple[str, float | None, str]]:
         """What a reader of every wired register gets now: signal, number, quality word."""

@@ -106,27 +106,21 @@ class Served:
             self._sent.add(bus)
             self.lines[bus].send(chunks)
 
-    async def start(self) -> None:
+    async def __aenter__(self) -> Served:
         """Open every port and line."""
         port = self.endpoints.port
         for i, link in enumerate(self.ports.values()):
             await link.start(self.endpoints.host, port + i if port else 0)
         for line in self.lines.values():
             line.start()
+        return self
 
-    async def stop(self) -> None:
+    async def __aexit__(self, *exc: object) -> None:
         """Close them all."""
         for link in self.ports.values():
             await link.stop()
         for line in self.lines.values():
             line.stop()
-
-    async def __aenter__(self) -> Served:
-        await self.start()
-        return self
-
-    async def __aexit__(self, *exc: object) -> None:
-        await self.stop()
 
     def advance(self, to_ms: int) -> bool:
         """Move the scene on to ``to_ms`` and wait until its text lines can be read.

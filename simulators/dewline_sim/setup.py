@@ -17,10 +17,6 @@ from dewline_sim.typed_tree import Tree, tree_of
 _SUM = re.compile(r"=(\d+)\+N")
 
 
-class StoryError(ValueError):
-    """A mistake in a story or lab file; the text says where."""
-
-
 class StoryFile(TypedDict, total=False):
     """A story as it is written. ``lab`` names a lab's file or is one."""
 
@@ -120,14 +116,14 @@ def _for_box(name: str, number: int) -> Callable[[str], object]:
 def filled(tree: object, sizes: Mapping[str, float]) -> object:
     """The tree with every text ``$name`` replaced by its drawn size.
 
-    Raises StoryError for a name that is not drawn.
+    Raises ValueError for a name that is not drawn.
     """
 
     def fill(text: str) -> object:
         if not text.startswith("$"):
             return text
         if text[1:] not in sizes:
-            raise StoryError(f"{text} is not drawn")
+            raise ValueError(f"{text} is not drawn")
         return sizes[text[1:]]
 
     return _mapped(tree, fill)

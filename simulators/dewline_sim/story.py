@@ -27,7 +27,7 @@ from importlib import resources
 from importlib.resources.abc import Traversable
 from pathlib import Path
 
-from dewline_sim.setup import Item, Setup, StoryError, StoryFile, expanded, filled, merged
+from dewline_sim.setup import Item, Setup, StoryFile, expanded, filled, merged
 from dewline_sim.typed_tree import Tree, build, read_yaml, tree_of
 
 DAY_MS = 86_400_000
@@ -94,15 +94,15 @@ def load(name: str, seed: int = 1, hours: float | None = None) -> Story:
     if not name.endswith((".yaml", ".yml")):
         file = scenarios() / f"{name}.yaml"
     if not file.is_file():
-        raise StoryError(f"no story {name!r}; there are {', '.join(names())}")
+        raise ValueError(f"no story {name!r}; there are {', '.join(names())}")
     return tell(read_yaml(file), Path(name).stem, seed, hours)
 
 
 def tell(document: Mapping[str, object], name: str, seed: int, hours: float | None = None) -> Story:
     """Draw the sizes and lay out the timeline of a story already read.
 
-    ``hours`` cuts it short or goes on after its last item. Raises StoryError or
-    ValueError that names the place of a mistake.
+    ``hours`` cuts it short or goes on after its last item. Raises ValueError
+    that names the place of a mistake.
     """
     file = build(StoryFile, document, name)
     lab = _lab_of(file)
@@ -113,7 +113,7 @@ def tell(document: Mapping[str, object], name: str, seed: int, hours: float | No
     end_ms = start_ms + round(float(hours or file["hours"]) * 3_600_000)
     timeline = _Timeline(start_ms, end_ms, rng)
     for number, written in enumerate(file.get("timeline") or (), 1):
-        timeline.add(_item(written, sizes, name, number))
+        timeline.add(build(Item, filled(written, sizes), f"{name}: item {number}"))
     return Story(
         name, file.get("title", name), file.get("about", ""), seed, start_ms, end_ms,
         build(Setup, filled(merged(lab, file.get("change") or {}), sizes), f"{name}.lab"),
@@ -129,12 +129,6 @@ def _lab_of(file: StoryFile) -> Tree:
             read_yaml(scenarios() / "labs" / f"{lab}.yaml"), file.get("names") or ["heron"]
         )
     return lab
-
-
-def _item(written: Tree, sizes: Mapping[str, float], name: str, number: int) -> Item:
-    if unknown := set(written) - set(Item.__annotations__):
-        raise StoryError(f"{name}: item {number} has unknown {', '.join(sorted(unknown))}")
-    return build(Item, filled(written, sizes), f"{name}: item {number}")
 
 
 class _Timeline:
@@ -184,10 +178,10 @@ def _happenings(item: Item, at_ms: int, until_ms: int | None) -> Iterator[Happen
 
 
 def duration_ms(text: str) -> int:
-    """``10 min``, ``2 h`` in ms; also s and d. StoryError where it is no duration."""
+    """``10 min``, ``2 h`` in ms; also s and d. ValueError where it is no duration."""
     number, _, unit = str(text).partition(" ")
     if unit not in _UNITS_MS:
-        raise StoryError(f"{text!r} is no duration; write e.g. '10 min'")
+        raise ValueError(f"{text!r} is no duration; write e.g. '10 min'")
     return round(float(number) * _UNITS_MS[unit])
 
 
@@ -205,7 +199,7 @@ def _moment(text: str, start_ms: int) -> int:
 def _clock_ms(text: str) -> int:
     match = _CLOCK.fullmatch(text.strip())
     if match is None:
-        raise StoryError(f"{text!r} is no time; write e.g. '02:14' or '+6:00'")
+        raise ValueError(f"{text!r} is no time; write e.g. '02:14' or '+6:00'")
     hours, minutes, seconds = (int(g or 0) for g in match.groups())
     return (hours * 60 + minutes) * 60_000 + seconds * 1000
 
@@ -213,7 +207,7 @@ def _clock_ms(text: str) -> int:
 def _drawn(bounds: object, rng: random.Random) -> float:
     """A size between two bounds: evenly, by its logarithm (``log``), or ``whole``."""
     if not isinstance(bounds, list):
-        raise StoryError(f"{bounds!r} is no pair of bounds")
+        raise ValueError(f"{bounds!r} is no pair of bounds")
     low, high, *how = bounds
     if how == ["log"]:
         return math.exp(rng.uniform(math.log(low), math.log(high)))

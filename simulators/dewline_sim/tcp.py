@@ -6,15 +6,16 @@ import asyncio
 import contextlib
 import threading
 from collections.abc import Mapping
+from functools import partial
 
 from dewline_sim.faults import Chunk, Faults
 from dewline_sim.lines import write_chunks
-from dewline_sim.modbus import Unit, tcp_frame
+from dewline_sim.modbus import Link, Unit, tcp_frame
 
 _MOST_ADU = 260
 
 
-class TcpLink:
+class TcpLink(Link):
     """A listening port with several units behind it.
 
     ``apply_faults`` must be called when faults of the link may have changed.
@@ -24,9 +25,7 @@ class TcpLink:
     def __init__(
         self, name: str, units: Mapping[int, Unit], faults: Faults, lock: threading.Lock
     ) -> None:
-        self.name = name
-        self.units = units
-        self.faults = faults
+        super().__init__(name, units, faults)
         self._lock = lock
         self.port = 0
         self._host = "127.0.0.1"
@@ -78,20 +77,9 @@ class TcpLink:
         self._open.discard(writer)
 
     def answer(self, request: bytes) -> list[Chunk]:
-        """What goes back for one whole ADU: MBAP header, unit and PDU.
-
-        Nothing where no unit has that number, or where it has no power.
-        """
-        number, pdu = request[6], request[7:]
-        unit = self.units.get(number)
+        """What goes back for one whole ADU: MBAP header, unit and PDU."""
         with self._lock:
-            reply = unit.answer(pdu) if unit is not None else None
-            if reply is None:
-                return []
-            transaction = int.from_bytes(request[:2], "big")
-            return self.faults.shape(
-                self.name, number, request, reply, lambda n, p: tcp_frame(transaction, n, p)
-            )
+            return self.reply(request[6], request, request[7:], partial(tcp_frame, request[:2]))
 
 
 def _size(head: bytes) -> int | None:

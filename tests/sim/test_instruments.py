@@ -8,7 +8,7 @@ import random
 import pytest
 
 from dewline_sim.instruments.frost import frost_point_c, ice_pressure_pa
-from dewline_sim.instruments.instrument import ActError, Instrument
+from dewline_sim.instruments.instrument import Instrument
 from dewline_sim.instruments.registers import Register, State, check_map
 from dewline_sim.instruments.sensors import KINDS, Sensor, build
 from dewline_sim.instruments.text_meters import FrostMeter, MoistureMeter
@@ -250,11 +250,11 @@ def test_acts_that_make_no_sense() -> None:
         ("power", {}),
         ("own", {"mood": 1}),
     ):
-        with pytest.raises(ActError):
+        with pytest.raises(ValueError):
             one.act(name, params)
     with pytest.raises(ValueError, match="kind"):
         build("o2", "oxygen", {"kind": "crystal ball"})
-    with pytest.raises(ValueError, match="has no"):
+    with pytest.raises(ValueError, match="lagg_s: unknown"):
         build("o2", "oxygen", {"lagg_s": 3.0})
 
 

@@ -37,10 +37,6 @@ class Channel:
     read_at: int = -1  # the tick at which it was last brought up to date
 
 
-class ActError(ValueError):
-    """An act that this instrument or place does not know."""
-
-
 class Instrument:
     """Registers filled from the truth once a tick, and what can go wrong with all of them.
 
@@ -182,23 +178,15 @@ class Instrument:
     def act(self, name: str, params: Mapping[str, object]) -> None:
         """Carry out one of ``ACTS`` with its parameters.
 
-        Raises ActError for an unknown act or register, or a wrong parameter.
+        Raises ValueError for an unknown act or register, or a wrong parameter.
         """
-        known: dict[str, Callable[..., None]] = {
-            "freeze": self._freeze,
-            "set": self._set,
-            "power": self._power,
-            "switch": self._switch,
-            "hold": self._hold,
-            "own": self._own,
-        }
-        act = known.get(name)
+        act = ACTS.get(name)
         if act is None:
-            raise ActError(f"{self.name}: no act {name!r}; there are {', '.join(ACTS)}")
+            raise ValueError(f"{self.name}: no act {name!r}; there are {', '.join(ACTS)}")
         try:
-            act(**params)
+            act(self, **params)
         except (TypeError, KeyError) as error:
-            raise ActError(f"{self.name}: {name}: {error}") from None
+            raise ValueError(f"{self.name}: {name}: {error}") from None
 
     def _freeze(self, register: str | None = None, on: bool = True) -> None:
         """Hold the last value: of one register, or of the whole block."""
@@ -260,11 +248,12 @@ class Instrument:
         return channel.sensor
 
 
-ACTS: Mapping[str, str] = {
-    "freeze": "hold the last value of a register, or of the whole block",
-    "set": "change a sensor: zero, gain, drift_per_d, slip, deaf, added, noise, failed, lag_up_s",
-    "hold": "a bit or number without a sensor stays at a value; null lets it go",
-    "power": "cut the power or give it back (a block of zeros, then warming up)",
-    "switch": "switch the analyzer off or on while it goes on answering",
-    "own": "set what the instrument knows of itself: sample_flow, sample_pump_on, service_due",
+#: What can be done to an instrument, by name; the docstring says what it means.
+ACTS: Mapping[str, Callable[..., None]] = {
+    "freeze": Instrument._freeze,
+    "set": Instrument._set,
+    "hold": Instrument._hold,
+    "power": Instrument._power,
+    "switch": Instrument._switch,
+    "own": Instrument._own,
 }

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 
 from dewline_sim.instruments.frost import frost_point_c
 from dewline_sim.instruments.maps import TYPICAL
@@ -246,7 +246,4 @@ def build(register: str, role: str, changes: Mapping[str, object]) -> Sensor:
     kind = KINDS.get(str(settings.pop("kind", "plain")))
     if kind is None:
         raise ValueError(f"{register}: no such kind of sensor; there are {', '.join(KINDS)}")
-    known = {f.name for f in fields(kind)}
-    if unknown := set(settings) - known:
-        raise ValueError(f"{register}: a sensor has no {', '.join(sorted(unknown))}")
     return typed(kind, {"role": role, **settings}, register)

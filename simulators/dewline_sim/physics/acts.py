@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import inspect
 from collections.abc import Callable, Mapping
-from typing import Literal, get_args, get_origin, get_type_hints
+from typing import get_type_hints
 
 from dewline_sim.physics import box_acts, plant_acts
 from dewline_sim.physics.plant import Plant
@@ -40,16 +40,20 @@ def perform(plant: Plant, name: str, place: str, params: Mapping[str, object]) -
 
 def listing() -> dict[str, str]:
     """Every act with its parameters, their defaults where they have one, and its meaning."""
-    return {name: _described(name, act) for name, act in sorted(_TABLE.items())}
+    return {name: _described(act) for name, act in sorted(_TABLE.items())}
 
 
-def _described(name: str, act: Act) -> str:
+def _described(act: Act) -> str:
     parameters = [
         p.name if p.default is p.empty else f"{p.name}={p.default}"
         for p in _parameters(act).values()
     ]
-    summary = (act.__doc__ or name.replace("_", " ")).partition("\n\n")[0]
-    return f"({', '.join(parameters)}) {' '.join(summary.split())}"
+    return f"({', '.join(parameters)}) {meaning(act)}"
+
+
+def meaning(act: Act) -> str:
+    """The first paragraph of its docstring, in one line."""
+    return " ".join((act.__doc__ or "").partition("\n\n")[0].split())
 
 
 def _parameters(act: Act) -> dict[str, inspect.Parameter]:
@@ -71,7 +75,4 @@ def _checked(name: str, act: Act, given: Mapping[str, object]) -> dict[str, obje
         if parameter.default is parameter.empty and key not in given:
             raise ValueError(f"{name}: {key} must be given")
     hints = get_type_hints(act)
-    for key, value in given.items():
-        if get_origin(hints[key]) is Literal and value not in (words := get_args(hints[key])):
-            raise ValueError(f"{key} {value!r} is not one of {', '.join(words)}")
     return {key: value_of(hints[key], value, f"{name}: {key}") for key, value in given.items()}

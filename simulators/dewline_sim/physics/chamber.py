@@ -87,10 +87,7 @@ class Antechamber:
         full = self.spec.wall_cm3 * 4.46e-5 * min(1.0, air[H2O] / 0.02)
         taken = (full - self.wall_mol) * -math.expm1(-dt / 60.0)
         self.wall_mol += taken
-        if taken >= 0.0:
-            ledger.came[H2O] += taken
-        else:
-            ledger.went[H2O] -= taken
+        ledger.cross(H2O, taken)
 
     def _dry(self, box: GasSpace, dt: float) -> None:
         """Walls and load give off water, faster under vacuum."""

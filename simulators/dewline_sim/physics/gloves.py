@@ -110,11 +110,11 @@ class Gloves:
         air, barometer_pa = climate.air, climate.barometer_pa
         quick = arrhenius(OXYGEN_J_MOL, temperature_c)
         outside_pa = air[O2] * barometer_pa
-        _cross(ledger, O2, self.oxygen.diffuse(outside_pa, inside_pa[O2], quick))
+        ledger.cross(O2, self.oxygen.diffuse(outside_pa, inside_pa[O2], quick))
         damp = 1.0 + (self.spec.hands_humidity - 1.0) * self.worn
         outside_pa = air[H2O] * barometer_pa * damp
         slow = arrhenius(WATER_J_MOL, temperature_c)
-        _cross(ledger, H2O, self.water.diffuse(outside_pa, inside_pa[H2O], slow))
+        ledger.cross(H2O, self.water.diffuse(outside_pa, inside_pa[H2O], slow))
         drop_pa = max(0.0, air[N2] * barometer_pa - inside_pa[N2])
         permeance = self.spec.nitrogen_barrer * BARRER * self.spec.area_m2
         self.nitrogen_rate = quick * permeance / (self.spec.thickness_mm * 1e-3) * drop_pa
@@ -122,7 +122,7 @@ class Gloves:
     def renew(self, ledger: Ledger, climate: Climate) -> None:
         """Mount new gloves that have lain in the room."""
         for slab, species in ((self.oxygen, O2), (self.water, H2O)):
-            _cross(ledger, species, slab.soak(climate.air[species] * climate.barometer_pa))
+            ledger.cross(species, slab.soak(climate.air[species] * climate.barometer_pa))
 
     def release(self, zone: Mixture, ledger: Ledger, dt: float) -> None:
         """Let ``dt`` s of permeation into the box."""
@@ -132,10 +132,3 @@ class Gloves:
             moved = self.nitrogen_rate * dt
             zone[N2] += moved
             ledger.came[N2] += moved
-
-
-def _cross(ledger: Ledger, species: int, mol: float) -> None:
-    if mol >= 0.0:
-        ledger.came[species] += mol
-    else:
-        ledger.went[species] -= mol

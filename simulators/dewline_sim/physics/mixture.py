@@ -111,3 +111,10 @@ class Ledger:
         self.came = empty()
         self.went = empty()
         self.made = empty()
+
+    def cross(self, species: int, mol: float) -> None:
+        """Write down what came in from outside, or went out where ``mol`` is negative."""
+        if mol >= 0.0:
+            self.came[species] += mol
+        else:
+            self.went[species] -= mol

@@ -71,11 +71,7 @@ def bed_load(
         if percent is not None:
             if not 0.0 <= percent <= 100.0:
                 raise ValueError(f"a load of {percent} % is not between 0 and 100")
-            change = bed.preload(species, percent / 100.0)
-            if change >= 0.0:
-                plant.ledger.came[species] += change
-            else:
-                plant.ledger.went[species] -= change
+            plant.ledger.cross(species, bed.preload(species, percent / 100.0))
 
 
 def bed_poisoned(plant: Plant, place: str, *, activity_percent: float) -> None:
