@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import types
 from collections import deque
-from collections.abc import Iterable, Mapping, Sequence, Set
+from collections.abc import Callable, Iterable, Mapping, Sequence, Set
 from dataclasses import MISSING, Field, fields, is_dataclass
 from enum import Enum
 from functools import cache
@@ -72,11 +72,11 @@ class TypedJson:
         return self._read_container(kind, value)
 
     def _plain_dataclass(self, value: object) -> dict[str, Json]:
-        kind = type(value)
+        kind: type = type(value)
         document: dict[str, Json] = {"kind": self._names[kind]} if kind in self._names else {}
         for field in _fields(kind):
             item = getattr(value, field.name)
-            if not (self._omit_defaults and _is_default(field, item)):
+            if not (self._omit_defaults and _default(field) == item):
                 document[field.name] = self.plain(item)
         return document
 
@@ -85,7 +85,7 @@ class TypedJson:
         known = {
             f.name: self.read(hints[f.name], value[f.name])
             for f in _fields(kind)
-            if f.name in value or not _has_default(f)
+            if f.name in value or _default(f) is MISSING
         }
         return kind(**known)
 
@@ -160,29 +160,16 @@ def _is_named_tuple(kind: object) -> TypeGuard[type]:
     return isinstance(kind, type) and issubclass(kind, tuple) and hasattr(kind, "_fields")
 
 
-_HINTS: dict[type, dict[str, object]] = {}
-_FIELDS: dict[type, tuple[Field[object], ...]] = {}
+@cache
+def _hints(kind: Callable[..., object]) -> dict[str, object]:
+    return get_type_hints(kind)
 
 
-def _hints(kind: type) -> dict[str, object]:
-    if kind not in _HINTS:
-        _HINTS[kind] = get_type_hints(kind)
-    return _HINTS[kind]
+@cache
+def _fields(kind: object) -> tuple[Field[object], ...]:
+    return tuple(f for f in fields(kind) if f.init) if is_dataclass(kind) else ()
 
 
-def _fields(kind: type) -> tuple[Field[object], ...]:
-    if kind not in _FIELDS:
-        _FIELDS[kind] = tuple(f for f in fields(kind) if f.init)
-    return _FIELDS[kind]
-
-
-def _has_default(field: Field[object]) -> bool:
-    return field.default is not MISSING or field.default_factory is not MISSING
-
-
-def _is_default(field: Field[object], value: object) -> bool:
-    if field.default is not MISSING:
-        return bool(field.default == value)
-    if field.default_factory is not MISSING:
-        return bool(field.default_factory() == value)
-    return False
+def _default(field: Field[object]) -> object:
+    """The default of a field; ``MISSING`` where it has none."""
+    return field.default if field.default_factory is MISSING else field.default_factory()

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from pathlib import Path
 
 from dewline.config.daemon_rules import daemon_rules, daemon_signals
@@ -18,7 +17,6 @@ from dewline.config.plan import (
     page_road,
 )
 from dewline.config.plan_json import plan_hash
-from dewline.config.profiles import there
 from dewline.config.rule_plans import RuleBook
 from dewline.config.rules import SignalIndex
 from dewline.config.schema import BoxConfig, CommandsConfig, SiteConfig
@@ -155,17 +153,6 @@ def follower_names(config: SiteConfig) -> list[str]:
     return [name for name, section in wanted.items() if section is not None]
 
 
-def secret_file(site: ParsedSite, name: str) -> Path:
-    """Path of a file with a secret: beside the config, else in $CREDENTIALS_DIRECTORY if there."""
-    beside = site.folder / name
-    credentials = os.environ.get("CREDENTIALS_DIRECTORY")
-    if not there(beside) and credentials:
-        given = Path(credentials) / name
-        if there(given):
-            return given
-    return beside
-
-
 def _journal(site: ParsedSite) -> JournalPlan:
     config = site.config.journal
     return JournalPlan(
@@ -186,11 +173,11 @@ def _mqtt(site: ParsedSite) -> MqttPlan | None:
         port=config.port,
         prefix=config.prefix,
         username=config.username,
-        password_file=secret_file(site, config.password_file) if config.password_file else None,
+        password_file=site.folder / config.password_file if config.password_file else None,
         tls_ca=site.folder / config.tls.ca if config.tls else None,
         readings_every_ms=config.readings_every,
         commands="token" if token else "trust-broker" if config.commands else "off",
-        token_file=secret_file(site, token.token_file) if token else None,
+        token_file=site.folder / token.token_file if token else None,
     )
 
 
@@ -198,7 +185,7 @@ def _influx(site: ParsedSite) -> InfluxPlan | None:
     config = site.config.influx
     if config is None:
         return None
-    token = secret_file(site, config.token_file) if config.token_file else None
+    token = site.folder / config.token_file if config.token_file else None
     return InfluxPlan(url=config.url, org=config.org, bucket=config.bucket, token_file=token)
 
 
@@ -206,14 +193,14 @@ def _heartbeat(site: ParsedSite) -> HeartbeatPlan | None:
     config = site.config.heartbeat
     if config is None:
         return None
-    return HeartbeatPlan(url_file=secret_file(site, config.url_file), every_ms=config.every)
+    return HeartbeatPlan(url_file=site.folder / config.url_file, every_ms=config.every)
 
 
 def _contact_plans(site: ParsedSite) -> dict[str, ContactPlan]:
     return {
         name: ContactPlan(
             name=name,
-            url_file=secret_file(site, c.url_file),
+            url_file=site.folder / c.url_file,
             from_priority=c.from_priority,
             hours=c.hours,
             test_at_minute=c.test_at,

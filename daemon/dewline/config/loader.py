@@ -6,12 +6,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from dewline.config.assemble import assemble, secret_file, signal_index
+from dewline.config.assemble import assemble, signal_index
 from dewline.config.crosscheck import crosscheck
 from dewline.config.instrument_plans import bus_plans, instrument_plans
 from dewline.config.nodes import SourceFile, nearest, read_source, value_at
-from dewline.config.plan import ModbusRtuPlan, Plan, SerialPortPlan
-from dewline.config.profiles import BUILTIN, find, names, read_profile, there
+from dewline.config.plan import ModbusRtuPlan, Plan, SerialPortPlan, secret_file, there
+from dewline.config.profiles import BUILTIN, find, names, read_profile
 from dewline.config.rule_plans import Off, RuleBook, RuleBookWriter
 from dewline.config.rule_schema import RuleSetFile, RuleSpec
 from dewline.config.rules import LayeredRule, RuleLayer, SignalIndex
@@ -160,7 +160,9 @@ def _missing(site: ParsedSite, plan: Plan) -> None:
                 "plug it in; `run` waits for it",
             )
     for path, name in _files(site):
-        if not there(secret_file(site, name)):  # the name may be the secret, written in error
+        if not there(
+            secret_file(site.folder / name)
+        ):  # the name may be the secret, written in error
             site.source.warn(
                 path, "the file named here is not there", "create it, readable by dewline only"
             )

@@ -6,6 +6,7 @@ it; bus, followers and service read it; ``Plan.watch`` goes to the watch.
 
 from __future__ import annotations
 
+import os
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal
@@ -20,6 +21,23 @@ RegisterType = Literal["int16", "uint16", "int32", "uint32", "float32", "float64
 WordOrder = Literal["ABCD", "CDAB", "BADC", "DCBA"]
 # How many registers a number takes on the wire; one where it is not named here.
 WORDS: dict[RegisterType, int] = {"int32": 2, "uint32": 2, "float32": 2, "float64": 4}
+
+
+def there(path: Path) -> bool:
+    """Whether there is something at ``path``; a name too long for the disk is not there."""
+    try:
+        return path.exists()
+    except OSError:
+        return False
+
+
+def secret_file(path: Path) -> Path:
+    """``path``, or the file of that name in $CREDENTIALS_DIRECTORY where only that one is there.
+
+    systemd hands over secrets in that directory (``LoadCredential=``).
+    """
+    handed = Path(os.environ.get("CREDENTIALS_DIRECTORY", path.parent)) / path.name
+    return handed if there(handed) and not there(path) else path
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -9,7 +9,7 @@ from typing import Literal
 
 from dewline.config.fields import band, example
 from dewline.config.nodes import KeyPath, SourceFile, read_source
-from dewline.config.plan import WORDS, AsciiProfile, RegisterPlan
+from dewline.config.plan import WORDS, AsciiProfile, RegisterPlan, there
 from dewline.config.profile_schema import REASONS, Ask, ProfileHead, RegisterConfig, Stream
 from dewline.config.salvage import salvage
 from dewline.units import Quantity, dimension, linear
@@ -36,14 +36,6 @@ def find(name: str, folder: str, beside: Path) -> Path | None:
     else:
         tried = [home / folder / f"{name}.yaml" for home in (beside, BUILTIN)]
     return next((path for path in tried if there(path)), None)
-
-
-def there(path: Path) -> bool:
-    """Whether there is something at ``path``; a name too long for the disk is not there."""
-    try:
-        return path.exists()
-    except OSError:
-        return False
 
 
 def names(folder: str) -> list[str]:

@@ -3,22 +3,11 @@
 from __future__ import annotations
 
 import hmac
-import os
 from dataclasses import dataclass
 from pathlib import Path
 
+from dewline.config.plan import secret_file
 from dewline.errors import FollowerError
-
-
-def secret_file(path: Path) -> Path:
-    """``path``, or the file of that name in $CREDENTIALS_DIRECTORY where ``path`` is missing.
-
-    systemd hands over secrets in that directory (``LoadCredential=``).
-    """
-    handed = os.environ.get("CREDENTIALS_DIRECTORY")
-    if handed and not path.exists():
-        return Path(handed) / path.name
-    return path
 
 
 def read_secret(path: Path) -> str:

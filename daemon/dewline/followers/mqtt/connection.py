@@ -13,9 +13,9 @@ import aiomqtt
 import paho.mqtt.client as paho
 
 from dewline.clock import Clock
-from dewline.config.plan import MqttPlan
+from dewline.config.plan import MqttPlan, secret_file
 from dewline.errors import FollowerError
-from dewline.followers.secret import read_secret, secret_file
+from dewline.followers.secret import read_secret
 
 CONNECT_TIMEOUT_S = 3.0
 ANSWER_TIMEOUT_S = 5.0
