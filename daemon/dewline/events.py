@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from dataclasses import dataclass, field
-from typing import Any, Literal, NamedTuple, TypedDict
+from dataclasses import asdict, dataclass, field, fields
+from typing import Any, Literal, NamedTuple, TypedDict, cast
 
 from dewline.readings import Command, Reading, Resumed, Scan, Verdict, iso_utc
 
@@ -212,13 +212,11 @@ class Outlook:
 
     def document(self) -> OutlookDocument:
         """As JSON."""
-        return {
-            "limit": self.limit,
-            "unit": self.unit,
-            "in_s": self.in_s,
-            "low_s": self.low_s,
-            "high_s": self.high_s,
-        }
+        return cast("OutlookDocument", asdict(self))
+
+
+# Fields of an event that stand as ISO 8601 in its document, under another name.
+_MOMENTS = {"time_ms": "time", "since_ms": "since", "until_ms": "until"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -264,42 +262,21 @@ class Event:
     def document(self) -> EventDocument:
         """The event document, ready for JSON.
 
-        Every key is always present, null where there is nothing to say.
+        Every key is always present, null where there is nothing to say. ``time``, ``since`` and
+        ``until`` are the moments whose fields end in ``_ms``; all other keys are fields.
         """
-        return {
-            "id": self.id,
-            "seq": self.seq,
-            "time": iso_utc(self.time_ms),
-            "at_ms": self.at_ms,
-            "site": self.site,
-            "box": self.box,
-            "alarm": self.alarm,
-            "transition": self.transition,
-            "state": self.state,
-            "priority": self.priority,
-            "signal": self.signal,
-            "value": self.value,
-            "unit": self.unit,
-            "quality": self.quality,
-            "limit": self.limit,
-            "limit_unit": self.limit_unit,
-            "since": None if self.since_ms is None else iso_utc(self.since_ms),
-            "occurrence": self.occurrence,
-            "by": self.by,
-            "to": self.to,
-            "off_duty": self.off_duty,
-            "why": self.why,
-            "until": None if self.until_ms is None else iso_utc(self.until_ms),
-            "under": self.under,
-            "clock": self.clock,
-            "mode": self.mode,
-            "cause": self.cause.document(),
-            "outlook": None if self.outlook is None else self.outlook.document(),
-            "advice": self.advice,
-            "when_over": self.when_over,
-            "caution": self.caution,
-            "stopped_at": list(self.stopped_at),
-        }
+        found = {one.name: getattr(self, one.name) for one in fields(self)}
+        document = {_MOMENTS.get(name, name): _plain(name, value) for name, value in found.items()}
+        return cast("EventDocument", document)
+
+
+def _plain(field: str, value: object) -> object:
+    """The value of a field of an event, as JSON."""
+    if field in _MOMENTS and isinstance(value, int):
+        return iso_utc(value)
+    if isinstance(value, Cause | Outlook):
+        return value.document()
+    return list(value) if isinstance(value, tuple) else value
 
 
 @dataclass(frozen=True, slots=True)
