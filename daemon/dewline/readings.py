@@ -208,6 +208,7 @@ class Resumed:
 
     ``gap_ms`` is how long nothing was watched; 0 for a start and a reload. ``version`` is that of
     the program that recorded it; None in records of 0.1.0 and before, and in a replay of a CSV.
+    ``read_with``: hash of how registers are read from here on; None in records before it came.
     """
 
     time_ms: int
@@ -216,6 +217,7 @@ class Resumed:
     gap_ms: int
     plan_hash: str
     version: str | None = None
+    read_with: str | None = None
 
 
 Item = Scan | Tick | Command | Resumed

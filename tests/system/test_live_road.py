@@ -14,7 +14,11 @@ from typing import Any
 
 import pytest
 
+from dewline.config import load
+from dewline.config.read_with import read_with
+from dewline.journal import Reader
 from dewline.live.control_socket import ask
+from dewline.readings import Resumed
 
 pytestmark = pytest.mark.long
 
@@ -233,6 +237,12 @@ async def test_reload_takes_a_good_config_and_refuses_a_bad_one(
     road.send(signal.SIGHUP)
     await asyncio.to_thread(waiting, "the reload", lambda: "reloaded" in road.log.read_text())
     assert road.states()["heron.moisture-quick"] == "acknowledged"  # nobody is woken again
+    today = read_with(load(road.config).plan)
+    with Reader(road.journal) as reader:
+        await asyncio.to_thread(waiting, "the commit", lambda: len(reader.inputs()) == 3)
+        resumed = [item for _, item in reader.inputs() if isinstance(item, Resumed)]
+        assert [item.read_with for item in resumed] == [today.hash] * 2
+        assert reader.reading_map(today.hash) == today.document
 
 
 async def test_no_request_to_write_ever_reaches_an_instrument(

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import math
 import sqlite3
+from itertools import groupby
+from operator import attrgetter
 from pathlib import Path
 
 from dewline.errors import JournalError
 from dewline.journal.reader import Reader, site_of
-from dewline.journal.schema import MIGRATIONS, SIGNAL_BITS, SIGNAL_MASK, backup, is_damage
+from dewline.journal.schema import SIGNAL_BITS, SIGNAL_MASK, backup, is_damage
 from dewline.journal.space import log_bytes, owner_of
-from dewline.readings import iso_utc
+from dewline.readings import Resumed, iso_utc
 from dewline.typed_json import Json
 
 # Laws of any record: each statement counts the rows that break one.
@@ -58,6 +60,13 @@ class _Examiner(Reader):
     def followers(self) -> list[tuple[str, int, int]]:
         return self._all("SELECT name, item_seq, event_seq FROM follower ORDER BY name")
 
+    def reading_maps(self) -> list[Json]:
+        """Since when registers are read as they are: time and hash of every change, in order."""
+        resumed = [item for _, item in self.inputs() if isinstance(item, Resumed)]
+        runs = groupby(resumed, key=attrgetter("read_with"))
+        begun = [(map_hash, next(run).time_ms) for map_hash, run in runs if map_hash]
+        return [f"{map_hash} since {iso_utc(time_ms)}" for map_hash, time_ms in begun]
+
     def backup(self, target: Path) -> None:
         with self._asking() as connection:
             backup(connection, target)
@@ -75,7 +84,7 @@ def info(path: Path) -> dict[str, Json]:
         return {
             "path": str(path),
             "site": site_of(path),
-            "schema_version": len(MIGRATIONS),
+            "schema_version": number("SELECT schema_version FROM meta"),
             "writer": owner_of(path),
             "bytes": path.stat().st_size,
             "log_bytes": log_bytes(path),
@@ -86,6 +95,8 @@ def info(path: Path) -> dict[str, Json]:
             "raw_from": None if oldest_ms is None else iso_utc(oldest_ms),
             "raw_to": None if tail.time_ms is None else iso_utc(tail.time_ms),
             "events": number("SELECT count(*) FROM event"),
+            "verdicts": number("SELECT count(*) FROM verdict"),
+            "read_with": examiner.reading_maps(),
             "ledger_rows": number("SELECT count(*) FROM ledger"),
             "notes": number("SELECT count(*) FROM note"),
             "dead_letters": number("SELECT count(*) FROM dead_letter"),

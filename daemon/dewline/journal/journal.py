@@ -12,7 +12,7 @@ from dewline.clock import Clock
 from dewline.errors import JournalError
 from dewline.events import Entry
 from dewline.journal.reader import site_of
-from dewline.journal.rows import Cursor, DeadLetter, PlanText, Restamp, Snapshot, Units
+from dewline.journal.rows import Cursor, DeadLetter, PlanText, ReadingMap, Restamp, Snapshot, Units
 from dewline.journal.space import Lock, Reserve, log_bytes, size_bytes
 from dewline.journal.store import WriteCounts
 from dewline.journal.writer import Report, Writer
@@ -98,6 +98,10 @@ class Journal:
     def put_plan(self, plan_hash: str, document: str) -> None:
         """Keep the plan behind a hash, as JSON text."""
         self._writer.put(PlanText(plan_hash, document))
+
+    def put_reading_map(self, map_hash: str, document: str) -> None:
+        """Keep how registers are read, behind a hash, as JSON text."""
+        self._writer.put(ReadingMap(map_hash, document))
 
     def put_units(self, units: Mapping[str, str]) -> None:
         """Tell the units of signals by full name, before their first reading is appended."""

@@ -105,6 +105,11 @@ class Reader(SeriesReader):
         row = self._first("SELECT document FROM plan WHERE hash = ?", plan_hash)
         return None if row is None else str(row[0])
 
+    def reading_map(self, map_hash: str) -> str | None:
+        """The JSON text of how registers were read, as it was put."""
+        row = self._first("SELECT document FROM read_with WHERE hash = ?", map_hash)
+        return None if row is None else str(row[0])
+
     def follower(self, name: str) -> tuple[int, int]:
         """(item_seq, event_seq) that this follower's far side has confirmed; zeros at first."""
         row = self._first("SELECT item_seq, event_seq FROM follower WHERE name = ?", name)

@@ -41,6 +41,13 @@ class PlanText(NamedTuple):
     document: str
 
 
+class ReadingMap(NamedTuple):
+    """How registers are read, behind its hash, as JSON (``config.read_with``)."""
+
+    hash: str
+    document: str
+
+
 class Snapshot(NamedTuple):
     """The whole state of the watch after the item of that seq, as JSON."""
 
@@ -79,7 +86,7 @@ class Restamp(NamedTuple):
     offset_ms: int
 
 
-Job = Entry | PlanText | Snapshot | Cursor | DeadLetter | Units | Restamp
+Job = Entry | PlanText | ReadingMap | Snapshot | Cursor | DeadLetter | Units | Restamp
 SampleRow = tuple[int, float | None, int]
 ItemRow = tuple[int, int, int, str, str, str | None]
 
@@ -252,10 +259,12 @@ class RowWriter:
         row = (seq, item.time_ms, item.box, item.kind, storable(item.by), text)
         self.connection.execute(NOTE, row)
 
-    def _other(self, job: PlanText | Snapshot | Cursor | DeadLetter | Units) -> None:
+    def _other(self, job: PlanText | ReadingMap | Snapshot | Cursor | DeadLetter | Units) -> None:
         match job:
             case PlanText():
                 self.connection.execute("INSERT OR IGNORE INTO plan VALUES (?, ?)", job)
+            case ReadingMap():
+                self.connection.execute("INSERT OR IGNORE INTO read_with VALUES (?, ?)", job)
             case Snapshot():
                 statement = "INSERT OR REPLACE INTO snapshot VALUES (?, ?, ?)"
                 self.connection.execute(statement, job)

@@ -11,6 +11,7 @@ from pathlib import Path
 from dewline.bus.poller import Stamp
 from dewline.clock import Clock
 from dewline.config import Plan, watch_plan_to_json
+from dewline.config.read_with import read_with
 from dewline.errors import JournalError
 from dewline.events import Entry, Outcome
 from dewline.journal import Journal, Reader
@@ -44,7 +45,14 @@ async def opened_record(plan: Plan, clock: Clock) -> AsyncIterator[Record]:
             await record.written()
             with Reader(plan.journal.path) as reader:
                 now_ms = clock.wall_ms()
-                record.drive = recover(reader, plan.watch, plan.hash, journal.append, now_ms)
+                record.drive = recover(
+                    reader,
+                    plan.watch,
+                    plan.hash,
+                    journal.append,
+                    now_ms,
+                    read_with=read_with(plan).hash,
+                )
         yield record
     finally:
         journal.close()
@@ -59,8 +67,9 @@ class Record:
     _damaged: Path | None = None
 
     def put_plan(self, plan: Plan) -> None:
-        """Keep the watch plan by its hash, and the units of its signals."""
+        """Keep by their hashes the watch plan and how registers are read; the units of signals."""
         self.journal.put_plan(plan.hash, watch_plan_to_json(plan.watch))
+        self.journal.put_reading_map(*read_with(plan))
         self.journal.put_units({name: s.unit for name, s in plan.watch.signals.items()})
 
     def put_all(self, plan: Plan) -> None:

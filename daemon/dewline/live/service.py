@@ -15,6 +15,7 @@ from itertools import repeat
 from dewline import __version__
 from dewline.clock import Clock
 from dewline.config import Plan
+from dewline.config.read_with import read_with
 from dewline.errors import CommandError
 from dewline.events import Entry
 from dewline.followers.follower import Follower
@@ -219,7 +220,7 @@ class Service:
         """Go on under another plan: the watch, and each part that the change concerns."""
         old, self.plan = self.plan, plan
         self._record.put_plan(plan)
-        resumed = Resumed(*self.stamp(), "reload", 0, plan.hash, __version__)
+        resumed = Resumed(*self.stamp(), "reload", 0, plan.hash, __version__, read_with(plan).hash)
         self.drive.feed(resumed, plan.watch)
         self._self_monitor.change_signals(plan.watch.signals)
         self._pollers.change(old, plan)

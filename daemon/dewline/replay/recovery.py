@@ -65,17 +65,19 @@ def recover(
     given_hash: str,
     record: Callable[[Entry], None],
     wall_ms: int,
+    *,
+    read_with: str | None = None,
 ) -> Drive:
     """A drive under ``plan`` that goes on from the end of the record, its Resumed fed.
 
     Watch time goes on from the last recorded moment by the wall time (ms) that passed since,
-    never backwards. An empty record begins at ``wall_ms``. JournalError where the record
-    cannot be read.
+    never backwards. An empty record begins at ``wall_ms``. ``read_with``: the hash of how
+    registers are read from here on. JournalError where the record cannot be read.
     """
     tail = reader.tail()
     if tail.at_ms is None or tail.time_ms is None:
         drive = Drive(Watch(plan), given_hash, record)
-        drive.feed(Resumed(wall_ms, wall_ms, "start", 0, given_hash, __version__))
+        drive.feed(Resumed(wall_ms, wall_ms, "start", 0, given_hash, __version__, read_with))
         return drive
 
     rebuilt = _rebuild(reader, plan, given_hash)
@@ -84,7 +86,8 @@ def recover(
     gap_ms = max(0, wall_ms - tail.time_ms)
     drive = Drive(rebuilt.watch, rebuilt.plan_hash, record, seq=rebuilt.seq, at_ms=end_at_ms)
     at_ms = end_at_ms + gap_ms
-    drive.feed(Resumed(wall_ms, at_ms, "restart", gap_ms, given_hash, __version__), plan)
+    resumed = Resumed(wall_ms, at_ms, "restart", gap_ms, given_hash, __version__, read_with)
+    drive.feed(resumed, plan)
     return drive
 
 
