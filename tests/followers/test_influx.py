@@ -25,7 +25,7 @@ from dewline.followers.influx.client import open_client
 from dewline.followers.influx.follower import InfluxFollower
 from dewline.followers.influx.rewind import Rewind
 from dewline.journal import Journal, Reader
-from dewline.readings import Quality, Reading, Scan
+from dewline.readings import Quality, Reading, Scan, Verdict
 from tests.conftest import Server
 from tests.patience import PATIENCE_S
 
@@ -146,14 +146,21 @@ async def test_readings_events_and_ledger_rows_arrive(
     derived = {"heron.oxygen_slope": Reading(0.25, Quality.GOOD)}
     journal.append(scan(1, moisture=0.5, pressure=Reading(None, Quality.NO_ANSWER)))
     journal.append(scan(2, moisture=0.75))
-    journal.append(Entry(2, None, Outcome((event(1),), derived, (transfer,))))
+    frozen = Verdict("heron.moisture", Quality.FROZEN, 2000, BASE_MS + 2000)
+    found = Outcome((event(1),), derived, (transfer,), verdicts=(frozen,))
+    journal.append(Entry(2, None, found))
     await journal.flush()
     await finish_after_sending(follow(victoria.url), 2)
     values = await stored(victoria)
-    by_signal = {dict(key)["signal"]: (dict(key), points) for key, points in values.items()}
+    tagged = [(dict(key), points) for key, points in values.items()]
+    by_quality = {(tags["signal"], tags["quality"]): points for tags, points in tagged}
+    by_signal = {tags["signal"]: (tags, p) for tags, p in tagged if tags["quality"] == "good"}
     tags, points = by_signal["moisture"]
-    assert points == {BASE_MS + 1000: 0.5, BASE_MS + 2000: 0.75}
+    assert points == {BASE_MS + 1000: 0.5}
     assert tags | {"box": "heron", "unit": "ppm", "quality": "good"} == tags
+    assert by_quality["moisture", "bad/frozen"] == {BASE_MS + 2000: 0.75}
+    ((key, points),) = (await stored(victoria, "verdict_code")).items()
+    assert (dict(key)["quality"], points) == ("bad/frozen", {BASE_MS + 2000: 25})
     assert by_signal["oxygen_slope"][1] == {BASE_MS + 2000: 0.25}
     codes = await stored(victoria, "reading_code")
     (bad,) = [points for key, points in codes.items() if dict(key)["signal"] == "pressure"]
