@@ -71,6 +71,7 @@ CALLING_TRANSITIONS: frozenset[Transition] = frozenset(
 )
 """With these an alarm begins to call, if it then is in a calling state."""
 
+Trend = Literal["rising", "falling"]
 ClockWord = Literal["synchronised", "unsynchronised"]
 
 
@@ -96,6 +97,26 @@ class OutlookDocument(TypedDict):
     high_s: float | None
 
 
+class TroubleDocument(TypedDict):
+    """An alarm that stands while another one ends: its signal as it is now.
+
+    ``trend``: where the value went in the last minutes; null where it stays or is not known.
+    """
+
+    alarm: str
+    box: str
+    priority: Priority
+    signal: str
+    value: float | None
+    unit: str | None
+    quality: str | None
+    limit: float | None
+    limit_unit: str | None
+    trend: Trend | None
+    advice: str | None
+    caution: str | None
+
+
 class EventDocument(TypedDict):
     """One alarm transition as JSON, as it is published, paged and kept.
 
@@ -105,7 +126,8 @@ class EventDocument(TypedDict):
     no occurrence, and for events of version 1. ``to``: the contact an escalation goes to;
     ``off_duty``: nobody on call was there to be asked before. ``when_over``: what remains to be
     done after the end. ``stopped_at``: at the end of a power cut or of a lost bus, the boxes in
-    which circulation stands.
+    which circulation stands. ``stands``: at the end of an alarm, what is no less urgent and
+    still stands in its box, its services or by its cause, the most urgent first.
     """
 
     id: str
@@ -140,6 +162,7 @@ class EventDocument(TypedDict):
     when_over: str | None
     caution: str | None
     stopped_at: list[str]
+    stands: list[TroubleDocument]
 
 
 def event_document(text: str) -> EventDocument:
@@ -148,6 +171,7 @@ def event_document(text: str) -> EventDocument:
     if "occurrence" not in document:
         return completed(document)
     document.setdefault("stopped_at", [])
+    document.setdefault("stands", [])
     return document
 
 
@@ -169,6 +193,7 @@ def completed(old: EventDocument) -> EventDocument:
         "why": reason if escalated else old["why"],
         "when_over": advice if advice.startswith("When ") else None,
         "stopped_at": [],
+        "stands": [],
     }
 
 
@@ -258,6 +283,7 @@ class Event:
     when_over: str | None = None
     caution: str | None = None
     stopped_at: tuple[str, ...] = ()
+    stands: tuple[TroubleDocument, ...] = ()
 
     def document(self) -> EventDocument:
         """The event document, ready for JSON.

@@ -23,7 +23,7 @@ from dewline.replay.replay import replay_journal
 DATA = Path(__file__).parent / "data"
 OLD_HASH, OTHER_HASH = "ce4fa0f80552a595", "61bfe12371746f49"
 # Keys that version 0.1.0 did not write.
-NEW_KEYS = {"occurrence", "to", "off_duty", "when_over", "stopped_at"}
+NEW_KEYS = {"occurrence", "to", "off_duty", "when_over", "stopped_at", "stands"}
 
 
 @pytest.fixture(name="plan")

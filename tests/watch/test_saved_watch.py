@@ -128,7 +128,7 @@ def as_version_1(state: Any) -> Any:
     rate = old.pop("rate")
     for alarm in old["alarms"].values():
         del alarm["occurrence"], alarm["unannounced"]
-        for key in ("occurrence", "to", "off_duty", "when_over", "stopped_at"):
+        for key in ("occurrence", "to", "off_duty", "when_over", "stopped_at", "stands"):
             (alarm["told"] or {}).pop(key, None)
     return {**old, "version": 1, "rate": rate["times_ms"], "rate_told": rate["published"]}
 

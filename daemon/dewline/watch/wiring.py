@@ -17,6 +17,7 @@ from dewline.watch.alarms.rates import AlarmRate
 from dewline.watch.alarms.rule_runner import Dependents, RuleRunner
 from dewline.watch.alarms.suppression import Suppression, ranks
 from dewline.watch.alarms.timers import Timers
+from dewline.watch.alarms.troubles import Troubles
 from dewline.watch.causes.explain import Explain
 from dewline.watch.conditions.compile import ZERO_PPM, compile_condition
 from dewline.watch.conditions.evaluator import RuleEvaluator, RuleGuard
@@ -84,7 +85,8 @@ class Wiring(Kept):
         self.writer = EventWriter(plan, self.local_time, self.explain.explain)
         duty = Duty(plan, self.local_time)
         suppression = Suppression(self.alarms, self.modes, duty)
-        self.engine = AlarmEngine(self.writer, suppression, self.rate, self.rate_signal, duty)
+        troubles = Troubles(plan, self.alarms, self.explain.trend)
+        self.engine = AlarmEngine(self.writer, suppression, self.rate, self.rate_signal, troubles)
         self.rules = RuleRunner(self.alarms.values(), self.dependents, self.engine)
         self.timers = Timers(plan, self.alarms, self.engine, self.local_time, duty)
 

@@ -24,10 +24,12 @@ from dewline.followers.push.page import AGAIN, Page, PageItem, Tone
 from dewline.followers.push.phrases import (
     clock,
     duration,
+    end,
     figure,
     matter,
     place_name,
     reason,
+    standing,
     stands_off,
     subject,
     time_left,
@@ -143,9 +145,12 @@ class PageWriter:
     def over(self, item: PageItem, now_ms: int) -> Page:
         """A page for the end of an alarm: when, after how long, the value now, what is left to do.
 
-        An alarm that ended only because its rule is not judged any more is not called over.
+        An alarm that ended only because its rule is not judged any more is not called over. Where
+        other trouble stands, the page is about that: an end alone would be read as the end of all.
         """
         document, raised = item.document, item.raised or item.document
+        if document["stands"]:
+            return self._over_beside(document, raised, now_ms)
         title = self._title("over")
         ended_ms, began_ms = time_of(document), time_of(raised, "since")
         rule = self._rules.get(raised["alarm"])
@@ -158,19 +163,32 @@ class PageWriter:
         text = fit(room_for(title), head, _step_when_over(item), extras)
         return Page(document["id"], title, text, self._detail(document), "over")
 
+    def _over_beside(self, document: EventDocument, raised: EventDocument, now_ms: int) -> Page:
+        """A page for the end of an alarm, in the tone and with the next step of what stands."""
+        worst = document["stands"][0]
+        title = self._title(worst["priority"])
+        what = end(raised, document, self._rules.get(raised["alarm"]))
+        at = self._clock(time_of(document), now_ms)
+        head = f"{what} at {at}, but STANDING: {standing(document, self._rules)}."
+        caution = cautions({**document, "caution": worst["caution"]})
+        text = fit(room_for(title), head, worst["advice"] or LOOK, (), ((0, caution),))
+        return Page(document["id"], title, text, self._detail(document), worst["priority"])
+
     def digest(self, items: Sequence[PageItem], now_ms: int, *, why: DigestReason) -> Page:
         """Many events in one page.
 
         ``flood``: more at once than a person can follow. ``late``: they came and went while no
         page could be sent. ``deferred``: they waited for the hours of the contact.
         """
-        standing = [item for item in items if not item.over]
-        worst = min((item.document for item in standing or items), key=_urgency)
-        tone: Tone = "over" if not standing else worst["priority"]
+        active, left = [item for item in items if not item.over], _left(items)
+        worst = min((item.document for item in active or items), key=_urgency)
+        tone: Tone = worst["priority"] if active else "over"
+        if left is not None and not active:
+            tone = left["stands"][0]["priority"]
         title = self._title(tone)
         head, step = self._digest_words(items, now_ms, why)
         short = self._short(worst, deferred=why == "deferred")
-        extras = ((0, (f"{'Worst' if standing else 'One'}: {short}.",)),)
+        extras = ((0, (f"{'Worst' if active else 'One'}: {short}.",)),)
         text = fit(room_for(title), head, step, extras)
         rest = "\n".join(self._lines(items, now_ms))
         return Page(_digest_id(items), title, text, rest, tone)
@@ -188,10 +206,10 @@ class PageWriter:
         self, items: Sequence[PageItem], now_ms: int, why: DigestReason
     ) -> tuple[str, str]:
         """Head and next step of a digest."""
-        standing = [item for item in items if not item.over]
+        active = [item for item in items if not item.over]
         since = self._clock(time_of(items[0].document), now_ms)
         span = f"{since}-{self._clock(time_of(items[-1].document), now_ms)}"
-        places = _count(len({item.document["box"] for item in standing}), "place")
+        places = _count(len({item.document["box"] for item in active}), "place")
         if why == "late":
             return (
                 f"CAME AND WENT, told late: {_count(len(items), 'alarm')}, {span}.",
@@ -199,16 +217,20 @@ class PageWriter:
             )
         if why == "deferred":
             return (
-                f"WAITING for you since {since}: {_kinds(standing)} at {places}.",
+                f"WAITING for you since {since}: {_kinds(active)} at {places}.",
                 "Look at each in the list below, then acknowledge it.",
             )
-        if not standing:
+        left = _left(items)
+        if not active and left is not None:
+            beside = standing(left, self._rules)
+            return (f"{_count(len(items), 'alarm')} over, {span}, but STANDING: {beside}.", LOOK)
+        if not active:
             return (
                 f"ALL OVER: {_count(len(items), 'alarm')}, {span}.",
                 "Nothing to do now; look for the one cause behind them in the morning.",
             )
         return (
-            f"FLOOD {span}: {_kinds(standing)} at {places}.",
+            f"FLOOD {span}: {_kinds(active)} at {places}.",
             "Look for one cause behind them: supply, power, cable. Then `dewline status`.",
         )
 
@@ -262,6 +284,7 @@ class PageWriter:
             _line("to tell apart", cause["tell_apart"]),
             _line("do", document["advice"]),
             _line("caution", document["caution"]),
+            *(_line("stands", one["alarm"]) for one in document["stands"]),
             _line("why", f"{to}: {document['why']}" if to else document["why"]),
             _line("acknowledge", f"dewline ack {alarm}" if waits else ""),
             NO_RESCUE,
@@ -303,6 +326,14 @@ def _stopped(document: EventDocument) -> str:
 def _given_reason(document: EventDocument) -> str:
     """What a person gave as a reason; the watch's own reasons name alarms, for the record."""
     return f"({document['why']})" if document["why"] and document["by"] else ""
+
+
+def _left(items: Sequence[PageItem]) -> EventDocument | None:
+    """The last of these ends, with what stands beside them all; None where nothing does."""
+    over = {item.document["alarm"] for item in items}
+    last = items[-1].document
+    stands = [one for one in last["stands"] if one["alarm"] not in over]
+    return {**last, "stands": stands} if stands else None
 
 
 def _urgency(document: EventDocument) -> int:

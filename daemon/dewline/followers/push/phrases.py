@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from datetime import datetime, tzinfo
 from typing import Literal
 
-from dewline.events import EventDocument
+from dewline.events import EventDocument, TroubleDocument
 from dewline.readings import parse_iso_utc
 from dewline.watch_plan import (
     DAEMON,
@@ -31,6 +31,7 @@ from dewline.watch_plan import (
     UnchangedFor,
 )
 
+MOST_STANDING = 3  # on a lock screen
 WEEK_MS = 7 * 86_400_000
 
 _SHOWN: Mapping[str, str] = {"degC": "°C", "m3/h": "m³/h"}
@@ -275,6 +276,41 @@ def matter(document: EventDocument, rule: RulePlan | None) -> str:
         return f"{what}{' standing still' if kind == 'still' else ''}"
     against = _against({**document, "value": None}, rule)
     return f"{what}{against.replace(',', '', 1)}"
+
+
+def end(raised: EventDocument, ended: EventDocument, rule: RulePlan | None) -> str:
+    """What is over, without a word on anything else: ``HERON fill valve shut``."""
+    kind = kind_of(raised, rule)
+    if raised["box"] != DAEMON and kind in ("on", "off"):
+        return f"{subject(ended)} {_switch(ended, on=kind == 'off')}"
+    return f"{matter(raised, rule)} is over"
+
+
+def standing(beside: EventDocument, rules: Mapping[str, RulePlan]) -> str:
+    """What stands beside the end of an alarm: ``oxygen 402 ppm and rising, pressure 0.1 mbar``."""
+    return ", ".join(_one_standing(beside, one, rules) for one in beside["stands"][:MOST_STANDING])
+
+
+def _one_standing(
+    beside: EventDocument, one: TroubleDocument, rules: Mapping[str, RulePlan]
+) -> str:
+    document: EventDocument = {
+        **beside,
+        "alarm": one["alarm"],
+        "box": one["box"],
+        "signal": one["signal"],
+        "value": one["value"],
+        "unit": one["unit"],
+        "quality": one["quality"],
+        "limit": one["limit"],
+        "limit_unit": one["limit_unit"],
+    }
+    rule = rules.get(one["alarm"])
+    what = subject(document).removeprefix(f"{place_name(beside['box'])} ")
+    if kind_of(document, rule) not in ("level", "slope") or _doubt(document):
+        return f"{what} {trouble(document, rule)}".rstrip()
+    trend = f" and {one['trend']}" if one["trend"] else ""
+    return f"{what} {_shown(document)}{trend}"
 
 
 def reason(document: EventDocument) -> str:

@@ -9,10 +9,10 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from dewline.duty import Duty
 from dewline.events import (
     ACTIVE_STATES,
     CALLING_STATES,
+    ENDED_STATES,
     LATCHED_STATES,
     UNACKNOWLEDGED_STATES,
     Event,
@@ -24,6 +24,7 @@ from dewline.watch.alarms.alarm import Alarm, Hold, by_rank
 from dewline.watch.alarms.event_writer import NO_DETAILS, Details, EventWriter
 from dewline.watch.alarms.states import StateRow, Trigger, find
 from dewline.watch.alarms.suppression import Suppression
+from dewline.watch.alarms.troubles import Troubles
 from dewline.watch.signals.signal_state import SignalState
 from dewline.watch_plan import Mode
 
@@ -46,14 +47,15 @@ class AlarmEngine:
         suppression: Suppression,
         rate: rates.AlarmRate,
         rate_signal: SignalState | None,
-        duty: Duty,
+        troubles: Troubles,
     ) -> None:
         self._writer = writer
         self._suppression = suppression
         self.held: set[Alarm] = set()
         self._rate = rate
         self._rate_signal = rate_signal
-        self._duty = duty
+        self._duty = suppression.duty
+        self._troubles = troubles
 
     def condition_changed(self, alarm: Alarm) -> None:
         """The condition of ``alarm`` has begun or ended: raise, return or suppress the alarm.
@@ -164,6 +166,8 @@ class AlarmEngine:
 
     def _write(self, alarm: Alarm, transition: Transition, details: Details) -> Event:
         mode = self._suppression.mode_of(alarm.plan.place)
+        if alarm.state in ENDED_STATES:
+            details = replace(details, stands=self._troubles.beside(alarm))
         event = self._writer.write(alarm, transition, mode, details)
         alarm.occurrence, alarm.unannounced = event.occurrence, False
         alarm.last_event = None if alarm.state == "normal" else event.document()

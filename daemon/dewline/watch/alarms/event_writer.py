@@ -6,7 +6,15 @@ import hashlib
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from dewline.events import Cause, ClockWord, Event, EventDocument, Outlook, Transition
+from dewline.events import (
+    Cause,
+    ClockWord,
+    Event,
+    EventDocument,
+    Outlook,
+    Transition,
+    TroubleDocument,
+)
 from dewline.hours import LocalTime
 from dewline.readings import Reading
 from dewline.watch.alarms.alarm import Alarm
@@ -30,6 +38,7 @@ class Details:
     until_ms: int | None = None
     under: str | None = None
     stopped_at: tuple[str, ...] = ()
+    stands: tuple[TroubleDocument, ...] = ()
 
 
 NO_DETAILS = Details()
@@ -128,6 +137,7 @@ class EventWriter(Kept):
             when_over=plan.when_over,
             caution=plan.caution,
             stopped_at=details.stopped_at,
+            stands=details.stands,
         )
         self._events.append(event)
         return event

@@ -55,7 +55,7 @@ class Suppression:
         self, alarms: Mapping[str, Alarm], modes: Mapping[str, BoxModes], duty: Duty
     ) -> None:
         self._alarms = alarms
-        self._duty = duty
+        self.duty = duty
         self._modes = modes
         # Of each alarm its parents, and whether the two are levels of one signal.
         self._parents = {
@@ -114,8 +114,8 @@ class Suppression:
     def _speaks(self, parent: Alarm, child: Alarm, at_ms: int) -> bool:
         """Whether everybody hears of ``parent`` now whom ``child`` would call."""
         plan = child.plan
-        priority = self._duty.priority(plan, at_ms, child.comes_ms)
-        called = self._duty.told(plan.place, priority, at_ms)
+        priority = self.duty.priority(plan, at_ms, child.comes_ms)
+        called = self.duty.told(plan.place, priority, at_ms)
         return called <= self._told(parent, priority, at_ms)
 
     def _told(self, parent: Alarm, least: Priority, at_ms: int) -> frozenset[str]:
@@ -126,11 +126,11 @@ class Suppression:
         plan = parent.plan
         priority = parent.priority
         if not parent.active:
-            priority = self._duty.priority(plan, at_ms, parent.comes_ms)
+            priority = self.duty.priority(plan, at_ms, parent.comes_ms)
         milder = PRIORITIES.index(priority) > PRIORITIES.index(least)
         if holder is not None or (milder and parent.state in ("shelved", "out-of-service")):
             return frozenset()
-        return self._duty.told(plan.place, priority, at_ms)
+        return self.duty.told(plan.place, priority, at_ms)
 
     def _holder(self, parent: Alarm, at_ms: int) -> Alarm | Mode | None:
         """What holds a parent, or would if it became active now."""

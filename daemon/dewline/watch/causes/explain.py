@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import replace
 
-from dewline.events import ACTIVE_STATES, UNKNOWN_CAUSE, Cause, Outlook, Transition
+from dewline.events import ACTIVE_STATES, UNKNOWN_CAUSE, Cause, Outlook, Transition, Trend
 from dewline.readings import Quality, Reading
 from dewline.watch.alarms.alarm import Alarm
 from dewline.watch.causes import gas_facts, loop_facts, plant_facts
@@ -41,6 +41,8 @@ from dewline.watch_plan import DAEMON, WatchPlan
 NOTES_KEPT = 20
 FEWEST_NIGHTS, LOW_OF_NIGHTS = 3, 14
 SURE = 0.8
+# A trend that is told: so much of the value in so many minutes. Common practice, no source.
+TREND_MIN, TREND_SHARE, FEWEST_OF_TREND = 3.0, 0.1, 6
 RAISING: frozenset[Transition] = frozenset({"raised", "unsuppressed", "unshelved"})
 LEAST_SILENT_MS = 20_000
 FINDERS = (*gas_facts.FINDERS, *loop_facts.FINDERS, *plant_facts.FINDERS, long_facts)
@@ -146,6 +148,20 @@ class Explain(Kept):
                 if standing.update(cause):
                     changed.append((name, cause.name))
         return changed
+
+    def trend(self, signal: str) -> Trend | None:
+        """Where a signal of a box went in the last minutes; None where it stays or is not known."""
+        box, _, role = signal.partition(".")
+        history = self._histories.get(box)
+        if history is None or role not in history.tracks or history.tracks[role].is_bit:
+            return None
+        values = history.values(role, TREND_MIN)
+        if len(values) < FEWEST_OF_TREND:
+            return None
+        change = values[-1] - values[0]
+        if abs(change) < TREND_SHARE * max(abs(values[-1]), abs(values[0])):
+            return None
+        return "rising" if change > 0 else "falling"
 
     # ---------------------------------------------------------------- judging
 

@@ -1,0 +1,106 @@
+"""An end is told with what still stands: an event names it with its value as it is now."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+
+from dewline.events import Event
+from dewline.watch_plan import Above, Below, BoxPlan, RulePlan, ServicePlan, StaleAfter, TrueFor
+from tests.watch.conftest import Bench, plan_of, rule, signal
+
+
+def torn_glove(**more: Any) -> Bench:
+    """fill-open over an open glove, low pressure, oxygen that climbs; then the gas is gone."""
+    rules = [
+        rule("fill-open", "fill_valve", TrueFor(90_000), priority="high", off_s=60),
+        rule("pressure-low", "pressure", Below(-1.0), priority="high"),
+        rule("oxygen-rush", "oxygen", Above(150.0), priority="high", unit="ppm", **more),
+        rule("freezer", "temperature", Above(40.0), priority="medium"),
+    ]
+    b = Bench(plan_of(rules))
+    for second in range(0, 400, 5):
+        gone = second >= 200
+        b.at(
+            second,
+            fill_valve=0.0 if gone else 1.0,
+            pressure=1.0,
+            temperature=50.0,
+            oxygen=1.0 + max(0, second - 100) * 2.0,
+        )
+    return b
+
+
+def ends(b: Bench, alarm: str) -> list[Event]:
+    return [e for e in b.events if e.alarm == f"heron.{alarm}" and e.state == "returned"]
+
+
+def test_the_end_names_what_stands_and_where_it_goes() -> None:
+    """The valve shuts because the gas is gone: oxygen is 321 ppm by then, and rises."""
+    (over,) = ends(torn_glove(), "fill-open")
+    (trouble,) = over.document()["stands"]
+    assert (trouble["alarm"], trouble["priority"]) == ("heron.oxygen-rush", "high")
+    assert (trouble["value"], trouble["unit"], trouble["trend"]) == (321.0, "ppm", "rising")
+    assert trouble["limit"] == 150.0
+
+
+def test_what_is_less_urgent_is_not_named() -> None:
+    """A medium alarm that stands is no reason to hold back the end of a high one."""
+    (over,) = ends(torn_glove(night=None, on_s=3600), "fill-open")
+    assert over.stands == ()
+
+
+@pytest.mark.parametrize("oxygen", [1.0, 8.0])
+def test_what_is_on_its_way_back_does_not_stand(oxygen: float) -> None:
+    """Within its limit again, only its off-delay runs: not named; else it is."""
+    b = Bench(
+        plan_of(
+            [
+                rule("open", "fill_valve", TrueFor(1_000), priority="high"),
+                rule("high", "oxygen", Above(5.0), priority="high", off_s=600),
+            ]
+        )
+    )
+    b.hold(0, 5, fill_valve=1.0, oxygen=9.0)
+    b.at(5, fill_valve=1.0, oxygen=oxygen)
+    b.at(6, fill_valve=0.0, oxygen=oxygen)
+    (over,) = ends(b, "open")
+    assert [one["alarm"] for one in over.stands] == (["heron.high"] if oxygen > 5 else [])
+
+
+def test_services_of_the_box_count_and_other_boxes_do_not() -> None:
+    """heron's end names its own supply, but not what another box has."""
+    more = [signal("house.pressure", "mbar"), signal("egret.oxygen", "ppm")]
+    rules = [
+        rule("open", "fill_valve", TrueFor(1_000), priority="high"),
+        rule("low", "pressure", Below(4000.0), priority="high", place="house"),
+        rule("high", "oxygen", Above(5.0), priority="high", place="egret"),
+    ]
+    plan = plan_of(rules, extra=more)
+    plan.boxes.update(
+        heron=BoxPlan(name="heron", supply="house"), egret=BoxPlan(name="egret", supply="house")
+    )
+    plan.services["house"] = ServicePlan(name="house", kind="house")
+    b = Bench(plan)
+    for second in range(10):
+        shown = {"house.pressure": 300.0, "egret.oxygen": 9.0}
+        b.scan(second, {**shown, "heron.fill_valve": float(second < 5)})
+    (over,) = ends(b, "open")
+    assert [one["alarm"] for one in over.stands] == ["house.low"]
+
+
+def test_a_silence_that_was_held_back_is_not_named(
+    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
+) -> None:
+    """The mains are back and the analyzer answers in a moment: the end is an end."""
+    b = bench(
+        make_rule("mains", "analyzer_on", Below(0.5), priority="high"),
+        make_rule("stale", "oxygen", StaleAfter(5_000), priority="high", under=("heron.mains",)),
+    )
+    b.at(0, analyzer_on=1.0, oxygen=1.0)
+    b.hold(1, 30, analyzer_on=0.0, oxygen=None)
+    b.at(30, analyzer_on=1.0, oxygen=None)
+    (over,) = ends(b, "mains")
+    assert over.stands == ()
