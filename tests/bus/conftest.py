@@ -23,7 +23,7 @@ import crcmod.predefined
 import pytest
 
 from dewline.bus.poller import Poller
-from dewline.bus.session import Session
+from dewline.bus.session import Link, Session
 from dewline.bus.sessions import new_session
 from dewline.clock import RealClock
 from dewline.config.plan import (
@@ -392,11 +392,11 @@ def right_pdu() -> Callable[[int, bytes], bytes]:
 
 
 @pytest.fixture
-async def session() -> AsyncIterator[Callable[[BusPlan], Session]]:
+async def session() -> AsyncIterator[Callable[[BusPlan], Session[Link]]]:
     """Makes sessions that are closed at the end."""
-    made: list[Session] = []
+    made: list[Session[Link]] = []
 
-    def make(bus: BusPlan) -> Session:
+    def make(bus: BusPlan) -> Session[Link]:
         made.append(new_session(bus, RealClock()))
         return made[-1]
 

@@ -16,7 +16,7 @@ import pytest
 
 from dewline.bus.decode import compile_block
 from dewline.bus.plan import Block, plan_reads
-from dewline.bus.session import Session
+from dewline.bus.session import Link, Session
 from dewline.config.plan import (
     AsciiPlan,
     InstrumentPlan,
@@ -35,7 +35,7 @@ crc = crcmod.predefined.mkCrcFun("modbus")
 class Rig(NamedTuple):
     """A session with its far side. ``mute`` and ``speak`` switch the far side's answers."""
 
-    session: Session
+    session: Session[Link]
     instrument: InstrumentPlan
     block: Block
     values: list[float]
@@ -249,7 +249,7 @@ async def test_tcp_socket_notices_a_dead_peer(far_tcp: Any, session: Any, tcp_bu
     """Keepalive and TCP_USER_TIMEOUT are set on the socket."""
     link = session(tcp_bus)
     await link.open()
-    peer = link._client.ctx.transport.get_extra_info("socket")
+    peer = link._link.ctx.transport.get_extra_info("socket")
     assert peer.getsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE) == 1
     assert peer.getsockopt(socket.IPPROTO_TCP, socket.TCP_USER_TIMEOUT) == 10_000
 

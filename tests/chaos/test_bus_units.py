@@ -131,7 +131,7 @@ async def test_b9_a_garbled_stream(
         assert time.monotonic() < end
         far_lines.write(b"\r\n" + line(12.5))
         await asyncio.sleep(0.05)
-    assert len(polling.poller._session._wire.buffer) <= 4096
+    assert len(polling.poller._session._link.buffer) <= 4096
 
 
 async def test_b10_silence_is_kept(

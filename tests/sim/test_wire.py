@@ -97,7 +97,9 @@ def test_frames() -> None:
     """RTU and TCP forms of the §6.3 example for unit 17; CRC checked with crcmod."""
     pdu = bytes.fromhex("03 06 02 2B 00 00 00 64")
     assert rtu_frame(17, pdu) == bytes.fromhex("11 03 06 02 2B 00 00 00 64 C8 BA")
-    assert tcp_frame(b"\0\1", 17, pdu) == bytes.fromhex("00 01 00 00 00 09 11 03 06 02 2B 00 00 00 64")
+    assert tcp_frame(b"\0\1", 17, pdu) == bytes.fromhex(
+        "00 01 00 00 00 09 11 03 06 02 2B 00 00 00 64"
+    )
 
 
 @pytest.mark.parametrize(

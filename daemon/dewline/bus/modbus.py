@@ -11,9 +11,8 @@ TCP/IP Implementation Guide V1.0b (MBAP header), Serial Line V1.02 (CRC).
 from __future__ import annotations
 
 import asyncio
-from abc import abstractmethod
 from collections.abc import Callable, Mapping
-from typing import Final, Generic, NamedTuple, TypeVar
+from typing import Final, NamedTuple, TypeVar
 
 from pymodbus.client.base import ModbusBaseClient
 from pymodbus.exceptions import ModbusException
@@ -206,30 +205,14 @@ async def ask(
     return reply_filter.answer(instrument.timeout_ms)
 
 
-class ModbusSession(Session, Generic[Client]):
+class ModbusSession(Session[Client]):
     """A link that pymodbus carries; ``reply_filter`` stands before its client."""
 
     def __init__(self, lock: ShieldedLock | CallerLock, reply_filter: ReplyFilter) -> None:
         super().__init__(lock)
-        self._client: Client | None = None
         self._reply_filter = reply_filter
 
     @property
     def rejected(self) -> int:
         """Answers dropped; see ``Session``."""
         return self._reply_filter.rejected
-
-    async def _open(self) -> Client:
-        if self._client is None or not self._client.connected:
-            self._drop()
-            self._client = await self._connect()
-        return self._client
-
-    @abstractmethod
-    async def _connect(self) -> Client:
-        """A client that is connected; LinkDown where that fails."""
-
-    def _drop(self) -> None:
-        client, self._client = self._client, None
-        if client is not None:
-            client.close()

@@ -10,7 +10,7 @@ import asyncio
 import logging
 from abc import ABC, abstractmethod
 from collections.abc import Coroutine
-from typing import TypeVar
+from typing import Generic, Protocol, TypeVar
 
 from dewline.bus.plan import Block
 from dewline.config.plan import InstrumentPlan
@@ -87,7 +87,21 @@ class CallerLock:
             pass
 
 
-class Session(ABC):
+class Link(Protocol):
+    """What a session holds open: a client or a port."""
+
+    @property
+    def connected(self) -> bool:
+        """Whether it can be used."""
+
+    def close(self) -> None:
+        """Close it."""
+
+
+Open_co = TypeVar("Open_co", bound=Link, covariant=True)
+
+
+class Session(ABC, Generic[Open_co]):
     """One link to the instruments of a bus. Every failure is a BusError."""
 
     def __init__(self, lock: ShieldedLock | CallerLock) -> None:
@@ -95,6 +109,7 @@ class Session(ABC):
         # pymodbus' own log has an error for every odd frame; dewline logs changes of state itself.
         logging.getLogger("pymodbus").setLevel(logging.CRITICAL + 1)
         self._lock = lock
+        self._link: Open_co | None = None
 
     @property
     @abstractmethod
@@ -119,14 +134,23 @@ class Session(ABC):
         await self._lock.stop()
         self._drop()
 
+    async def _open(self) -> Open_co:
+        """The link, opened where it is not open; within the lock."""
+        if self._link is None or not self._link.connected:
+            self._drop()
+            self._link = await self._connect()
+        return self._link
+
     @abstractmethod
-    async def _open(self) -> object:
-        """Open the link if it is not open, within the lock."""
+    async def _connect(self) -> Open_co:
+        """A link that is open; LinkDown where that fails."""
 
     @abstractmethod
     async def _exchange(self, instrument: InstrumentPlan, block: Block) -> bytes:
         """One exchange, within the lock."""
 
-    @abstractmethod
     def _drop(self) -> None:
         """Close what is open."""
+        link, self._link = self._link, None
+        if link is not None:
+            link.close()

@@ -19,26 +19,24 @@ from pymodbus.transport.serialtransport import create_serial_connection
 from dewline.bus.plan import Block
 from dewline.bus.serial_port import settings, why_closed
 from dewline.bus.session import Session, ShieldedLock
-from dewline.bus.silence import FrameGap, QuietTime
+from dewline.bus.silence import LineSilence
 from dewline.clock import Clock
-from dewline.config.plan import AsciiPlan, AsciiProfile, InstrumentPlan
+from dewline.config.plan import AsciiPlan, AsciiProfile, InstrumentPlan, SerialPortPlan
 from dewline.errors import BadFrame, LinkDown, NoReply
 
 QUIET_AFTER_TIMEOUT_S: Final = 0.3
 _BUFFER_BYTES: Final = 4096
 
 
-class AsciiSession(Session):
+class AsciiSession(Session["_Wire"]):
     """One serial port with line instruments on it: one that streams, or several that are asked."""
 
     def __init__(self, bus: AsciiPlan, clock: Clock) -> None:
         super().__init__(ShieldedLock())
         self._bus = bus
         self._clock = clock
-        self._wire: _Wire | None = None
         self._in_step = False
-        self._gap = FrameGap(clock, 0.0)
-        self._quiet = QuietTime(clock, QUIET_AFTER_TIMEOUT_S)
+        self._silence = LineSilence(clock, 0.0, QUIET_AFTER_TIMEOUT_S)
         self._rejected = 0
 
     @property
@@ -46,13 +44,10 @@ class AsciiSession(Session):
         """Lines dropped; see ``Session``."""
         return self._rejected
 
-    async def _open(self) -> _Wire:
-        if self._wire is not None and not self._wire.lost:
-            return self._wire
-        self._drop()
-        self._wire, self._in_step = await _connect(self._bus), False
-        self._quiet.failed()  # whoever held the port before may have left a question open
-        return self._wire
+    async def _connect(self) -> _Wire:
+        wire, self._in_step = await _open_port(self._bus.line), False
+        self._silence.failed()  # whoever held the port before may have left a question open
+        return wire
 
     async def _exchange(self, instrument: InstrumentPlan, block: Block) -> bytes:
         """One line without its end and its checksum, or a BusError.
@@ -64,20 +59,12 @@ class AsciiSession(Session):
         wire = await self._open()
         if profile.ask is None:
             return await self._listen(wire, instrument, profile)
-        await self._quiet.wait(lambda: wire.heard_at)
-        await self._gap.wait_for(instrument)
-        wire.buffer.clear()
-        self._in_step = True
-        wire.write(_request(profile.ask, profile.line_end))
-        try:
-            with self._clock.io():
-                patience = asyncio.sleep(instrument.timeout_ms / 1000)
-                return _checked_untrusted(await self._line(wire, profile, patience), profile)
-        except BaseException:  # cancelled or not: the answer may still be on its way
-            self._quiet.failed()
-            raise
-        finally:
-            self._gap.exchange_over(instrument)
+        async with self._silence.around(instrument, lambda: wire.heard_at):
+            wire.buffer.clear()
+            self._in_step = True
+            wire.write(_request(profile.ask, profile.line_end))
+            patience = asyncio.sleep(instrument.timeout_ms / 1000)
+            return _checked_untrusted(await self._line(wire, profile, patience), profile)
 
     async def _listen(
         self, wire: _Wire, instrument: InstrumentPlan, profile: AsciiProfile
@@ -95,7 +82,7 @@ class AsciiSession(Session):
         timer = asyncio.ensure_future(patience)
         try:
             while (line := self._cut(wire, profile)) is None:
-                if wire.lost:
+                if not wire.connected:
                     raise LinkDown(f"{self._bus.line.port}: the port is gone")
                 if timer.done():
                     if wire.heard_at != heard_before:
@@ -125,11 +112,6 @@ class AsciiSession(Session):
             self._in_step = False
         return None
 
-    def _drop(self) -> None:
-        wire, self._wire = self._wire, None
-        if wire is not None:
-            wire.close()
-
 
 class _Wire(asyncio.Protocol):
     """The bytes of a port, no more than ``_BUFFER_BYTES`` of them."""
@@ -137,7 +119,7 @@ class _Wire(asyncio.Protocol):
     def __init__(self) -> None:
         self.buffer = bytearray()
         self.heard_at = 0.0
-        self.lost = False
+        self.connected = True
         self.news: asyncio.Future[None] = asyncio.get_running_loop().create_future()
         self._transport: asyncio.Transport | None = None
 
@@ -154,7 +136,7 @@ class _Wire(asyncio.Protocol):
 
     def connection_lost(self, exc: Exception | None) -> None:
         """Called by the transport when the port is gone."""
-        self.lost = True
+        self.connected = False
         self._wake()
 
     def _wake(self) -> None:
@@ -163,7 +145,7 @@ class _Wire(asyncio.Protocol):
 
     def write(self, data: bytes) -> None:
         """Send ``data``; nothing where the port is gone."""
-        if self._transport is not None and not self.lost:
+        if self._transport is not None and self.connected:
             self._transport.write(data)
 
     def close(self) -> None:
@@ -172,8 +154,7 @@ class _Wire(asyncio.Protocol):
             self._transport.close()
 
 
-async def _connect(bus: AsciiPlan) -> _Wire:
-    line = bus.line
+async def _open_port(line: SerialPortPlan) -> _Wire:
     try:
         transport, wire = await create_serial_connection(
             asyncio.get_running_loop(),

@@ -17,11 +17,11 @@ from dewline.bus.modbus import ModbusSession, ReplyFilter, ask, rtu_reply_untrus
 from dewline.bus.plan import Block
 from dewline.bus.serial_port import settings, why_closed
 from dewline.bus.session import ShieldedLock
-from dewline.bus.silence import FrameGap, QuietTime
+from dewline.bus.silence import LineSilence
 from dewline.clock import Clock
 from dewline.config.plan import InstrumentPlan, ModbusRtuPlan
 from dewline.config.wire import silence_ms
-from dewline.errors import LinkDown, Refused
+from dewline.errors import LinkDown
 
 _FOR_EVER_S: Final = 86_400.0  # the library's own timeout; ours is always shorter
 
@@ -32,9 +32,9 @@ class RtuSession(ModbusSession[AsyncModbusSerialClient]):
     def __init__(self, bus: ModbusRtuPlan, clock: Clock) -> None:
         super().__init__(ShieldedLock(), ReplyFilter(rtu_reply_untrusted, slice(1, -2)))
         self._bus = bus
-        self._clock = clock
-        self._gap = FrameGap(clock, silence_ms(bus.line.baud) / 1000)
-        self._quiet = QuietTime(clock, bus.quiet_after_timeout_ms / 1000)
+        self._silence = LineSilence(
+            clock, silence_ms(bus.line.baud) / 1000, bus.quiet_after_timeout_ms / 1000
+        )
 
     async def _connect(self) -> AsyncModbusSerialClient:
         line = self._bus.line
@@ -49,23 +49,13 @@ class RtuSession(ModbusSession[AsyncModbusSerialClient]):
             trace_connect=self._reply_filter.trace_connect,
         )
         await _open_port(client, line.port)
-        self._quiet.failed()  # whoever held the port before may have left a question open
+        self._silence.failed()  # whoever held the port before may have left a question open
         return client
 
     async def _exchange(self, instrument: InstrumentPlan, block: Block) -> bytes:
         client = await self._open()
-        await self._quiet.wait(lambda: self._reply_filter.heard_at)
-        await self._gap.wait_for(instrument)
-        try:
-            with self._clock.io():
-                return await ask(client, self._reply_filter, instrument, block)
-        except Refused:
-            raise
-        except BaseException:  # cancelled or not: the answer may still be on its way
-            self._quiet.failed()
-            raise
-        finally:
-            self._gap.exchange_over(instrument)
+        async with self._silence.around(instrument, lambda: self._reply_filter.heard_at):
+            return await ask(client, self._reply_filter, instrument, block)
 
 
 async def _open_port(client: AsyncModbusSerialClient, port: str) -> None:

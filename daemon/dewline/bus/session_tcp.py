@@ -68,7 +68,7 @@ class TcpSession(ModbusSession[AsyncModbusTcpClient]):
 
     async def _exchange(self, instrument: InstrumentPlan, block: Block) -> bytes:
         proven = self._proven
-        if self._client is not None and not self._client.connected and not proven:
+        if self._link is not None and not self._link.connected and not proven:
             self._drop()
             raise LinkDown(f"{self._bus.host}:{self._bus.port} hangs up")
         client = await self._open()

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from typing import assert_never
 
-from dewline.bus.session import Session
+from dewline.bus.session import Link, Session
 from dewline.clock import Clock
 from dewline.config.plan import AsciiPlan, BusPlan, ModbusRtuPlan, ModbusTcpPlan
 
 
-def new_session(bus: BusPlan, clock: Clock) -> Session:
+def new_session(bus: BusPlan, clock: Clock) -> Session[Link]:
     """The session for a bus, not open yet.
 
     The module of a kind, and the library under it, is imported only where a bus is of that kind.
