@@ -60,25 +60,37 @@ class SignalPlan:
 
 
 @dataclass(frozen=True, slots=True)
-class Above:
-    """True above ``limit`` (a number, or the full name of the signal that holds it)."""
+class SignalLimit:
+    """A limit that is the value of ``signal`` and ``plus``.
 
-    limit: float | str
+    While that signal is not good, ``otherwise`` is the limit; None: there is none then.
+    """
+
+    signal: str
+    plus: float = 0.0
+    otherwise: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Above:
+    """True above ``limit``: a number, the full name of the signal that holds it, or one plus."""
+
+    limit: float | str | SignalLimit
 
 
 @dataclass(frozen=True, slots=True)
 class Below:
     """True below ``limit``; see ``Above``."""
 
-    limit: float | str
+    limit: float | str | SignalLimit
 
 
 @dataclass(frozen=True, slots=True)
 class Outside:
     """True below ``low`` or above ``high``; each is as the limit of ``Above``."""
 
-    low: float | str
-    high: float | str
+    low: float | str | SignalLimit
+    high: float | str | SignalLimit
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,10 +154,18 @@ class Reaches:
 
 @dataclass(frozen=True, slots=True)
 class AboveOwn:
-    """Above ``times`` the box's own figure, e.g. its idle baseline."""
+    """Above ``times`` the box's own figure: its idle baseline, or its lowest (best) level."""
 
     times: float
-    of: Literal["idle-baseline"]
+    of: Literal["idle-baseline", "best"]
+
+
+@dataclass(frozen=True, slots=True)
+class BelowOwn:
+    """Below ``times`` the box's own figure: its idle baseline, or its highest (best) level."""
+
+    times: float
+    of: Literal["idle-baseline", "best"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -169,6 +189,7 @@ ConditionPlan = (
     | FalseFor
     | Reaches
     | AboveOwn
+    | BelowOwn
     | Count
 )
 
@@ -210,10 +231,16 @@ class RulePlan:
     suppress_while: tuple[tuple[Mode, int], ...] = ()  # mode, longest time in ms
     under: tuple[str, ...] = ()  # parent alarms, written and implied
     only_while: Guard | None = None
+    and_while: tuple[Guard, ...] = ()  # further guards that have to hold as well
     remind_every_ms: int | None = None
     advice: str | None = None
     when_over: str | None = None
     caution: str | None = None
+
+    @property
+    def guards(self) -> tuple[Guard, ...]:
+        """All guards; the rule counts only while every one of them holds."""
+        return () if self.only_while is None else (self.only_while, *self.and_while)
 
     @property
     def of_outage(self) -> bool:

@@ -22,13 +22,18 @@ from dewline.watch_plan import (
     Above,
     AnalyzerPlan,
     AntechamberPlan,
+    BelowOwn,
     BoxPlan,
+    Count,
     Escalation,
     Guard,
     OnCall,
+    Outside,
     PurifierPlan,
+    Reaches,
     RulePlan,
     ServicePlan,
+    SignalLimit,
     SignalPlan,
     WatchPlan,
 )
@@ -58,7 +63,9 @@ def test_a_document_of_an_older_version_reads_to_the_same_plan(plan: WatchPlan) 
     assert recorded == plan
     assert same_plan(recorded, plan)
     assert plan_hash(recorded) == plan_hash(plan) != RECORDED_HASH
-    assert {type(rule.condition) for rule in recorded.rules.values()} == set(KINDS.values())
+    later = {BelowOwn}
+    known = {type(rule.condition) for rule in recorded.rules.values()}
+    assert known == set(KINDS.values()) - later
 
 
 def test_what_comes_back_is_what_was_written(plan: WatchPlan) -> None:
@@ -67,6 +74,25 @@ def test_what_comes_back_is_what_was_written(plan: WatchPlan) -> None:
     assert back == plan
     assert watch_plan_to_json(back) == watch_plan_to_json(plan)
     assert {type(rule.under) for rule in back.rules.values()} == {tuple}
+
+
+def test_a_limit_of_every_form_comes_back(plan: WatchPlan) -> None:
+    """A number, a signal, a signal plus a step with what stands in for it; guards that join."""
+    held = SignalLimit("heron.pressure_low", -2.0, -1.0)
+    guards = (
+        Guard("heron.circulating", "above", 0.5),
+        Guard("heron.pressure", "between", 1.0, 2.0),
+    )
+    rule = replace(
+        next(iter(plan.rules.values())),
+        condition=Count(3, 60_000, Outside(held, "heron.pressure_high")),
+        only_while=guards[0],
+        and_while=guards[1:],
+    )
+    other = replace(rule, condition=Reaches(-20.0, 3_600_000, "falling"))
+    own = replace(rule, condition=BelowOwn(0.7, "best"))
+    changed = replace(plan, rules={"a": rule, "b": other, "c": own})
+    assert watch_plan_from_json(watch_plan_to_json(changed)) == changed
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -115,7 +141,7 @@ def test_a_renamed_class_changes_no_plan(plan: WatchPlan, monkeypatch: pytest.Mo
 def test_every_condition_has_a_fixed_name() -> None:
     """Recorded plans bear these names: a renamed class is written under its old one."""
     names = "Above Below Outside Rising Falling StaleAfter UnchangedFor TrueFor FalseFor"
-    assert set(KINDS) == {*names.split(), "Reaches", "AboveOwn", "Count"}
+    assert set(KINDS) == {*names.split(), "Reaches", "AboveOwn", "BelowOwn", "Count"}
 
 
 SHORTEST = """{"site": "s", "boxes": {"b": {"name": "b"}}, "purifiers": {"p": {"name": "p"}},

@@ -60,7 +60,7 @@ class RuleBench(Bench):
 
     def feed(self, seconds: float, **values: float | None) -> None:
         """Readings of heron, each in the unit it is written in; None is no answer."""
-        factor = {name: 1000.0 if name in KEPT_IN else 1.0 for name in values}
+        factor = {n: 1000.0 if n.removesuffix("_set") in KEPT_IN else 1.0 for n in values}
         self.at(seconds, **{name: v and v * factor[name] for name, v in values.items()})
 
     def raised_s(self, rule: str) -> list[float]:

@@ -8,6 +8,7 @@ from typing import Any
 
 import pytest
 
+from dewline.events import Event
 from tests.watch.rule_bench import UNITS, RuleBench, for_every_unit, quantity
 
 H, STEP = 3600, 240  # a median of the outlook closes every four minutes
@@ -178,3 +179,96 @@ def test_a_switch_is_told_in_both_of_its_positions(tmp_path: Path) -> None:
     for second in range(40):
         b.feed(second, switch=float(second >= 20))
     assert (b.raised_s("false-for"), b.raised_s("true-for")) == ([10], [30])
+
+
+@pytest.mark.parametrize(("key", "sign"), [("above", 1), ("below", -1)])
+@pytest.mark.parametrize("plus", [3.0, -3.0])
+@pytest.mark.parametrize("setpoint", LIMITS)
+def test_a_limit_may_be_a_signal_plus_or_minus_a_quantity(
+    tmp_path: Path, setpoint: float, plus: float, key: str, sign: int
+) -> None:
+    """It moves with the signal that holds it, whatever the sign of either."""
+    rules = {
+        name: {
+            "signal": name,
+            key: f"{name}_set {'+' if plus > 0 else '-'} {step(abs(plus), name)}",
+        }
+        for name in UNITS
+    }
+    sets = {f"{name}_set": f"panel.{name}" for name in UNITS}
+    b = RuleBench(tmp_path, rules, **sets)
+    limit = setpoint + plus
+    for second, past in enumerate((-5.0, -0.01, 0.01)):
+        values = dict.fromkeys(UNITS, limit + sign * past) | dict.fromkeys(sets, setpoint)
+        b.feed(second, **values)
+    assert all(b.raised_s(rule) == [2] for rule in b.rules)
+
+
+def step(value: float, name: str) -> str | float:
+    """A difference of a signal: that of a temperature is in K."""
+    return quantity(value, "K" if name == "cold" else UNITS[name])
+
+
+def test_a_fixed_limit_stands_in_for_a_signal_that_is_missing_or_bad(tmp_path: Path) -> None:
+    """Without the signal, and while it is not read, `else` is the limit: a rule is never blind."""
+    spec = {"signal": "cold", "above": "cold_set + 8 K else -15 degC"}
+    with_set = RuleBench(tmp_path, {"it": spec}, cold_set="panel.cold")
+    with_set.feed(0, cold=-26.0, cold_set=-35.0)
+    assert with_set.raised_s("it") == [0]
+    with_set.feed(1, cold=-26.0, cold_set=None)
+    assert with_set.told("it")[-1][:2] == (1, "returned")
+    with_set.feed(2, cold=-14.0, cold_set=None)
+    assert with_set.raised_s("it") == [0, 2]
+    without = RuleBench(tmp_path, {"it": spec})
+    for second, value in enumerate((-26.0, -16.0, -14.0)):
+        without.feed(second, cold=value)
+    assert without.raised_s("it") == [2]
+
+
+@pytest.mark.parametrize(("key", "sign"), [("above_own", 1), ("below_own", -1)])
+def test_a_share_of_the_best_is_told_once_the_best_is_known(
+    tmp_path: Path, key: str, sign: int
+) -> None:
+    """60, later 50, then past 0.7 (or 1.4) of the 60 that was the best; not before."""
+    share = 1.0 + sign * 0.4 if sign > 0 else 0.7
+    names = [name for name in UNITS if name != "cold"]
+    rules = {name: {"signal": name, key: share, "of": "best"} for name in names}
+    b = RuleBench(tmp_path, rules)
+    worse = 60.0 + sign * 10.0
+    for second in range(0, 8 * H, 60):
+        b.feed(second, **dict.fromkeys(names, 60.0 if second < 4 * H else worse))
+    assert b.events == []
+    b.feed(8 * H, **dict.fromkeys(names, 60.0 * share - sign * 0.1))
+    assert b.events == []
+    b.feed(8 * H + 1, **dict.fromkeys(names, 60.0 * share + sign * 0.1))
+    assert all(b.raised_s(rule) == [8 * H + 1] for rule in b.rules)
+    assert all(event.limit == pytest.approx(60.0 * share * factor(event)) for event in b.events)
+
+
+def factor(event: Event) -> float:
+    """From the unit a signal is written in to that it is kept in."""
+    return 1000.0 if event.signal == "heron.bottle" else 1.0
+
+
+def test_the_best_is_remembered_over_a_restart(tmp_path: Path) -> None:
+    """A loop that was weak before a restart is weak after it, by the best of before."""
+    b = RuleBench(tmp_path, {"it": {"signal": "draught", "below_own": 0.7, "of": "best"}})
+    for second in range(0, 4 * H, 60):
+        b.feed(second, draught=60.0)
+    b.freeze()
+    b.resume(4 * H + 30, "restart", 30)
+    b.feed(4 * H + 60, draught=41.0)
+    assert b.raised_s("it") == [4 * H + 60]
+
+
+def test_two_guards_have_to_hold_together(tmp_path: Path) -> None:
+    """One that fails ends it; neither alone lets it raise."""
+    guards = ["gauge above 1 mbar", "part between 10 % and 20 %"]
+    b = RuleBench(tmp_path, {"it": {"signal": "trace", "above": "5 ppm", "only_while": guards}})
+    for second, (gauge, part) in enumerate([(0.0, 15.0), (2.0, 5.0), (2.0, 25.0), (2.0, 15.0)]):
+        b.feed(second, trace=9.0, gauge=gauge, part=part)
+    assert b.raised_s("it") == [3]
+    b.feed(4, gauge=2.0, part=25.0)
+    assert b.told("it")[-1][:2] == (4, "returned")
+    b.feed(5, trace=9.0, gauge=None, part=15.0)
+    assert b.raised_s("it") == [3]

@@ -16,6 +16,7 @@ from dewline.watch_plan import (
     Above,
     AboveOwn,
     Below,
+    BelowOwn,
     ConditionPlan,
     Count,
     Falling,
@@ -24,6 +25,7 @@ from dewline.watch_plan import (
     Outside,
     Reaches,
     Rising,
+    SignalLimit,
     SignalPlan,
     StaleAfter,
     TrueFor,
@@ -36,7 +38,7 @@ _NEEDS: dict[str, tuple[str, ...]] = {
     "confidence": ("rising", "falling"),
     "ignore_below": ("unchanged_for",),
     "direction": ("reaches",),
-    "of": ("above_own",),
+    "of": ("above_own", "below_own"),
     "count": ("above", "below", "outside"),
 }
 OVER_MS = 30 * 60_000
@@ -73,10 +75,11 @@ def check_shape(rule: LayeredRule) -> bool:
 
 
 def _in_pairs(rule: LayeredRule, condition: str) -> bool:
-    """Whether each key that needs another one has it: ``count``, ``reaches``, ``above_own``."""
+    """Whether each key that needs another one has it, as ``reaches`` needs ``within``."""
     has = rule.origin.keys()
     first = "reaches" if condition == "reaches" else "count"
-    for key, other in ((first, "within"), ("within", first), ("above_own", "of")):
+    pairs = ((first, "within"), ("within", first), ("above_own", "of"), ("below_own", "of"))
+    for key, other in pairs:
         if key in has and other not in has:
             rule.report(key, f"stands without `{other}`", f"add `{other}:`")
             return False
@@ -106,7 +109,8 @@ def deadband_of(rule: LayeredRule, signal: SignalPlan, condition: ConditionPlan)
     if value is None:
         return None
     slope = isinstance(condition, Rising | Falling)
-    if not slope and not isinstance(condition, Above | Below | Outside | Count | AboveOwn):
+    levels = Above | Below | Outside | Count | AboveOwn | BelowOwn
+    if not slope and not isinstance(condition, levels):
         rule.report("deadband", f"means nothing for `{rule.conditions[0]}`", "leave it out")
         return None
     try:
@@ -118,14 +122,21 @@ def deadband_of(rule: LayeredRule, signal: SignalPlan, condition: ConditionPlan)
     return width
 
 
-def guard_of(rule: LayeredRule, resolve: Resolve) -> Guard | str | None:
-    """The guard of ``only_while``; None where there is none or a problem was reported.
+def guards_of(rule: LayeredRule, resolve: Resolve) -> list[Guard] | str:
+    """The guards of ``only_while``; fewer where a problem was reported.
 
-    A text is the name of the signal that the guard asks for and that is missing.
+    A text is the name of a signal that a guard asks for and that is missing.
     """
-    text = rule.spec.only_while
-    if text is None:
-        return None
+    guards: list[Guard] = []
+    for text in rule.spec.only_while or ():
+        guard = _guard(rule, text, resolve)
+        if isinstance(guard, str):
+            return guard
+        guards += [] if guard is None else [guard]
+    return guards
+
+
+def _guard(rule: LayeredRule, text: str, resolve: Resolve) -> Guard | str | None:
     name, side, limit = text.split(" ", 2)
     found = resolve(name)
     if found is None:
@@ -181,24 +192,34 @@ class _Maker:
         self.rule.report(key, problem, remedy)
         return _Wrong()
 
-    def level(self, key: str, value: Limit) -> float | str:
-        """A limit: a number in the signal's unit, or the full name of the signal that holds it."""
+    def level(self, key: str, value: Limit) -> float | str | SignalLimit:
+        """A limit: a number in the signal's unit, or the signal that holds it.
+
+        The fixed limit after ``else`` stands for a signal that the place does not have.
+        """
+        unit = self.signal.unit
         if isinstance(value, Quantity):
-            return self.amount(key, value, self.signal.unit)
-        found = self._resolve(value)
+            return self.amount(key, value, unit)
+        otherwise = None if value.otherwise is None else self.amount(key, value.otherwise, unit)
+        found = self._resolve(value.name)
+        if found is None and otherwise is not None:
+            return otherwise
         if found is None:
             raise self.wrong(
                 key,
-                f"{value!r} is no signal of {self.signal.place}",
-                f"map it under signals, or {_example(self.signal.unit)}",
+                f"{value.name!r} is no signal of {self.signal.place}",
+                f"map it under signals, or {_example(unit)}",
             )
-        if found.unit != self.signal.unit:
+        if found.unit != unit:
             raise self.wrong(
                 key,
                 f"{found.name} is in {found.unit or 'no unit'}",
-                f"name a signal in {self.signal.unit or 'no unit'}",
+                f"name a signal in {unit or 'no unit'}",
             )
-        return found.name
+        if value.plus is None and otherwise is None:
+            return found.name
+        plus = 0.0 if value.plus is None else self.step(key, value.plus)
+        return SignalLimit(found.name, plus, otherwise)
 
     def amount(self, key: str, value: Quantity, unit: str, *, difference: bool = False) -> float:
         remedy = _example(unit)
@@ -250,7 +271,7 @@ def _level(make: _Maker) -> Above | Below | Outside | None:
     if spec.outside is None:
         return None
     low, high = (make.level("outside", end) for end in spec.outside)
-    if not isinstance(low, str) and not isinstance(high, str) and low >= high:
+    if isinstance(low, float) and isinstance(high, float) and low >= high:
         raise make.wrong("outside", "is reversed or empty", "write the lower limit first")
     return Outside(low, high)
 
@@ -314,14 +335,19 @@ def _check_outlook(make: _Maker, within_ms: int) -> None:
         )
 
 
-def _own(make: _Maker) -> AboveOwn | None:
+def _own(make: _Maker) -> AboveOwn | BelowOwn | None:
     """Only a trace gas has an idle baseline; an idle baseline has past nights."""
-    times = make.rule.spec.above_own
-    if times is None:
+    spec, signal = make.rule.spec, make.signal
+    times = spec.below_own if spec.above_own is None else spec.above_own
+    if times is None or spec.of is None:
         return None
-    if make.signal.role.removesuffix("_idle") not in ("oxygen", "moisture"):
-        raise make.wrong("above_own", f"{make.signal.name} has no idle baseline", "use above")
-    return AboveOwn(times, "idle-baseline")
+    kind = "below_own" if spec.above_own is None else "above_own"
+    gas = signal.role.removesuffix("_idle") in ("oxygen", "moisture")
+    if spec.of == "idle-baseline" and not gas:
+        raise make.wrong(kind, f"{signal.name} has no idle baseline", "use `of: best`, or a limit")
+    if spec.of == "best" and (dimension(signal.unit) == "temperature" or _is_switch(signal)):
+        raise make.wrong(kind, f"no share can be taken of {signal.name}", "use above or below")
+    return (BelowOwn if kind == "below_own" else AboveOwn)(times, spec.of)
 
 
 def _timed(make: _Maker) -> ConditionPlan:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Callable, Iterator
+from dataclasses import dataclass
 from datetime import date
 from typing import Annotated, NoReturn
 from zoneinfo import ZoneInfo
@@ -243,13 +244,45 @@ def _zone(value: object) -> str:
 
 Zone = Annotated[str, BeforeValidator(_zone), WithJsonSchema({"type": "string"})]
 
-Limit = Quantity | str  # a number with its unit ("" for a bare one), or the name of a signal
+
+@dataclass(frozen=True, slots=True)
+class SignalPlus:
+    """A limit as it was written: ``freezer_setpoint + 8 K else -25 degC``.
+
+    ``otherwise`` is the limit where there is no such signal, or while it is not good.
+    """
+
+    name: str
+    plus: Quantity | None = None
+    otherwise: Quantity | None = None
+
+
+Limit = Quantity | SignalPlus  # a number with its unit ("" for a bare one), or a signal
+_SIGNAL_PLUS = re.compile(
+    rf"(?P<name>(?:\{{antechamber\}}_)?{SIGNAL})"
+    r"(?: +(?P<sign>[+-]) +(?P<plus>[^-+ ]\S*(?: +(?!else\b)\S+)?))?"
+    r"(?: +else +(?P<otherwise>\S+(?: +\S+)?))?"
+)
 
 
 def _limit(value: object) -> Limit:
-    if isinstance(value, str) and re.fullmatch(r"(\{antechamber\}_)?" + SIGNAL, value):
-        return value
-    return _any_quantity(value)
+    match = _SIGNAL_PLUS.fullmatch(value) if isinstance(value, str) else None
+    if match is None:
+        return _any_quantity(value)
+    plus, otherwise = (
+        None if match[part] is None else _written(match[part]) for part in ("plus", "otherwise")
+    )
+    if plus is not None and match["sign"] == "-":
+        plus = Quantity(-plus.value, plus.unit)
+    return SignalPlus(match["name"], plus, otherwise)
+
+
+def _written(text: str) -> Quantity:
+    """A quantity inside a longer text, where a bare number is a text too."""
+    try:
+        return Quantity(float(text), "")
+    except ValueError:
+        return read_quantity(text)
 
 
 def _any_quantity(value: object) -> Quantity:
@@ -259,7 +292,8 @@ def _any_quantity(value: object) -> Quantity:
 
 
 _AMOUNT = {"type": ["string", "number"], "examples": ["5 ppm", 0.5]}
-LimitField = Annotated[Limit, PlainValidator(_limit), WithJsonSchema(_AMOUNT)]
+_LIMIT = {**_AMOUNT, "examples": ["5 ppm", 0.5, "freezer_setpoint + 8 K else -25 degC"]}
+LimitField = Annotated[Limit, PlainValidator(_limit), WithJsonSchema(_LIMIT)]
 Amount = Annotated[Quantity, PlainValidator(_any_quantity), WithJsonSchema(_AMOUNT)]
 
 

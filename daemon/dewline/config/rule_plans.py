@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from difflib import get_close_matches
 
-from dewline.config.conditions import Resolve, check_shape, condition_of, deadband_of, guard_of
+from dewline.config.conditions import Resolve, check_shape, condition_of, deadband_of, guards_of
 from dewline.config.nodes import nearest
 from dewline.config.rules import (
     LayeredRule,
@@ -170,15 +170,15 @@ class RuleBookWriter:
         if spec.priority == "critical" and spec.suppress_while:
             rule.report("suppress_while", "a critical rule is never suppressed", "leave it out")
         signal = self._index.plan(target.signal)
-        guard = guard_of(rule, lambda name: self._find(target, name))
-        if isinstance(guard, str):
+        guards = guards_of(rule, lambda name: self._find(target, name))
+        if isinstance(guards, str):
             # A limit may name a signal that is there only where the guard's signal is.
-            self._no_guard(rule, target, guard)
+            self._no_guard(rule, target, guards)
             return
         plan = rule_plan(alarm, rule, target, signal, lambda name: self._find(target, name))
         if plan is None:
             return
-        plan = replace(plan, only_while=guard)
+        plan = replace(plan, only_while=next(iter(guards), None), and_while=tuple(guards[1:]))
         if self._never_holds(rule, plan):
             return
         if alarm in self._book.plans:
@@ -192,8 +192,7 @@ class RuleBookWriter:
 
         A mistake in a rule of this site; one that a rule set chose is off, and listed as such.
         """
-        guards = () if plan.only_while is None else (plan.only_while,)
-        for wrong in never_holds(plan, guards, self._ranges.get(plan.signal)):
+        for wrong in never_holds(plan, self._ranges.get(plan.signal)):
             layer = rule.origin[wrong.key]
             if not layer.loose:
                 rule.report(wrong.key, wrong.problem, wrong.remedy)

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import re
 from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field, PlainValidator, WithJsonSchema
 
 from dewline.config.fields import (
     NAME,
@@ -17,6 +18,7 @@ from dewline.config.fields import (
     Words,
     _named,
     _text,
+    refuse,
 )
 from dewline.events import Priority
 from dewline.watch_plan import Mode
@@ -31,6 +33,7 @@ CONDITIONS = (
     "unchanged_for",
     "reaches",
     "above_own",
+    "below_own",
     "true_for",
     "false_for",
 )
@@ -42,7 +45,20 @@ SignalRef = Annotated[str, _named(_PLACED, "signal"), _text(_PLACED)]
 _PARENT = rf"({NAME}\.)?{NAME}"
 Parent = Annotated[str, _named(_PARENT, "rule"), _text(_PARENT)]
 _GUARD = r"(\{antechamber\}_)?[a-z][a-z0-9_]* ((above|below) \S.*|between \S.* and \S.*)"
-GuardText = Annotated[str, _named(_GUARD, 'condition: "other_signal above 0.5"'), _text(_GUARD)]
+
+
+def _guards(value: object) -> tuple[str, ...]:
+    """One guard, or a list of them, as a tuple."""
+    texts = value if isinstance(value, list) else [value]
+    for text in texts or [value]:
+        if not isinstance(text, str) or not re.fullmatch(_GUARD, text):
+            refuse(f'{text!r} is no condition: "other_signal above 0.5"', f"match {_GUARD}")
+    return tuple(texts)
+
+
+_GUARD_SCHEMA = {"type": "string", "pattern": f"^{_GUARD}$"}
+_GUARDS_SCHEMA = {"anyOf": [_GUARD_SCHEMA, {"type": "array", "items": _GUARD_SCHEMA}]}
+Guards = Annotated[tuple[str, ...], PlainValidator(_guards), WithJsonSchema(_GUARDS_SCHEMA)]
 
 
 class Strict(BaseModel):
@@ -69,11 +85,12 @@ class RuleSpec(Strict):
     within: PositiveDuration | None = None
     direction: Literal["rising", "falling"] | None = None
     above_own: Annotated[float, Field(gt=0)] | None = None
-    of: Literal["idle-baseline"] | None = None
+    below_own: Annotated[float, Field(gt=0)] | None = None
+    of: Literal["idle-baseline", "best"] | None = None
     true_for: Duration | None = None
     false_for: Duration | None = None
     count: Annotated[int, Field(ge=2, le=10_000)] | None = None
-    only_while: GuardText | None = None
+    only_while: Guards | None = None
     regime: Literal["positive", "negative"] | None = None
     deadband: Amount | None = None
     on_delay: Duration | None = None

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
 from math import inf
 
@@ -42,12 +42,10 @@ def ranges_of(site: ParsedSite) -> dict[str, Range]:
     return {m.full: found for m in site.mappings() if (found := _readable(site, m))}
 
 
-def never_holds(
-    plan: RulePlan, guards: Iterable[Guard], readable: Range | None
-) -> list[NeverHolds]:
+def never_holds(plan: RulePlan, readable: Range | None) -> list[NeverHolds]:
     """What of a rule can never hold: limits out of reach, guards against its condition."""
     found = [] if readable is None else list(_beyond(plan, readable))
-    for guard in guards:
+    for guard in plan.guards:
         if _excluded(plan.condition, guard, plan.signal):
             problem = f"never holds while {plan.signal} is past the limit of the rule"
             remedy = "leave it out, or change one of the limits"

@@ -151,14 +151,14 @@ class Wiring(Kept):
 
     def _wire_alarm(self, rule: RulePlan, rank: int) -> Alarm:
         condition = compile_condition(rule, self.signal, self._window, self._zero_ppm)
-        guard = rule.only_while and RuleGuard(rule.only_while, self.signal(rule.only_while.signal))
-        return Alarm(rule, RuleEvaluator(rule, condition, guard or None), rank)
+        guards = tuple(RuleGuard(guard, self.signal(guard.signal)) for guard in rule.guards)
+        return Alarm(rule, RuleEvaluator(rule, condition, guards), rank)
 
     def _connect(self) -> dict[SignalState, Dependents]:
         """Give every signal the bands and delays of what depends on it; gives the dependents."""
         found = {signal: Dependents() for signal in self.signals.values()}
         for alarm in self.alarms.values():
-            evaluator, guard = alarm.evaluator, alarm.evaluator.guard
+            evaluator = alarm.evaluator
             found[alarm.signal].alarms.append(alarm)
             if evaluator.condition.windowed:
                 found[alarm.signal].windowed.append(alarm)
@@ -166,7 +166,7 @@ class Wiring(Kept):
             for limit in evaluator.condition.limit_signals():
                 found[limit].limited.append(alarm.signal)
                 limit.add_band(limit.exact_band)
-            if guard is not None:
+            for guard in evaluator.guards:
                 found[guard.signal].guarded.append(alarm)
                 guard.signal.add_band(guard.band)
         for box in self.modes.values():

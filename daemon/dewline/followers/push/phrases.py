@@ -18,6 +18,7 @@ from dewline.watch_plan import (
     Above,
     AboveOwn,
     Below,
+    BelowOwn,
     ConditionPlan,
     Count,
     Falling,
@@ -82,6 +83,7 @@ def duration(ms: int) -> str:
     return f"{round(minutes / 1440)} d"
 
 
+_OWN = {"idle-baseline": "usual", "best": "best"}
 Kind = Literal["level", "slope", "silence", "still", "on", "off", "other"]
 _KINDS: Mapping[type, Kind] = {
     Rising: "slope",
@@ -230,16 +232,17 @@ def _came_back(document: EventDocument, side: str) -> bool:
 def _measure(condition: ConditionPlan, limit: str) -> str | None:
     """What the limit means, for a condition other than crossing it; None for a plain level."""
     match condition:
-        case Rising():
-            return f"climbing more than {limit}"
-        case Falling():
-            return f"falling more than {limit}"
+        case Rising() | Falling():
+            way = "climbing" if isinstance(condition, Rising) else "falling"
+            return f"{way} more than {limit}"
         case Reaches():
             return f"on its way to {limit}"
         case Count(count=count):
             return f"past {limit} {count} times"
-        case AboveOwn(times=times):
-            return f"above {times:g} times its own usual"
+        case AboveOwn(times=times, of=of):
+            return f"above {times:g} times its own {_OWN[of]}"
+        case BelowOwn(times=times, of=of):
+            return f"below {times:g} times its own {_OWN[of]}"
         case _:
             return None
 
@@ -252,7 +255,7 @@ def _side(document: EventDocument, rule: RulePlan | None) -> str:
             return "above"
         case Below():
             return "below"
-        case Outside(low=low):
+        case Outside(low=float(low)):
             return "below" if limit == low else "above"
         case _:
             return "above" if value is None or limit is None or value > limit else "below"

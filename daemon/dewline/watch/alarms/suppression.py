@@ -28,6 +28,7 @@ from dewline.watch_plan import (
     Above,
     AboveOwn,
     Below,
+    BelowOwn,
     ConditionPlan,
     Falling,
     Mode,
@@ -45,7 +46,7 @@ RELEASE_STALE_MS = 60_000
 COMPARE_MS = 10 * 60_000
 LESS_SHARE, MORE_SHARE = 0.98, 1.1
 LONGEST_WAIT_MS = 6 * 3_600_000
-LEVELS = (Above, Below, Outside, AboveOwn)
+LEVELS = (Above, Below, Outside, AboveOwn, BelowOwn)
 
 
 class Suppression:
@@ -279,7 +280,9 @@ def _excess(plan: RulePlan, condition: ConditionPlan, alarm: Alarm) -> float | N
     value, limit = alarm.signal.value, alarm.evaluator.condition.limit()
     if value is None or limit is None or not isinstance(condition, LEVELS):
         return None
-    low = isinstance(condition, Below) or (isinstance(condition, Outside) and value < limit)
+    low = isinstance(condition, Below | BelowOwn) or (
+        isinstance(condition, Outside) and value < limit
+    )
     return (limit - value if low else value - limit) + (plan.deadband or 0.0)
 
 

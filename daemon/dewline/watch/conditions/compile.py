@@ -14,7 +14,15 @@ from collections.abc import Callable
 from typing import assert_never
 
 from dewline.watch.conditions.condition import Condition
-from dewline.watch.conditions.levels import Counted, Level, Limit, SignalOf, Switch
+from dewline.watch.conditions.levels import (
+    BEST_OVER_MS,
+    AgainstBest,
+    Counted,
+    Level,
+    Limit,
+    SignalOf,
+    Switch,
+)
 from dewline.watch.conditions.over_time import Foreseen, ForeseenStopped, Slope, Stale, Unchanged
 from dewline.watch.signals.signal_state import SignalState
 from dewline.watch.signals.slope import MedianWindow
@@ -22,6 +30,7 @@ from dewline.watch_plan import (
     Above,
     AboveOwn,
     Below,
+    BelowOwn,
     ConditionPlan,
     Count,
     Falling,
@@ -55,12 +64,19 @@ def compile_condition(
     match rule.condition:
         case Above() | Below() | Outside():
             condition = _level(rule, rule.condition, signal, signal_of)
-        case AboveOwn(times, _):
+        case AboveOwn(times, "best") | BelowOwn(times, "best"):
+            high = isinstance(rule.condition, AboveOwn)
+            window = window_of(signal, BEST_OVER_MS)
+            condition = AgainstBest(signal, window, times, rule.deadband or 0.0, high=high)
+        case AboveOwn(times, _) | BelowOwn(times, _):
             # The box's own figure is a derived signal; until it is known the rule cannot raise.
             # An idle baseline is itself compared with the lowest one of past nights.
             nightly = rule.signal.endswith("_idle")
             own = Limit(f"{rule.signal}_{'low' if nightly else 'idle'}", signal_of, times)
-            condition = Level(signal, None, own, rule.deadband or 0.0)
+            high = isinstance(rule.condition, AboveOwn)
+            condition = Level(
+                signal, None if high else own, own if high else None, rule.deadband or 0.0
+            )
         case Count(count, within_ms, inner):
             condition = Counted(_level(rule, inner, signal, signal_of), count, within_ms)
         case Rising() | Falling():

@@ -111,22 +111,24 @@ class RuleGuard:
 
 
 class RuleEvaluator(Kept):
-    """One rule: its condition, guard and delays.
+    """One rule: its condition, guards and delays.
 
     ``since_ms``: when the condition began that made it active. ``kind``: signal and sort of
     condition, by which a saved state is recognised.
     """
 
-    __slots__ = ("condition", "delay", "guard", "guard_held", "kind", "since_ms")
+    __slots__ = ("condition", "delay", "guard_held", "guards", "kind", "since_ms")
     kind: str
     delay: Delay
     since_ms: int
     guard_held: bool | None
     condition: Condition
 
-    def __init__(self, rule: RulePlan, condition: Condition, guard: RuleGuard | None) -> None:
+    def __init__(
+        self, rule: RulePlan, condition: Condition, guards: tuple[RuleGuard, ...] = ()
+    ) -> None:
         self.condition = condition
-        self.guard = guard
+        self.guards = guards
         self.guard_held = None
         self.kind = f"{rule.signal} {type(rule.condition).__name__}"
         self.delay = Delay(rule.on_delay_ms + condition_delay_ms(rule.condition), rule.off_delay_ms)
@@ -137,7 +139,7 @@ class RuleEvaluator(Kept):
 
         True if ``active`` has changed.
         """
-        guard = self.guard.holds() if self.guard is not None else True
+        guard = self._guards_hold()
         self._note_guard(at_ms, guard)
         truth = guard and self.condition.truth(at_ms, self.delay.active)
         return truth is not None and self._sample(at_ms, truth)
@@ -148,9 +150,19 @@ class RuleEvaluator(Kept):
         A guard that does not hold ends the condition. One that holds only allows the rule to
         raise with the next reading of its own signal.
         """
-        guard = self.guard.holds() if self.guard is not None else True
+        guard = self._guards_hold()
         self._note_guard(at_ms, guard)
         return guard is False and self._sample(at_ms, False)
+
+    def _guards_hold(self) -> bool | None:
+        """Whether all guards hold; None where one is not known and none fails."""
+        held: bool | None = True
+        for guard in self.guards:
+            one = guard.holds()
+            if one is False:
+                return False
+            held = None if one is None else held
+        return held
 
     def _note_guard(self, at_ms: int, guard: bool | None) -> None:
         if guard is None or guard == self.guard_held:

@@ -15,27 +15,46 @@ from dewline.watch.signals.signal_state import (
     Band,
     SignalState,
 )
+from dewline.watch.signals.slope import MedianWindow
+from dewline.watch_plan import SignalLimit
+
+BEST_OVER_MS = 10 * 3_600_000  # the window whose medians, of ten minutes, are compared
+FEWEST_MEDIANS = 6  # so many are needed before a best is known
+BEST_DAYS = 90
+DAY_MS = 86_400_000
 
 SignalOf = Callable[[str], SignalState]
 
 
 class Limit:
-    """A number, or a signal that holds it, times a factor."""
+    """A number, or a signal that holds it, times a factor or plus a step."""
 
-    __slots__ = ("_number", "_times", "signal")
+    __slots__ = ("_number", "_plus", "_times", "signal")
 
-    def __init__(self, limit: float | str, signal_of: SignalOf, times: float = 1.0) -> None:
-        self.signal = signal_of(limit) if isinstance(limit, str) else None
-        self._number = limit if not isinstance(limit, str) else None
+    def __init__(
+        self, limit: float | str | SignalLimit, signal_of: SignalOf, times: float = 1.0
+    ) -> None:
+        self.signal: SignalState | None = None
+        self._number: float | None = None
+        self._plus = 0.0
         self._times = times
+        if isinstance(limit, str):
+            self.signal = signal_of(limit)
+        elif isinstance(limit, SignalLimit):
+            self.signal = signal_of(limit.signal)
+            self._number, self._plus = limit.otherwise, limit.plus
+        else:
+            self._number = limit
 
     @property
     def value(self) -> float | None:
-        """The limit now; None while its signal is not good."""
-        if self.signal is None:
+        """The limit now; None while its signal is not good and no number stands in for it."""
+        usable = None if self.signal is None else self.signal.usable
+        if usable is None:
             return self._number
-        usable = self.signal.usable
-        return None if usable is None else usable * self._times
+        # A zero that has drifted below 0 has no share: what is above it is above 0.
+        held = usable if self._times == 1.0 else max(0.0, usable * self._times)
+        return held + self._plus
 
 
 class Level(Condition):
@@ -124,6 +143,81 @@ class Level(Condition):
         """The limit that was crossed last."""
         side = self.high if self._crossed_high else self.low
         return side.value if side is not None else None
+
+
+class AgainstBest(Level):
+    """A value against ``times`` the best level of this signal at this box.
+
+    The best is the highest median of ten minutes in ninety days (for ``high`` the lowest above
+    zero), of times in which the rule's guards held. ``_days``: the best of each day, by the number
+    of the day. ``_medians``: how many there were. ``_bucket``: the last one counted.
+    """
+
+    windowed = True
+    _days: deque[tuple[int, float]]
+    _medians: int = 0
+    _bucket: int = -1
+
+    def __init__(
+        self,
+        signal: SignalState,
+        window: MedianWindow,
+        times: float,
+        deadband: float,
+        *,
+        high: bool,
+    ) -> None:
+        super().__init__(signal, None, None, deadband)
+        self._window = window
+        self._times = times
+        self._high = high
+        self._crossed_high = high
+        self._days = deque(maxlen=BEST_DAYS)
+
+    def best(self) -> float | None:
+        """The best level; None until enough is known."""
+        if self._medians < FEWEST_MEDIANS or not self._days:
+            return None
+        levels = [level for _, level in self._days]
+        return min(levels) if self._high else max(levels)
+
+    def truth(self, at_ms: int, active: bool) -> bool | None:
+        """As of a level, after a median that has closed was counted."""
+        if self._window.points and self._window.points[-1][0] != self._bucket:
+            self._bucket, level = self._window.points[-1]
+            if level > 0.0:
+                self._medians += 1
+                self._count(at_ms // DAY_MS, level)
+        return super().truth(at_ms, active)
+
+    def _count(self, day: int, level: float) -> None:
+        while self._days and self._days[0][0] <= day - BEST_DAYS:
+            self._days.popleft()
+        if self._days and self._days[-1][0] == day:
+            last = self._days.pop()[1]
+            level = min(level, last) if self._high else max(level, last)
+        self._days.append((day, level))
+
+    def bounds(self) -> tuple[float, float]:
+        """The share of the best on its side; nothing is bounded until a best is known."""
+        limit = self.limit()
+        if limit is None:
+            return (-inf, inf)
+        return (-inf, limit) if self._high else (limit, inf)
+
+    def _blind(self) -> bool:
+        return self.limit() is None
+
+    def band(self) -> Band:
+        """None: the limit moves with every median."""
+        return EMPTY_BAND
+
+    held_band = band
+
+    def limit(self) -> float | None:
+        """The share of the best; None until a best is known."""
+        best = self.best()
+        return None if best is None else best * self._times
 
 
 class Switch(Level):
