@@ -71,7 +71,7 @@ def _compile_plain(block: Block) -> DecodeBlock | None:
             return None
         form += f"{2 * (register.address - end)}x{_FORMATS[register.type]}"
         end = register.address + 1
-    unpack = struct.Struct(f"{form}{2 * (block.address + block.count - end)}x").unpack
+    unpack = struct.Struct(form).unpack  # a block ends with its last register
     qualifiers = [compile_qualify(register) for register in block.registers]
 
     def decode(payload: bytes) -> tuple[Reading, ...]:
@@ -101,9 +101,8 @@ def _compile_words(register: RegisterPlan, start: int) -> Decode:
     qualify = compile_qualify(register)
     if number.size == 2:
         unpack_from = number.unpack_from
-        if register.bit is not None or register.type == "bit":
-            shift = register.bit or 0
-            return lambda payload: qualify(unpack_from(payload, start)[0] >> shift & 1)
+        if (bit := register.bit) is not None:
+            return lambda payload: qualify(unpack_from(payload, start)[0] >> bit & 1)
         return lambda payload: qualify(unpack_from(payload, start)[0])
     pick = itemgetter(*(start + i for i in byte_order(register.word_order, number.size)))
     unpack = number.unpack
@@ -147,7 +146,7 @@ def compile_qualify(register: RegisterPlan) -> Qualify:
     }
     smallest = _SMALLEST_NORMAL.get(register.type, 0.0)
     measure = _compile_loop(register) if register.loop else _compile_scale(register)
-    if not sentinels and not smallest and not register.loop:
+    if not sentinels and not smallest:
         return measure  # an integer is finite and never too small; a scale is checked after it
 
     def qualify(raw: Raw) -> Reading:
