@@ -199,7 +199,7 @@ def test_defaults(small: str, loaded: Load) -> None:
 def test_parents_written_and_implied(small: str, loaded: Load) -> None:
     """bus > instrument > its signals; `under` finds the rule here, at the supply, by full name."""
     rules = loaded(SETS + small).plan.watch.rules
-    assert rules["daemon.line-lost"].under == ()
+    assert rules["daemon.line-lost"].under == ("daemon.several-buses-lost",)
     assert rules["daemon.trace-silent"].under == ("daemon.line-lost",)
     assert rules["heron.oxygen-high"].under == (
         "heron.oxygen-very-high",
@@ -256,6 +256,7 @@ def test_daemon_watches_itself(small: str, loaded: Load) -> None:
         "daemon.journal-damaged",
         "daemon.alarm-rate",
         "daemon.clock-set",
+        "daemon.buses-lost",
     }
     rules = plan.watch.rules
     assert rules["daemon.line-lost"].condition == FalseFor(10_000)
@@ -264,6 +265,20 @@ def test_daemon_watches_itself(small: str, loaded: Load) -> None:
     barred = rules["daemon.page-desk-barred"]
     assert (barred.condition, barred.priority) == (TrueFor(0), "high")
     assert "page-desk" in (barred.advice or "")
+
+
+def test_a_power_cut_stands_above_the_buses(small: str, loaded: Load) -> None:
+    """Each bus is under all of them and under the mains, which have no parent themselves."""
+    own = "      mains_present: panel.purging\n      circulating:"
+    text = small.replace("      circulating:", own) + (
+        "  mains-lost: {signal: mains_present, false_for: 10 s, priority: high}\n"
+    )
+    rules = loaded(text).plan.watch.rules
+    both = ("daemon.several-buses-lost", "heron.mains-lost")
+    assert rules["daemon.panel-lost"].under == both
+    assert rules["daemon.several-buses-lost"].under == both[1:]
+    assert rules["heron.mains-lost"].under == ()
+    assert rules["daemon.trace-silent"].under == ("daemon.line-lost",)
 
 
 @pytest.mark.parametrize("role", ["oxygen", "moisture"])

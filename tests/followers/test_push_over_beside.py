@@ -45,7 +45,12 @@ def trouble(alarm: str, role: str, value: float, unit: str, **more: Any) -> dict
 
 OXYGEN = trouble("heron.oxygen-rush", "oxygen", 402.0, "ppm", trend="rising")
 PRESSURE = trouble("heron.pressure-low", "pressure", -1.2, "mbar", limit=-1.0)
-VALVE: dict[str, Any] = {"signal": "heron.fill_valve", "unit": None, "limit": 90.0, "limit_unit": "s"}
+VALVE: dict[str, Any] = {
+    "signal": "heron.fill_valve",
+    "unit": None,
+    "limit": 90.0,
+    "limit_unit": "s",
+}
 
 
 def ended(story: Story, *stands: dict[str, Any], at_s: float = 2940) -> PageItem:

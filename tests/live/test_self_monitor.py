@@ -45,3 +45,17 @@ def test_a_barred_road_is_a_signal(tmp_path: Path, why: str | None, value: float
     follower.why = why
     monitor.measure([follower])
     assert fed[-1].readings["daemon.page-desk-barred"].value == value
+
+
+def test_the_buses_that_are_lost_are_counted(tmp_path: Path) -> None:
+    """With every change of a link, in the same scan; a site of one bus has no such signal."""
+    names = {"daemon.a-link", "daemon.b-link", "daemon.buses-lost"}
+    fed: list[Scan] = []
+    monitor = SelfMonitor(names, lambda: (1000, 1000), fed.append, tmp_path)
+    for bus, up in (("a", 1.0), ("b", 1.0), ("a", 0.0), ("b", 0.0), ("b", 1.0)):
+        monitor.set(f"{bus}-link", up)
+    lost = [scan.readings.get("daemon.buses-lost") for scan in fed]
+    assert [r and r.value for r in lost] == [0.0, None, 1.0, 2.0, 1.0]
+    monitor = SelfMonitor({"daemon.a-link"}, lambda: (1000, 1000), fed.append, tmp_path)
+    monitor.set("a-link", 0.0)
+    assert set(fed[-1].readings) == {"daemon.a-link"}

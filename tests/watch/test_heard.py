@@ -187,3 +187,16 @@ def test_a_parent_in_its_on_delay_holds_no_longer_than_that(family: Callable[...
     ((at_s, _),) = calls(b)
     assert at_s <= 20 + 180
     assert b.told("stopped") == []
+
+
+def test_a_ring_of_parents_holds_nobody_for_ever(
+    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
+) -> None:
+    """Each under the other, which the config refuses: one of the two calls."""
+    b = bench(
+        make_rule("a", "oxygen", Above(5.0), priority="high", on_s=5, under=("heron.b",)),
+        make_rule("b", "moisture", Above(5.0), priority="high", on_s=5, under=("heron.a",)),
+        on_call=(DESK,),
+    )
+    b.hold(0, 60, oxygen=9.0, moisture=9.0)
+    assert len([e for e in b.events if e.transition == "raised"]) == 1

@@ -93,7 +93,9 @@ def _watch_plan(
     signals = {**index.signals, **index.derive_all()}
     roads = [*(("mqtt",) if config.mqtt else ()), *map(page_road, config.contacts)]
     own = daemon_signals(config.buses, instruments, followers, roads)
-    own_rules = daemon_rules(own, config.buses, instruments.values(), followers, roads)
+    own_rules = daemon_rules(
+        own, config.buses, instruments.values(), followers, roads, of_site=book.plans
+    )
     return WatchPlan(
         site=config.site,
         timezone=config.timezone,

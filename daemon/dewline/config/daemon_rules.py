@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from functools import cache
+from itertools import chain, product
 
 from dewline.config.fields import Name
 from dewline.config.nodes import SourceFile, read_source
@@ -53,6 +54,8 @@ def daemon_signals(
     units |= {f"{road}-barred": "" for road in roads}
     units |= {"disk-free": "MB", "tasks-failed": "", "journal-damaged": "", "alarm-rate": ""}
     units |= {"clock-set": ""}
+    if sum(role.endswith("-link") for role in units) > 1:
+        units["buses-lost"] = ""
     return {
         f"{DAEMON}.{role}": SignalPlan(f"{DAEMON}.{role}", DAEMON, role, unit, every_ms=EVERY_MS)
         for role, unit in units.items()
@@ -65,10 +68,13 @@ def daemon_rules(
     instruments: Iterable[InstrumentPlan],
     followers: Iterable[str],
     roads: Iterable[str],
+    *,
+    of_site: Mapping[str, RulePlan],
 ) -> dict[str, RulePlan]:
-    """The alarms of ``daemon`` on these signals, by full name, parents before children.
+    """The alarms of ``daemon`` on these signals, by full name.
 
     Of each bus, each instrument, each follower, each road, then of the daemon as a whole.
+    ``of_site``: the alarms of the site, some of which are parents of these.
     """
     every = {
         "buses": [(bus, bus) for bus in buses],
@@ -78,29 +84,48 @@ def daemon_rules(
         "daemon": [("", "")],
     }
     source, sections = _read()
-    plans = [
-        _plan(RuleLayer(DAEMON, source, (section,), rules), rule, name, bus, signals)
-        for section, rules in sections.items()
-        for name, bus in every[section]
-        for rule in rules
-    ]
-    return {plan.alarm: plan for plan in plans}
+    plans = {}
+    for section, rules in sections.items():
+        layer = RuleLayer(DAEMON, source, (section,), rules)
+        for rule, (name, bus) in product(rules, every[section]):
+            plan = _plan(layer, rule, name, signals)
+            if plan is not None:
+                under = [_parents(parent, bus, of_site) for parent in rules[rule].under or ()]
+                plans[plan.alarm] = replace(plan, under=tuple(chain.from_iterable(under)))
+    return {
+        alarm: replace(plan, under=tuple(p for p in plan.under if p in plans or p in of_site))
+        for alarm, plan in plans.items()
+    }
+
+
+def _parents(rule: str, bus: str, of_site: Mapping[str, RulePlan]) -> list[str]:
+    """The alarms that a parent named by its rule means: of the daemon, of a bus, of the site."""
+    _, sections = _read()
+    if rule in sections["daemon"]:
+        return [f"{DAEMON}.{rule}"]
+    if rule in sections["buses"]:
+        return [f"{DAEMON}.{bus}-{rule}"]
+    return [alarm for alarm, plan in of_site.items() if plan.rule == rule]
 
 
 def _plan(
-    layer: RuleLayer, rule: str, name: str, bus: str, signals: Mapping[str, SignalPlan]
-) -> RulePlan:
-    """One rule of the file for what is called ``name`` ("": for the daemon as a whole)."""
+    layer: RuleLayer, rule: str, name: str, signals: Mapping[str, SignalPlan]
+) -> RulePlan | None:
+    """One rule of the file for what is called ``name`` ("": for the daemon as a whole).
+
+    Without its parents; None where its signal is not there.
+    """
     of_it = f"{name}-" if name else ""
     layered = apply_layers(rule, [layer])
-    signal = signals[f"{DAEMON}.{of_it}{layered.spec.signal}"]
+    signal = signals.get(f"{DAEMON}.{of_it}{layered.spec.signal}")
+    if signal is None:
+        return None
     alarm = f"{DAEMON}.{of_it}{rule}"
     plan = rule_plan(alarm, layered, RuleTarget(DAEMON, signal.name), signal, lambda _: None)
     assert plan is not None
     return replace(
         plan,
         rule=f"{of_it}{rule}",
-        under=tuple(f"{DAEMON}.{bus}-{parent}" for parent in layered.spec.under or ()),
         advice=(layered.spec.advice or "").format(name=name),
     )
 

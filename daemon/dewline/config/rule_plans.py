@@ -226,7 +226,7 @@ class RuleBookWriter:
             for parent in rule.spec.under or ():
                 parents += self._parent(rule, plan, parent)
             instrument = self._index.plan(plan.signal).instrument
-            if instrument is not None:
+            if instrument is not None and not plan.of_outage:
                 parents.append(silent_alarm(instrument))
             self._book.plans[alarm] = replace(plan, under=tuple(dict.fromkeys(parents)))
         _refuse_cycles(self._book)

@@ -20,7 +20,9 @@ from dewline.watch_plan import DAEMON
 WHOLE_EVERY_S = 30.0
 _TROUBLE_EVERY_S = 5.0  # a delay ends on a reading, so what is down is fed again soon
 _HEALTHY_AFTER_MS = 600_000  # a task that ran that long since its last failure counts as healthy
-_UP_OR_DOWN = ("-link", "-answer")
+_LINK = "-link"
+_UP_OR_DOWN = (_LINK, "-answer")
+LOST = f"{DAEMON}.buses-lost"
 
 
 @dataclass(slots=True, eq=False)
@@ -42,7 +44,15 @@ class SelfMonitor:
         name = f"{DAEMON}.{signal}"
         if name in self.signals and self._values.get(name) != value:
             self._values[name] = value
-            self._feed_values([name])
+            self._feed_values([name, *self._count_lost()])
+
+    def _count_lost(self) -> list[str]:
+        """Count the buses that are lost; the name of their number, where that has changed."""
+        lost = sum(not v for n, v in self._values.items() if n.endswith(_LINK))
+        if LOST not in self.signals or self._values.get(LOST) == lost:
+            return []
+        self._values[LOST] = float(lost)
+        return [LOST]
 
     def task_failures(self, name: str, in_a_row: int) -> None:
         """Count a task as failing once it failed three times in a row."""
@@ -68,6 +78,7 @@ class SelfMonitor:
         for key, value in fresh.items():
             if (name := f"{DAEMON}.{key}") in self.signals:
                 self._values[name] = float(value)
+        self._count_lost()
         self._feed_values(sorted(self._values))
 
     async def run(self, clock: Clock, followers: Callable[[], Iterable[Follower]]) -> None:
@@ -81,9 +92,8 @@ class SelfMonitor:
                 self.measure(followers())
                 whole_at += WHOLE_EVERY_S
             else:
-                self._feed_values(
-                    [n for n, v in self._values.items() if not v and n.endswith(_UP_OR_DOWN)]
-                )
+                down = [n for n, v in self._values.items() if not v and n.endswith(_UP_OR_DOWN)]
+                self._feed_values([*down, LOST] if self._values.get(LOST) else down)
             await clock.sleep(_TROUBLE_EVERY_S)
 
     def change_signals(self, signals: Container[str]) -> None:

@@ -58,10 +58,13 @@ class Suppression:
         self._alarms = alarms
         self.duty = duty
         self._modes = modes
-        # Of each alarm its parents, and whether the two are levels of one signal.
+        # Of each alarm its parents, and whether the two are levels of one signal. A ring of
+        # parents, which the config refuses, is cut where it closes.
         self._parents = {
             name: tuple(
-                (alarms[p], _levels(alarms[p], alarm)) for p in alarm.plan.under if p in alarms
+                (alarms[p], _levels(alarms[p], alarm))
+                for p in alarm.plan.under
+                if p in alarms and alarms[p].rank < alarm.rank
             )
             for name, alarm in alarms.items()
         }
@@ -139,7 +142,9 @@ class Suppression:
             return self._holds(parent, at_ms)
         if parent.hold is None:
             return None
-        return self._alarms.get(parent.hold.under or "") or parent.hold.mode
+        above = self._alarms.get(parent.hold.under or "")
+        # A reload may have turned parent and child round: never ask in a ring.
+        return above if above is not None and above.rank < parent.rank else parent.hold.mode
 
     def _leader(self, alarm: Alarm, parent: Alarm) -> str | None:
         """The alarm that called people on behalf of ``alarm``: a worse level of its signal."""
