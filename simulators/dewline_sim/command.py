@@ -50,7 +50,9 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         "--stepping", action="store_true", help="time moves only by the control socket"
     )
     parser.add_argument(
-        "--config", metavar="FOLDER", help="write the watcher's config for this lab there"
+        "--config",
+        metavar="FOLDER",
+        help="write the watcher's config for this lab there; what has no place is served there too",
     )
     parser.add_argument("--unpaced", action="store_true", help="serial bytes leave at once")
     parser.add_argument("--quiet", action="store_true", help="no view")
@@ -135,9 +137,15 @@ def _tell(scene: Scene, writers: list[Writer], *, quiet: bool) -> None:
 
 
 def _endpoints(args: argparse.Namespace) -> Endpoints:
-    """Where to serve; ValueError where HOST:PORT is none."""
+    """Where to serve; ValueError where HOST:PORT is none.
+
+    A config names every bus, so with ``--config`` those that are not named are served beside it.
+    """
     host, _, port = (args.tcp or "127.0.0.1:0").rpartition(":")
     rtu, text = (Path(path) if path else None for path in (args.rtu, args.ascii))
+    if args.config:
+        folder = Path(args.config).resolve()
+        rtu, text = rtu or folder / "rtu", text or folder / "ascii"
     return Endpoints(host or "127.0.0.1", int(port), rtu, text)
 
 
@@ -147,6 +155,8 @@ async def _serve(args: argparse.Namespace, scene: Scene, writers: list[Writer]) 
     assert task is not None
     for number in (signal.SIGTERM, signal.SIGINT):
         asyncio.get_running_loop().add_signal_handler(number, task.cancel)
+    if args.config:
+        Path(args.config).mkdir(parents=True, exist_ok=True)  # noqa: ASYNC240 - once, at the start
     async with contextlib.AsyncExitStack() as stack:
         served = await stack.enter_async_context(Served(scene, _endpoints(args), paced=paced))
         if args.config:

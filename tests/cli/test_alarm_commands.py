@@ -43,7 +43,18 @@ def test_a_test_page_is_sent(config: Path, sink: Sink, capsys: pytest.CaptureFix
     address(config, sink)
     assert main(["page-test", "--config", str(config), "night-desk"]) == 0
     assert sink.texts()[0].startswith("TEST for night-desk")
-    assert "the provider has taken it" in capsys.readouterr().err
+    assert "the provider has taken it" in capsys.readouterr().out
+
+
+def test_the_secrets_of_an_installation_are_found(
+    config: Path, sink: Sink, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """They stand in `secrets` beside the config, which systemd hands to the service alone."""
+    address(config, sink)
+    (config.parent / "secrets").mkdir()
+    (config.parent / "night-desk.url").rename(config.parent / "secrets" / "night-desk.url")
+    assert main(["page-test", "--config", str(config), "night-desk"]) == 0
+    assert sink.texts()[0].startswith("TEST for night-desk")
 
 
 @pytest.mark.parametrize(("status", "exit_status"), [(400, 1), (401, 3), (503, 3)])
@@ -108,6 +119,15 @@ async def test_the_alarm_system_is_judged(config: Path, capsys: pytest.CaptureFi
     assert "heron.moisture-high" in said
     assert "EEMUA 191" in said
     assert "from memory" in said
+
+
+async def test_the_rate_counts_from_the_first_reading(
+    config: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A quiet day before the first alarm is part of the period: one alarm a day, not 1350."""
+    await keep(config.parent / "marsh.db", [event(1, 24 * 60), event(2, 24 * 60 + 1)])
+    main(["alarms", "--config", str(config), "--until", "2026-03-03T02:15:04"])
+    assert "2026-03-02 02:14 to 2026-03-03 02:15, 1.0 days" in capsys.readouterr().out
 
 
 async def test_a_flood_is_found_trouble(config: Path, capsys: pytest.CaptureFixture[str]) -> None:

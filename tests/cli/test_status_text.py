@@ -8,6 +8,7 @@ from dewline.cli import status
 from dewline.live.requests import BoxStatus, FollowerStatus
 from dewline.watch.derived.nitrogen import NitrogenRange
 from dewline.watch.derived.outlook_table import BedOutlook, BoxOutlook, ShortestDaysLeft
+from dewline.watch.ledgers.rows import ShownRow
 
 DAYS: ShortestDaysLeft = {
     "by": "moisture",
@@ -35,6 +36,15 @@ NOTHING_KNOWN: BoxOutlook = {
 }
 
 
+TRANSFER: ShownRow = {
+    "box": "heron",
+    "kind": "transfer",
+    "started_ms": 1_783_000_000_000,  # 2026-07-02T13:46:40Z
+    "ended_ms": 1_783_000_300_000,
+    "document": {},
+}
+
+
 def printed(
     capsys: pytest.CaptureFixture[str],
     ahead: BoxOutlook = NOTHING_KNOWN,
@@ -46,10 +56,11 @@ def printed(
     status._print(
         {
             "site": "saltmarsh",
+            "timezone": "Europe/Lisbon",
             "state": "normal",
             "boxes": {"heron": box},
             "alarms": [],
-            "ledger": {"open": [], "recent": []},
+            "ledger": {"open": [], "recent": [TRANSFER]},
             "followers": {"push": push},
         }
     )
@@ -62,6 +73,12 @@ def test_a_road_that_is_barred_stands_on_top(capsys: pytest.CaptureFixture[str])
     told = printed(capsys, NOTHING_KNOWN, barred)
     line = told.splitlines()[1]
     assert line == f"NO ALARM GOES OUT BY page-desk: {barred['page-desk']}"
+
+
+def test_times_are_those_of_the_site_and_say_so(capsys: pytest.CaptureFixture[str]) -> None:
+    """A status is read beside pages, whose times are those of the site."""
+    told = printed(capsys, NOTHING_KNOWN)
+    assert "2026-07-02 14:46:40 WEST to 2026-07-02 14:51:40 WEST  heron transfer" in told
 
 
 def test_the_bed_is_told_with_its_range(capsys: pytest.CaptureFixture[str]) -> None:

@@ -18,6 +18,7 @@ from hypothesis import strategies as st
 from dewline.config import load, watch_plan_from_json, watch_plan_to_json
 from dewline.config.plan import secret_file
 from dewline.errors import ConfigError
+from dewline.followers.secret import read_secret
 
 pytestmark = pytest.mark.long
 
@@ -154,6 +155,17 @@ def test_secrets_stay_in_their_files(small: str, write: Callable[..., Path], as_
         )
         assert run.returncode == status, run.stderr
         assert CANARY not in run.stdout + run.stderr
+
+
+def test_secret_files_may_stand_in_the_folder_of_an_installation(tmp_path: Path) -> None:
+    """`page-test` and `check` are not the service: they find what root keeps for it."""
+    (tmp_path / "secrets").mkdir()
+    kept = tmp_path / "secrets" / "desk.url"
+    kept.write_text("json://127.0.0.1/")
+    assert secret_file(tmp_path / "desk.url") == kept
+    assert read_secret(tmp_path / "desk.url") == "json://127.0.0.1/"
+    (tmp_path / "desk.url").write_text("json://127.0.0.2/")
+    assert secret_file(tmp_path / "desk.url") == tmp_path / "desk.url"
 
 
 def test_secret_files_may_be_credentials(

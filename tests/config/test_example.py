@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
@@ -99,6 +100,17 @@ def test_hash_names_the_watch_plan(small: str, loaded: object) -> None:
     assert loaded("# a remark\n" + small).plan.hash == first
     assert loaded(small.replace("above: 5 ppm", "above: 5000 ppb")).plan.hash == first
     assert loaded(small.replace("above: 5 ppm", "above: 6 ppm")).plan.hash != first
+
+
+def test_the_first_steps_of_the_guide_fit_the_first_config() -> None:
+    """What README says to type is answered: the broker is asked for, the alarms are there."""
+    plan = load(EXAMPLES / "first.yaml").plan
+    readme = (EXAMPLES.parent / "README.md").read_text("utf-8")
+    assert plan.mqtt is not None
+    named = re.findall(r"venv/bin/dewline (?:ack|shelve) (\S+)", readme)
+    assert len(named) >= 2
+    assert set(named) <= set(plan.watch.rules)
+    assert set(re.findall(r"venv/bin/dewline planned (\S+)", readme)) <= set(plan.watch.boxes)
 
 
 def test_maintenance_silences_the_plant_and_not_the_gas(example: Loaded) -> None:

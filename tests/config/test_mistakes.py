@@ -62,8 +62,8 @@ def test_check_says_them_and_ends_with_2(write: Callable[[str], Path]) -> None:
     command = [sys.executable, "-m", "dewline", "check", str(path)]
     plain = subprocess.run(command, capture_output=True, text=True, check=False)
     assert plain.returncode == 2
-    assert plain.stdout == ""
-    lines = [line for line in plain.stderr.splitlines() if line.startswith(f"{path}:")]
+    assert plain.stderr == ""
+    lines = [line for line in plain.stdout.splitlines() if line.startswith(f"{path}:")]
     assert [line.split(": ")[0] for line in lines] == [f"{path}:{n}:{c}" for n, c, _ in PLACES]
     assert all(": " in line and "; " in line for line in lines)
     machine = subprocess.run([*command, "--json"], capture_output=True, text=True, check=False)
@@ -219,4 +219,4 @@ def test_a_file_that_is_not_there(tmp_path: Path) -> None:
         check=False,
     )
     assert run.returncode == 2
-    assert "cannot be read" in run.stderr
+    assert "cannot be read" in run.stdout

@@ -127,6 +127,8 @@ WRONG = [
     ("unit: ppm", "unit: ppm, valid: [1 mbar, 2 mbar]", "registers[0].valid", "pressure"),
     ("unit: ppm", "unit: ppm, valid: [1 ppm]", "registers[0].valid", "2 items"),
     ("unit: ppm", "unit: ppm, floor: 1 mbar", "registers[0].floor", "pressure"),
+    ("unit: ppm", "unit: ppm, floor: 0.1", "registers[0].floor", "0.1 has no unit; write 0.1 ppm"),
+    ("unit: ppm", "unit: ppm, valid: [0, 1 ppm]", "registers[0].valid", "0 has no unit"),
     ("unit: ppm", "unit: ppm, bit: 3", "registers[0].bit", "nothing"),
     ("unit: ppm", "unit: ppm, scale: 0", "registers[0].scale", "same"),
     ("unit: ppm", "unit: ppm, sentinels: {65536: instrument-fault}", "registers[0].sentinels", "0 to 65535"),

@@ -12,7 +12,7 @@ from line_protocol_parser import parse_line
 from pyarrow import parquet
 
 from dewline.cli import main
-from dewline.errors import OutOfRange
+from dewline.errors import ConfigError, OutOfRange
 from dewline.events import Entry, Event, LedgerRow, Outcome
 from dewline.journal import Reader
 from dewline.readings import Command, Quality, Reading, Resumed, Scan, Verdict
@@ -66,6 +66,23 @@ async def test_a_csv_is_what_replay_reads(record: Reader, tmp_path: Path) -> Non
     back = [(scan.time_ms, scan.readings) for scan, _ in csv_scans(target, plans)]
     want = [(item.time_ms, item.readings) for _, item in record.items() if isinstance(item, Scan)]
     assert back == want
+
+
+async def test_a_csv_names_the_unit_of_every_value(
+    opened: Opener, path: Path, tmp_path: Path, scan_of: Callable[..., Scan]
+) -> None:
+    """A number without its unit is half a reading; replay takes none for one of another unit."""
+    async with opened() as journal:
+        journal.put_units({"heron.o2": "ppm"})
+        journal.append(Entry(1, scan_of(1, o2=1.0), Outcome()))
+        await journal.flush()
+        with Reader(path) as reader:
+            export(reader, tmp_path / "out.csv", silent)
+    with (tmp_path / "out.csv").open(newline="") as stream:
+        assert [row["unit"] for row in csv.DictReader(stream)] == ["ppm"]
+    other = {"heron.o2": SignalPlan("heron.o2", "heron", "o2", "%")}
+    with pytest.raises(ConfigError, match="is in ppm here, in % in the config"):
+        list(csv_scans(tmp_path / "out.csv", other))
 
 
 async def test_commands_resumes_and_events_stand_beside_it(record: Reader, tmp_path: Path) -> None:

@@ -111,6 +111,7 @@ async def test_check_finds_damage(
         file.seek(path.stat().st_size // 2048 * 1024)
         file.write(b"\xff" * 1024)
     assert health.check(path)
+    capsys.readouterr()
     assert main(["journal", "check", "--json", "--config", config]) == 1
     assert json.loads(capsys.readouterr().out)["ok"] is False
     with path.open("r+b") as file:

@@ -339,11 +339,11 @@ SAID = [
 def test_words_with_formula_and_source(
     words: tuple[str, ...], said: list[str], capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """For a person: the answer in words, formula and source, cautions; stdout stays empty."""
+    """For a person: the answer in words, formula and source, cautions, on stdout."""
     assert main(["calc", *words]) == 0
     out, err = capsys.readouterr()
-    assert out == ""
-    assert "formula: " in err
-    assert "source: " in err
+    assert err == ""
+    assert "formula: " in out
+    assert "source: " in out
     for words_said in said:
-        assert words_said in err
+        assert words_said in out

@@ -1,8 +1,8 @@
 """The command line: a command's module is imported only when it is called.
 
 Each module has ``arguments(parser)`` and ``run(args) -> int``. Exit status: 0 done, 1 ran and
-found trouble, 2 bad config, usage or out of range, 3 could not reach what it needs. Machine output
-goes to stdout with ``--json``, words for a person to stderr.
+found trouble, 2 bad config, usage or out of range, 3 could not reach what it needs. What a command
+found goes to stdout, errors and progress to stderr; with ``--json`` stdout holds JSON alone.
 """
 
 from __future__ import annotations
@@ -10,8 +10,10 @@ from __future__ import annotations
 import argparse
 import importlib
 import os
+import signal
 import sys
 from collections.abc import Sequence
+from contextvars import ContextVar
 
 from dewline import __version__
 from dewline.errors import ConfigError, DewlineError, OutOfRange, UnitError
@@ -55,6 +57,14 @@ _MODULES = {
 DEFAULT_CONFIG = "/etc/dewline/dewline.yaml"
 
 
+_json_only: ContextVar[bool] = ContextVar("json_only", default=False)
+
+
+def say(text: str = "") -> None:
+    """Print words for a person: on stdout, or on stderr where stdout is for JSON alone."""
+    print(text, file=sys.stderr if _json_only.get() else sys.stdout, flush=True)
+
+
 def default_config() -> str:
     """The config of the daemon to ask where none is named: $DEWLINE_CONFIG, else that of /etc."""
     return os.environ.get("DEWLINE_CONFIG", DEFAULT_CONFIG)
@@ -66,7 +76,7 @@ def module_of(command: str) -> str:
 
 
 def main(argv: Sequence[str] | None = None) -> int:
-    """Run one command; returns its exit status, 130 after Ctrl-C.
+    """Run one command; returns its exit status, 130 after Ctrl-C, 141 where nobody reads on.
 
     An error that dewline raises on purpose is printed in one line, without a traceback.
     Anything else is a bug and is not caught. Wrong usage ends in argparse's SystemExit(2).
@@ -87,8 +97,14 @@ def main(argv: Sequence[str] | None = None) -> int:
             module.arguments(sub)
             sub.set_defaults(run=module.run)
     args = parser.parse_args(words)
+    _json_only.set(getattr(args, "json", False))
     try:
-        return int(args.run(args))
+        status = int(args.run(args))
+        sys.stdout.flush()
+    except BrokenPipeError:
+        # `| head` has read what it wanted. The interpreter would fail once more at its end.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 128 + signal.SIGPIPE
     except (ConfigError, UnitError, OutOfRange) as error:
         print(error, file=sys.stderr)
         return 2
@@ -97,6 +113,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         return 3
     except KeyboardInterrupt:
         return 130
+    return status
 
 
 if __name__ == "__main__":

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import argparse
 import re
+import sys
 
-from dewline.cli.terminal import add_config_arguments, print_json, say, socket_of, who
+from dewline.cli import say
+from dewline.cli.terminal import add_config_arguments, print_json, socket_of, who
 from dewline.live.control_socket import ask
 from dewline.units import convert
 
@@ -52,6 +54,8 @@ def send(args: argparse.Namespace, command: str) -> int:
     answer = ask(socket_of(args), {"ask": "command", **given, "command": command})
     if args.json:
         print_json(answer)
-    else:
+    elif answer["ok"]:
         say(answer["message"])
+    else:
+        print(answer["message"], file=sys.stderr)
     return 0 if answer["ok"] else 1

@@ -17,7 +17,6 @@ from dewline.errors import OutOfRange
 from dewline.events import PRIORITIES, EventDocument
 from dewline.hours import zone_of
 from dewline.journal import Reader
-from dewline.readings import parse_iso_utc
 from dewline.reports.alarm_performance import DAY_MS, AlarmPerformance, AlarmSpan, Figure, judge
 
 USUAL_DAYS = 30
@@ -43,9 +42,9 @@ def run(args: argparse.Namespace) -> int:
         end_ms = (reader.tail().time_ms or 0) + 1
         to_ms = end_ms if until_ms is None else until_ms
         from_ms = to_ms - USUAL_DAYS * DAY_MS if since_ms is None else since_ms
-        first = reader.events(0, 1)
-        if since_ms is None and first:
-            from_ms = max(from_ms, parse_iso_utc(first[0]["time"]))
+        first_ms = reader.first_ms()
+        if since_ms is None and first_ms is not None:
+            from_ms = max(from_ms, first_ms)
         if from_ms >= to_ms:
             raise OutOfRange("the period ends before it begins; give --since an earlier time")
         found = judge(_events(reader), from_ms, to_ms, zone)

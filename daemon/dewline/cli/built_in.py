@@ -7,9 +7,11 @@ from difflib import get_close_matches
 
 import yaml
 
-from dewline.cli.terminal import print_json, say
+from dewline.cli import say
+from dewline.cli.terminal import print_json
 from dewline.config.loader import built_in
 from dewline.config.profiles import names
+from dewline.errors import OutOfRange
 
 PARTS = {"rules": "rules", "profiles": "registers"}  # command and folder: the key to count
 
@@ -23,8 +25,8 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """List the files of that kind, or print one as it is, to be copied and changed.
 
-    Exit status 0, or 2 where none has that name. ``--json`` prints a list of {name, title} and
-    how many rules or registers each has, or the file as one object.
+    Exit status 0; OutOfRange, which becomes 2, where none has that name. ``--json`` prints a
+    list of {name, title} and how many rules or registers each has, or the file as one object.
     """
     folder, part = args.command, PARTS[args.command]
     if args.name is None:
@@ -33,8 +35,7 @@ def run(args: argparse.Namespace) -> int:
     if path is None:
         near = get_close_matches(args.name, names(folder), n=1)
         hint = f"did you mean {near[0]}?" if near else f"there are: {', '.join(names(folder))}"
-        say(f"nothing called {args.name} is built in; {hint}")
-        return 2
+        raise OutOfRange(f"nothing called {args.name} is built in; {hint}")
     text = path.read_text(encoding="utf-8")
     if args.json:
         print_json({"name": args.name, **yaml.safe_load(text)})

@@ -7,11 +7,11 @@ from __future__ import annotations
 
 import argparse
 import json
-import sys
+import re
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from dewline.cli import sums
+from dewline.cli import say, sums
 from dewline.units import parse_quantity
 
 GASES = ("oxygen", "moisture", "water")
@@ -25,7 +25,8 @@ class Arg:
 
     A quantity is passed on in that unit and with the unit in its name: ``--flow`` in m3/h as
     ``flow_m3_h``. Several quantities are passed on in a tuple of units; ``words`` name them in the
-    help. Without a ``default`` a flag is required.
+    help. Without a ``default`` a flag is required. ``bare``: a number
+    without a unit is in ``kind``.
     """
 
     flag: str
@@ -33,6 +34,7 @@ class Arg:
     help: str | None = None
     default: str | float | None = None
     optional: bool = False
+    bare: bool = False
     words: str | tuple[str, ...] | None = None
     choices: tuple[str, ...] | None = None
 
@@ -74,6 +76,8 @@ class Arg:
         if given is None or isinstance(self.kind, type):
             return given
         if isinstance(self.kind, str):
+            if self.bare and re.fullmatch(r"[-+]?[\d.]+(e[-+]?\d+)?", given):
+                return float(given)
             return parse_quantity(given).to(self.kind)
         pairs = zip(given, self.kind, strict=True)
         return tuple(parse_quantity(text).to(unit) for text, unit in pairs)
@@ -168,7 +172,7 @@ SUMS = {
         "what a purifier bed took up",
         sums.bed_uptake,
         Arg("--gas", str, choices=GASES),
-        Arg("--ppm", float, "into the bed"),
+        Arg("--ppm", "ppm", 'into the bed: "0.5 ppm"', bare=True),
         OUTLET,
         Arg("--flow", "m3/h", 'at its own pressure: "60 m3/h"'),
         Arg("--hours", float),
@@ -213,7 +217,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Work the sum out. Words go to stderr, or with ``--json`` one object to stdout.
+    """Work the sum out and print it, with ``--json`` as one object.
 
     Exit status 0. UnitError and OutOfRange, which say what is allowed, become status 2.
     """
@@ -223,5 +227,5 @@ def run(args: argparse.Namespace) -> int:
         print(json.dumps(answer.document, allow_nan=False))
         return 0
     lines = [answer.words, f"formula: {answer.formula}", f"source: {answer.source}"]
-    print("\n".join([*lines, *answer.remarks]), file=sys.stderr)
+    say("\n".join([*lines, *answer.remarks]))
     return 0

@@ -7,7 +7,8 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from dewline.bus.plan import Block, plan_reads
-from dewline.cli.terminal import print_json, say
+from dewline.cli import say
+from dewline.cli.terminal import print_json
 from dewline.config.loader import Loaded, examine
 from dewline.config.nodes import SourceFile
 from dewline.config.plan import InstrumentPlan, ModbusRtuPlan, Plan, RegisterPlan
@@ -211,8 +212,8 @@ def _say_all(loaded: Loaded | None, source: SourceFile) -> None:
 
 
 def _say_warnings(source: SourceFile) -> None:
-    """The warnings once more, where they are read: after all that scrolls away."""
-    warnings = sorted(source.warnings)
+    """The warnings once more, where they are read: after all that scrolls away, grave ones last."""
+    warnings = sorted(source.warnings, key=lambda warning: (warning.grave, warning))
     grave = sum(warning.grave for warning in warnings)
     weight = f", {grave} of them grave: this is probably not watched" if grave else ""
     say(f"{len(warnings)} {'warning' if len(warnings) == 1 else 'warnings'}{weight}")

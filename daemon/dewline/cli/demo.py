@@ -5,12 +5,15 @@ from __future__ import annotations
 import argparse
 import asyncio
 import logging
+import signal
 import tempfile
-from collections.abc import Sequence
+from collections.abc import Coroutine, Sequence
+from datetime import UTC
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from dewline.cli.terminal import ProgressLine, event_line, say
+from dewline.cli import say
+from dewline.cli.terminal import ProgressLine, event_line
 from dewline.events import PRIORITIES, EventDocument
 from dewline.readings import iso_utc
 
@@ -35,7 +38,7 @@ def run(args: argparse.Namespace) -> int:
     """Run a night of the simulated lab; print each event as it comes, then a summary.
 
     Exit status 0 when the night ran through, whatever happened in the lab; DemoFailed, which
-    becomes 3, when a part did not start or went away.
+    becomes 3, when a part did not start or went away. SIGTERM and SIGHUP end it with its children.
     """
     from dewline.demo.night import night  # noqa: PLC0415 - the demo's imports are its own
 
@@ -46,24 +49,40 @@ def run(args: argparse.Namespace) -> int:
 
     def print_event(event: EventDocument) -> None:
         bar.clear()
-        print(event_line(event), flush=True)
+        print(event_line(event, UTC), flush=True)
 
     with tempfile.TemporaryDirectory(prefix="dewline-demo-") as temporary:
         folder = args.keep or Path(temporary)
         folder.mkdir(parents=True, exist_ok=True)
-        report = asyncio.run(
-            night(
-                folder.resolve(),
-                story=args.story,
-                hours=args.hours,
-                seed=args.seed,
-                speed=args.speed,
-                on_event=print_event,
-                progress=bar,
-            )
+        told = night(
+            folder.resolve(),
+            story=args.story,
+            hours=args.hours,
+            seed=args.seed,
+            speed=args.speed,
+            on_event=print_event,
+            progress=bar,
         )
+        report = asyncio.run(_or_told_to_end(told))
+        if isinstance(report, int):
+            return 128 + report
         _summary(report, kept=bool(args.keep))
     return 0
+
+
+async def _or_told_to_end(told: Coroutine[None, None, NightReport]) -> NightReport | int:
+    """What came of the night; the number of the signal that ended it, with all its children."""
+    night = asyncio.create_task(told)
+    ended_by = []
+
+    def end(number: int) -> None:
+        ended_by.append(number)
+        night.cancel()
+
+    for number in (signal.SIGTERM, signal.SIGHUP):
+        asyncio.get_running_loop().add_signal_handler(number, end, number)
+    await asyncio.wait({night})
+    return ended_by[0] if night.cancelled() and ended_by else night.result()
 
 
 def _summary(report: NightReport, *, kept: bool) -> None:
@@ -79,7 +98,7 @@ def _summary(report: NightReport, *, kept: bool) -> None:
         say(ahead)
     for row in report.ledger:
         ended = "open" if row.ended_ms is None else iso_utc(row.ended_ms)[11:16]
-        say(f"ledger: {row.box} {row.kind} {iso_utc(row.started_ms)[11:16]}-{ended}")
+        say(f"ledger: {row.box} {row.kind} {iso_utc(row.started_ms)[11:16]}-{ended} UTC")
     reads, writes = report.counts.get("read", 0), report.counts.get("write", 0)
     say(f"requests the instruments saw: {reads} to read, {writes} to write")
     if kept:

@@ -7,6 +7,7 @@ import dataclasses
 import time
 from pathlib import Path
 
+from dewline.cli import say
 from dewline.cli.terminal import (
     ProgressLine,
     add_config_arguments,
@@ -14,7 +15,6 @@ from dewline.cli.terminal import (
     period_of,
     plan_of,
     print_json,
-    say,
 )
 from dewline.errors import JournalError
 from dewline.journal import Reader

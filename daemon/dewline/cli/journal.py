@@ -6,7 +6,8 @@ import argparse
 import time
 from pathlib import Path
 
-from dewline.cli.terminal import add_config_arguments, plan_of, print_json, say
+from dewline.cli import say
+from dewline.cli.terminal import add_config_arguments, plan_of, print_json
 from dewline.journal import health
 from dewline.typed_json import Json
 

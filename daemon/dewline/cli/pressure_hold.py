@@ -9,13 +9,13 @@ from collections.abc import Callable, Mapping
 from functools import cache, partial
 from pathlib import Path
 
+from dewline.cli import say
 from dewline.cli.terminal import (
     add_config_arguments,
     add_period_arguments,
     period_of,
     plan_of,
     print_json,
-    say,
 )
 from dewline.config import Plan
 from dewline.errors import CommandError, OutOfRange

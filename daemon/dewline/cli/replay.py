@@ -9,16 +9,17 @@ from dataclasses import asdict
 from pathlib import Path
 
 from dewline import __version__
+from dewline.cli import say
 from dewline.cli.terminal import (
     ProgressLine,
     add_config_arguments,
     event_line,
     plan_of,
     print_json,
-    say,
 )
 from dewline.config import Plan, load
 from dewline.events import Entry, Event, EventDocument
+from dewline.hours import zone_of
 from dewline.journal import Reader
 from dewline.replay.replay import Difference, difference, recorded_by, replay_csv, replay_journal
 
@@ -46,10 +47,12 @@ def run(args: argparse.Namespace) -> int:
     if not args.csv:
         _say_versions(args.journal or plan.journal.path)
     if other is None:
-        say(f"{len(_events(args, plan, print_json if args.json else _print_line))} events")
+        zone = zone_of(plan.watch.timezone)
+        each = print_json if args.json else lambda event: print(event_line(event, zone))
+        say(f"{len(_events(args, plan, each))} events")
         return 0
     first, second = _events(args, plan), _events(args, other)
-    return _report(difference(first, second), args.json)
+    return _report(difference(first, second), plan, args.json)
 
 
 def _say_versions(journal: Path) -> None:
@@ -57,11 +60,8 @@ def _say_versions(journal: Path) -> None:
     with Reader(journal) as reader:
         versions = recorded_by(reader)
     if any(version != __version__ for version in versions):
-        say(f"recorded by dewline {', '.join(versions)}, replayed by {__version__}")
-
-
-def _print_line(event: EventDocument) -> None:
-    print(event_line(event))
+        line = f"recorded by dewline {', '.join(versions)}, replayed by {__version__}"
+        print(line, file=sys.stderr)
 
 
 def _events(
@@ -85,14 +85,14 @@ def _events(
     return found
 
 
-def _report(found: Difference, as_json: bool) -> int:
+def _report(found: Difference, plan: Plan, as_json: bool) -> int:
     """Print what only one of two configs raises; 1 where they differ."""
     if as_json:
         print_json({"alarms": found.alarms, **asdict(found)})
     else:
         for sign, events in (("-", found.only_first), ("+", found.only_second)):
             for event in events:
-                print(sign, event_line(event))
+                print(sign, event_line(event, zone_of(plan.watch.timezone)))
         say(f"alarms that differ: {', '.join(found.alarms) or 'none'}")
     sys.stdout.flush()
     return 1 if found.alarms else 0

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import argparse
 import asyncio
+import sys
 
-from dewline.cli.terminal import add_config_arguments, plan_of, print_json, say
+from dewline.cli import say
+from dewline.cli.terminal import add_config_arguments, plan_of, print_json
 from dewline.clock import RealClock
 from dewline.errors import FollowerError, OutOfRange
 
@@ -43,5 +45,5 @@ def run(args: argparse.Namespace) -> int:
     if sent.fate == "delivered":
         say(f"{contact.name}: the provider has taken it. See that the phone shows: {page.text}")
         return 0
-    say(f"{contact.name}: {sent.fate}, {sent.why}. Look at the phone.")
+    print(f"{contact.name}: {sent.fate}, {sent.why}. Look at the phone.", file=sys.stderr)
     return 1

@@ -6,11 +6,11 @@ import argparse
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
-from dewline.cli.terminal import add_config_arguments, event_line, print_json, socket_of
+from dewline.cli.terminal import add_config_arguments, clock, event_line, print_json, socket_of
 from dewline.events import EventDocument
+from dewline.hours import zone_of
 from dewline.live.control_socket import ask_status
 from dewline.live.requests import StatusDocument
-from dewline.readings import iso_utc
 
 if TYPE_CHECKING:
     from dewline.watch.derived.outlook_table import BoxOutlook
@@ -63,6 +63,7 @@ def _days(days: float) -> str:
 
 
 def _print(status: StatusDocument) -> None:
+    zone = zone_of(status["timezone"])
     print(f"{status['site']}: {status['state']}")
     for follower in status["followers"].values():
         for road, why in follower["barred"].items():
@@ -79,15 +80,14 @@ def _print(status: StatusDocument) -> None:
             print(f"  {line}")
     print(f"\nalarms: {len(status['alarms']) or 'none'}")
     for alarm in status["alarms"]:
-        print(f"  {alarm['state']:<24} {event_line(alarm)}")
+        print(f"  {alarm['state']:<24} {event_line(alarm, zone)}")
         if alarm["advice"]:
             print(f"  {'':<24} {alarm['advice']}")
     rows = [*status["ledger"]["open"], *status["ledger"]["recent"][-_LEDGER_ROWS:]]
     print(f"\nledger: {'the newest' if rows else 'nothing yet'}")
     for row in rows:
-        began = iso_utc(row["started_ms"])[:16].replace("T", " ")
-        ended = "still open" if row["ended_ms"] is None else f"to {iso_utc(row['ended_ms'])[11:16]}"
-        print(f"  {began} {ended}  {row['box']} {row['kind']}")
+        ended = "still open" if row["ended_ms"] is None else f"to {clock(row['ended_ms'], zone)}"
+        print(f"  {clock(row['started_ms'], zone)} {ended}  {row['box']} {row['kind']}")
     for name, follower in status["followers"].items():
         print(
             f"{name}: {follower['events_behind']} events, {follower['seconds_behind']:.0f} s behind"

@@ -211,7 +211,7 @@ def bed_uptake(q: Namespace) -> Answer:
         flow_m3_h=q.flow_m3_h,
         gas_k=q.temperature_k,
         pressure_pa=q.pressure_pa,
-        inlet_ppm=q.ppm,
+        inlet_ppm=q.ppm_ppm,
         duration_s=q.hours * 3600,
         outlet_ppm=q.outlet_ppm,
     )

@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import getpass
 import json
+import re
 import sys
 import time
 from datetime import datetime, tzinfo
@@ -18,11 +19,7 @@ from dewline.config.plan import JournalPlan
 from dewline.errors import OutOfRange
 from dewline.events import EventDocument
 from dewline.hours import zone_of
-
-
-def say(text: str = "") -> None:
-    """Print words for a person, on stderr: stdout is for ``--json``."""
-    print(text, file=sys.stderr, flush=True)
+from dewline.readings import parse_iso_utc
 
 
 def print_json(document: object) -> None:
@@ -99,11 +96,31 @@ def socket_of(args: argparse.Namespace) -> Path:
     """
     path = config_of(args)
     try:
-        document = yaml.safe_load(path.read_text(encoding="utf-8"))
-        journal = path.parent / document["journal"]["path"]
-    except (yaml.YAMLError, TypeError, KeyError, OSError):
+        name = _journal_named_in(path.read_text(encoding="utf-8", errors="replace"))
+    except OSError:
+        name = None
+    if name is None:
         return plan_of(args).journal.socket  # which says what is wrong, and where
-    return JournalPlan(path=journal).socket
+    return JournalPlan(path=path.parent / name).socket
+
+
+# A section, a path in it and the name of the site, found line by line in what is no YAML yet.
+_SECTION = re.compile(r"^journal:.*(?:\n(?:[ \t].*)?)*", re.MULTILINE)
+_PATH = re.compile(r"""^[^#\n]*\bpath:\s*["']?([^"',}\s#]+)""", re.MULTILINE)
+_SITE = re.compile(r"""^site:\s*["']?([^"'\s#]+)""", re.MULTILINE)
+
+
+def _journal_named_in(text: str) -> str | None:
+    """The journal that a config names, or the one that is named after its site; None without."""
+    try:
+        document = yaml.safe_load(text)
+        return str((document.get("journal") or {}).get("path") or f"{document['site']}.db")
+    except (yaml.YAMLError, AttributeError, KeyError, ValueError):
+        pass
+    section = _SECTION.search(text)
+    path = section and _PATH.search(section[0])
+    site = _SITE.search(text)
+    return path[1] if path else f"{site[1]}.db" if site else None
 
 
 def who() -> str:
@@ -114,13 +131,22 @@ def who() -> str:
         return "local"
 
 
-def event_line(event: EventDocument) -> str:
+def clock(time: int | str, zone: tzinfo) -> str:
+    """A moment by the clock of ``zone``: ``2026-03-02 02:14:09 WET``.
+
+    ``time`` is a UTC epoch in ms, or ISO 8601.
+    """
+    time_ms = parse_iso_utc(time) if isinstance(time, str) else time
+    return f"{datetime.fromtimestamp(time_ms / 1000, zone):%Y-%m-%d %H:%M:%S %Z}"
+
+
+def event_line(event: EventDocument, zone: tzinfo) -> str:
     """One line for a person: when, how urgent, which alarm, value, limit, cause and by whom.
 
-    Times are UTC, to the second; what there is none of is left out.
+    Times are those of ``zone``, to the second; what there is none of is left out.
     """
     parts = [
-        event["time"][:19].replace("T", " "),
+        clock(event["time"], zone),
         f"{event['transition']:<12}",
         f"{event['priority']:<8}",
         event["alarm"],

@@ -32,12 +32,28 @@ def there(path: Path) -> bool:
 
 
 def secret_file(path: Path) -> Path:
-    """``path``, or the file of that name in $CREDENTIALS_DIRECTORY where only that one is there.
+    """``path``, or where it is missing the file of that name where an installation keeps it.
 
-    systemd hands over secrets in that directory (``LoadCredential=``).
+    systemd hands secrets to the service in $CREDENTIALS_DIRECTORY (``LoadCredential=``), from a
+    folder ``secrets`` beside the config that only root can read. A command that is not the service
+    looks into that folder itself: read by somebody else than root it says so, and not that there
+    is no such file. ``path`` where there is none at all.
     """
-    handed = Path(os.environ.get("CREDENTIALS_DIRECTORY", path.parent)) / path.name
-    return handed if there(handed) and not there(path) else path
+    handed = os.environ.get("CREDENTIALS_DIRECTORY")
+    folders = [*((Path(handed),) if handed else ()), path.parent / "secrets"]
+    places = (path, *(folder / path.name for folder in folders))
+    return next((place for place in places if _may_be_there(place)), path)
+
+
+def _may_be_there(path: Path) -> bool:
+    """Whether there is such a file, or a folder that we may not look into."""
+    try:
+        path.stat()
+    except PermissionError:
+        return True
+    except (OSError, ValueError):
+        return False
+    return True
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -200,7 +200,9 @@ class _Check:
     def _same_dimension(self, key: str, amounts: list[Quantity], unit: str) -> bool:
         wanted = dimension(unit)
         wrong = next((q for q in amounts if dimension(q.unit) != wanted), None)
-        if wrong is not None:
+        if wrong is not None and not wrong.unit:
+            self.report(key, f"{wrong.value:g} has no unit", f"write {wrong.value:g} {unit}")
+        elif wrong is not None:
             problem = f"{wrong.value:g} {wrong.unit} is {dimension(wrong.unit)}, not {wanted}"
             self.report(key, problem.replace("  ", " "), example(wanted))
         return wrong is None

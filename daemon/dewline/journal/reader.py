@@ -16,7 +16,7 @@ from dewline.events import EventDocument, LedgerRow, event_document
 from dewline.journal.rows import ItemRow, Snapshot, item_of
 from dewline.journal.schema import SIGNAL_BITS, SIGNAL_MASK
 from dewline.journal.series import QUALITIES, SeriesReader
-from dewline.readings import Command, Quality, Reading, Resumed, Scan, Verdict, judge
+from dewline.readings import Command, Quality, Reading, Resumed, Scan, Verdict, judge, parse_iso_utc
 
 ITEMS_AT_ONCE = 1000
 
@@ -81,6 +81,13 @@ class Reader(SeriesReader):
             return Tail(seq, event_seq, at_ms, at_ms)
         at_ms = max(item[1], event[1]) if event else item[1]
         return Tail(seq, event_seq, at_ms, item[2] + at_ms - item[1])
+
+    def first_ms(self) -> int | None:
+        """Wall time of the first item or event that is kept; None for an empty record."""
+        item = self._first("SELECT time_ms FROM item ORDER BY seq LIMIT 1")
+        found = [item[0]] if item else []
+        found += [parse_iso_utc(event["time"]) for event in self.events(0, 1)]
+        return min(found, default=None)
 
     def snapshot(self) -> Snapshot | None:
         """The newest state of the watch."""

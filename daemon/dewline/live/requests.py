@@ -68,6 +68,7 @@ class StatusDocument(TypedDict):
     """All that a daemon says of itself. ``state``: running or stopping."""
 
     site: str
+    timezone: str
     state: str
     alarms: list[EventDocument]
     boxes: dict[str, BoxStatus]

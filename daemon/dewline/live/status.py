@@ -38,6 +38,7 @@ def status_document(
     verdicts = StandingVerdicts(watch.verdicts())
     return {
         "site": plan.site,
+        "timezone": plan.timezone,
         "state": state,
         "alarms": watch.alarm_table(),
         "boxes": {

@@ -84,7 +84,8 @@ def csv_scans(path: Path, signals: Mapping[str, SignalPlan]) -> Iterator[tuple[S
     """Scans of a long-form CSV, each with the bytes read so far; ConfigError names a bad line.
 
     Rows of one time and one place are one scan. The quality is that of the column ``raw`` where
-    there is one, as in an export, else of the fourth column.
+    there is one, as in an export, else of the fourth column. A column ``unit`` has to name the unit
+    of the signal in the config: no number is taken for one of another unit.
     """
     with path.open(newline="", encoding="utf-8") as stream:
         rows = csv.reader(stream)
@@ -93,12 +94,15 @@ def csv_scans(path: Path, signals: Mapping[str, SignalPlan]) -> Iterator[tuple[S
             found = f"is {','.join(header)!r}"
             raise _csv_error(path, 1, "header", found, "time,signal,value,quality")
         place = header.index("raw") if "raw" in header else 3
+        unit = header.index("unit") if "unit" in header else None
         key: tuple[str, str] | None = None
         readings: dict[str, Reading] = {}
         position = 0
         for row in rows:
             position += sum(map(len, row)) + len(row) + 1
             name, reading = _reading(path, rows.line_num, row, signals, place)
+            if unit is not None:
+                _check_unit(path, rows.line_num, row[unit:], signals[name])
             this = (row[0], signals[name].place)
             if key is not None and (this != key or name in readings):
                 yield _scan(path, rows.line_num - 1, key, readings), position
@@ -140,6 +144,12 @@ def _reading(
     if not math.isfinite(value):
         return name, Reading(None, Quality.NOT_A_NUMBER)
     return name, Reading(value, quality)
+
+
+def _check_unit(path: Path, line: int, rest: list[str], signal: SignalPlan) -> None:
+    if rest and rest[0] not in ("", signal.unit):
+        problem = f"is in {rest[0]} here, in {signal.unit or 'no unit'} in the config"
+        raise _csv_error(path, line, signal.name, problem, "the readings in the config's unit")
 
 
 def _csv_error(path: Path, line: int, key: str, problem: str, remedy: str) -> ConfigError:

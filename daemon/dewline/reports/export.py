@@ -25,7 +25,7 @@ from dewline.readings import Command, compact_json, iso_utc, parse_iso_utc
 
 Progress = Callable[[float], None]  # share done, 0-1
 ROWS_AT_ONCE = 65_536
-CSV_HEADER = ("time", "signal", "value", "quality", "raw")
+CSV_HEADER = ("time", "signal", "value", "quality", "raw", "unit")
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,7 +99,7 @@ def _write_csv(reader: Reader, part: Path, progress: Progress, period: ExportRan
             if row.origin == "measured":
                 value = "" if row.value is None else repr(row.value)
                 texts = (row.quality.text, row.raw.text)
-                out.writerow((iso_utc(row.time_ms), row.signal, value, *texts))
+                out.writerow((iso_utc(row.time_ms), row.signal, value, *texts, row.unit))
                 count += 1
     return count
 
