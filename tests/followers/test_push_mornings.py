@@ -257,3 +257,24 @@ def test_advice_is_not_told_at_the_end_whatever_it_says(
         phone.send(at_s + 3)
     assert "When in doubt" in phone.texts()[0]
     assert phone.texts()[1].endswith("Nobody has acknowledged: do so once you know why.")
+
+
+def test_a_new_contact_is_told_what_stands(story: Story, phone_of: type[Phone]) -> None:
+    """What was raised before they were in the config and still calls; not what is handled."""
+    events = [
+        story.event(alarm="heron.moisture-high"),
+        story.event(alarm="egret.moisture-high"),
+        story.event("acknowledged", "egret.moisture-high", 60),
+    ]
+    new, known = phone_of(), phone_of()
+    new.outbox.recall(events, 3, None)
+    known.outbox.recall(events, 3)
+    for phone in (new, known):
+        phone.send(7200)
+        phone.send(7260)
+    assert [page.text[:20] for page in new.pages] == ["STILL HERON moisture"]
+    assert known.pages == []
+    again = phone_of()
+    again.outbox.recall(events, new.outbox.cursor, new.outbox.deferred_cursor)
+    again.send(7300)
+    assert again.pages == []

@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from dewline.hours import Hours, Span
-from dewline.watch_plan import Above, Escalation, OnCall, RulePlan
+from dewline.watch_plan import Above, Escalation, OnCall, RulePlan, WatchPlan
 from tests.patience import PATIENCE_S
 from tests.watch.conftest import Bench
 
@@ -368,3 +368,27 @@ def test_saturday_noon_is_night_where_weekdays_are_staffed(
     calls = [(t, e.priority) for (t, kind, _), e in zip(b.told(), b.events, strict=True)][1:]
     monday_s = 7 * 86_400 + EIGHT_S
     assert calls == ([] if night == "high" else [(monday_s, "high")])
+
+
+def test_whoever_a_reload_adds_was_not_asked_before_it(
+    high: Callable[..., Bench], make_plan: Callable[..., WatchPlan]
+) -> None:
+    """The alarm stands for ten minutes: the new contact has their minute from the reload on.
+
+    Contacts that were in the plan before go on as they did, and a second reload changes nothing.
+    """
+    desk = OnCall("night-desk", "high", ("heron",))
+    b = high((DESK,), plan={"on_call": (desk,)})
+    b.at(0, oxygen=11.0)
+    b.wait(10 * MIN)
+    rule = b.watch.plan.rules["heron.high"]
+    quick = Escalation("day-desk", "chief", 60_000, "high", ("heron",))
+    both = (desk, OnCall("day-desk", "high", ("heron",)))
+    more = make_plan([rule], (DESK, quick), on_call=both)
+    b.resume(10 * MIN, "reload", plan=more)
+    b.freeze()
+    b.wait(10 * MIN + 50)
+    b.resume(10 * MIN + 50, "reload", plan=more)
+    b.wait(20 * MIN)
+    escalated = [(t, e.to) for (t, _, _), e in zip(b.told(), b.events, strict=True) if e.to]
+    assert escalated == [(11 * MIN, "chief"), (15 * MIN, "lab-head")]

@@ -53,6 +53,7 @@ class Wiring(Kept):
     derive: Derive
     explain: Explain
     sensors: Sensors
+    timers: Timers
     verdicts: Verdicts
 
     def __init__(self, plan: WatchPlan) -> None:
@@ -183,6 +184,7 @@ class Wiring(Kept):
     def restore(self, state: State) -> None:
         """Restore all parts, and what follows from several of them."""
         super().restore(state)
+        self.timers.note_contacts(self.writer.at_ms)
         self.engine.held = {a for a in self.alarms.values() if a.hold is not None}
 
     def _find_rate_signal(self) -> SignalState | None:

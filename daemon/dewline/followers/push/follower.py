@@ -134,7 +134,7 @@ class PushFollower:
         now_ms = self._clock.wall_ms()
         recipients = self._recipients
 
-        def read(reader: Reader) -> tuple[list[tuple[int, int]], int, list[EventDocument]]:
+        def read(reader: Reader) -> tuple[list[tuple[int, int | None]], int, list[EventDocument]]:
             tail = reader.tail().event_seq
             cursors = [r.load_cursors(reader, tail, now_ms) for r in recipients]
             furthest = max((cursor for cursor, _ in cursors), default=0)

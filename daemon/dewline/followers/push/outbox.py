@@ -55,6 +55,7 @@ class Outbox:
         # By alarm: the event that came outside the contact's hours, while the alarm calls.
         self._deferred: dict[str, EventDocument] = {}
         self._deferred_settled = 0
+        self._absent = False
         self._chattering_ms: dict[str, int] = {}
         self._unrecorded: set[str] = set()  # ids of events handled before they were recorded
         self._last_seq = 0
@@ -83,18 +84,22 @@ class Outbox:
     # Events in.
 
     def recall(
-        self, settled: Sequence[EventDocument], cursor: int, deferred_cursor: int = 0
+        self, settled: Sequence[EventDocument], cursor: int, deferred_cursor: int | None = 0
     ) -> None:
         """After a start: restore what is reported, from the events up to ``cursor``.
 
         None of them is reported again. Of those outside the contact's hours, the ones after
-        ``deferred_cursor`` are still to be reported.
+        ``deferred_cursor`` are still to be reported. It is None for a contact who is new: what
+        calls before them was as if outside their hours, and what of it still stands is told.
         """
+        self._absent = deferred_cursor is None
         for document in settled:
             self._sort(document, 0)
             self._pending.clear()
-        self._last_seq, self._deferred_settled = cursor, deferred_cursor
-        for alarm in [a for a, d in self._deferred.items() if d["seq"] <= deferred_cursor]:
+        self._absent = False
+        told = deferred_cursor or 0
+        self._last_seq, self._deferred_settled = cursor, told
+        for alarm in [a for a, d in self._deferred.items() if d["seq"] <= told]:
             self._raised.setdefault(alarm, self._deferred.pop(alarm))
 
     def add(self, document: EventDocument, now_ms: int, *, recorded: bool = True) -> None:
@@ -157,8 +162,8 @@ class Outbox:
         return document["box"] in self._places and self._is_urgent(document)
 
     def _on_duty(self, document: EventDocument) -> bool:
-        """Whether the event comes within the contact's hours."""
-        return self._calendar.within(self._contact.hours, time_of(document))
+        """Whether the event comes within the contact's hours, and they are paged already."""
+        return not self._absent and self._calendar.within(self._contact.hours, time_of(document))
 
     def _is_urgent(self, document: EventDocument) -> bool:
         least = PRIORITIES.index(self._contact.from_priority)

@@ -89,12 +89,14 @@ class Recipient:
         self._deferred_name = f"push.{contact.name}.waited"
         self._stored: dict[str, int] = {}
 
-    def load_cursors(self, reader: Reader, tail: int, now_ms: int) -> tuple[int, int]:
-        """Cursor and deferred cursor in the journal; a new contact begins near the end."""
+    def load_cursors(self, reader: Reader, tail: int, now_ms: int) -> tuple[int, int | None]:
+        """Cursor and deferred cursor in the journal.
+
+        A new contact begins near the end, and has no deferred cursor.
+        """
         cursor = reader.follower(self._cursor_name)[1]
         if not cursor:
-            cursor = first_cursor(reader, tail, now_ms)
-            return cursor, cursor
+            return first_cursor(reader, tail, now_ms), None
         return cursor, reader.follower(self._deferred_name)[1]
 
     def store_cursors(self, journal: Journal) -> None:

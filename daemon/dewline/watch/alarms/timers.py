@@ -7,14 +7,15 @@ from typing import NamedTuple
 
 from dewline.duty import Duty, concerns
 from dewline.events import CALLING_STATES, PRIORITIES
-from dewline.hours import LocalTime
+from dewline.hours import LocalTime, hours_text
 from dewline.watch.alarms.alarm import Alarm
 from dewline.watch.alarms.engine import AlarmEngine
 from dewline.watch.alarms.event_writer import Details
 from dewline.watch.alarms.suppression import duration, leads
+from dewline.watch.saved import Kept
 from dewline.watch.signals.signal_state import SignalState
 from dewline.watch.signals.window import NEVER_MS
-from dewline.watch_plan import Escalation, WatchPlan
+from dewline.watch_plan import Escalation, OnCall, WatchPlan
 
 
 class Step(NamedTuple):
@@ -26,8 +27,14 @@ class Step(NamedTuple):
     off_duty: bool = False
 
 
-class Timers:
-    """Does what is due about an alarm, and knows when something is due next."""
+class Timers(Kept):
+    """Does what is due about an alarm, and knows when something is due next.
+
+    ``contacts``: since when the plan pages each contact as it does now. Whoever a reload has just
+    added was not asked before it.
+    """
+
+    contacts: dict[str, int]
 
     def __init__(
         self,
@@ -41,9 +48,15 @@ class Timers:
         self._engine = engine
         self._local = local_time
         self._duty = duty
+        self._words = {who.contact: _words(who) for who in plan.on_call}
+        self.contacts = dict.fromkeys(self._words.values(), 0)
         self._of_signal: dict[SignalState, list[Alarm]] = {}
         for alarm in alarms.values():
             self._of_signal.setdefault(alarm.signal, []).append(alarm)
+
+    def note_contacts(self, at_ms: int) -> None:
+        """After a state was restored: contacts that are not in it are new at ``at_ms``."""
+        self.contacts = {words: self.contacts.get(words, at_ms) for words in self._words.values()}
 
     def tick(self, alarm: Alarm, at_ms: int) -> None:
         """Do everything about ``alarm`` that is due by ``at_ms``.
@@ -156,7 +169,10 @@ class Timers:
         )
 
     def _asked_ms(self, alarm: Alarm, escalation: Escalation) -> int | None:
-        """Since when nobody has answered this alarm, or a milder level that called before it."""
+        """Since when nobody has answered this alarm, or a milder level that called before it.
+
+        At the earliest since the contact is paged.
+        """
         calls = [
             other.unacknowledged_since_ms
             for other in self._of_signal[alarm.signal]
@@ -167,7 +183,8 @@ class Timers:
                 and _concerns(escalation, other)
             )
         ]
-        return min((ms for ms in calls if ms is not None), default=None)
+        since_ms = self.contacts.get(self._words.get(escalation.contact, ""), 0)
+        return min((max(ms, since_ms) for ms in calls if ms is not None), default=None)
 
 
 def _waits(alarm: Alarm) -> bool:
@@ -186,6 +203,11 @@ def _calls(alarm: Alarm) -> bool:
 def _acknowledged_since(alarm: Alarm, since_ms: int | None) -> bool:
     known_ms = alarm.acknowledged_ms
     return known_ms is not None and since_ms is not None and known_ms >= since_ms
+
+
+def _words(who: OnCall) -> str:
+    """What the plan says of a contact, in a line: changed, the contact is a new one."""
+    return f"{who.contact} {who.from_priority} {hours_text(who.hours)} {' '.join(who.places)}"
 
 
 def _concerns(who: Escalation, alarm: Alarm) -> bool:
