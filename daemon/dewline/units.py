@@ -11,46 +11,31 @@ from dataclasses import dataclass
 
 from dewline.errors import UnitError
 
-# Factors to the base of each dimension (SI, fraction = 1, °C handled by offset).
-# Pressure: conventional inHg and mmHg of NIST SP 811 app. B.8; torr = atm/760.
-_ATM_PA = 101_325.0
-_UNITS: dict[str, tuple[str, float, float]] = {
-    "ppm": ("fraction", 1e-6, 0.0),
-    "ppb": ("fraction", 1e-9, 0.0),
-    "%": ("fraction", 1e-2, 0.0),
-    "Pa": ("pressure", 1.0, 0.0),
-    "hPa": ("pressure", 1e2, 0.0),
-    "kPa": ("pressure", 1e3, 0.0),
-    "mbar": ("pressure", 1e2, 0.0),
-    "bar": ("pressure", 1e5, 0.0),
-    "psi": ("pressure", 6894.757293168361, 0.0),
-    "inHg": ("pressure", 3386.38864034, 0.0),
-    "torr": ("pressure", _ATM_PA / 760, 0.0),
-    "K": ("temperature", 1.0, 0.0),
-    "degC": ("temperature", 1.0, 273.15),
-    "degF": ("temperature", 5 / 9, 459.67 * 5 / 9),
-    "mL": ("volume", 1e-6, 0.0),
-    "cm3": ("volume", 1e-6, 0.0),
-    "L": ("volume", 1e-3, 0.0),
-    "m3": ("volume", 1.0, 0.0),
-    "mm": ("length", 1e-3, 0.0),
-    "m2": ("area", 1.0, 0.0),
-    "barrer": ("permeability", 1.0, 0.0),
-    "ms": ("time", 1e-3, 0.0),
-    "s": ("time", 1.0, 0.0),
-    "min": ("time", 60.0, 0.0),
-    "h": ("time", 3600.0, 0.0),
-    "d": ("time", 86_400.0, 0.0),
-    "g": ("mass", 1e-3, 0.0),
-    "kg": ("mass", 1.0, 0.0),
-    "MB": ("bytes", 1e6, 0.0),
-    "GB": ("bytes", 1e9, 0.0),
-    "mA": ("current", 1e-3, 0.0),
-    "A": ("current", 1.0, 0.0),
-    "V": ("voltage", 1.0, 0.0),
-    "Hz": ("frequency", 1.0, 0.0),
-    "rpm": ("speed", 1.0, 0.0),
-    "": ("number", 1.0, 0.0),
+# Conventional psi and inHg of NIST SP 811 app. B.8; torr = atm / 760.
+_OLD_PRESSURES = {"psi": 6894.757293168361, "inHg": 3386.38864034, "torr": 101_325.0 / 760}
+# Of each dimension the factors of its units to one base (SI, fraction = 1).
+_FACTORS: dict[str, dict[str, float]] = {
+    "fraction": {"ppm": 1e-6, "ppb": 1e-9, "%": 1e-2},
+    "pressure": {"Pa": 1.0, "hPa": 1e2, "kPa": 1e3, "mbar": 1e2, "bar": 1e5} | _OLD_PRESSURES,
+    "temperature": {"K": 1.0, "degC": 1.0, "degF": 5 / 9},
+    "volume": {"mL": 1e-6, "cm3": 1e-6, "L": 1e-3, "m3": 1.0},
+    "length": {"mm": 1e-3},
+    "area": {"m2": 1.0},
+    "permeability": {"barrer": 1.0},
+    "time": {"ms": 1e-3, "s": 1.0, "min": 60.0, "h": 3600.0, "d": 86_400.0},
+    "mass": {"g": 1e-3, "kg": 1.0},
+    "bytes": {"MB": 1e6, "GB": 1e9},
+    "current": {"mA": 1e-3, "A": 1.0},
+    "voltage": {"V": 1.0},
+    "frequency": {"Hz": 1.0},
+    "speed": {"rpm": 1.0},
+    "number": {"": 1.0},
+}
+_ZERO_K = {"degC": 273.15, "degF": 459.67 * 5 / 9}  # where these scales begin
+_UNITS = {
+    unit: (dimension, factor, _ZERO_K.get(unit, 0.0))
+    for dimension, units in _FACTORS.items()
+    for unit, factor in units.items()
 }
 _SAME = {"°C": "degC", "℃": "degC", "°F": "degF", "l": "L", "ml": "mL", "cm³": "cm3", "m³": "m3"}
 _QUANTITY = re.compile(r"([+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?)[ \u00a0]+(\S+)")
