@@ -38,7 +38,7 @@ class Span(NamedTuple):
     @property
     def text(self) -> str:
         """As it is written in a config: ``mon-fri 08:00-18:00``."""
-        hours = f"{_clock(self.start)}-{_clock(self.end)}"
+        hours = f"{_clock(self.start)}-{_clock(self.end or 24 * 60)}"
         return " ".join([*_runs(self.days), hours])
 
 

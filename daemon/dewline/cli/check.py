@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from collections.abc import Iterator
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
@@ -12,10 +13,14 @@ from dewline.cli.terminal import print_json
 from dewline.config.loader import Loaded, examine
 from dewline.config.nodes import SourceFile
 from dewline.config.plan import InstrumentPlan, ModbusRtuPlan, Plan, RegisterPlan
+from dewline.config.who_hears import HeldBack, Week
 from dewline.config.wire import wire_time_ms
 from dewline.errors import Problem
+from dewline.watch.alarms.suppression import duration
 from dewline.watch_plan import DAEMON
 
+NEVER_TOLD = "NOBODY; seen in `dewline status`, MQTT and the record"
+TOLD_LATER = "NOBODY; what still stands is told when somebody's hours begin"
 MOST_BUSY = 0.8  # share of its time that a line may be busy: instruments need the rest to think
 # How manuals count: from 1, with the table in the leading digit. Common practice, no source.
 _LEADING = {"coil": "0", "discrete": "1", "input": "3", "holding": "4"}
@@ -40,11 +45,13 @@ def run(args: argparse.Namespace) -> int:
     """Print every mistake of a config with its line, or what the config comes to.
 
     Exit status 0 no mistakes, 1 a grave warning, such as a signal named almost like a role, 2
-    mistakes. ``--json`` prints {errors, warnings, polls, supervised,
-    off}. Files, ports and servers that are missing on this machine are warnings.
+    mistakes. ``--json`` prints {errors, warnings, polls, supervised, off, paged, held_back}. Files,
+    ports and servers that are missing on this machine are warnings.
     """
     loaded, source = examine(args.config)
     polls = [] if loaded is None else _polls(loaded.plan, source)
+    if loaded is not None:
+        _warn_of_nobody(loaded.plan, source)
     if args.json:
         print_json(_document(loaded, source, polls))
     else:
@@ -64,12 +71,15 @@ def _document(
     loaded: Loaded | None, source: SourceFile, polls: list[dict[str, object]]
 ) -> dict[str, object]:
     supervised = {} if loaded is None else _supervised(loaded)
+    week = None if loaded is None else Week(loaded.plan.watch)
     return {
         "errors": [_without_grave(p) for p in sorted(source.problems)],
         "warnings": [asdict(p) for p in sorted(source.warnings)],
         "polls": polls,
         "supervised": [{"signal": name, "alarms": alarms} for name, alarms in supervised.items()],
         "off": [] if loaded is None else _off(loaded),
+        "paged": [] if week is None else [asdict(row) for row in week.paged()],
+        "held_back": [] if week is None else [asdict(row) for row in week.held_back()],
     }
 
 
@@ -207,6 +217,7 @@ def _say_all(loaded: Loaded | None, source: SourceFile) -> None:
     _say_rules(loaded)
     _say_polls(loaded.plan)
     _say_watched(loaded)
+    _say_paged(loaded.plan)
     say(f"\n{source.file}: no errors; plan {loaded.plan.hash}")
     _say_warnings(source)
 
@@ -273,3 +284,44 @@ def _say_watched(loaded: Loaded) -> None:
     say("\nnot watched")
     for off in _off(loaded):
         say(f"  {off['rule'] or off['signal']}: {off['why']}")
+
+
+def _warn_of_nobody(plan: Plan, source: SourceFile) -> None:
+    """Warn of the hours in which nobody hears of a high or critical alarm."""
+    for row in Week(plan.watch).paged() if plan.contacts else ():
+        for hours, contacts in row.who:
+            urgent = [priority for priority in row.priorities if priority in ("critical", "high")]
+            if not contacts and urgent:
+                source.warn(
+                    ("push", "contacts"),
+                    f"NOBODY is paged {hours} for {' or '.join(urgent)} alarms of "
+                    f"{', '.join(row.places)}",
+                    "add a contact with those hours, or `then:` with one who is always there",
+                )
+
+
+def _say_paged(plan: Plan) -> None:
+    say("\npaged at once")
+    if not plan.contacts:
+        say("  nobody: there is no `push:`, so alarms are seen in `dewline status` and MQTT alone")
+        return
+    week = Week(plan.watch)
+    for row in week.paged():
+        say(f"  {', '.join(row.priorities)} alarms of {', '.join(row.places)}")
+        for hours, contacts in row.who:
+            nobody = NEVER_TOLD if hours == "always" else TOLD_LATER
+            say(f"    {hours}: {', '.join(contacts) or nobody}")
+    say("\npages that may be held back, and by what")
+    for held in week.held_back():
+        say(f"  {held.alarm}: {'; '.join(_holders(held))}")
+
+
+def _holders(held: HeldBack) -> Iterator[str]:
+    always = [parent for parent, hours in held.parents if hours == "always"]
+    if always:
+        yield f"told as {', '.join(always)}"
+    for parent, hours in held.parents:
+        if hours != "always":
+            yield f"told as {parent} {hours}, by itself at other hours"
+    if held.modes:
+        yield "while " + ", ".join(f"{mode} at most {duration(ms)}" for mode, ms in held.modes)
