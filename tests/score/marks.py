@@ -12,7 +12,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import asdict, dataclass
 from typing import Any
 
-from dewline.events import Event
+from dewline.events import Cause, Event
 from dewline_sim.story import Story, Wrong
 from tests.score.bench import Told
 
@@ -22,6 +22,7 @@ TOLD = ("raised", "unsuppressed", "cause-changed")
 STARTS = ("raised", "unsuppressed")
 PAGED = ("critical", "high")
 
+LEAKS = frozenset({"air-leak", "loop-suction-leak", "leak-at-low-pressure", "sample-line"})
 # What a fault truly brings about besides itself, by cause.
 FOLLOWS: dict[str, frozenset[str]] = {
     "glove-torn": frozenset({"supply-low", "valves-unpowered"}),
@@ -62,7 +63,6 @@ def sayings(told: Told) -> Iterator[Saying]:
             continue  # an alarm of a kind that is not explained
         wrongs = list(_wrong_then(told.story, first, last))
         names = sorted({w.cause for w in wrongs})
-        given = {last.cause.name, *last.cause.also}
         fits = set(names)
         for name in names:
             fits |= FOLLOWS.get(name, frozenset())
@@ -82,10 +82,19 @@ def sayings(told: Told) -> Iterator[Saying]:
             last.cause.name,
             last.cause.also,
             last.cause.confidence,
-            bool(given & fits),
+            is_right(last.cause, fits),
             (first.time_ms - began) / 1000,
             first.time_ms,
         )
+
+
+def is_right(cause: Cause, fits: set[str]) -> bool:
+    """Whether a true name is the name given or stands in the set.
+
+    A dose that is over does not count where a leak is named first: that sends people leak hunting.
+    """
+    found = {cause.name, *cause.also} & fits
+    return bool(found - {"impulse"} if cause.name in LEAKS else found)
 
 
 def _standings(events: Iterable[Event]) -> Iterator[list[Event]]:

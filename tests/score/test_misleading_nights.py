@@ -7,10 +7,11 @@ from datetime import datetime
 import pytest
 import yaml
 
-from dewline.events import Event
+from dewline.events import Cause, Event
 from dewline_sim import story as stories
 from tests.score.bench import Told
 from tests.score.conftest import Telling
+from tests.score.marks import is_right
 
 pytestmark = pytest.mark.long
 
@@ -87,3 +88,35 @@ def test_a_clean_purge_of_an_opened_box_pages_nobody(telling: Telling) -> None:
         ],
     )
     assert pages(told) == []
+
+
+def test_a_small_chamber_of_air_is_no_leak_once_it_is_cleaned_away(telling: Telling) -> None:
+    """What came in at once and decayed equals one small chamber of air, and is told before the end.
+
+    Until then it may be a leak as well, and the set says so.
+    """
+    told = telling("small-chamber", hours=7)
+    first = standing(told)[0]
+    assert first.alarm == "heron.oxygen-rush"
+    assert {"impulse", "air-leak"} <= {first.cause.name, *first.cause.also}
+    assert first.cause.tell_apart
+    for page in pages(told):
+        last = [e for e in told.events if e.alarm == page.alarm and e.seq >= page.seq][-1]
+        assert last.transition == "returned"
+        assert (last.cause.name, last.cause.also) == ("impulse", ())
+        sentences = [s for s in last.cause.evidence if "small chamber of air" in s]
+        assert len(sentences) == 1, last.cause.evidence
+
+
+@pytest.mark.parametrize(
+    ("cause", "right"),
+    [
+        (Cause("impulse", 0.6), True),
+        (Cause("unknown", 0.5, ("impulse", "air-leak")), True),
+        (Cause("air-leak", 0.9, ("impulse",)), False),
+        (Cause("air-leak", 0.9), False),
+    ],
+)
+def test_a_dose_told_as_a_leak_is_not_right(cause: Cause, right: bool) -> None:
+    """The score does not count the leak that people would hunt, though the dose is in its set."""
+    assert is_right(cause, {"impulse"}) is right

@@ -12,7 +12,7 @@ from dataclasses import replace
 from dewline.events import ACTIVE_STATES, UNKNOWN_CAUSE, Cause, Outlook, Transition, Trend
 from dewline.readings import Quality, Reading
 from dewline.watch.alarms.alarm import Alarm
-from dewline.watch.causes import gas_facts, loop_facts, plant_facts
+from dewline.watch.causes import chamber_facts, gas_facts, loop_facts, plant_facts
 from dewline.watch.causes.facts import Fact, Facts, Neighbour, Note, View
 from dewline.watch.causes.family import (
     BED_ROLES,
@@ -27,7 +27,7 @@ from dewline.watch.causes.history import SAMPLE_MS, History
 from dewline.watch.causes.judge import judge
 from dewline.watch.causes.names import fact_name
 from dewline.watch.causes.shape import Rise, rise_of
-from dewline.watch.causes.signs import dose_facts, long_facts, plain_signs
+from dewline.watch.causes.signs import dose_facts, long_facts, plain_signs, straight_facts
 from dewline.watch.causes.standing import MINUTE_MS, Standing, cause_of
 from dewline.watch.causes.table import FAMILIES
 from dewline.watch.conditions.over_time import Foreseen
@@ -45,7 +45,15 @@ SURE = 0.8
 TREND_MIN, TREND_SHARE, FEWEST_OF_TREND = 3.0, 0.1, 6
 RAISING: frozenset[Transition] = frozenset({"raised", "unsuppressed", "unshelved"})
 LEAST_SILENT_MS = 20_000
-FINDERS = (*gas_facts.FINDERS, *loop_facts.FINDERS, *plant_facts.FINDERS, long_facts)
+DOSE_NEWS_MS = 150_000  # a name has to lead twice, so a dose that is over is looked at twice
+FINDERS = (
+    *gas_facts.FINDERS,
+    *loop_facts.FINDERS,
+    *plant_facts.FINDERS,
+    *chamber_facts.FINDERS,
+    long_facts,
+    straight_facts,
+)
 ANSWER_RULES = ("-silent", "-lost")  # endings of the rules about instruments and buses
 
 
@@ -133,7 +141,8 @@ class Explain(Kept):
         """Every minute: judge active alarms again, as far as they are due.
 
         Gives the alarms whose new cause is to be published, and its name. An alarm in its off-delay
-        keeps its cause.
+        or at its end keeps its cause, unless a dose was seen whole that had only begun when the
+        alarm was judged before.
         """
         self.again_ms = (at_ms // MINUTE_MS + 1) * MINUTE_MS
         changed = []
@@ -141,9 +150,7 @@ class Explain(Kept):
             alarm = alarms.get(name)
             if alarm is None or (alarm.state == "normal" and not alarm.active):
                 del self._standing[name]
-            elif (
-                alarm.state in ACTIVE_STATES and standing.is_due(at_ms) and _condition_holds(alarm)
-            ):
+            elif self._is_due(alarm, standing, at_ms):
                 cause = self._judge(alarm, at_ms, standing.cause["name"])
                 if standing.update(cause):
                     changed.append((name, cause.name))
@@ -162,6 +169,17 @@ class Explain(Kept):
         if abs(change) < TREND_SHARE * max(abs(values[-1]), abs(values[0])):
             return None
         return "rising" if change > 0 else "falling"
+
+    def _is_due(self, alarm: Alarm, standing: Standing, at_ms: int) -> bool:
+        if alarm.state in ACTIVE_STATES and _condition_holds(alarm) and standing.is_due(at_ms):
+            return True
+        since_ms = self._derive.clock.label(at_ms) - DOSE_NEWS_MS
+        return alarm.state in (*ACTIVE_STATES, "returned") and any(
+            row.box == alarm.plan.place
+            and chamber_facts.is_dose(row)
+            and (row.ended_ms or 0) >= since_ms
+            for row in self._derive.rows.recent
+        )
 
     # ---------------------------------------------------------------- judging
 
@@ -226,6 +244,7 @@ class Explain(Kept):
             solvent_ms=self._solvent_ms.get(box),
             night_loss_l_h=self._value(f"{box}.gas_idle"),
             purges=self._derive.boxes[box].parts.purge_limit,
+            wall_ms=self._derive.clock.label(at_ms),
         )
 
     def _value(self, name: str) -> float | None:

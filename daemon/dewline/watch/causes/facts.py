@@ -58,6 +58,7 @@ class View:
     that do not answer now. ``doubts``: by gas, where its reading is in doubt. ``about``: the gas
     that the alarm is about. ``solvent_ms``: when solvent was last named as a cause in this box.
     ``night_loss_l_h``: gas lost in the last quiet night. ``purges``: by gas the last purge.
+    ``wall_ms``: the time on the wall now, in which ledger rows are.
     """
 
     at_ms: int
@@ -77,6 +78,7 @@ class View:
     solvent_ms: int | None = None
     night_loss_l_h: float | None = None
     purges: Mapping[str, PurgeLimit] = field(default_factory=dict)
+    wall_ms: int = 0
 
     @property
     def lead(self) -> Rise | None:

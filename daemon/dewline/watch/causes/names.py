@@ -26,8 +26,9 @@ FactName = Literal[
     "moisture-plateau", "moisture-straight", "moisture-convex", "moisture-bending",
     "moisture-held", "moisture-slow", "moisture-faster-than-box", "moisture-beyond-gloves",
     "moisture-outlet-as-box", "moisture-outlet-clean", "moisture-doubted", "moisture-great",
-    "nights-climb-moisture", "nights-straight", "days-straight", "both-up", "ratio-air",
-    "ratio-wet", "slope-own", "dose-stays", "like-stopped", "below-zero", "jump-ten",
+    "nights-climb-moisture", "nights-straight", "days-straight", "hours-straight",
+    "straight-line", "both-up",
+    "ratio-air", "ratio-wet", "slope-own", "dose-stays", "like-stopped", "below-zero", "jump-ten",
     "dose-missed",
     # The loop and the bed.
     "loop-stopped", "loop-steady", "loop-slow", "loop-dead-flow", "scaled-by-flow",
@@ -42,7 +43,7 @@ FactName = Literal[
     "rise-in-purge", "beyond-purge", "oxygen-unmoved",
     # Doors and chambers.
     "door-before", "no-door", "chamber-rises", "chamber-dirty", "chamber-clean",
-    "chamber-base-poor", "box-pays-for-vacuum", "refilling",
+    "chamber-base-poor", "box-pays-for-vacuum", "refilling", "dose-over", "dose-of-chamber",
     # The room, people and other boxes.
     "box-warmer", "box-cooler", "room-damper", "hands", "freezer-warmer", "note-gloves",
     "note-cylinder", "note-solvent", "mode-recovering", "mode-outgassing", "mode-solvent-work",

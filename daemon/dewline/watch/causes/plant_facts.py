@@ -1,15 +1,14 @@
-"""Facts besides the trace gases: pressure, fill, supply, chambers, room, people, other boxes."""
+"""Facts besides the trace gases: pressure, fill, supply, purges, room, people, other boxes."""
 
 from __future__ import annotations
 
 from itertools import pairwise
 from statistics import fmean, median
 
-from dewline.events import LedgerRow
 from dewline.readings import Quality
 from dewline.watch.causes.facts import Fact, Found, Neighbour, View, amount, holds, ramp, span
 from dewline.watch.causes.names import FactName, fact_name
-from dewline.watch.ledgers.rows import OpenRow, number
+from dewline.watch.ledgers.rows import number
 from dewline.watch.sensors.doubt import Doubt
 from dewline.watch.signals.slope import theil_sen
 
@@ -187,74 +186,6 @@ def purge_facts(view: View) -> Found:
         yield "beyond-purge", Fact(ramp(purge.beyond, 1.0, 1.2), text)
 
 
-def chamber_facts(view: View) -> Found:
-    """Inner doors and transfers around the onset of the rise, and chambers under vacuum.
-
-    A door counts if it was opened from 35 min before the onset until 6 min after it.
-    """
-    doors = [r for r in view.history.tracks if r.endswith("_inner_door")]
-    onset = view.onset_min
-    opened = [
-        -t
-        for role in doors
-        for t, v in view.history.series(role, min(239.0, onset + 40.0))
-        if v > 0.05 and -t <= onset + 35.0
-    ]
-    if doors:
-        last = max(opened) if opened else 0.0
-        text = f"inner door opened {span(last)} ago" if opened else "no inner door was opened"
-        yield "door-before", holds(bool(opened) and onset - 6 <= last, text)
-        yield "no-door", holds(not opened, text)
-    yield from _dirty(view)
-    yield from _evacuation(view)
-
-
-def _dirty(view: View) -> Found:
-    """Residual oxygen of the last transfer's chamber, and its pressure rise."""
-    found: list[LedgerRow | OpenRow] = [*view.rows[-3:], *view.open_rows]
-    rows = [row.document for row in found if row.kind == "transfer"]
-    if not rows:
-        return
-    residual, rise = number(rows[-1], "residual_ppm"), number(rows[-1], "rise_mbar_min")
-    if rows[-1].get("direction") == "out" or residual is None:
-        return
-    text = f"chamber still held {amount(residual)} ppm O2 after {rows[-1].get('cycles', 0)} cycles"
-    if rise is not None:
-        text = f"pressure in the chamber rose {rise:.2f} mbar/min with the pump shut off"
-        yield "chamber-rises", Fact(ramp(rise, 0.3, 1.0), text)
-    yield "chamber-dirty", Fact(ramp(residual, 60.0, 200.0), text)
-    yield "chamber-clean", Fact(ramp(residual, 200.0, 60.0), text)
-
-
-def _evacuation(view: View) -> Found:
-    """A chamber under vacuum: whether it gets deep enough, and whether the box fills for it."""
-    history = view.history
-    for role in history.tracks:
-        name = role.removesuffix("_evacuating")
-        if name == role:
-            continue
-        on = history.share_on(role, 3.0)
-        pressure = history.now(f"{name}_pressure")
-        if on is None or on < 0.9 or pressure is None:
-            continue
-        minutes = _steady(view, role)
-        text = f"{name} chamber stands at {pressure:.1f} mbar after {span(minutes)} of pumping"
-        poor = ramp(pressure, 3.0, 8.0) * ramp(minutes, 4.0, 8.0)
-        yield "chamber-base-poor", Fact(poor, text)
-        duty = history.share_on("fill_valve", min(14.0, minutes))
-        if duty is not None:
-            text = f"fill open {duty:.0%} of the time while the {name} chamber is pumped"
-            yield "box-pays-for-vacuum", Fact(ramp(duty, 0.05, 0.2) * ramp(minutes, 3.0, 6.0), text)
-
-
-def _steady(view: View, role: str) -> float:
-    """Minutes since a switch was last off, of the last four hours."""
-    for t, v in reversed(view.history.series(role, 239.0)):
-        if v < 0.5:
-            return -t
-    return 239.0
-
-
 def room_facts(view: View) -> Found:
     """Temperature of the box, humidity of the room, hands in the gloves, the freezer.
 
@@ -352,6 +283,6 @@ def _alike(view: View, other: Neighbour) -> bool:
 
 
 FINDERS = (
-    pressure_facts, supply_facts, comb_facts, purge_facts, chamber_facts, room_facts,
+    pressure_facts, supply_facts, comb_facts, purge_facts, room_facts,
     note_facts, night_facts, common_facts,
 )  # fmt: skip

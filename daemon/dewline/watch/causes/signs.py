@@ -8,8 +8,10 @@ from statistics import median
 
 from dewline.watch.causes.facts import Fact, Facts, Found, View, amount, holds, ramp, span
 from dewline.watch.causes.names import fact_name
-from dewline.watch.causes.shape import Rise
+from dewline.watch.causes.shape import LEAST_PPM, Rise
+from dewline.watch.signals.slope import theil_sen
 
+STRAIGHT_FROM_MIN = 25.0
 SLIP_LOW, SLIP_HIGH = 6.0, 15.0
 SLIP_STRAYS = 0.15
 NIGHT_LEAST_PPM = 0.05
@@ -37,6 +39,28 @@ def long_facts(view: View) -> Found:
         size = ramp(c - a, 0.1, 0.3)
         text = f"a straight climb over {span(rise.start_min)}, {amount(c - a)} ppm"
         yield "days-straight", Fact(size * ramp(even, 0.4, 0.7), text)
+
+
+def straight_facts(view: View) -> Found:
+    """Whether moisture climbs in a straight line for half an hour or longer in a running box.
+
+    A steady source makes a level within minutes, and a bed at its end lets through ever more; a
+    zero that drifts does neither.
+    """
+    rise = view.rises.get("moisture")
+    running = (view.history.now("circulating") or 0.0) > 0.5
+    if rise is None or not running or rise.start_min < STRAIGHT_FROM_MIN:
+        return
+    points = view.history.series("moisture", rise.start_min)
+    third = len(points) // 3
+    if third < 5:
+        return
+    parts = (points[:third], points[third:-third], points[-third:])
+    slopes = [theil_sen([t for t, _ in part], [v for _, v in part]).slope for part in parts]
+    even = min(slopes) / max(slopes) if max(slopes) > 0.0 else 0.0
+    grown = rise.delta / max(rise.base, LEAST_PPM["moisture"])
+    text = f"H2O climbs {amount(rise.slope_h)} ppm/h in a straight line, as no bed or source does"
+    yield "hours-straight", Fact(ramp(even, 0.5, 0.75) * ramp(grown, 1.5, 3.0), text)
 
 
 def _nights(view: View, gas: str) -> Found:
@@ -107,6 +131,9 @@ def plain_signs(view: View, facts: Facts) -> Found:
     if moisture is not None:
         top = max(moisture.delta, moisture.peak - moisture.base)
         yield "moisture-great", Fact(ramp(top, 6.0, 15.0), f"H2O rose by {amount(top)} ppm")
+    lines = [facts[n] for n in ("days-straight", "hours-straight") if n in facts]
+    if lines:
+        yield "straight-line", max(lines, key=lambda fact: fact.truth)
     low = [facts[n] for n in ("pressure-below", "pressure-dips") if n in facts]
     if low:
         yield "below-or-dips", max(low, key=lambda fact: fact.truth)

@@ -14,6 +14,7 @@ INSIDE: CauseTable = {
         "both-up": -1.5, "oxygen-rush": -4.0, "pressure-lost": -3.0, "freezer-warmer": 4.5,
         "moisture-bending": 0.7, "moisture-plateau": 1.0, "moisture-convex": -0.5,
         "moisture-outlet-clean": 1.0, "nights-climb-moisture": -1.5,
+        "hours-straight": -1.5,
     }, veto=("about-oxygen", "moisture-flat", "stop-explains")),
     "glove-permeation": Weighed(-1.0, {
         "moisture-up": 0.7, "room-damper": 2.0, "others-same": 1.0, "moisture-slow": 0.5,
@@ -21,18 +22,18 @@ INSIDE: CauseTable = {
              "stop-explains")),
     # The sensor itself.
     "sensor-drift": Weighed(-1.2, {
-        "days-straight": 3.0, "stop-own-slope": 0.7, "restart-same-level": 1.0, "both-up": -1.5,
-        "moisture-convex": -1.5,
+        "straight-line": 3.0, "hours-straight": 1.3, "stop-own-slope": 0.7,
+        "restart-same-level": 1.0, "both-up": -1.5, "moisture-convex": -1.5,
         # A zero drifts by tenths of a ppm, far less than a spent bed lets through.
-        "moisture-great": -3.0, "speed-unscaled": 2.0, "speed-as-source": -3.0,
+        "moisture-great": -2.0, "speed-unscaled": 2.0, "speed-as-source": -3.0,
         "nights-straight": 2.5,
-    }, need=("days-straight",)),
+    }, need=("straight-line",)),
     "sample-line": Weighed(-0.8, {
         "oxygen-up": 1.0, "oxygen-faster-than-box": 3.0, "oxygen-step": 0.5, "oxygen-plateau": 1.0,
         # A stop and a restart look the same as with a leak before the blower.
         "stop-own-slope": 3.0, "restart-same-level": 1.5, "stop-shell-slope": -4.0,
         "speed-unscaled": 2.0, "speed-as-source": -4.0, "moisture-flat": 0.5, "oxygen-slow": -2.0,
-        "oxygen-impulse": -2.0,
+        "oxygen-impulse": -2.0, "dose-over": -5.0,
     }, veto=("oxygen-flat", "door-before", "oxygen-rush")),
     "scale-slip": Weighed(-1.0, {"jump-ten": 5.0}, need=("jump-ten",)),
     "solvent": Weighed(-0.5, {

@@ -14,7 +14,7 @@ BED_AND_LOOP: CauseTable = {
         "moisture-outlet-clean": -4.0, "nights-climb-moisture": 2.5, "bed-warm": -4.0,
         "cooling-lost": -2.0, "regeneration-recent": -3.0, "freezer-warmer": -3.0,
         "loop-slow": -2.5, "door-before": -0.7, "others-same": -2.0, "note-gloves": -2.0,
-        "mode-outgassing": -2.5, "rise-in-purge": -3.0,
+        "mode-outgassing": -2.5, "rise-in-purge": -3.0, "hours-straight": -4.0,
     }, veto=("about-oxygen", "stop-explains", "moisture-flat")),
     "bed-spent-oxygen": Weighed(-0.8, {
         "oxygen-up": 1.0, "moisture-flat": 0.3, "oxygen-straight": 1.0, "oxygen-convex": 1.0,
