@@ -101,6 +101,14 @@ def test_nitrogen_is_told_as_an_interval(capsys: pytest.CaptureFixture[str]) -> 
     assert "nitrogen let in since the last purge: 1204 to 3106 ppm\n" in told
 
 
+def test_no_purge_is_named_that_nobody_saw(capsys: pytest.CaptureFixture[str]) -> None:
+    """Without one the count began with the watching, and the line says so."""
+    nitrogen: NitrogenRange = {"low_ppm": 4.2, "high_ppm": 31.9, "since_ms": None}
+    told = printed(capsys, {**NOTHING_KNOWN, "nitrogen": nitrogen})
+    assert "nitrogen let in since watching began: 4 to 32 ppm\n" in told
+    assert "purge" not in told
+
+
 @pytest.mark.parametrize("bed", [None, {**BED, "bed_days_left": None}])
 def test_nothing_known_is_nothing_said(
     bed: BedOutlook | None, capsys: pytest.CaptureFixture[str]

@@ -120,3 +120,13 @@ def test_a_small_chamber_of_air_is_no_leak_once_it_is_cleaned_away(telling: Tell
 def test_a_dose_told_as_a_leak_is_not_right(cause: Cause, right: bool) -> None:
     """The score does not count the leak that people would hunt, though the dose is in its set."""
     assert is_right(cause, {"impulse"}) is right
+
+
+def test_a_moisture_sensor_that_drifts_is_no_spent_bed(telling: Telling) -> None:
+    """A straight climb with flat oxygen names the sensor first, in every alarm about it."""
+    told = telling("moisture-drift", hours=11)
+    found = standing(told)
+    assert {e.alarm.partition(".")[2] for e in found} >= {"moisture-climbing", "moisture-soon"}
+    for event in found:
+        assert event.cause.name == "sensor-drift", (event.alarm, event.cause)
+        assert "bed-spent-water" not in event.cause.also

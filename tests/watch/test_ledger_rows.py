@@ -621,3 +621,46 @@ def test_hands_make_the_box_work(lab: Lab) -> None:
     assert "working" in lab.b.watch.modes()["heron"]
     lab.go(3 * MINUTE)
     assert "working" not in lab.b.watch.modes()["heron"]
+
+
+def nitrogen_of(lab: Lab) -> tuple[float, float]:
+    """The interval of nitrogen in an argon box, ppm, and no time of a purge."""
+    shown = lab.b.watch.outlook_table()["heron"]["nitrogen"]
+    assert shown is not None
+    assert shown["since_ms"] is None
+    return shown["low_ppm"], shown["high_ppm"]
+
+
+@pytest.fixture
+def argon(bench: Callable[..., Bench], make_signal: Callable[..., SignalPlan]) -> Lab:
+    """A box filled with argon, in which nothing takes up nitrogen."""
+    return Lab(bench, make_signal, gas="argon")
+
+
+def test_nitrogen_is_counted_while_the_air_is_still_in_the_box(argon: Lab) -> None:
+    """151 ppm of oxygen that have just come in brought 563 ppm of nitrogen.
+
+    They do not wait for the bed to have cleaned them, and are counted once.
+    """
+
+    def shown(k: float) -> float:  # by a sensor of 10 s
+        return 151.0 * TAU_S / (TAU_S - 10) * (math.exp(-k / TAU_S) - math.exp(-k / 10))
+
+    argon.go(30 * MINUTE)
+    before, _ = nitrogen_of(argon)
+    argon.go(60, oxygen=lambda k: 0.05 + shown(k))
+    low, high = nitrogen_of(argon)
+    brought = 151.0 * 78.084 / 20.946
+    assert 0.6 * brought < low - before < brought < high
+    argon.go(40 * MINUTE, oxygen=lambda k: 0.05 + shown(60 + k))
+    low, high = nitrogen_of(argon)
+    assert 0.75 * brought < low < brought < high < 1.4 * brought
+
+
+def test_nitrogen_counts_a_dose_in_a_loop_that_stands(argon: Lab) -> None:
+    """What came in stays in the box, and its nitrogen is counted at once."""
+    argon.go(30 * MINUTE)
+    argon.go(60, circulating=0.0, oxygen=151.0)
+    low, high = nitrogen_of(argon)
+    assert low > 0.7 * 151.0 * 78.084 / 20.946
+    assert high < 1.5 * 151.0 * 78.084 / 20.946

@@ -55,7 +55,8 @@ def _ahead(ahead: BoxOutlook) -> Iterator[str]:
         )
     if nitrogen := ahead.get("nitrogen"):
         span = f"{nitrogen['low_ppm']:.0f} to {nitrogen['high_ppm']:.0f} ppm"
-        yield f"nitrogen let in since the last purge: {span}"
+        since = "watching began" if nitrogen["since_ms"] is None else "the last purge"
+        yield f"nitrogen let in since {since}: {span}"
 
 
 def _days(days: float) -> str:

@@ -224,7 +224,8 @@ class BoxBooks(Kept):
         self._minute_of_purges(at_ms, hourly)
         if parts.nitrogen is not None:
             latest = parts.ingress["oxygen"].latest if "oxygen" in parts.ingress else None
-            parts.nitrogen.minute(at_ms, *(latest or (None, 0.0)))
+            calm = "oxygen" not in parts.excess or not parts.excess["oxygen"].on
+            parts.nitrogen.minute(at_ms, *(latest or (None, 0.0)), calm=calm)
 
     def _minute_of_chambers(self, at_ms: int, hourly: bool) -> None:
         for name, book in self.parts.transfers.items():

@@ -9,7 +9,7 @@ from dewline.watch.derived.excess import Excess
 from dewline.watch.derived.gas_use import GasUse
 from dewline.watch.derived.idle import Idle
 from dewline.watch.derived.ingress import Ingress
-from dewline.watch.derived.nitrogen import Nitrogen
+from dewline.watch.derived.nitrogen import Nitrogen, NitrogenRange
 from dewline.watch.derived.outlook_table import BedOutlook, BoxOutlook
 from dewline.watch.derived.purge_limit import PurgeLimit
 from dewline.watch.ledgers.chamber import Chamber
@@ -147,6 +147,11 @@ class BoxParts:
         found += [] if self.purge is None else [self.purge.open_row()]
         return [row for row in found if row is not None] + self.gap.open_rows()
 
+    def _nitrogen(self) -> NitrogenRange | None:
+        oxygen = self.excess.get("oxygen")
+        so_far = None if oxygen is None else oxygen.so_far()
+        return None if self.nitrogen is None else self.nitrogen.status(so_far)
+
     def outlook(self, learning: bool, bed: BedOutlook | None) -> BoxOutlook:
         """The box's own figures, as status shows them.
 
@@ -161,6 +166,6 @@ class BoxParts:
             "best_clean_up_s": self.impulses.best_s,
             "idle_gas_loss_l_h": None if self.gas_use is None else self.gas_use.idle_l_h,
             "proven_ms": dict(self.impulses.proven_ms),
-            "nitrogen": None if self.nitrogen is None else self.nitrogen.status(),
+            "nitrogen": self._nitrogen(),
             "bed": bed,
         }

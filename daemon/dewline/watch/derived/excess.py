@@ -116,6 +116,15 @@ class Excess(Kept):
         if self.held:
             self.held, self._released_ms = False, at_ms
 
+    def so_far(self) -> Impulse | None:
+        """The excess that goes on, as of the last run; None where there is none.
+
+        Its dose counts what the bed has taken and what is still in the box.
+        """
+        if not self.on:
+            return None
+        return self._impulse(self._last_ms, self._last - self._base, settled=False)
+
     def reset(self) -> None:
         """Give up an excess after a gap: what came in meanwhile is not known."""
         self.on = self.held = False
