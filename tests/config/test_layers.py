@@ -247,6 +247,7 @@ def test_daemon_watches_itself(small: str, loaded: Load) -> None:
         "daemon.panel-link",
         "daemon.trace-answer",
         "daemon.panel-answer",
+        "daemon.trace-misread",
         "daemon.mqtt-behind",
         "daemon.push-behind",
         "daemon.mqtt-barred",

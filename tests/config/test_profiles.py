@@ -10,8 +10,9 @@ from pathlib import Path
 import pytest
 
 from dewline.config import load
+from dewline.config.nodes import SourceFile
 from dewline.config.plan import RegisterPlan
-from dewline.config.profiles import BUILTIN, names
+from dewline.config.profiles import BUILTIN, find, names, read_profile
 from dewline.config.rule_plans import RuleBookWriter
 from dewline.config.rules import SignalIndex
 from dewline.errors import ConfigError, Problem
@@ -111,6 +112,47 @@ def test_a_site_profile_goes_before_a_built_in_one(
     assert plan.instruments["i"].registers[0].address == 7
 
 
+def test_the_built_in_profiles_look_like_no_manual() -> None:
+    """A pattern to copy gives no hint of its own."""
+    for name in names("profiles"):
+        source = SourceFile("config", [], [])
+        path = find(name, "profiles", Path())
+        assert path is not None
+        read_profile(path, source)
+        assert source.warnings == []
+
+
+@pytest.mark.parametrize(
+    ("registers", "says"),
+    [
+        ("{name: x, table: holding, address: 40001}", ["write 0"]),
+        ("{name: x, table: input, address: 30008}", ["write 7"]),
+        ("{name: x, table: discrete, address: 10003, type: bit}", ["write 2"]),
+        ("{name: x, table: holding, address: 30001}", []),
+        ("{name: x, table: input, address: 0}, {name: y, table: input, address: 1}", []),
+        ("{name: x, table: input, address: 1}, {name: y, table: input, address: 2}", ["one lower"]),
+        ("{name: x, table: input, address: 1, type: float32, word_order: ABCD}", ["one lower"]),
+        (
+            "{name: x, table: input, address: 1},"
+            " {name: y, table: input, address: 2, type: float32, word_order: ABCD}",
+            [],
+        ),
+        ("{name: x, table: holding, address: 1}", []),
+    ],
+)
+def test_addresses_that_look_like_a_manual_are_hinted_at(
+    write: Callable[..., Path], registers: str, says: list[str]
+) -> None:
+    """Counted from 1, or with the table in the first digit: asked about, and not refused."""
+    source = SourceFile("config", [], [])
+    read_profile(write(f"title: mine\nregisters: [{registers}]\n", "profiles/mine.yaml"), source)
+    assert source.problems == []
+    assert len(source.warnings) == len(says)
+    for warning, words in zip(source.warnings, says, strict=True):
+        assert words in warning.remedy
+        assert warning.key == "registers[0].address"
+
+
 REGISTER = "{name: x, table: input, address: 0, type: uint16, unit: ppm}"
 WRONG = [
     ("type: uint16", "type: float32", "registers[0].word_order", "ABCD"),
@@ -119,6 +161,7 @@ WRONG = [
     ("type: uint16", "type: int61", "registers[0].type", "int16"),
     ("address: 0", "address: 40001.0", "registers[0].address", "whole number"),
     ("address: 0", "address: 65536", "registers[0].address", "at most 65535"),
+    ("address: 0", "address: 300008", "registers[0].address", "write 7: addresses count from 0"),
     ("address: 0, ", "", "registers[0].address", "missing"),
     ("table: input, ", "", "registers[0].table", "missing"),
     ("table: input", "table: inputs", "registers[0].table", "input"),

@@ -6,6 +6,7 @@ from typing import Final
 
 from dewline.bus.decode import compile_block
 from dewline.bus.plan import Block, plan_reads, split
+from dewline.bus.word_orders import WordOrderCheck
 from dewline.config.plan import InstrumentPlan
 from dewline.readings import Quality, Reading
 
@@ -40,7 +41,7 @@ class PolledInstrument:
     """One instrument on an open link.
 
     ``block_readers``: what is asked in a turn, in this order. ``answers``: whether it answers;
-    None while that is not known.
+    None while that is not known. ``orders``: the check of its word orders, until it is done.
     """
 
     def __init__(self, plan: InstrumentPlan) -> None:
@@ -48,6 +49,7 @@ class PolledInstrument:
         self._planned = tuple(BlockReader(plan, block) for block in plan_reads(plan))
         self.block_readers = list(self._planned)
         self.answers: bool | None = None
+        self.orders = WordOrderCheck(plan) if plan.floats else None
         self._refusals: set[tuple[str, int]] = set()
         self._no_answers = {s: NO_ANSWER for r in self._planned for s in r.failed(NO_ANSWER)}
 

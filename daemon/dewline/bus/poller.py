@@ -14,9 +14,11 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
+from dewline.bus.plan import Block
 from dewline.bus.polled_instrument import BlockReader, PolledInstrument
 from dewline.bus.schedule import SILENT_AFTER, PollSlot, Schedule
 from dewline.bus.sessions import new_session
+from dewline.bus.word_orders import WordOrderCheck
 from dewline.clock import Backoff, Clock
 from dewline.config.plan import BusPlan, InstrumentPlan, ModbusTcpPlan
 from dewline.errors import BadFrame, LinkDown, NoReply, Refused
@@ -68,8 +70,9 @@ class Poller:
     ) -> None:
         """``stamp`` gives wall and watch time of now in ms.
 
-        ``on_state`` is called with ``BUS-link`` or ``INSTRUMENT-answer`` and whether it is up,
-        at first and at each change.
+        ``on_state`` is called with ``BUS-link`` or ``INSTRUMENT-answer`` and whether it is up, at
+        first and at each change, and once with ``INSTRUMENT-misread`` and whether its floats make
+        sense only in another word order.
         """
         self._bus = bus
         self._clock = clock
@@ -176,6 +179,8 @@ class Poller:
             payload = await self._session.exchange(unit.plan, block_reader.block)
             self._report_link_up()
             readings = block_reader.readings_untrusted(payload)
+            if unit.orders is not None:
+                self._check_orders(unit, unit.orders, block_reader.block, payload)
         except NoReply:
             self._report_link_up()
             self._counts.timeouts += 1
@@ -194,6 +199,17 @@ class Poller:
         self._backoff.reset()
         self._counts.last_good_ms = self._stamp()[1]
         return readings
+
+    def _check_orders(
+        self, unit: PolledInstrument, check: WordOrderCheck, block: Block, payload: bytes
+    ) -> None:
+        """Compare the first answers with what other word orders make of them."""
+        check.observe(block, payload)
+        if check.done:
+            unit.orders = None
+            for text in check.misread():
+                _log.error("%s: %s: look at `word_order` in its profile", unit.plan.name, text)
+            self._on_state(f"{unit.plan.name}-misread", bool(check.misread()))
 
     def _cut(
         self, unit: PolledInstrument, block_reader: BlockReader, code: int

@@ -92,7 +92,7 @@ def _watch_plan(
     followers = follower_names(config)
     signals = {**index.signals, **index.derive_all()}
     roads = [*(("mqtt",) if config.mqtt else ()), *map(page_road, config.contacts)]
-    own = daemon_signals(config.buses, instruments, followers, roads)
+    own = daemon_signals(config.buses, instruments.values(), followers, roads)
     own_rules = daemon_rules(
         own, config.buses, instruments.values(), followers, roads, of_site=book.plans
     )

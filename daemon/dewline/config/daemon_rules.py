@@ -39,7 +39,7 @@ class DaemonRules(Strict):
 
 def daemon_signals(
     buses: Iterable[str],
-    instruments: Iterable[str],
+    instruments: Iterable[InstrumentPlan],
     followers: Iterable[str],
     roads: Iterable[str],
 ) -> dict[str, SignalPlan]:
@@ -49,7 +49,10 @@ def daemon_signals(
     others are counts and truth values. ``roads``: by which alarms go out.
     """
     units = {f"{bus}-link": "" for bus in buses}
-    units |= {f"{instrument}-answer": "" for instrument in instruments}
+    for instrument in instruments:
+        units[f"{instrument.name}-answer"] = ""
+        if instrument.floats:
+            units[f"{instrument.name}-misread"] = ""
     units |= {f"{follower}-behind": "s" for follower in followers}
     units |= {f"{road}-barred": "" for road in roads}
     units |= {"disk-free": "MB", "tasks-failed": "", "journal-damaged": "", "alarm-rate": ""}

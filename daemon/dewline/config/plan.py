@@ -170,6 +170,18 @@ class InstrumentPlan:
     max_gap: int = 8
     ascii: AsciiProfile | None = None
 
+    @property
+    def floats(self) -> tuple[RegisterPlan, ...]:
+        """The registers that feed a signal as a float, the words of which have an order."""
+        return tuple(
+            register
+            for register in self.registers
+            if register.name in self.feeds
+            and register.type.startswith("float")
+            and register.word_order is not None
+            and register.loop is None
+        )
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class JournalPlan:

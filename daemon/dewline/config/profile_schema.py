@@ -72,12 +72,30 @@ Sentinels = Annotated[dict[int, Reason], BeforeValidator(_integer_keys), WithJso
 States = Annotated[dict[int, Words], BeforeValidator(_integer_keys), WithJsonSchema(_KEYED)]
 
 
+_SIX_DIGITS = (100_000, 300_000, 400_000)  # a manual's tables: discrete, input, holding
+
+
+def _address(value: object) -> object:
+    """Refuse a manual's number of six digits in words of its own; all else is checked after."""
+    if isinstance(value, int):
+        for leading in _SIX_DIGITS:
+            if leading < value <= leading + 65_536:
+                refuse(
+                    f"{value} is a manual's number, with the table as its first digit",
+                    f"write {value - leading - 1}: addresses count from 0",
+                )
+    return value
+
+
+Address = Annotated[int, BeforeValidator(_address), Field(ge=0, le=65535)]
+
+
 class RegisterConfig(Strict):
     """One value of an instrument."""
 
     name: Signal
     table: Table | None = None
-    address: Annotated[int, Field(ge=0, le=65535)] | None = None
+    address: Address | None = None
     type: RegisterType = "uint16"
     word_order: WordOrder | None = None
     scale: float = 1.0

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Literal
 
 from dewline.config.fields import band, example
+from dewline.config.manual_numbers import hints
 from dewline.config.nodes import KeyPath, SourceFile, read_source
 from dewline.config.plan import WORDS, AsciiProfile, RegisterPlan, there
 from dewline.config.profile_schema import REASONS, Ask, ProfileHead, RegisterConfig, Stream
@@ -61,6 +62,8 @@ def read_profile(path: Path, site: SourceFile) -> Profile:
         source.report(("registers",), "has no registers", "list at least one")
     if profile.ascii is not None:
         _groups(profile, profile.ascii, "ask" if head.ask else "stream")
+    for hint in hints(profile.registers.values()):
+        source.warn((*profile.paths[hint.name], "address"), hint.problem, hint.remedy)
     return profile
 
 
