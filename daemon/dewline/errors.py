@@ -2,6 +2,7 @@
 
 DewlineError
 ├── UnitError            a quantity that cannot be read or converted
+├── FormulaError         an expression that cannot be read, or whose units do not fit
 ├── OutOfRange           physics asked outside the range where its formula holds
 ├── ConfigError          one or more Problems in a config, each with file, line and remedy
 ├── CommandError         a person asked for what is not there or not allowed
@@ -28,6 +29,14 @@ class DewlineError(Exception):
 
 class UnitError(DewlineError, ValueError):
     """A quantity that cannot be read or converted."""
+
+
+class FormulaError(DewlineError):
+    """An expression that cannot be read, or whose units do not fit; ``remedy``: what to write."""
+
+    def __init__(self, problem: str, remedy: str) -> None:
+        super().__init__(problem)
+        self.remedy = remedy
 
 
 class OutOfRange(DewlineError, ValueError):

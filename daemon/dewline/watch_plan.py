@@ -57,6 +57,7 @@ class SignalPlan:
     bus: str | None = None
     every_ms: int = 1000
     reference: Literal["absolute", "gauge"] | None = None
+    formula: str | None = None  # of others, by their full names: heron.oxygen - heron.outlet_oxygen
 
 
 @dataclass(frozen=True, slots=True)

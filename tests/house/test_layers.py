@@ -17,10 +17,11 @@ ROOT = Path(__file__).parents[2]
 PACKAGES = {"dewline": ROOT / "daemon", "dewline_sim": ROOT / "simulators"}
 PURE = (
     *("readings", "errors", "events", "typed_json", "units", "hours", "watch_plan", "duty"),
-    *("gas", "watch"),
+    *("formulas", "gas", "watch"),
 )
 BANNED = ("asyncio", "time", "socket", "sqlite3", "threading", "logging", "random", "os")
-GROUND = tuple(name.replace("gas", "gas.bed") for name in PURE if name != "watch")
+_IN_PACKAGES = {"gas": "gas.bed", "formulas": "formulas.grammar"}
+GROUND = tuple(_IN_PACKAGES.get(name, name) for name in PURE if name != "watch")
 CLOCKS = ("time", "asyncio", "dewline.clock", "dewline.gc_tuning")
 # What the watch and the modules it stands on use of the standard library: nothing that tells the
 # time, reads or writes, or draws a random number. ``datetime`` and ``zoneinfo`` convert times.

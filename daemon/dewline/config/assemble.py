@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from dewline.config.daemon_rules import daemon_rules, daemon_signals
+from dewline.config.definitions import define_signals
 from dewline.config.instrument_plans import bus_plans, instrument_plans
 from dewline.config.plan import (
     ContactPlan,
@@ -42,9 +43,9 @@ def signal_index(site: ParsedSite) -> SignalIndex:
 
     Those with a mistake are included; see ``SignalIndex``.
     """
-    config = site.config
-    return SignalIndex(
-        signals=site.signals(),
+    config, signals = site.config, site.signals()
+    index = SignalIndex(
+        signals=signals,
         boxes={box: site.antechambers(box) for box in site.raw("boxes")},
         services=tuple(site.raw("services")),
         supplies=tuple(n for n, s in config.services.items() if s.kind in SUPPLY_KINDS),
@@ -54,6 +55,8 @@ def signal_index(site: ParsedSite) -> SignalIndex:
             for name, box in config.boxes.items()
         },
     )
+    define_signals(site, index, signals)
+    return index
 
 
 def assemble(site: ParsedSite, index: SignalIndex, book: RuleBook) -> Plan:

@@ -17,9 +17,11 @@ from zoneinfo import ZoneInfo
 from pydantic import BeforeValidator, PlainValidator, WithJsonSchema
 from pydantic_core import PydanticCustomError
 
-from dewline.errors import UnitError
+from dewline.errors import FormulaError, UnitError
+from dewline.formulas.grammar import Name as SignalName
+from dewline.formulas.grammar import names_of, parse
 from dewline.hours import DAYS, HOLIDAY, Hours, Span
-from dewline.units import Quantity, dimension, parse_quantity
+from dewline.units import Quantity, dimension, normal_unit, parse_quantity
 
 NAME = r"[a-z][a-z0-9-]{0,39}"
 SIGNAL = r"[a-z][a-z0-9_]{0,39}"
@@ -130,10 +132,56 @@ Name = Annotated[str, _named(NAME, "name: small letters, digits and hyphens"), _
 Signal = Annotated[
     str, _named(SIGNAL, "signal name: small letters, digits and underscores"), _text(SIGNAL)
 ]
+
+
+@dataclass(frozen=True, slots=True)
+class Definition:
+    """A signal that is computed: its expression, and the unit it is to come in."""
+
+    text: str
+    unit: str | None = None
+
+
+_REGISTER = rf"{NAME}\.{SIGNAL}"
+_DEFINED = "write INSTRUMENT.REGISTER, or an expression such as oxygen - outlet_oxygen"
+
+
+def _feed(value: object) -> str | Definition:
+    if isinstance(value, str) and re.fullmatch(_REGISTER, value):
+        return value
+    text, unit = value, None
+    if isinstance(value, dict) and "value" in value and value.keys() <= {"value", "unit"}:
+        text, unit = value["value"], value.get("unit")
+    if not isinstance(text, str) or not isinstance(unit, str | None):
+        refuse(f"{value!r} is no register and no expression", _DEFINED)
+    try:
+        tree = parse(text)
+        if (text is value and isinstance(tree, SignalName)) or not names_of(tree):
+            refuse(f"{value!r} is no register: INSTRUMENT.REGISTER", _DEFINED)
+        return Definition(text, unit if unit is None else normal_unit(unit))
+    except FormulaError as error:
+        refuse(f"{value!r} {error}", error.remedy)
+    except UnitError as error:
+        refuse(str(error), "write a unit that dewline knows")
+
+
 Feed = Annotated[
-    str,
-    _named(rf"{NAME}\.{SIGNAL}", "register: INSTRUMENT.REGISTER"),
-    _text(rf"{NAME}\.{SIGNAL}"),
+    str | Definition,
+    PlainValidator(_feed),
+    WithJsonSchema(
+        {
+            "anyOf": [
+                {"type": "string", "description": "INSTRUMENT.REGISTER, or an expression"},
+                {
+                    "type": "object",
+                    "properties": {"value": {"type": "string"}, "unit": {"type": "string"}},
+                    "required": ["value"],
+                    "additionalProperties": False,
+                },
+            ],
+            "examples": ["heron-trace.o2", "oxygen - outlet_oxygen"],
+        }
+    ),
 ]
 Host = Annotated[str, _named(r"[A-Za-z0-9._:\-]{1,253}", "host name or address"), _text(r"\S+")]
 Topic = Annotated[

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from dewline.config.fields import Definition
 from dewline.config.nodes import KeyPath, SourceFile, value_at
 from dewline.config.profile_schema import RegisterConfig
 from dewline.config.profiles import Profile, raw_unit, register_plan
@@ -26,7 +27,8 @@ SECTIONS: tuple[tuple[str, PlaceKind], ...] = (
 class SignalMapping:
     """One line under ``signals:`` of a place: signal ``name`` is fed by the register ``feed``.
 
-    ``feed`` is INSTRUMENT.REGISTER; None where the line has a mistake.
+    ``feed`` is INSTRUMENT.REGISTER; None where the line has a mistake, or defines the signal by
+    an expression, which is ``definition``.
     """
 
     section: str
@@ -35,6 +37,7 @@ class SignalMapping:
     name: str
     feed: str | None
     role: Role | None
+    definition: Definition | None = None
 
     @property
     def full(self) -> str:
@@ -48,12 +51,12 @@ class SignalMapping:
 
     @property
     def instrument(self) -> str:
-        """Name of the instrument; "" where the line has a mistake."""
+        """Name of the instrument; "" where no register feeds the signal."""
         return (self.feed or "").partition(".")[0]
 
     @property
     def register(self) -> str:
-        """Name of the register; "" where the line has a mistake."""
+        """Name of the register; "" where no register feeds the signal."""
         return (self.feed or "").partition(".")[2]
 
 
@@ -98,7 +101,10 @@ class ParsedSite:
                 good = {} if parsed is None else parsed.signals
                 for name in self.raw(section, place, "signals"):
                     role = role_of(kind, name, chambers)
-                    yield SignalMapping(section, kind, place, name, good.get(name), role)
+                    source = good.get(name)
+                    feed = source if isinstance(source, str) else None
+                    definition = source if isinstance(source, Definition) else None
+                    yield SignalMapping(section, kind, place, name, feed, role, definition)
 
     def signals(self) -> dict[str, SignalPlan]:
         """The plan of every mapped signal; of one with a mistake what can be known of it."""

@@ -93,6 +93,7 @@ class Intake:
         readings: dict[str, Reading] = {}
         derived = self._parts.derive.scan(at_ms, closed, updated)
         updated += write_derived(at_ms, derived, readings)
+        updated += self._parts.formulas.write(at_ms, updated, readings)
         limited = self._limited(updated, inside_band)
         updated += [signal for signal in limited if signal.alive_ms == at_ms]
         self._sweep.run_rules(at_ms, updated, inside_band.difference(limited))

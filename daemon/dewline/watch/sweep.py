@@ -55,6 +55,7 @@ class Sweep:
         if minute:
             found = [*parts.sensors.minute(at_ms), *parts.explain.fetch_readings()]
             updated += write_derived(at_ms, found, readings)
+        updated += parts.formulas.write(at_ms, updated, readings)
         if updated:
             self.run_rules(at_ms, updated)
         for box in parts.modes.values():

@@ -25,6 +25,7 @@ from dewline.watch.derived.derive import SLOPE_OVER_MS, Derive, DerivedReadings,
 from dewline.watch.saved import Kept, State
 from dewline.watch.sensors.plausibility import Sensors
 from dewline.watch.sensors.verdicts import Unmoved, Verdicts
+from dewline.watch.signals.formula_signals import FormulaSignals
 from dewline.watch.signals.modes import BoxModes
 from dewline.watch.signals.signal_state import STALE_MS, STALE_POLLS, AnalyzerGate, SignalState
 from dewline.watch.signals.slope import MedianWindow
@@ -74,7 +75,9 @@ class Wiring(Kept):
         self.derive = Derive(plan, slopes, self.signals, self.modes, self.signal)
         self.sensors = Sensors(plan, self.signals, self.signal, self.modes, self.derive.rows)
         self.rate_signal = self._find_rate_signal()
+        self.formulas = FormulaSignals(plan, self.signals)
         self.derived = {*slopes.values(), *self.derive.written(), *self.sensors.written()}
+        self.derived.update(self.formulas.written())
         if self.rate_signal is not None:
             self.derived.add(self.rate_signal)
         self.dependents = self._connect()
