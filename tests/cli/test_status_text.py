@@ -52,7 +52,15 @@ def printed(
 ) -> str:
     """The text of a status with one box; ``barred`` are roads of the pages."""
     push: FollowerStatus = {"events_behind": 0, "seconds_behind": 0.0, "barred": barred or {}}
-    box: BoxStatus = {"title": "Cells", "modes": [], "readings": {}, "ahead": ahead}
+    box: BoxStatus = {
+        "title": "Cells",
+        "modes": [],
+        "modes_unread": [],
+        "read": True,
+        "last_read": None,
+        "readings": {},
+        "ahead": ahead,
+    }
     status._print(
         {
             "site": "saltmarsh",

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Iterator
+from datetime import tzinfo
 from typing import TYPE_CHECKING
 
 from dewline.cli.terminal import add_config_arguments, clock, event_line, print_json, socket_of
 from dewline.events import EventDocument
+from dewline.followers.push.phrases import duration
 from dewline.hours import zone_of
 from dewline.live.control_socket import ask_status
-from dewline.live.requests import StatusDocument
+from dewline.live.requests import BoxStatus, ReadingStatus, StatusDocument
 
 if TYPE_CHECKING:
     from dewline.watch.derived.outlook_table import BoxOutlook
@@ -63,6 +65,33 @@ def _days(days: float) -> str:
     return f"{days:.0f}" if days >= 10.0 else f"{days:.1f}"
 
 
+def _modes(box: BoxStatus) -> Iterator[str]:
+    """What the box is doing, as far as that is read, and what it did when it was last read."""
+    yield from box["modes"]
+    if box["modes_unread"]:
+        yield f"not known whether still {' or '.join(box['modes_unread'])}"
+    if box["ahead"].get("learning"):
+        yield "learning"
+
+
+def _unread(box: BoxStatus, zone: tzinfo) -> str:
+    """That no reading of the box can be believed, and since when."""
+    if box["last_read"] is None:
+        return "NOT READ: nothing was ever read"
+    answers = any(not reading["raw"].startswith("bad") for reading in box["readings"].values())
+    return f"{'NOT BELIEVED' if answers else 'NOT READ'} since {clock(box['last_read'], zone)}"
+
+
+def _doubts(reading: ReadingStatus, zone: tzinfo) -> str:
+    """Its quality where that is not good, since when, and the last number where there is none."""
+    note = "" if reading["quality"] == "good" else f"  {reading['quality']}"
+    note += f" since {clock(reading['since'], zone)}" if reading["since"] else ""
+    if reading["last_value"] is not None and reading["age_s"] is not None:
+        note += f"  last {reading['last_value']:.4g} {reading['unit']}".rstrip()
+        note += f", {duration(round(reading['age_s'] * 1000))} ago"
+    return note
+
+
 def _print(status: StatusDocument) -> None:
     zone = zone_of(status["timezone"])
     print(f"{status['site']}: {status['state']}")
@@ -70,13 +99,12 @@ def _print(status: StatusDocument) -> None:
         for road, why in follower["barred"].items():
             print(f"NO ALARM GOES OUT BY {road}: {why}")
     for name, box in status["boxes"].items():
-        learning = ["learning"] if box["ahead"].get("learning") else []
-        print(f"\n{name}  {box['title']}  {', '.join(box['modes'] + learning)}".rstrip())
+        print(f"\n{name}  {box['title']}  {', '.join(_modes(box))}".rstrip())
+        if not box["read"]:
+            print(f"  {_unread(box, zone)}")
         for signal, reading in box["readings"].items():
             value = "-" if reading["value"] is None else f"{reading['value']:.4g}"
-            note = "" if reading["quality"] == "good" else f"  {reading['quality']}"
-            since = f" since {reading['since'][:16]}Z" if reading["since"] else ""
-            print(f"  {signal:<24} {value:>10} {reading['unit']}{note}{since}")
+            print(f"  {signal:<24} {value:>10} {reading['unit']}{_doubts(reading, zone)}")
         for line in _ahead(box["ahead"]):
             print(f"  {line}")
     print(f"\nalarms: {len(status['alarms']) or 'none'}")

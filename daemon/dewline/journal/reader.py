@@ -233,6 +233,14 @@ class Reader(SeriesReader):
         )
         return [LedgerRow(i, b, k, t0, t1, json.loads(doc)) for i, b, k, t0, t1, doc in rows]
 
+    def last_ledger_rows(self, limit: int) -> list[LedgerRow]:
+        """The closed rows of the ledger that were written last, in order."""
+        rows = self._all(
+            "SELECT * FROM ledger WHERE ended_ms IS NOT NULL ORDER BY rowid DESC LIMIT ?", limit
+        )
+        rows.reverse()
+        return [LedgerRow(i, b, k, t0, t1, json.loads(doc)) for i, b, k, t0, t1, doc in rows]
+
     def ledger_after(self, number: int, limit: int = 1000) -> list[tuple[int, LedgerRow]]:
         """Closed rows of the ledger written after row ``number``, each with its own, in order.
 

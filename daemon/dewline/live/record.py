@@ -13,11 +13,12 @@ from dewline.clock import Clock
 from dewline.config import Plan, watch_plan_to_json
 from dewline.config.read_with import read_with
 from dewline.errors import JournalError
-from dewline.events import Entry, Outcome
+from dewline.events import Entry, LedgerRow, Outcome
 from dewline.journal import Journal, Reader
 from dewline.readings import compact_json
 from dewline.replay.drive import Drive
 from dewline.replay.recovery import recover
+from dewline.watch.ledgers.rows import REMEMBERED
 
 log = logging.getLogger(__name__)
 SNAPSHOT_EVERY_S = 600.0
@@ -44,6 +45,7 @@ async def opened_record(plan: Plan, clock: Clock) -> AsyncIterator[Record]:
             record.put_plan(plan)
             await record.written()
             with Reader(plan.journal.path) as reader:
+                record.rows = reader.last_ledger_rows(REMEMBERED)
                 now_ms = clock.wall_ms()
                 record.drive = recover(
                     reader,
@@ -60,10 +62,15 @@ async def opened_record(plan: Plan, clock: Clock) -> AsyncIterator[Record]:
 
 @dataclass(slots=True, eq=False)
 class Record:
-    """What the daemon writes beside items: plans, states of the watch, the hourly housekeeping."""
+    """What the daemon writes beside items: plans, states of the watch, the hourly housekeeping.
+
+    ``rows``: the last closed rows of the ledger before the start, and those written beside the
+    watch since.
+    """
 
     journal: Journal
     drive: Drive = field(init=False)  # there once the watch is recovered
+    rows: list[LedgerRow] = field(default_factory=list)
     _damaged: Path | None = None
 
     def put_plan(self, plan: Plan) -> None:
@@ -78,6 +85,11 @@ class Record:
         self.put_snapshot()
         standing = Outcome(verdicts=self.drive.watch.verdicts())
         self.journal.append(Entry(self.drive.seq, None, standing))
+
+    def put_row(self, row: LedgerRow) -> None:
+        """Write a row into the ledger that does not come from the watch."""
+        self.journal.append(Entry(self.drive.seq, None, Outcome(ledger=(row,))))
+        self.rows = [*self.rows, row][-REMEMBERED:]
 
     def put_snapshot(self) -> None:
         """Keep the state of the watch after the last item."""

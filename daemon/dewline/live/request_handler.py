@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from dewline.bus.poller import Stamp
 from dewline.errors import CommandError
-from dewline.events import Entry, Outcome, Reply
+from dewline.events import Reply
 from dewline.live.record import Record
 from dewline.live.requests import Answer, StatusDocument, command_of, leak_test_of
 
@@ -57,11 +57,10 @@ class RequestHandler:
 
     async def _write_leak_test(self, request: Mapping[str, object]) -> Answer:
         """Write a judged leak test into the ledger: a conclusion, so the watch is not fed."""
-        drive = self.record.drive
         try:
-            row = leak_test_of(request, drive.watch.plan)
+            row = leak_test_of(request, self.record.drive.watch.plan)
         except CommandError as error:
             return {"ok": False, "message": str(error)}
-        self.record.journal.append(Entry(drive.seq, None, Outcome(ledger=(row,))))
+        self.record.put_row(row)
         await self.record.written()
         return {"ok": True, "message": f"written into the ledger of {row.box}"}

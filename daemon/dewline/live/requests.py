@@ -36,7 +36,9 @@ class ReadingStatus(TypedDict):
     """The latest reading of a signal; ``value`` null where there is no number.
 
     ``quality`` is what the watch says, ``since`` when that began, and ``raw`` what the bus says;
-    ``since`` is null where the watch has nothing to add.
+    ``since`` is null where the watch has nothing to add. ``overdue``: it is not read now, though
+    it should be; ``last_value`` is then the last number, read at ``last_time``, ``age_s`` ago.
+    ``time`` is null where nothing was asked for since the start.
     """
 
     value: float | None
@@ -44,14 +46,26 @@ class ReadingStatus(TypedDict):
     quality: str
     raw: str
     since: str | None
-    time: str
+    time: str | None
+    overdue: bool
+    last_value: float | None
+    last_time: str | None
+    age_s: float | None
 
 
 class BoxStatus(TypedDict):
-    """A box: its modes, the latest readings by role, its own figures and what lies ahead."""
+    """A box: its modes, the latest readings by role, its own figures and what lies ahead.
+
+    ``modes_unread``: modes that held when their signals were last read, and of which nobody knows
+    now. ``read``: at least one of its signals is read; ``last_read``: when that was, null where
+    it never was.
+    """
 
     title: str
     modes: list[str]
+    modes_unread: list[str]
+    read: bool
+    last_read: str | None
     readings: dict[str, ReadingStatus]
     ahead: BoxOutlook
 

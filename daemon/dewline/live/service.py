@@ -234,8 +234,8 @@ class Service:
 
     def status(self) -> StatusDocument:
         """The answer to ``dewline status --json``."""
-        watch = self.drive.watch
-        return status_document(self.plan.watch, self._state, watch, self.latest, self._followers)
+        record, followers = self._record, self._followers
+        return status_document(self.plan.watch, self._state, record, self.latest, followers)
 
     def statistics(self) -> ServiceStatistics:
         """Counts since the start."""

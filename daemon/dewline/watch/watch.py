@@ -9,7 +9,7 @@ same items.
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import assert_never
+from typing import NamedTuple, assert_never
 
 from dewline.events import NOTHING, EventDocument, Outcome, Reply
 from dewline.readings import Command, Item, Reading, Resumed, Scan, Tick, Verdict
@@ -23,6 +23,18 @@ from dewline.watch.signals.signal_state import update_bands
 from dewline.watch.sweep import Sweep
 from dewline.watch.wiring import Wiring
 from dewline.watch_plan import CLOCK_SET, DAEMON, Mode, WatchPlan
+
+
+class LastRead(NamedTuple):
+    """The last number of a signal, its wall time and its age; None where nothing ever was read.
+
+    ``overdue``: nothing that can be believed was read for longer than the signal may be silent.
+    """
+
+    value: float | None
+    time_ms: int | None
+    age_ms: int | None
+    overdue: bool
 
 
 class Watch(Kept):
@@ -59,11 +71,27 @@ class Watch(Kept):
         return [a.last_event for a in self._parts.alarms.values() if a.last_event is not None]
 
     def modes(self) -> dict[str, list[Mode]]:
-        """The modes of every box, in the order in which they began."""
+        """The modes of every box, in the order in which they began.
+
+        Of those in ``modes_unread`` it is only known that they held when last read.
+        """
         return {
             name: sorted(box.since, key=box.since.__getitem__)
             for name, box in self._parts.modes.items()
         }
+
+    def modes_unread(self) -> dict[str, set[Mode]]:
+        """The modes of every box that come from signals of which none is read now."""
+        return {name: box.unread(self.at_ms) for name, box in self._parts.modes.items()}
+
+    def last_read(self, signal: str) -> LastRead:
+        """What was last read of a signal; wall time."""
+        state = self._parts.signals[signal]
+        read_ms = state.read_ms
+        if read_ms is None:
+            return LastRead(None, None, None, overdue=True)
+        time_ms, age_ms = self._parts.local_time.label(read_ms), self.at_ms - read_ms
+        return LastRead(state.value, time_ms, age_ms, state.overdue(self.at_ms))
 
     def verdicts(self) -> tuple[Verdict, ...]:
         """What the watch says of the readings of each signal now, beyond what the bus said."""

@@ -165,7 +165,7 @@ class AlarmEngine:
         self._write(alarm, "cause-changed", Details(why=cause))
 
     def _write(self, alarm: Alarm, transition: Transition, details: Details) -> Event:
-        mode = self._suppression.mode_of(alarm.plan.place)
+        mode = self._suppression.mode_of(alarm.plan.place, self._writer.at_ms)
         if alarm.state in ENDED_STATES:
             details = replace(details, stands=self._troubles.beside(alarm))
         event = self._writer.write(alarm, transition, mode, details)

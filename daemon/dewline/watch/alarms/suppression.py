@@ -69,10 +69,10 @@ class Suppression:
             for name, alarm in alarms.items()
         }
 
-    def mode_of(self, place: str) -> Mode | None:
-        """The mode that an event of ``place`` names; None where it is no box or has none."""
+    def mode_of(self, place: str, at_ms: int) -> Mode | None:
+        """The mode that an event of ``place`` names; None where it is no box or none is known."""
         box = self._modes.get(place)
-        return box.foremost() if box is not None else None
+        return box.foremost(at_ms) if box is not None else None
 
     def standing_loops(self) -> tuple[str, ...]:
         """The boxes in which circulation stands without a mode that explains it."""

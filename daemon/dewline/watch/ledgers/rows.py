@@ -110,9 +110,7 @@ class RowBook(Kept):
         """
         return {
             "open": [_shown(row, self._clock.label(row.started_at_ms), None) for row in still],
-            "recent": [
-                {"id": row.id, **_shown(row, row.started_ms, row.ended_ms)} for row in self.recent
-            ],
+            "recent": [shown_row(row) for row in self.recent],
         }
 
 
@@ -131,6 +129,11 @@ def leak_test_row(
         raise ValueError(f"ends at {ended_ms}, before it starts at {started_ms}")
     name = _row_id(site, f"{box}|{LEAK_TEST}", started_ms, 0)
     return LedgerRow(name, box, LEAK_TEST, started_ms, ended_ms, tidy_document(document))
+
+
+def shown_row(row: LedgerRow) -> ShownRow:
+    """A closed row as status shows it."""
+    return {"id": row.id, **_shown(row, row.started_ms, row.ended_ms)}
 
 
 def _shown(row: OpenRow | LedgerRow, started_ms: int, ended_ms: int | None) -> ShownRow:

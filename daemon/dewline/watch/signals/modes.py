@@ -92,6 +92,16 @@ class BoxModes(Kept):
         self._inner = self._present(*(f"{box}.{a}_inner_door" for a in chambers))
         moves = ("outer_door", "evacuating", "refilling")
         self._chamber = self._present(*(f"{box}.{a}_{m}" for a in chambers for m in moves))
+        circulating = self._present(f"{box}.circulating")
+        self._sources: dict[Mode, tuple[SignalState, ...]] = {
+            "purging": self._purging,
+            "regenerating": self._regenerating,
+            "circulating": circulating,
+            "isolated": circulating,
+            "reduced": () if self._speed is None else (self._speed,),
+            "transferring": (*self._inner, *self._chamber),
+            "opened": self._present(f"{box}.oxygen"),
+        }
 
     def _present(self, *names: str) -> tuple[SignalState, ...]:
         return tuple(self._signals[name] for name in names if name in self._signals)
@@ -165,9 +175,18 @@ class BoxModes(Kept):
         on = self._circulating.usable if self._circulating is not None else None
         return on is not None and on < 0.5 and not any(mode in self.since for mode in STOPPING)
 
-    def foremost(self) -> Mode | None:
-        """The mode that an event names; None where none holds."""
-        return next((m for m in IN_ORDER if m in self.since), None)
+    def foremost(self, at_ms: int) -> Mode | None:
+        """The mode that an event names; None where none holds, or it is not known whether."""
+        unread = self.unread(at_ms)
+        return next((m for m in IN_ORDER if m in self.since and m not in unread), None)
+
+    def unread(self, at_ms: int) -> set[Mode]:
+        """The modes that come from signals of which none is read; not what people announced."""
+        return {
+            mode
+            for mode, signals in self._sources.items()
+            if signals and mode not in self._until and all(s.overdue(at_ms) for s in signals)
+        }
 
     def due_ms(self) -> int:
         """When ``tick`` has something to do next."""

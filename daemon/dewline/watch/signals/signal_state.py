@@ -87,6 +87,7 @@ class SignalState(Kept):
     ``value`` is the last number (kept through bad readings), ``alive_ms`` the last time the
     signal was not bad, ``same_since_ms`` when a run of good, equal, unbroken readings began.
     ``stale_ms``: after so long without a reading a run of equal readings is broken.
+    ``before_ms``: when ``value`` was read, where that was before the last ``reset``.
     ``verdict``: lowers the quality of each reading, while the watch doubts the sensor.
     ``delay_running``: the delay of a rule on this signal runs, as of the last ``update_band``.
     """
@@ -95,6 +96,7 @@ class SignalState(Kept):
         "_bands",
         "_delays",
         "alive_ms",
+        "before_ms",
         "closes_at",
         "delay_running",
         "gate",
@@ -109,10 +111,11 @@ class SignalState(Kept):
         "verdict",
         "windows",
     )
-    KEPT = ("value", "quality", "alive_ms", "same_since_ms", "windows_by_span")
+    KEPT = ("value", "quality", "alive_ms", "before_ms", "same_since_ms", "windows_by_span")
     value: float | None
     quality: Quality
     alive_ms: int
+    before_ms: int | None
     same_since_ms: int
 
     def __init__(
@@ -125,6 +128,7 @@ class SignalState(Kept):
         self.value = None
         self.quality = Quality.NO_ANSWER
         self.alive_ms = 0
+        self.before_ms = None
         self.same_since_ms = 0
         self.lo, self.hi = EMPTY_BAND
         self.closes_at = NEVER_MS
@@ -166,9 +170,24 @@ class SignalState(Kept):
         if not good or value != self.value or at_ms - self.alive_ms >= self.stale_ms:
             self.same_since_ms = at_ms
         self.value, self.quality, self.alive_ms = value, quality, at_ms
+        self.before_ms = None
         if not good:
             return ()
         return tuple(w for w in self.windows if w.add(at_ms, value))
+
+    @property
+    def read_ms(self) -> int | None:
+        """When ``value`` was read; None where nothing ever was."""
+        if self.value is None:
+            return None
+        return self.alive_ms if self.before_ms is None else self.before_ms
+
+    def overdue(self, at_ms: int) -> bool:
+        """Whether nothing that can be believed was read for ``stale_ms``, or since a ``reset``."""
+        read_ms = self.read_ms
+        if read_ms is None or self.before_ms is not None:
+            return True
+        return at_ms - read_ms >= self.stale_ms
 
     @property
     def usable(self) -> float | None:
@@ -211,6 +230,7 @@ class SignalState(Kept):
     def reset(self, at_ms: int) -> None:
         """Start anew after a gap: no reading is known, times and windows begin at ``at_ms``."""
         self.quality = Quality.NO_ANSWER
+        self.before_ms = self.read_ms
         self.alive_ms = self.same_since_ms = at_ms
         for window in self.windows:
             window.clear()
