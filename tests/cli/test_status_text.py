@@ -56,6 +56,7 @@ def printed(
         "title": "Cells",
         "modes": [],
         "modes_unread": [],
+        "planned": {"opened": "2026-07-02T16:46:40.000Z"},
         "read": True,
         "last_read": None,
         "readings": {},
@@ -87,6 +88,11 @@ def test_times_are_those_of_the_site_and_say_so(capsys: pytest.CaptureFixture[st
     """A status is read beside pages, whose times are those of the site."""
     told = printed(capsys, NOTHING_KNOWN)
     assert "2026-07-02 14:46:40 WEST to 2026-07-02 14:51:40 WEST  heron transfer" in told
+
+
+def test_planned_work_is_told_with_its_end(capsys: pytest.CaptureFixture[str]) -> None:
+    """Who comes to a box that is quiet sees that it was made so, and until when."""
+    assert "planned: opened until 2026-07-02 17:46:40 WEST" in printed(capsys, NOTHING_KNOWN)
 
 
 def test_the_bed_is_told_with_its_range(capsys: pytest.CaptureFixture[str]) -> None:

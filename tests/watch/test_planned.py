@@ -8,7 +8,7 @@ import pytest
 
 from dewline.readings import Quality, Reading
 from dewline.watch_plan import Above, RulePlan
-from tests.watch.conftest import Bench
+from tests.watch.conftest import START_MS, Bench
 
 H = 3600
 QUIET = (("opened", 24 * H * 1000), ("solvent-work", 2 * H * 1000), ("maintenance", 24 * H * 1000))
@@ -37,6 +37,10 @@ def test_it_says_what_goes_quiet_and_until_when(box: Bench) -> None:
     assert "moist" in said
     assert "flood" not in said
     assert "moist for 2 h" in planned(box, "solvent", 3.0)
+    assert box.watch.planned()["heron"] == {
+        "opened": START_MS + 3 * H * 1000,
+        "solvent": START_MS + 3 * H * 1000,
+    }
 
 
 def test_nothing_goes_quiet_where_no_rule_knows_the_work(box: Bench) -> None:

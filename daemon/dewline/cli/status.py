@@ -100,6 +100,8 @@ def _print(status: StatusDocument) -> None:
             print(f"NO ALARM GOES OUT BY {road}: {why}")
     for name, box in status["boxes"].items():
         print(f"\n{name}  {box['title']}  {', '.join(_modes(box))}".rstrip())
+        for kind, until in box["planned"].items():
+            print(f"  planned: {kind} until {clock(until, zone)}")
         if not box["read"]:
             print(f"  {_unread(box, zone)}")
         for signal, reading in box["readings"].items():

@@ -57,13 +57,14 @@ class BoxStatus(TypedDict):
     """A box: its modes, the latest readings by role, its own figures and what lies ahead.
 
     ``modes_unread``: modes that held when their signals were last read, and of which nobody knows
-    now. ``read``: at least one of its signals is read; ``last_read``: when that was, null where
-    it never was.
+    now. ``planned``: announced work, and when each kind of it ends. ``read``: at least one of its
+    signals is read; ``last_read``: when that was, null where it never was.
     """
 
     title: str
     modes: list[str]
     modes_unread: list[str]
+    planned: dict[str, str]
     read: bool
     last_read: str | None
     readings: dict[str, ReadingStatus]

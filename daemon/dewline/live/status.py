@@ -87,6 +87,7 @@ class _Boxes:
         self._verdicts = StandingVerdicts(watch.verdicts())
         self._ahead = watch.outlook_table()
         self._modes, self._unread = watch.modes(), watch.modes_unread()
+        self._planned = watch.planned()
         measured = [s.name for s in plan.signals.values() if s.instrument is not None]
         self._last = {name: watch.last_read(name) for name in measured}
 
@@ -100,6 +101,7 @@ class _Boxes:
             "title": self._plan.boxes[name].title,
             "modes": [mode for mode in modes if mode not in unread],
             "modes_unread": [mode for mode in modes if mode in unread],
+            "planned": {kind: iso_utc(ms) for kind, ms in self._planned[name].items()},
             "read": not last or not all(found.overdue for found in last),
             "last_read": _iso(read_ms),
             "readings": {s.removeprefix(place): self._reading(s) for s in sorted(signals)},

@@ -80,6 +80,14 @@ class Watch(Kept):
             for name, box in self._parts.modes.items()
         }
 
+    def planned(self) -> dict[str, dict[str, int]]:
+        """The planned work of every box, and when each kind of it ends; wall time."""
+        label = self._parts.writer.label
+        return {
+            name: {kind: label(until_ms) for kind, until_ms in box.planned.items()}
+            for name, box in self._parts.modes.items()
+        }
+
     def modes_unread(self) -> dict[str, set[Mode]]:
         """The modes of every box that come from signals of which none is read now."""
         return {name: box.unread(self.at_ms) for name, box in self._parts.modes.items()}
