@@ -6,13 +6,17 @@ import hashlib
 import json
 import math
 from collections.abc import Callable, Mapping
+from datetime import UTC
 from typing import Any
 
 import pytest
 
 from dewline.events import Entry, LedgerRow
+from dewline.hours import Calendar, LocalTime
 from dewline.readings import Quality, Reading
-from dewline.watch.ledgers.rows import leak_test_row
+from dewline.watch.ledgers.chamber import PumpDown
+from dewline.watch.ledgers.impulses import PumpDowns
+from dewline.watch.ledgers.rows import RowBook, leak_test_row
 from dewline.watch.watch import Watch
 from dewline.watch_plan import AnalyzerPlan, AntechamberPlan, BoxPlan, PurifierPlan, SignalPlan
 from tests.watch.conftest import Bench
@@ -358,6 +362,47 @@ def test_a_gauge_that_drops_to_a_zero_that_is_off_is_no_fall_to_be_timed(lab: La
     lab.go(60, large_evacuating=1.0, large_pressure=-0.1)
     lab.go(60, large_evacuating=0.0, large_pressure=1016.0)
     assert not lab.of("pump-down")
+
+
+def test_a_pump_that_slows_for_forty_days_is_told_worse_every_day() -> None:
+    """Slower by 2.2 over 40 days at six pump-downs a day: its share of the best only falls.
+
+    New oil begins a new best.
+    """
+    rows = RowBook("saltmarsh", LocalTime(Calendar(UTC)))
+    pumps = PumpDowns("heron", "large", rows)
+    shares = []
+    for number in range(240):
+        tau = 10.0 * (1.0 + 1.2 * number / 239)
+        pumps.record(PumpDown(number, number, 1.0, 30.0, tau))
+        if number == 120:
+            state = json.loads(json.dumps(pumps.save()))
+            pumps = PumpDowns("heron", "large", rows)
+            pumps.restore(state)
+    shares = [row.document["share_of_best"] for row in rows.fetch_closed()]
+    assert shares[0] == 1.0
+    assert shares == sorted(shares, reverse=True)
+    assert shares[-1] == pytest.approx(1 / 2.2, rel=1e-5)
+    pumps.note("filter")
+    pumps.record(PumpDown(240, 240, 1.0, 30.0, 22.0))
+    pumps.note("pump-oil")
+    pumps.record(PumpDown(241, 241, 1.0, 30.0, 12.0))
+    assert [r.document["share_of_best"] for r in rows.fetch_closed()] == [
+        pytest.approx(1 / 2.2, rel=1e-5),
+        1.0,
+    ]
+
+
+def test_a_new_filter_begins_a_new_best_of_clean_up(lab: Lab) -> None:
+    """After the note the slower clean-up is the best that is known; other notes leave it."""
+    lab.go(30 * MINUTE)
+    for kind in (None, "pump-oil", "filter"):
+        if kind is not None:
+            lab.b.say("note", box="heron", kind=kind, why="changed")
+        pace = TAU_S if kind is None else 2 * TAU_S
+        lab.go(60 * MINUTE, oxygen=lambda k, pace=pace: 0.05 + 50 * math.exp(-k / pace))
+    shares = [r.document["share_of_best"] for r in lab.of("clean-up")]
+    assert shares == [1.0, pytest.approx(0.5, rel=0.05), 1.0]
 
 
 def test_pump_downs_are_told_against_the_own_best(lab: Lab) -> None:

@@ -58,7 +58,7 @@ class Watch(Kept):
             self._parts.alarms,
             self._parts.engine,
             self._parts.modes,
-            self._parts.explain.note,
+            self._parts.note,
         )
 
     @property

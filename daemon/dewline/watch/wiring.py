@@ -179,6 +179,11 @@ class Wiring(Kept):
                 signal.add_band(partial(box.band, signal))
         return found
 
+    def note(self, box: str, kind: str, at_ms: int) -> None:
+        """A note of a person, for causes and for the box's own bests."""
+        self.explain.note(box, kind, at_ms)
+        self.derive.note(box, kind)
+
     def reset_signals(self, at_ms: int) -> None:
         """Forget all readings: nothing was watched before ``at_ms``."""
         for signal in self.signals.values():

@@ -141,6 +141,12 @@ class BoxParts:
         if self.gas_use is not None:
             self.gas_use.reset()
 
+    def note(self, kind: str) -> None:
+        """A person has noted work on the box: some of its own bests begin anew."""
+        self.impulses.note(kind)
+        for pump in self.pumps.values():
+            pump.note(kind)
+
     def open_rows(self) -> list[OpenRow]:
         """The rows that are not yet closed."""
         found = [self.isolation.open_row(), *(b.open_row() for b in self.transfers.values())]

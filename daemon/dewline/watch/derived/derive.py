@@ -175,6 +175,11 @@ class Derive(Kept):
             purifier.minute(at_ms, day, minute)
         return self._fetch_pending()
 
+    def note(self, box: str, kind: str) -> None:
+        """Take in a note of a person."""
+        if box in self.boxes:
+            self.boxes[box].parts.note(kind)
+
     def resume(self, at_ms: int, gap_ms: int) -> None:
         """Go on after ``gap_ms`` without items. Call it before the signals are reset."""
         for books in self.boxes.values():

@@ -20,7 +20,11 @@ PROOF_TIMES_LEAST = 3.0  # this many times the least excess is a response
 CLEAN_UP_FROM_PPM = 1.0
 UNSEEN_FROM_CM3 = 3.0  # less comes from hands and gloves
 UNSEEN_WITHIN_MS = 5 * 60_000
-BEST_OF = 60
+KEPT = 60  # figures of the past, the best one among them however old it is
+# Notes after which an own best is a new one: a pump with new oil; a loop with a new filter, a
+# sensor with a new cell.
+NEW_PUMP = ("pump-oil",)
+NEW_CLEAN_UP = ("filter", "cell")
 SLOWER_COUNTS = 0.87  # of the usual pace; a smaller difference is scatter
 
 By = Literal["transfer", "purge", "opening"]
@@ -30,8 +34,8 @@ class ImpulseBook(Kept):
     """One box: rows of sensor responses, clean-ups and unseen transfers.
 
     ``proven_ms``: by gas when its sensor last responded. ``clean_up_s``: time to a tenth of the
-    last clean-up. ``_tenths``: of past clean-ups, s; ``_times``: the same in units of V/(eta Q),
-    which do not depend on the flow.
+    last clean-up. ``_tenths``: of the clean-ups since the last note of ``NEW_CLEAN_UP``, s;
+    ``_times``: the same in units of V/(eta Q), which do not depend on the flow.
     """
 
     _tenths: list[float]
@@ -47,8 +51,13 @@ class ImpulseBook(Kept):
 
     @property
     def best_s(self) -> float | None:
-        """The shortest time to a tenth of the past clean-ups."""
+        """The shortest time to a tenth since the last note of ``NEW_CLEAN_UP``."""
         return min(self._tenths, default=None)
+
+    def note(self, kind: str) -> None:
+        """Begin the own best anew after a note of ``NEW_CLEAN_UP``."""
+        if kind in NEW_CLEAN_UP:
+            self._tenths, self._times = [], []
 
     def without_slip(self, impulse: Impulse) -> Impulse:
         """The impulse with its true dose, where a bed that lets some pass made its area greater.
@@ -112,9 +121,9 @@ class ImpulseBook(Kept):
         self._write("sensor-response", impulse, document)
 
     def _cleaned_up(self, impulse: Impulse, tenth_s: float, by: By | None) -> None:
-        self._tenths = [*self._tenths, tenth_s][-BEST_OF:]
+        self._tenths = _with(self._tenths, tenth_s)
         if impulse.tenth_times is not None:
-            self._times = [*self._times, impulse.tenth_times][-BEST_OF:]
+            self._times = _with(self._times, impulse.tenth_times)
         self.clean_up_s = tenth_s
         document = {
             "gas": impulse.role,
@@ -149,9 +158,10 @@ class ImpulseBook(Kept):
 
 
 class PumpDowns(Kept):
-    """Ageing of a pump: every pump-down of one chamber beside the best so far.
+    """Ageing of a pump: every pump-down of one chamber beside the best since its oil was changed.
 
-    ``_taus``: time constants of the last ones, s; ``_floors``: lowest pressures, mbar.
+    ``_taus``: time constants, s; ``_floors``: lowest pressures, mbar; of each the best is among
+    them however old it is, since a best of the last ones would age with the pump.
     """
 
     _taus: list[float]
@@ -162,6 +172,11 @@ class PumpDowns(Kept):
         self._taus = []
         self._floors = []
 
+    def note(self, kind: str) -> None:
+        """Begin the own best anew after a note of ``NEW_PUMP``."""
+        if kind in NEW_PUMP:
+            self._taus, self._floors = [], []
+
     def record(self, done: PumpDown) -> None:
         """Write the row of a pump-down that is over.
 
@@ -169,8 +184,8 @@ class PumpDowns(Kept):
         """
         tau = done.time_constant_s
         if tau is not None:
-            self._taus = [*self._taus, tau][-BEST_OF:]
-        self._floors = [*self._floors, done.floor_mbar][-BEST_OF:]
+            self._taus = _with(self._taus, tau)
+        self._floors = _with(self._floors, done.floor_mbar)
         document = {
             "antechamber": self._chamber,
             "floor_mbar": done.floor_mbar,
@@ -180,3 +195,11 @@ class PumpDowns(Kept):
             "share_of_best": None if not tau else min(self._taus) / tau,
         }
         self._rows.close(self._box, "pump-down", done.started_at_ms, done.ended_at_ms, document)
+
+
+def _with(figures: list[float], new: float) -> list[float]:
+    """The last figures and a new one; of too many the oldest goes that is not the smallest."""
+    kept = [*figures, new]
+    if len(kept) > KEPT:
+        del kept[1 if kept[0] == min(kept) else 0]
+    return kept
