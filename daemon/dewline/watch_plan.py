@@ -298,7 +298,8 @@ class PurifierPlan:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BoxPlan:
     """A glovebox. ``supply`` is the service it gets gas from; ``refill_from`` says where the gas
-    comes from that refills its antechambers.
+    comes from that refills its antechambers. ``gloves``: how many hang in
+    its ports; 0 where all are covered.
     """
 
     name: str
@@ -311,6 +312,7 @@ class BoxPlan:
     refill_from: Literal["box", "supply"] = "box"
     antechambers: tuple[AntechamberPlan, ...] = ()
     analyzers: tuple[AnalyzerPlan, ...] = ()
+    gloves: int | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

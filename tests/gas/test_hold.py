@@ -149,7 +149,7 @@ def test_planned_time_agrees_with_a_hold_of_that_length() -> None:
 
 def test_the_class_needs_the_whole_interval() -> None:
     """A rate under a limit whose interval crosses it belongs to the next class."""
-    readings = line(-0.4)
+    readings = line(-0.48, hours=3)
     exact = hold.evaluate(readings, 1200, RIGID, PERFECT)
     assert leak.iso_10648_2_class(exact.per_h) == exact.class_number == 1
     blurred = hold.evaluate(readings, 1200, RIGID)

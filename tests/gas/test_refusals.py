@@ -15,6 +15,7 @@ from dewline.gas import (
     cleanup,
     coverage,
     dilution,
+    give,
     hold,
     humidity,
     ingress,
@@ -27,7 +28,7 @@ from dewline.gas.leak import HoldPoint
 
 ROOM = (
     *(air, antechamber, bed, cleanup, coverage, dilution),
-    *(hold, humidity, ingress, leak, permeation, trend),
+    *(give, hold, humidity, ingress, leak, permeation, trend),
 )
 POINT = HoldPoint(300.0, 295.15, 101_325.0)
 TIMES = [float(t) for t in range(0, 3600, 20)]
@@ -111,6 +112,8 @@ CALLS: list[tuple[Callable[..., Any], dict[str, Any]]] = [
     ),
     (cleanup.source_isolated_cm3_h, {"slope_ppm_h": 1.0, "volume_m3": 1.2}),
     (coverage.half_width, {"normal_standard": 1.0, "rectangular_half": 1.0}),
+    (give.seen_give, {"readings": READINGS, "volume_l": 1200.0, "missed_share": 0.1}),
+    (hold.compliance_of, {"ports": "free", "gloves": 2}),
     (hold.evaluate, {"readings": READINGS, "volume_l": 1200.0}),
     (
         hold.measured_compliance,

@@ -97,9 +97,14 @@ def story(
 def leak_test(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Callable[..., Any]:
     """Write config and CSV, run the command with --json; (status, document or None, words)."""
 
-    def run(rows: Iterator[Row] | list[Row], *words: str, box: str = "heron") -> Any:
+    def run(
+        rows: Iterator[Row] | list[Row], *words: str, box: str = "heron", gloves: int | None = None
+    ) -> Any:
         config = tmp_path / "lab.yaml"
-        config.write_text(CONFIG if box == "heron" else BARE)
+        text = CONFIG if box == "heron" else BARE
+        if gloves is not None:
+            text = text.replace("volume: 1.2 m3", f"volume: 1.2 m3\n    gloves: {gloves}")
+        config.write_text(text)
         record = tmp_path / "record.csv"
         lines = ["time,signal,value,quality"]
         for second, signal, value in rows:
@@ -141,6 +146,23 @@ def test_a_step_makes_it_sharp(leak_test: Callable[..., Any]) -> None:
     assert hold["resolved"]
 
 
+def test_what_is_fitted_is_asked_for(leak_test: Callable[..., Any]) -> None:
+    """``--ports`` goes before the config's ``gloves``; where neither says it, the words ask."""
+    asked = leak_test(story())
+    covered = leak_test(story(compliance=0.1), "--ports", "covered")
+    free = leak_test(story(), "--ports", "free")
+    by_config = leak_test(story(), gloves=4)
+    assert "Nobody has said what is fitted" in asked[2]
+    assert "The ports are covered: windows may give 0.02-0.6" in covered[2]
+    assert "they and windows may give 0.3-5" in free[2]
+    assert "they and windows may give 0.6-9.4" in by_config[2]
+    assert covered[1]["pressure_hold"]["give"][1] <= 0.6
+    assert free[1]["pressure_hold"]["give"][0] >= 0.3
+    truth = -1e-3 * covered[1]["pressure_hold"]["mean_gauge_mbar"] / 6
+    hold = covered[1]["pressure_hold"]
+    assert abs(hold["hourly_rate"] - truth) <= hold["expanded"]
+
+
 def test_raw_and_compensated_are_both_told(leak_test: Callable[..., Any]) -> None:
     """Warming and a falling barometer hide the loss from the raw gauge; compensation finds it."""
     _, found, words = leak_test(story())
@@ -172,9 +194,11 @@ def test_the_oxygen_method_below_ambient(leak_test: Callable[..., Any]) -> None:
 
 
 def test_oxygen_at_positive_pressure_comes_with_its_warning(leak_test: Callable[..., Any]) -> None:
-    """Above ambient a hole loses gas; the oxygen figure says that it misses such holes."""
-    _, _, words = leak_test(story())
-    assert "above ambient" in words
+    """Above ambient a hole loses gas, and oxygen misses it: no class is said, and why."""
+    _, found, words = leak_test(story())
+    assert found["oxygen_method"]["class"] is None
+    assert "no class: above ambient a hole lets gas out and no air in" in words
+    assert "class-1 limit" not in words
 
 
 def test_no_oxygen_method_while_the_loop_runs(leak_test: Callable[..., Any]) -> None:
@@ -277,6 +301,31 @@ async def test_the_journal_gives_the_same_answer(
     await record(load(tmp_path / "lab.yaml").plan, seconds(rows))
     assert main(["leak-test", "--config", str(tmp_path / "lab.yaml"), "heron", "--json"]) == 0
     assert json.loads(capsys.readouterr().out) == from_csv
+
+
+@pytest.mark.parametrize(("circulating", "rows"), [(1, 0), (0, 1)])
+async def test_a_look_at_ordinary_hours_writes_no_row(
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+    circulating: int,
+    rows: int,
+) -> None:
+    """Hours in which the loop ran as always become no leak test of the box; a stop does."""
+    asked: list[object] = []
+
+    def ask(_: Path, request: object) -> dict[str, str]:
+        asked.append(request)
+        return {"message": "written"}
+
+    monkeypatch.setattr("dewline.cli.pressure_hold.ask", ask)
+    config = tmp_path / "lab.yaml"
+    config.write_text(CONFIG)
+    await record(load(config).plan, seconds(list(story(hours=1.0, circulating=circulating))))
+    assert main(["leak-test", "--config", str(config), "heron"]) == 0
+    assert len(asked) == rows
+    said = "".join(capsys.readouterr())
+    assert ("Not written into the ledger: circulation ran" in said) is not bool(rows)
 
 
 @pytest.fixture

@@ -1,4 +1,4 @@
-"""The table of leak-rate intervals, as the command prints it, over the thousand fixed seeds."""
+"""The table of leak-rate intervals, as the command prints it, on boxes no fit was set on."""
 
 import json
 import subprocess
@@ -10,36 +10,50 @@ import pytest
 pytestmark = pytest.mark.long
 
 COMMAND = (sys.executable, "-m", "tests.score.leak_coverage")
+CASES = 1000
+LEAST, MOST = 92, 99
+HOLDS = ("hold, ports told", "hold, not told", "hold, one step")
 
 
 @pytest.fixture(scope="module")
 def rows() -> list[dict[str, Any]]:
-    run = subprocess.run([*COMMAND, "--cases", "1000", "--json"], capture_output=True, check=True)
+    command = (*COMMAND, "--cases", str(CASES), "--json")
+    run = subprocess.run(command, capture_output=True, check=False)
     table: list[dict[str, Any]] = json.loads(run.stdout)
     return table
 
 
-@pytest.mark.parametrize("method", ["hold, walls unknown", "hold, one step", "oxygen method"])
-def test_intervals_cover_the_truth(rows: list[dict[str, Any]], method: str) -> None:
-    """Stated 95 % intervals hold the truth in 92-99 % of 1000 cases, and of every size of leak
-    of which there are enough to tell."""
-    mine = [r for r in rows if r["method"] == method and r["cases"] >= 100]
-    assert mine[0]["size"] == "all"
-    assert mine[0]["cases"] == 1000
-    assert len(mine) >= 4
+@pytest.mark.parametrize("method", HOLDS)
+@pytest.mark.parametrize("third", ["stiff", "middle", "soft"])
+def test_intervals_cover_the_truth_for_every_give(
+    rows: list[dict[str, Any]], method: str, third: str
+) -> None:
+    """Stated 95 % intervals hold the truth in 92-99 % of each third of 0.03-5 L/mbar.
+
+    A resolved interval whose ends lie further apart than a factor of four counts as a miss.
+    """
+    (row,) = [r for r in rows if (r["method"], r["group"]) == (method, third)]
+    assert row["cases"] > CASES / 4
+    assert LEAST <= row["covered_percent"] <= MOST, row
+
+
+@pytest.mark.parametrize("method", HOLDS)
+def test_above_the_stated_limit_a_leak_is_resolved(rows: list[dict[str, Any]], method: str) -> None:
+    """Of the leaks above the limit that a hold states, at most one in five is not resolved."""
+    (row,) = [r for r in rows if (r["method"], r["group"]) == (method, "all")]
+    assert row["above_limit"] > CASES / 10
+    assert row["unresolved_percent"] <= 20
+
+
+def test_the_oxygen_method_covers_the_truth(rows: list[dict[str, Any]]) -> None:
+    """Its intervals hold the truth in 92-99 %, of every size of leak."""
+    mine = [r for r in rows if r["method"] == "oxygen method" and r["cases"] >= 100]
+    assert len(mine) >= 3
     for row in mine:
-        assert 92 <= row["covered_percent"] <= 99, row
+        assert LEAST <= row["covered_percent"] <= MOST, row
 
 
-def test_a_known_step_halves_what_is_left_open(rows: list[dict[str, Any]]) -> None:
-    """The interval of a big leak is less than half as wide once the compliance was measured."""
-    width = {r["method"]: r["median_expanded_per_h"] for r in rows if r["size"] == "1e-3-1e-2 /h"}
-    assert width["hold, one step"] < 0.5 * width["hold, walls unknown"]
-
-
-def test_small_leaks_are_not_resolved_by_pressure(rows: list[dict[str, Any]]) -> None:
-    """Below 1e-4 /h a hold says "not resolved" in 9 of 10 cases, where oxygen resolves all."""
-    share = {r["method"]: r["resolved_percent"] for r in rows if r["size"] == "1e-5-1e-4 /h"}
-    assert share["hold, walls unknown"] < 10
-    assert share["hold, one step"] < 10
-    assert share["oxygen method"] > 95
+def test_a_known_step_narrows_the_interval(rows: list[dict[str, Any]]) -> None:
+    """Where gloves hang slack a measured give makes the interval narrower."""
+    width = {r["method"]: r["median_expanded_per_h"] for r in rows if r["group"] == "soft"}
+    assert width["hold, one step"] < 0.9 * width["hold, ports told"]

@@ -67,6 +67,11 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         "--wanted", default="5e-4 /h", help="uncertainty to plan for; 5e-4 /h if not given"
     )
     parser.add_argument(
+        "--ports",
+        choices=("covered", "free"),
+        help="what is fitted: covers, or gloves that hang free; by default `gloves` of the config",
+    )
+    parser.add_argument(
         "--step",
         nargs=2,
         metavar=("ADDED", "RISE"),
@@ -89,7 +94,7 @@ def run(args: argparse.Namespace) -> int:
     if box is None:
         known = ", ".join(plan.watch.boxes) or "none"
         raise OutOfRange(f"{plan.path} has no box {args.box!r}; allowed is {known}")
-    compliance = _compliance(args.step, report.volume_of(box))
+    compliance = _compliance(args, box)
     wanted, signals = parse_quantity(args.wanted).to("/h"), report.signals_of(plan.watch, box)
     _say_plan(box, signals, compliance, wanted)
 
@@ -109,7 +114,7 @@ def run(args: argparse.Namespace) -> int:
     _say_findings(found, wanted)
     _say_best(best)
     if not args.csv:
-        _write_down(plan, found, best)
+        _write_down(plan, found, best, waited=args.live)
     if args.json:
         print_json(report.document(found, best))
     return 0 if found.hold or found.oxygen else 1
@@ -170,8 +175,16 @@ def _earlier(plan: Plan, box: str, found: Findings) -> list[Mapping[str, object]
     return [row.document for row in rows if row.started_ms < found.from_ms]
 
 
-def _write_down(plan: Plan, found: Findings, best: float | None) -> None:
-    """Write the findings into the ledger, through the daemon that owns the record."""
+def _write_down(plan: Plan, found: Findings, best: float | None, *, waited: bool) -> None:
+    """Write the findings into the ledger, through the daemon that owns the record.
+
+    Hours in which the loop ran as always were no leak test, unless somebody ``waited`` for it: a
+    look at them writes nothing, since a row would count among the box's own tests.
+    """
+    if found.circulating is not False and not waited:
+        why = "circulation ran" if found.circulating else "it is not known whether the loop stood"
+        say(f"Not written into the ledger: {why}, so this was no leak test. --live makes one.")
+        return
     request = {
         "ask": "leak-test",
         "box": found.box,
@@ -192,10 +205,17 @@ def _say_best(best: float | None) -> None:
         say(f"This box's own best so far: {best:.1e} /h.")
 
 
-def _compliance(step: list[str] | None, volume_l: float) -> Compliance:
-    if step is None:
-        return hold.UNKNOWN_COMPLIANCE
-    added_l, rise_mbar = parse_quantity(step[0]).to("L"), parse_quantity(step[1]).to("mbar")
+def _compliance(args: argparse.Namespace, box: BoxPlan) -> Compliance:
+    """What gloves and windows give: measured by a step, else by what is said to be fitted."""
+    if args.step is None:
+        ports: hold.Ports | None = args.ports
+        if ports is None and box.gloves is not None:
+            ports = "free" if box.gloves else "covered"
+        return hold.compliance_of(ports, box.gloves)
+    added_l, rise_mbar = (
+        parse_quantity(text).to(unit) for text, unit in zip(args.step, ("L", "mbar"), strict=True)
+    )
+    volume_l = report.volume_of(box)
     return hold.measured_compliance(volume_l, 1013.25, added_l, rise_mbar, RISE_STANDARD_MBAR)
 
 
@@ -241,13 +261,25 @@ def _say_plan(
     say(f"Leak test of {box.name}. dewline watches; it closes nothing. To do it:")
     for number, line in enumerate(CLOSE, 1):
         say(f"  {number}. {line}")
-    how = "unknown" if compliance is hold.UNKNOWN_COMPLIANCE else "known from your step"
-    say(
-        f"Hold {max(hours, 0.5):.1f} h for +-{wanted_per_h:g} /h; the give of gloves and windows "
-        f"is {how} ({compliance.l_per_mbar:.2g} +- {compliance.standard:.2g} L/mbar)."
-    )
+    say(f"Hold {max(hours, 0.5):.1f} h for +-{wanted_per_h:g} /h. {_give(compliance)}")
     for line in CAUTIONS:
         say(f"  ! {line}")
+
+
+def _give(compliance: Compliance) -> str:
+    """What is known of the give of gloves and windows before the hold, and how to know more."""
+    if isinstance(compliance, hold.KnownCompliance):
+        figure = f"{compliance.l_per_mbar:.2g} +- {compliance.standard:.2g} L/mbar"
+        return f"The give of gloves and windows is known from your step: {figure}."
+    between = f"{max(0.0, compliance.low):.2g}-{compliance.high:.2g} L/mbar"
+    if compliance is hold.UNKNOWN_COMPLIANCE:
+        return (
+            f"Nobody has said what is fitted, so gloves and windows may give {between}: say "
+            "--ports covered or --ports free, or `gloves:` in the config."
+        )
+    covered = compliance is hold.COVERED
+    what = "The ports are covered: windows" if covered else "Gloves hang free: they and windows"
+    return f"{what} may give {between}; --ports says otherwise."
 
 
 def _say_findings(found: Findings, wanted_per_h: float) -> None:
@@ -255,7 +287,7 @@ def _say_findings(found: Findings, wanted_per_h: float) -> None:
     if found.hold:
         _say_hold(found.hold, wanted_per_h)
     if found.oxygen:
-        _say_oxygen(found.oxygen)
+        _say_oxygen(found.oxygen, above_ambient=found.above_ambient)
     for remark in found.remarks:
         say(f"  - {remark}")
     say("Compare with this box's own earlier tests first. Indicative, no certificate.")
@@ -272,6 +304,14 @@ def _say_hold(h: HoldResult, wanted_per_h: float) -> None:
         f"{h.rigid_l_h / h.volume_l:+.2e} /h; most of the interval: "
         f"{max(h.budget_l_h, key=lambda part: h.budget_l_h[part])}"
     )
+    if not isinstance(h.compliance, hold.KnownCompliance):
+        low, high = max(0.0, h.compliance.low), h.compliance.high
+        say(f"  gloves and windows give {low:.2g}-{high:.2g} L/mbar, as far as this hold shows it")
+    detects = h.detects_per_h
+    if detects is None:
+        say("  such a hold knows no leak within a factor of four; measure the give by --step")
+    else:
+        say(f"  a leak from {detects:.1e} /h on would be known within a factor of four")
     say(f"  {_verdict(h.resolved, h.class_number)}")
     if h.expanded_per_h <= wanted_per_h:
         return
@@ -282,17 +322,21 @@ def _say_hold(h: HoldResult, wanted_per_h: float) -> None:
         say(f"  for +-{wanted_per_h:g} /h hold {needed_s / 3600:.1f} h")
 
 
-def _say_oxygen(o: OxygenResult) -> None:
+def _say_oxygen(o: OxygenResult, *, above_ambient: bool) -> None:
+    """The oxygen method; above ambient it is blind to holes, so that no class is said."""
     say(
         f"Oxygen method, {o.duration_s / 3600:.2f} h: {o.per_h:+.2e} /h +- "
         f"{o.expanded_per_h:.1e} (k = 2), {o.air_l_h:+.3g} L/h of air coming in"
     )
-    say(f"  {_verdict(o.resolved, o.class_number)}")
+    if above_ambient:
+        say("  no class: above ambient a hole lets gas out and no air in, and oxygen cannot see it")
+    else:
+        say(f"  {_verdict(o.resolved, o.class_number)}")
 
 
 def _verdict(resolved: bool, number: int | None) -> str:
     if not resolved:
-        return "not resolved: the rate lies within its own uncertainty"
+        return "not resolved: the ends of its interval lie further apart than a factor of four"
     if number is None:
         return "outside every class limit of ISO 10648-2 (from memory)"
     return f"within the class-{number} limit of ISO 10648-2 (from memory), the whole interval"

@@ -149,6 +149,7 @@ def _box(name: str, box: BoxConfig) -> BoxPlan:
             AnalyzerPlan(role, a.kind, a.sample_point, a.zero_uncertainty)
             for role, a in box.analyzers.items()
         ),
+        gloves=box.gloves,
     )
 
 

@@ -159,6 +159,7 @@ class BoxConfig(Strict):
     refill_from: Literal["box", "supply"] = "box"
     antechambers: dict[Signal, AntechamberConfig] = Field(default_factory=dict)
     analyzers: dict[Literal["oxygen", "moisture"], AnalyzerConfig] = Field(default_factory=dict)
+    gloves: Annotated[int, Field(ge=0, le=50)] | None = None
     signals: dict[Signal, Feed] = Field(default_factory=dict)
     rules: dict[Name, RuleSpec] = Field(default_factory=dict)
     contacts: list[Name] | None = None

@@ -15,17 +15,21 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from statistics import fmean
-from typing import Final, NamedTuple
+from typing import Final, Literal, NamedTuple
 
 from dewline.errors import OutOfRange
 from dewline.gas import leak
 from dewline.gas.constants import ZERO_C_K, between, not_negative, positive
 from dewline.gas.coverage import half_width
+from dewline.gas.give import SeenGive, seen_give
 from dewline.gas.trend import Trend, block_medians, fit
 
 SHORTEST_S: Final = 600.0
+RIGID_SHARE: Final = 0.05  # of a rise, that the volume and the air pressure leave open
+# A rate is resolved where the ends of its interval lie within a factor of four.
+RESOLVED_SHARE: Final = 0.6
 FEWEST_READINGS: Final = 20
 
 
@@ -65,8 +69,41 @@ class BoundedCompliance:
 
 
 Compliance = KnownCompliance | BoundedCompliance
-# From stiff windows and covered ports to slack gloves; estimate, common practice.
-UNKNOWN_COMPLIANCE: Final = BoundedCompliance(0.2, 4.0)
+Ports = Literal["covered", "free"]
+# Covered ports leave windows, 0.1-0.6 L/mbar where they are of polymer, less of glass; taut gloves
+# add 0.2-0.5 L/mbar each, slack ones several. Estimates, common practice.
+COVERED: Final = BoundedCompliance(0.02, 0.6)
+FEWEST_GLOVES: Final = 2
+TAUT_L_MBAR, SLACK_L_MBAR, WINDOWS_L_MBAR = 0.15, 2.2, 0.6
+# A little more than is possible, since 95 % of a range leaves out its ends.
+UNKNOWN_COMPLIANCE: Final = BoundedCompliance(-0.15, 6.15)
+
+
+def compliance_of(ports: Ports | None, gloves: int | None = None) -> BoundedCompliance:
+    """Bounds of what a box gives by what is fitted; None: nobody has said.
+
+    ``gloves``: how many hang free, at least two where that is not known.
+    """
+    if ports is None:
+        return UNKNOWN_COMPLIANCE
+    if ports == "covered":
+        return COVERED
+    count = not_negative("gloves", gloves or FEWEST_GLOVES, "")
+    return BoundedCompliance(TAUT_L_MBAR * count, SLACK_L_MBAR * count + WINDOWS_L_MBAR)
+
+
+def _narrowed(stated: BoundedCompliance, seen: SeenGive | None) -> BoundedCompliance:
+    """The stated bounds within those that the hold itself shows.
+
+    Where the two do not meet, all from the one to the other: somebody may be wrong about what is
+    fitted.
+    """
+    if seen is None:
+        return stated
+    low, high = max(stated.low, seen.low), min(stated.high, seen.high)
+    if low < high:
+        return BoundedCompliance(low, high)
+    return BoundedCompliance(min(seen.low, stated.high), max(seen.high, stated.low))
 
 
 def measured_compliance(
@@ -78,13 +115,19 @@ def measured_compliance(
 ) -> KnownCompliance:
     """Compliance from one known volume pressed in, read a minute later (heat gone).
 
-    The uncertainty is that of the rise; the volume's own belongs to the hold.
+    The uncertainty is that of the rise; the volume's own belongs to the hold. A rise that is larger
+    than that of a rigid box by no more than its uncertainty is that of a rigid box.
     """
     not_negative("uncertainty of the rise", rise_standard_mbar, "mbar")
+    standard = added_l / rise_mbar**2 * rise_standard_mbar if rise_mbar > 0.0 else 0.0
+    rigid_mbar = added_l * pressure_mbar / volume_l
+    doubt_mbar = 2 * rise_standard_mbar + RIGID_SHARE * rigid_mbar
+    if 0.0 < rise_mbar - rigid_mbar <= doubt_mbar:
+        return KnownCompliance(0.0, standard)
     value = leak.compliance_from_step(
         volume_l * 1e-3, pressure_mbar * 100, added_l * 1e-3, rise_mbar * 100
     )
-    return KnownCompliance(value * 1e5, added_l / rise_mbar**2 * rise_standard_mbar)
+    return KnownCompliance(value * 1e5, standard)
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,6 +159,10 @@ class HoldResult:
     budget_l_h: Mapping[str, float]
     independent: float  # readings' worth of information in the scatter
     bounded: bool  # compliance known by its bounds alone
+    compliance: Compliance  # as used: the hold itself may have narrowed its bounds
+    stiffness: float  # V/p, L/mbar
+    drive_l_h: float  # what temperature and barometer moved, without sign
+    volume_share: float  # standard uncertainty of the volume, as a share
 
     @property
     def expanded_l_h(self) -> float:
@@ -132,17 +179,49 @@ class HoldResult:
 
         Drifts fade as 1/t and scatter as t^-1.5; compliance and volume stay.
         """
+        normal = math.hypot(self._reading(times), self.budget_l_h["volume"])
+        return self._half(normal, self.budget_l_h["compliance"])
+
+    def _reading(self, times: float) -> float:
+        """The part that the sensors leave open, k = 1, for ``times`` this duration."""
         b = self.budget_l_h
         drift = math.hypot(b["gauge"], b["temperature"], b["barometer"]) / times
-        normal = math.hypot(b["scatter"] / times**1.5, drift, b["volume"])
+        return math.hypot(b["scatter"] / times**1.5, drift)
+
+    def _half(self, normal: float, compliance: float) -> float:
+        """Half-width of a normal part and that of the compliance, both k = 1."""
         if self.bounded:
-            return half_width(normal, b["compliance"] * math.sqrt(3))
-        return half_width(math.hypot(normal, b["compliance"]))
+            return half_width(normal, compliance * math.sqrt(3))
+        return half_width(math.hypot(normal, compliance))
 
     @property
     def resolved(self) -> bool:
-        """Whether the rate stands out of its own uncertainty."""
-        return abs(self.rate_l_h) > self.expanded_l_h
+        """Whether the rate is known within a factor of four, from end to end of its interval."""
+        return self.expanded_l_h <= RESOLVED_SHARE * abs(self.rate_l_h)
+
+    @property
+    def detects_per_h(self) -> float | None:
+        """The smallest rate, in 1/h, that such a hold resolves four times in five.
+
+        None: no leak is known within a factor of four by this hold, since the give of gloves and
+        windows is not known well enough.
+        """
+        low, high = 1e-3 * self.expanded_l_h, 1e3 * self.expanded_l_h
+        if not self._resolves(high):
+            return None
+        while high / low > 1.001:
+            middle = math.sqrt(low * high)
+            low, high = (low, middle) if self._resolves(middle) else (middle, high)
+        return (high + self._reading(1.0)) / self.volume_l
+
+    def _resolves(self, rate_l_h: float) -> bool:
+        """Whether this hold would resolve such a rate."""
+        give = self.compliance.standard / (self.stiffness + self.compliance.l_per_mbar)
+        volume = rate_l_h * self.volume_share if self.bounded else 0.0
+        half = self._half(
+            math.hypot(self._reading(1.0), volume), give * (rate_l_h + self.drive_l_h)
+        )
+        return half <= RESOLVED_SHARE * rate_l_h
 
     @property
     def per_h(self) -> float:
@@ -192,6 +271,13 @@ def evaluate(
     belong in ``readings``. The rate is the mean over the hold.
     """
     _check(readings, volume_l, compliance, sensors)
+    if isinstance(compliance, BoundedCompliance) and _is_measured(readings):
+        seen = seen_give(readings, volume_l, sensors.gas_share)
+        compliance = _narrowed(compliance, seen)
+        if seen is not None and (compliance.low, compliance.high) == seen and seen.low > 0.0:
+            # What the thermometer misses of a change makes both the give and the correction for
+            # the change too small, and cancels: it stands in the bounds already.
+            sensors = replace(sensors, gas_share=0.0)
     mean_gas_k = fmean(r.gas_c for r in readings) + ZERO_C_K
     mean_gauge = fmean(r.gauge_mbar for r in readings)
     mean_mbar = mean_gauge + fmean(r.barometer_mbar for r in readings)
@@ -217,6 +303,10 @@ def evaluate(
         raw_l_h=raw_l_h,
         independent=whole.independent,
         bounded=not known,
+        compliance=compliance,
+        stiffness=stiffness,
+        drive_l_h=abs(rigid.slope - raw_l_h),
+        volume_share=sensors.volume_share,
         budget_l_h={
             "scatter": whole.standard,
             "gauge": (stiffness + compliance.l_per_mbar) * sensors.gauge_mbar / hours[-1],
@@ -226,6 +316,11 @@ def evaluate(
             "volume": abs(scaled_l_h) * sensors.volume_share,
         },
     )
+
+
+def _is_measured(readings: Sequence[HoldReading]) -> bool:
+    """Whether the gas temperature comes from a thermometer: one that is assumed stands still."""
+    return any(r.gas_c != readings[0].gas_c for r in readings)
 
 
 def _missed_k(readings: Sequence[HoldReading], sensors: HoldSensors) -> float:
@@ -273,7 +368,8 @@ def _check(
     positive("volume", volume_l, "L")
     not_negative("compliance", compliance.l_per_mbar, "L/mbar")
     if isinstance(compliance, BoundedCompliance):
-        not_negative("lower bound of the compliance", compliance.low, "L/mbar")
+        least = UNKNOWN_COMPLIANCE.low
+        between("lower bound of the compliance", compliance.low, least, math.inf, "L/mbar")
     not_negative("uncertainty of the compliance", compliance.standard, "L/mbar")
     for name in ("gauge_mbar", "gas_k", "gas_share", "barometer_mbar", "volume_share"):
         not_negative(f"uncertainty {name}", getattr(sensors, name), "")

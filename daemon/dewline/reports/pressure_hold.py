@@ -79,7 +79,9 @@ class HoldStretch:
 class Findings:
     """The result of a leak test; ``hold`` and ``oxygen`` are None where they cannot be judged.
 
-    ``remarks``: why not, and what limits the result, in sentences.
+    ``circulating``: whether the loop ran, None where that is not known. ``above_ambient``: the box
+    stood above the room, so that oxygen shows no hole. ``remarks``: why not, and what limits the
+    result, in sentences.
     """
 
     box: str
@@ -87,6 +89,8 @@ class Findings:
     to_ms: int
     hold: HoldResult | None
     oxygen: OxygenResult | None
+    circulating: bool | None
+    above_ambient: bool
     remarks: tuple[str, ...] = field(default=())
 
 
@@ -214,7 +218,16 @@ def judge(
     pressure = _pressure_hold(case, compliance)
     oxygen = _oxygen_method(case)
     from_ms, to_ms = stretch.pressure[0].time_ms, stretch.pressure[-1].time_ms
-    return Findings(box.name, from_ms, to_ms, pressure, oxygen, tuple(case.remarks))
+    return Findings(
+        box.name,
+        from_ms,
+        to_ms,
+        pressure,
+        oxygen,
+        stretch.circulating,
+        _above_ambient(stretch),
+        tuple(case.remarks),
+    )
 
 
 def volume_of(box: BoxPlan) -> float:
@@ -272,11 +285,16 @@ def _oxygen_method(case: _Case) -> OxygenResult | None:
         case.remarks.append(f"oxygen method not judged: {why}")
         return None
     case.remarks.append("the oxygen figure includes what permeates the gloves, usually 1-2 ppm/h")
-    if sum(p.value or 0.0 for p in case.stretch.pressure) >= 0:
+    if _above_ambient(case.stretch):
         case.remarks.append(
             "the box stood above ambient: holes lose gas then, and oxygen misses them"
         )
     return found
+
+
+def _above_ambient(stretch: HoldStretch) -> bool:
+    """Whether the box stood above the room, on average."""
+    return sum(p.value or 0.0 for p in stretch.pressure) >= 0
 
 
 def _oxygen_readings(case: _Case) -> list[OxygenReading]:
@@ -306,14 +324,17 @@ def document(found: Findings, own_best_per_h: float | None = None) -> dict[str, 
 
     ``own_best_per_h``: the smallest rate of earlier tests of the box, in 1/h. Rates are in 1/h,
     loss negative; ``budget`` holds the parts of ``expanded``, ``air_l_h`` is air leaking in.
-    ``resolved``: the rate is larger than its expanded uncertainty. ``class``: of ISO 10648-2.
+    ``resolved``: of pressure, the ends of the interval lie within a factor of four; of oxygen, the
+    rate is larger than its expanded uncertainty. ``detects``: the smallest rate that such a hold
+    resolves, null where it resolves none. ``give``: bounds of gloves and windows, L/mbar.
+    ``class``: of ISO 10648-2; null for oxygen above ambient, where it sees no hole.
     """
     return {
         "box": found.box,
         "from": iso_utc(found.from_ms),
         "to": iso_utc(found.to_ms),
         "pressure_hold": None if found.hold is None else _hold_document(found.hold),
-        "oxygen_method": None if found.oxygen is None else _oxygen_document(found.oxygen),
+        "oxygen_method": _oxygen_document(found),
         "own_best": own_best_per_h,
         "remarks": list(found.remarks),
     }
@@ -340,18 +361,31 @@ def _hold_document(found: HoldResult) -> dict[str, Json]:
         "raw_hourly_rate": found.raw_l_h / found.volume_l,
         "rigid_hourly_rate": found.rigid_l_h / found.volume_l,
         "resolved": found.resolved,
+        "detects": found.detects_per_h,
+        "give": _give(found.compliance),
         "class": found.class_number,
         "budget": {name: part / found.volume_l for name, part in found.budget_l_h.items()},
     }
 
 
-def _oxygen_document(found: OxygenResult) -> dict[str, Json]:
+def _give(compliance: Compliance) -> list[Json]:
+    """Bounds of what gloves and windows give, L/mbar, about 95 % where a step measured it."""
+    if isinstance(compliance, hold.BoundedCompliance):
+        return [max(0.0, compliance.low), compliance.high]
+    doubt = 2 * compliance.standard
+    return [max(0.0, compliance.l_per_mbar - doubt), compliance.l_per_mbar + doubt]
+
+
+def _oxygen_document(found: Findings) -> dict[str, Json] | None:
+    oxygen = found.oxygen
+    if oxygen is None:
+        return None
     return {
-        "seconds": found.duration_s,
-        "hourly_rate": found.per_h,
-        "expanded": found.expanded_per_h,
-        "air_l_h": found.air_l_h,
-        "resolved": found.resolved,
-        "class": found.class_number,
-        "budget": dict(found.budget_per_h),
+        "seconds": oxygen.duration_s,
+        "hourly_rate": oxygen.per_h,
+        "expanded": oxygen.expanded_per_h,
+        "air_l_h": oxygen.air_l_h,
+        "resolved": oxygen.resolved,
+        "class": None if found.above_ambient else oxygen.class_number,
+        "budget": dict(oxygen.budget_per_h),
     }
