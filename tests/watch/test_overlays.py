@@ -114,6 +114,7 @@ def test_shelf_ends_by_itself(standing: Callable[..., Bench]) -> None:
     assert b.told("high")[-1] == (0, "shelved", "shelved")
     b.wait(61)
     assert b.told("high")[-1] == (60, "unshelved", "unacknowledged")
+    assert b.events[-1].why == "time is up"
 
 
 def test_shelved_and_clear_ends_in_normal(standing: Callable[..., Bench]) -> None:

@@ -28,8 +28,6 @@ from dewline.watch_plan import (
 )
 from tests.watch.conftest import Bench
 
-pytestmark = pytest.mark.long
-
 START_MS = 1_772_417_640_000
 DELAYED = 10
 
@@ -90,6 +88,7 @@ def told(plan: WatchPlan, spells: Any, *, shut: bool) -> list[Any]:
     return out
 
 
+@pytest.mark.long
 @settings(
     max_examples=60,
     suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],

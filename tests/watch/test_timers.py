@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 
 from dewline.hours import Hours, Span
+from dewline.watch.alarms.rates import REMEMBERED, chatter
 from dewline.watch_plan import Above, Escalation, OnCall, RulePlan, WatchPlan
 from tests.patience import PATIENCE_S
 from tests.watch.conftest import Bench
@@ -29,9 +30,15 @@ def high(bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]) -> Cal
     return build
 
 
-def test_nobody_acknowledges_so_it_moves_on_along_the_chain(high: Callable[..., Bench]) -> None:
-    """15 min to the first, 30 min more to the next; each once; `to` names the contact."""
-    b = high((DESK, HEAD))
+@pytest.mark.parametrize("chain", [(DESK, HEAD), (HEAD, DESK)])
+def test_nobody_acknowledges_so_it_moves_on_along_the_chain(
+    high: Callable[..., Bench], chain: tuple[Escalation, ...]
+) -> None:
+    """15 min to the first, 30 min more to the next; each once, in whatever order they are written.
+
+    `to` names the contact.
+    """
+    b = high(chain)
     b.at(0, oxygen=11.0)
     b.wait(3600 * 3)
     assert b.told() == [
@@ -74,6 +81,18 @@ def test_returned_alarm_is_not_escalated(high: Callable[..., Bench]) -> None:
     assert [t for _, t, _ in b.told()] == ["raised", "returned"]
 
 
+def test_an_escalation_that_fell_due_in_a_return_is_made_at_the_next_raise(
+    high: Callable[..., Bench],
+) -> None:
+    """Returned when the time was up: nobody was called, so the next contact still has to be."""
+    b = high((DESK,))
+    b.at(0, oxygen=11.0)
+    b.at(60, oxygen=1.0)
+    b.at(15 * MIN + 30, oxygen=11.0)
+    b.wait(3600)
+    assert [t for t, kind, _ in b.told() if kind == "escalated"] == [15 * MIN + 31]
+
+
 def test_lower_priorities_and_other_places_do_not_escalate(high: Callable[..., Bench]) -> None:
     """from_priority and places choose."""
     for escalation in (
@@ -95,6 +114,7 @@ def test_reminder_of_an_unacknowledged_alarm(high: Callable[..., Bench]) -> None
         (30 * MIN, "reminded", "unacknowledged"),
         (60 * MIN, "reminded", "unacknowledged"),
     ]
+    assert {e.why for e in b.events[1:]} == {"every 30 min"}
 
 
 def test_reminder_asks_again_although_acknowledged(high: Callable[..., Bench]) -> None:
@@ -138,6 +158,16 @@ def test_three_cycles_in_a_minute_chatter_once_an_hour(high: Callable[..., Bench
     assert whys == {"raised and returned 3 times within a minute"}
 
 
+def test_the_times_that_count_as_chatter() -> None:
+    """Three returns less than a minute apart, or eleven changes in less than ten minutes."""
+    returns = [(0, True), (30_000, True)]
+    assert chatter([*returns, (59_999, True)], 59_999) is not None
+    assert chatter([*returns, (60_000, True)], 60_000) is None
+    changes = [(n * 50_000, False) for n in range(11)]
+    assert chatter(changes, 599_999) == "more than 10 raises and returns within 10 min"
+    assert chatter(changes, 600_000) is None
+
+
 def test_slow_chatter_is_more_than_ten_transitions_in_ten_minutes(
     high: Callable[..., Bench],
 ) -> None:
@@ -152,6 +182,17 @@ def test_slow_chatter_is_more_than_ten_transitions_in_ten_minutes(
         b.at(n * 121, oxygen=11.0)
         b.at(n * 121 + 60, oxygen=1.0)
     assert "chattering" not in [kind for _, kind, _ in b.told()]
+
+
+def test_an_alarm_keeps_no_more_changes_than_chatter_is_judged_by(
+    high: Callable[..., Bench],
+) -> None:
+    """However often it comes and goes, what is saved of it does not grow."""
+    b = high()
+    for second in range(0, 400, 10):
+        b.at(second, oxygen=11.0)
+        b.at(second + 5, oxygen=1.0)
+    assert len(b.watch._parts.alarms["heron.high"].changes) == REMEMBERED
 
 
 @pytest.mark.parametrize(
@@ -233,6 +274,7 @@ def test_what_waited_for_the_morning_has_its_day_priority_then(
     b.wait(EIGHT_S + 3600)
     assert b.told()[1:] == [(EIGHT_S, "reminded", "unacknowledged")]
     assert (b.events[0].priority, b.events[1].priority) == ("low", "high")
+    assert b.events[1].why == "waited for the morning"
 
 
 def test_what_is_acknowledged_or_over_by_the_morning_does_not_call_again(
@@ -307,6 +349,22 @@ def test_a_worse_level_calls_instead_of_the_milder_one(
     b.wait(3600)
     assert b.told("high") == [(0, "raised", "unacknowledged")]
     assert b.told("very")[1:] == [(15 * MIN, "escalated", "unacknowledged")]
+
+
+def test_one_answer_is_enough_for_two_levels_of_a_signal(
+    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
+) -> None:
+    """The worse level is acknowledged in the very moment in which the milder one is raised."""
+    b = bench(
+        make_rule("high", "oxygen", Above(10.0), priority="high", on_s=60),
+        make_rule("very", "oxygen", Above(100.0), priority="critical"),
+        escalations=(DESK,),
+    )
+    b.hold(0, MIN + 1, oxygen=200.0)
+    b.say("acknowledge", "very")
+    b.wait(3600)
+    assert b.told("high") == [(MIN, "raised", "unacknowledged")]
+    assert b.told("very")[1:] == [(MIN, "acknowledged", "acknowledged")]
 
 
 def test_a_milder_alarm_that_called_nobody_starts_no_time(
