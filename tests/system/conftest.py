@@ -144,7 +144,7 @@ QUICK_RULES: dict[str, Any] = {
         "priority": "high",
     },
     "oxygen-quick": {"signal": "oxygen", "above": "5 ppm", "deadband": "1 ppm", "priority": "high"},
-    "moisture-gone": {"signal": "moisture", "stale_after": "3 s", "priority": "medium"},
+    "moisture-gone": {"signal": "moisture", "stale_after": "6 s", "priority": "medium"},
 }
 
 
