@@ -22,7 +22,7 @@ PURE = (
 BANNED = ("asyncio", "time", "socket", "sqlite3", "threading", "logging", "random", "os")
 _IN_PACKAGES = {"gas": "gas.bed", "formulas": "formulas.grammar"}
 GROUND = tuple(_IN_PACKAGES.get(name, name) for name in PURE if name != "watch")
-CLOCKS = ("time", "asyncio", "dewline.clock", "dewline.gc_tuning")
+CLOCKS = ("time", "asyncio", "dewline.clock")
 # What the watch and the modules it stands on use of the standard library: nothing that tells the
 # time, reads or writes, or draws a random number. ``datetime`` and ``zoneinfo`` convert times.
 STANDARD = frozenset(

@@ -21,7 +21,7 @@ def run(args: argparse.Namespace) -> int:
         level=logging.DEBUG if args.verbose else logging.INFO,
         format="%(levelname)s %(name)s: %(message)s",
     )
-    from dewline.gc_tuning import rare_gc  # noqa: PLC0415
+    from dewline.replay.gc_tuning import rare_gc  # noqa: PLC0415
 
     with rare_gc():
         return asyncio.run(_serve(args.config))

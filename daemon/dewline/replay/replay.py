@@ -17,10 +17,10 @@ from pathlib import Path
 from dewline.config import Plan
 from dewline.errors import ConfigError, Problem
 from dewline.events import Entry, Event, EventDocument
-from dewline.gc_tuning import rare_gc
 from dewline.journal import Reader
 from dewline.readings import QUALITY_BY_TEXT, Quality, Reading, Resumed, Scan, parse_iso_utc
 from dewline.replay.drive import Drive, no_plan
+from dewline.replay.gc_tuning import rare_gc
 from dewline.replay.recovery import first_plan_hash, last_plan_hash, recorded_plans
 from dewline.watch.watch import Watch
 from dewline.watch_plan import SignalPlan
