@@ -183,6 +183,9 @@ class Wiring(Kept):
         """A note of a person, for causes and for the box's own bests."""
         self.explain.note(box, kind, at_ms)
         self.derive.note(box, kind)
+        for alarm in self.alarms.values():
+            if alarm.plan.place == box:
+                alarm.evaluator.condition.note(kind)
 
     def reset_signals(self, at_ms: int) -> None:
         """Forget all readings: nothing was watched before ``at_ms``."""

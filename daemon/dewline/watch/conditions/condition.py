@@ -62,6 +62,10 @@ class Condition(Kept, ABC):
         """The rule's guard holds since ``at_ms``; ``was``: what it said before, None: unknown."""
         return None
 
+    def note(self, kind: str) -> None:
+        """A person has noted work at the rule's place; most conditions do not depend on it."""
+        return None
+
     def reset(self, at_ms: int) -> None:
         """Begin its times again after a gap; most have none."""
         return None

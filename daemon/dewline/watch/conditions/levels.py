@@ -22,6 +22,13 @@ BEST_OVER_MS = 10 * 3_600_000  # the window whose medians, of ten minutes, are c
 FEWEST_MEDIANS = 6  # so many are needed before a best is known
 BEST_DAYS = 90
 DAY_MS = 86_400_000
+# What a person notes when a flow, a speed or a vacuum is new again, by the end of its role.
+RENEWED_BY = {
+    "circulation_flow": "filter",
+    "blower_speed": "filter",
+    "filter_differential": "filter",
+    "foreline_pressure": "pump-oil",
+}
 
 SignalOf = Callable[[str], SignalState]
 
@@ -149,8 +156,10 @@ class AgainstBest(Level):
     """A value against ``times`` the best level of this signal at this box.
 
     The best is the highest median of ten minutes in ninety days (for ``high`` the lowest above
-    zero), of times in which the rule's guards held. ``_days``: the best of each day, by the number
-    of the day. ``_medians``: how many there were. ``_bucket``: the last one counted.
+    zero), of times in which the rule's guards held. Of a role of ``RENEWED_BY`` it is the best
+    since the last such note, however old, since it would age with what wears. ``_days``: the best
+    of each day, by the number of the day. ``_medians``: how many there were. ``_bucket``: the last
+    one counted.
     """
 
     windowed = True
@@ -173,6 +182,7 @@ class AgainstBest(Level):
         self._high = high
         self._crossed_high = high
         self._days = deque(maxlen=BEST_DAYS)
+        self._renewed_by = RENEWED_BY.get(signal.name.rpartition(".")[2])
 
     def best(self) -> float | None:
         """The best level; None until enough is known."""
@@ -192,7 +202,9 @@ class AgainstBest(Level):
 
     def _count(self, day: int, level: float) -> None:
         while self._days and self._days[0][0] <= day - BEST_DAYS:
-            self._days.popleft()
+            old = self._days.popleft()
+            if self._renewed_by is not None:
+                self._carry(old)
         if self._days and self._days[-1][0] == day:
             last = self._days.pop()[1]
             level = min(level, last) if self._high else max(level, last)
@@ -204,6 +216,21 @@ class AgainstBest(Level):
         if limit is None:
             return (-inf, inf)
         return (-inf, limit) if self._high else (limit, inf)
+
+    def _carry(self, old: tuple[int, float]) -> None:
+        """Let the next day have the level of one that is dropped, where that is better."""
+        day, level = self._days[0] if self._days else (old[0] + BEST_DAYS, old[1])
+        better = min(level, old[1]) if self._high else max(level, old[1])
+        if self._days:
+            self._days[0] = day, better
+        else:
+            self._days.append((day, better))
+
+    def note(self, kind: str) -> None:
+        """Begin the best anew once what it measures has been renewed."""
+        if kind == self._renewed_by:
+            self._days.clear()
+            self._medians = 0
 
     def _blind(self) -> bool:
         return self.limit() is None
