@@ -97,6 +97,13 @@ class OutlookDocument(TypedDict):
     high_s: float | None
 
 
+class LastGoodDocument(TypedDict):
+    """The last good value of a signal, and when it was read (ISO 8601 in UTC)."""
+
+    value: float
+    time: str
+
+
 class TroubleDocument(TypedDict):
     """An alarm that stands while another one ends: its signal as it is now.
 
@@ -127,7 +134,9 @@ class EventDocument(TypedDict):
     ``off_duty``: nobody on call was there to be asked before. ``when_over``: what remains to be
     done after the end. ``stopped_at``: at the end of a power cut or of a lost bus, the boxes in
     which circulation stands. ``stands``: at the end of an alarm, what is no less urgent and
-    still stands in its box, its services or by its cause, the most urgent first.
+    still stands in its box, its services or by its cause, the most urgent first. ``last_good``:
+    where the quality is not good, what the signal showed before that; then ``value`` may be no
+    more than an end of the range.
     """
 
     id: str
@@ -163,6 +172,7 @@ class EventDocument(TypedDict):
     caution: str | None
     stopped_at: list[str]
     stands: list[TroubleDocument]
+    last_good: LastGoodDocument | None
 
 
 def event_document(text: str) -> EventDocument:
@@ -172,6 +182,7 @@ def event_document(text: str) -> EventDocument:
         return completed(document)
     document.setdefault("stopped_at", [])
     document.setdefault("stands", [])
+    document.setdefault("last_good", None)
     return document
 
 
@@ -194,6 +205,7 @@ def completed(old: EventDocument) -> EventDocument:
         "when_over": advice if advice.startswith("When ") else None,
         "stopped_at": [],
         "stands": [],
+        "last_good": None,
     }
 
 
@@ -284,6 +296,7 @@ class Event:
     caution: str | None = None
     stopped_at: tuple[str, ...] = ()
     stands: tuple[TroubleDocument, ...] = ()
+    last_good: LastGoodDocument | None = None
 
     def document(self) -> EventDocument:
         """The event document, ready for JSON.

@@ -60,6 +60,10 @@ class Quality(IntEnum):
 QUALITY_BY_TEXT: Mapping[str, Quality] = {quality.text: quality for quality in Quality}
 
 
+BEYOND_RANGE = frozenset({Quality.OVER_RANGE, Quality.UNDER_RANGE})
+"""The value of such a reading is no more than an end of the range that the profile names."""
+
+
 class Reading(NamedTuple):
     """A value with its quality; ``value`` is None exactly when there is no number.
 

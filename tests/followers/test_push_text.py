@@ -19,6 +19,7 @@ from dewline.followers.push.phrases import clock, duration, figure
 from dewline.hours import zone_of
 from dewline.watch_plan import (
     Above,
+    Below,
     ConditionPlan,
     FalseFor,
     Guard,
@@ -87,8 +88,34 @@ def test_a_climb_is_told_as_a_person_would(story: Story) -> None:
         (Above(5.0), {}, "HERON moisture 6.2 ppm, above 5 ppm since 02:14."),
         (
             Above(5.0),
-            {"value": 1000.0, "quality": "uncertain/over-range"},
-            "HERON moisture over its range, at least 1000 ppm, above 5 ppm since",
+            {"value": 250_000.0, "quality": "uncertain/over-range"},
+            "HERON moisture over its range, above 5 ppm since",
+        ),
+        (
+            Above(5.0),
+            {
+                "value": 250_000.0,
+                "quality": "uncertain/over-range",
+                "last_good": {"value": 41.0, "time": "2026-03-02T02:14:05.000Z"},
+            },
+            "HERON moisture over its range (last 41 ppm, 4 s before), above 5 ppm since",
+        ),
+        (
+            Below(-8.0),
+            {
+                **{"signal": "heron.pressure", "value": -20.0, "unit": "mbar"},
+                **{"limit": -8.0, "limit_unit": "mbar", "quality": "uncertain/under-range"},
+                "last_good": {"value": -9.5, "time": "2026-03-02T02:12:09.000Z"},
+            },
+            "HERON pressure under its range (last -9.5 mbar, 2 min before), below -8 mbar since",
+        ),
+        (
+            StaleAfter(60_000),
+            {
+                **{"quality": "bad/no-answer", "value": None, "limit": 60.0, "limit_unit": "s"},
+                "last_good": {"value": 0.4, "time": "2026-03-02T02:11:09.000Z"},
+            },
+            "HERON moisture NOT WATCHED, no reading (last 0.4 ppm, 3 min before) since 02:14.",
         ),
         (
             StaleAfter(60_000),

@@ -151,3 +151,17 @@ def test_the_last_rows_of_the_ledger_are_those_of_the_record(daemon: Daemon) -> 
     ]
     daemon.record.rows = rows
     assert [row["kind"] for row in daemon.status()["ledger"]["recent"]] == [r.kind for r in rows]
+
+
+def test_beyond_its_range_the_last_value_within_it_is_shown(
+    daemon: Daemon, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Neither as a number nor as a floor for one: the end of the range is the profile's word."""
+    daemon.scan(30, 40, {**PANEL, "oxygen": Reading(250_000.0, Quality.OVER_RANGE)})
+    oxygen = daemon.status()["boxes"]["heron"]["readings"]["oxygen"]
+    assert (oxygen["last_value"], oxygen["age_s"], oxygen["overdue"]) == (1.0, 10.0, False)
+    told = text(daemon.status(), capsys)
+    assert "- ppm  uncertain/over-range  last 1 ppm, 10 s ago\n" in told
+    assert "over its range  limit 100" in told
+    assert "250000" not in told
+    assert "2.5e+05" not in told

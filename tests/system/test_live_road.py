@@ -43,7 +43,7 @@ async def test_a_limit_crossed_reaches_a_subscriber_with_every_key_of_the_docume
         *("id", "seq", "time", "at_ms", "site", "box", "alarm", "transition", "state", "priority"),
         *("signal", "value", "unit", "quality", "limit", "limit_unit", "since"),
         *("occurrence", "by", "to", "off_duty", "why", "until", "under", "clock", "mode", "cause"),
-        *("outlook", "advice", "when_over", "caution", "stopped_at", "stands"),
+        *("outlook", "advice", "when_over", "caution", "stopped_at", "stands", "last_good"),
     ]
     assert list(event["cause"]) == ["name", "or", "confidence", "evidence", "tell_apart"]
 

@@ -8,6 +8,7 @@ from collections.abc import Callable
 import pytest
 
 from dewline.readings import Quality, Reading
+from dewline.watch.sensors.doubt import Doubt
 from dewline.watch_plan import Above, Below, Outside, RulePlan, SignalPlan, StaleAfter
 from tests.watch.conftest import Bench
 
@@ -169,3 +170,71 @@ def test_analyzer_off_makes_the_signal_stale(
     b.at(0, analyzer_on=1.0, oxygen=0.1)
     b.hold(1, 20, analyzer_on=0.0, oxygen=0.1)
     assert [(e.transition, e.quality) for e in b.events] == [("raised", "bad/off")]
+
+
+def test_an_event_of_a_reading_that_is_not_good_names_the_last_good_one(
+    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
+) -> None:
+    """The value of a saturated cell is an end of the range; what it showed before is known."""
+    b = bench(
+        make_rule("high", "oxygen", Above(100.0)),
+        make_rule("silent", "oxygen", StaleAfter(10_000)),
+        make_rule("low", "oxygen", Below(50.0)),
+    )
+    b.at(0, oxygen=90.0)
+    b.at(1, oxygen=Reading(250_000.0, Quality.OVER_RANGE))
+    b.at(2, oxygen=Reading(250_000.0, Quality.OVER_RANGE))
+    b.hold(3, 20, oxygen=None)
+    b.at(20, oxygen=40.0)
+    told = {e.alarm: e for e in reversed(b.events) if e.transition == "raised"}
+    assert told["heron.high"].last_good == {"value": 90.0, "time": "2026-03-02T02:14:00.000Z"}
+    assert told["heron.silent"].last_good == {"value": 90.0, "time": "2026-03-02T02:14:00.000Z"}
+    assert told["heron.low"].last_good is None
+    assert b.events[-1].document()["last_good"] is None
+
+
+def test_where_nothing_good_was_ever_read_none_is_named(
+    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
+) -> None:
+    """An end of the range is not taken for a value, also through a restart."""
+    b = bench(make_rule("high", "oxygen", Above(100.0)))
+    b.at(0, oxygen=Reading(90.0, Quality.OVER_RANGE))
+    b.freeze()
+    b.at(1, oxygen=Reading(250_000.0, Quality.OVER_RANGE))
+    assert [(e.alarm, e.last_good) for e in b.events] == [("heron.high", None)]
+
+
+@pytest.mark.parametrize("quality", [Quality.OVER_RANGE, Quality.UNDER_RANGE, Quality.GOOD])
+def test_no_outlook_stands_on_a_reading_that_the_page_disowns(
+    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan], quality: Quality
+) -> None:
+    """A cell at the end of its range says nothing of the time at which a limit is reached."""
+    b = bench(
+        make_rule("high", "oxygen", Outside(-1.0, 9.99), unit="ppm", priority="high"),
+        make_rule("worse", "oxygen", Above(50.0), unit="ppm", priority="critical"),
+    )
+    for second in range(0, 4 * 3600, 5):
+        level = 0.5 + 0.001 * max(0, second - 3600)
+        end = -2.0 if quality is Quality.UNDER_RANGE else 10.0
+        shown = level if level < 9.98 else Reading(end, quality)
+        b.at(second, circulating=1.0, oxygen=shown, moisture=1.0, pressure=2.0)
+    (raised,) = b.events
+    assert raised.quality == quality.text
+    assert (raised.outlook is None) == (quality is not Quality.GOOD)
+
+
+def test_no_outlook_of_a_gas_whose_sensor_is_not_to_be_trusted(
+    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
+) -> None:
+    """It slipped by a factor of ten: the level may be told, a time to the limit not."""
+    b = bench(
+        make_rule("raised", "oxygen", Above(30.0), unit="ppm", priority="high"),
+        make_rule("worse", "oxygen", Above(500.0), unit="ppm", priority="critical"),
+    )
+    for second in range(0, 4 * 3600, 5):
+        level = 1.0 + 0.0002 * max(0, second - 3600)
+        level *= 10.0 if second >= 7200 else 1.0
+        b.at(second, circulating=1.0, oxygen=level, moisture=1.0, pressure=2.0)
+    (raised,) = b.events
+    assert b.watch._parts.sensors.standing("heron") == {"oxygen": Doubt.SLIPPED}
+    assert raised.outlook is None

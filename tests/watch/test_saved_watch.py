@@ -128,7 +128,15 @@ def as_version_1(state: Any) -> Any:
     rate = old.pop("rate")
     for alarm in old["alarms"].values():
         del alarm["occurrence"], alarm["unannounced"]
-        for key in ("occurrence", "to", "off_duty", "when_over", "stopped_at", "stands"):
+        for key in (
+            "occurrence",
+            "to",
+            "off_duty",
+            "when_over",
+            "stopped_at",
+            "stands",
+            "last_good",
+        ):
             (alarm["told"] or {}).pop(key, None)
     return {**old, "version": 1, "rate": rate["times_ms"], "rate_told": rate["published"]}
 

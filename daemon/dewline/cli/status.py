@@ -13,6 +13,7 @@ from dewline.followers.push.phrases import duration
 from dewline.hours import zone_of
 from dewline.live.control_socket import ask_status
 from dewline.live.requests import BoxStatus, ReadingStatus, StatusDocument
+from dewline.readings import BEYOND_RANGE, QUALITY_BY_TEXT
 
 if TYPE_CHECKING:
     from dewline.watch.derived.outlook_table import BoxOutlook
@@ -105,7 +106,11 @@ def _print(status: StatusDocument) -> None:
         if not box["read"]:
             print(f"  {_unread(box, zone)}")
         for signal, reading in box["readings"].items():
-            value = "-" if reading["value"] is None else f"{reading['value']:.4g}"
+            known = (
+                reading["value"] is not None
+                and QUALITY_BY_TEXT[reading["quality"]] not in BEYOND_RANGE
+            )
+            value = f"{reading['value']:.4g}" if known else "-"
             print(f"  {signal:<24} {value:>10} {reading['unit']}{_doubts(reading, zone)}")
         for line in _ahead(box["ahead"]):
             print(f"  {line}")

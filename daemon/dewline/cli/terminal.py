@@ -150,7 +150,7 @@ def event_line(event: EventDocument, zone: tzinfo) -> str:
         f"{event['transition']:<12}",
         f"{event['priority']:<8}",
         event["alarm"],
-        _figure(event["value"], event["unit"]),
+        _RANGES.get(event["quality"] or "") or _figure(event["value"], event["unit"]),
         _figure(event["limit"], event["limit_unit"], "limit "),
         f"cause {event['cause']['name']}" if event["transition"] == "raised" else "",
         f"by {event['by']}" if event["by"] else "",
@@ -158,6 +158,10 @@ def event_line(event: EventDocument, zone: tzinfo) -> str:
         f"({event['why']})" if event["why"] else "",
     ]
     return "  ".join(part for part in parts if part)
+
+
+# Of such a reading the value is only an end of the range that the profile names.
+_RANGES = {"uncertain/over-range": "over its range", "uncertain/under-range": "under its range"}
 
 
 def _figure(value: float | None, unit: str | None, label: str = "") -> str:

@@ -37,7 +37,8 @@ class ReadingStatus(TypedDict):
 
     ``quality`` is what the watch says, ``since`` when that began, and ``raw`` what the bus says;
     ``since`` is null where the watch has nothing to add. ``overdue``: it is not read now, though
-    it should be; ``last_value`` is then the last number, read at ``last_time``, ``age_s`` ago.
+    it should be; ``last_value`` is then the last number, read at ``last_time``, ``age_s`` ago. Of a
+    reading beyond its range it is the last one within it: ``value`` is only an end of the range.
     ``time`` is null where nothing was asked for since the start.
     """
 

@@ -11,7 +11,7 @@ from dewline.followers.follower import Follower
 from dewline.followers.mqtt.messages import HeartbeatFacts
 from dewline.live.record import Record
 from dewline.live.requests import BoxStatus, FollowerStatus, ReadingStatus, StatusDocument
-from dewline.readings import Quality, Reading, StandingVerdicts, iso_utc
+from dewline.readings import BEYOND_RANGE, Quality, Reading, StandingVerdicts, iso_utc
 from dewline.replay.drive import Drive
 from dewline.watch.ledgers.rows import REMEMBERED, LedgerTable, shown_row
 from dewline.watch.watch import Watch
@@ -112,7 +112,9 @@ class _Boxes:
         time_ms, reading = self._latest.get(signal, NOT_ASKED)
         judged = self._verdicts.judge(signal, reading)
         known, last = self._plan.signals.get(signal), self._last.get(signal)
-        unread = last if last is not None and last.overdue else None
+        # What is not read now, or is beyond its range, is shown with what was read before.
+        before = last is not None and (last.overdue or judged.quality in BEYOND_RANGE)
+        unread = last if before else None
         return {
             "value": judged.shown,
             "unit": "" if known is None else known.unit,
@@ -120,7 +122,7 @@ class _Boxes:
             "raw": judged.raw.text,
             "since": _iso(judged.since_ms),
             "time": _iso(time_ms),
-            "overdue": unread is not None,
+            "overdue": last is not None and last.overdue,
             "last_value": None if unread is None else unread.value,
             "last_time": None if unread is None else _iso(unread.time_ms),
             "age_s": None if unread is None or unread.age_ms is None else unread.age_ms / 1000,

@@ -12,7 +12,7 @@ from dataclasses import replace
 from typing import NamedTuple, assert_never
 
 from dewline.events import NOTHING, EventDocument, Outcome, Reply
-from dewline.readings import Command, Item, Reading, Resumed, Scan, Tick, Verdict
+from dewline.readings import BEYOND_RANGE, Command, Item, Reading, Resumed, Scan, Tick, Verdict
 from dewline.typed_json import Json
 from dewline.watch.alarms.operator_commands import OperatorCommands
 from dewline.watch.derived.outlook_table import BoxOutlook
@@ -28,6 +28,7 @@ from dewline.watch_plan import CLOCK_SET, DAEMON, Mode, WatchPlan
 class LastRead(NamedTuple):
     """The last number of a signal, its wall time and its age; None where nothing ever was read.
 
+    Of a signal beyond its range, the last one within it.
     ``overdue``: nothing that can be believed was read for longer than the signal may be silent.
     """
 
@@ -95,11 +96,14 @@ class Watch(Kept):
     def last_read(self, signal: str) -> LastRead:
         """What was last read of a signal; wall time."""
         state = self._parts.signals[signal]
-        read_ms = state.read_ms
+        overdue = state.overdue(self.at_ms)
+        value, read_ms = state.value, state.read_ms
+        if state.quality in BEYOND_RANGE:
+            value, read_ms = state.last_good or (None, None)
         if read_ms is None:
-            return LastRead(None, None, None, overdue=True)
+            return LastRead(None, None, None, overdue)
         time_ms, age_ms = self._parts.local_time.label(read_ms), self.at_ms - read_ms
-        return LastRead(state.value, time_ms, age_ms, state.overdue(self.at_ms))
+        return LastRead(value, time_ms, age_ms, overdue)
 
     def verdicts(self) -> tuple[Verdict, ...]:
         """What the watch says of the readings of each signal now, beyond what the bus said."""

@@ -157,7 +157,7 @@ def trouble(document: EventDocument, rule: RulePlan | None) -> str:
         return ""
     match kind_of(document, rule):
         case "silence":
-            return "NOT WATCHED, no reading"
+            return f"NOT WATCHED, no reading{_last_good(document)}"
         case "still":
             return f"stands still at {figure(document['value'], document['unit'])}"
         case "on":
@@ -187,10 +187,19 @@ def _shown(document: EventDocument) -> str:
         if value == figure(document["limit"], document["limit_unit"]):
             value = figure(document["value"], document["unit"], digits)
     if document["quality"] == "uncertain/over-range":
-        return f"over its range, at least {value}"
+        return f"over its range{_last_good(document)}"
     if document["quality"] == "uncertain/under-range":
-        return f"under its range, {value} or less"
+        return f"under its range{_last_good(document)}"
     return value
+
+
+def _last_good(document: EventDocument) -> str:
+    """`` (last 4.1 ppm, 5 s before)``: what was shown before the reading was not good any more."""
+    last = document["last_good"]
+    if last is None:
+        return ""
+    before_ms = time_of(document) - parse_iso_utc(last["time"])
+    return f" (last {figure(last['value'], document['unit'])}, {duration(before_ms)} before)"
 
 
 def _against(document: EventDocument, rule: RulePlan | None) -> str:
@@ -307,6 +316,7 @@ def _one_standing(
         "quality": one["quality"],
         "limit": one["limit"],
         "limit_unit": one["limit_unit"],
+        "last_good": None,
     }
     rule = rules.get(one["alarm"])
     what = subject(document).removeprefix(f"{place_name(beside['box'])} ")

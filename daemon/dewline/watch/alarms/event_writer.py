@@ -11,14 +11,16 @@ from dewline.events import (
     ClockWord,
     Event,
     EventDocument,
+    LastGoodDocument,
     Outlook,
     Transition,
     TroubleDocument,
 )
 from dewline.hours import LocalTime
-from dewline.readings import Reading
+from dewline.readings import Reading, iso_utc
 from dewline.watch.alarms.alarm import Alarm
 from dewline.watch.saved import Kept
+from dewline.watch.signals.signal_state import SignalState
 from dewline.watch_plan import Mode, WatchPlan
 
 Explainer = Callable[[Alarm, Transition, int], tuple[Cause, Outlook | None]]
@@ -138,9 +140,16 @@ class EventWriter(Kept):
             caution=plan.caution,
             stopped_at=details.stopped_at,
             stands=details.stands,
+            last_good=self._last_good(signal),
         )
         self._events.append(event)
         return event
+
+    def _last_good(self, signal: SignalState) -> LastGoodDocument | None:
+        found = signal.last_good
+        if found is None or found.value is None:
+            return None
+        return {"value": found.value, "time": iso_utc(self.label(found.at_ms))}
 
     def retire(self, last: EventDocument, why: str) -> None:
         """Write that an alarm whose rule is gone is cleared.

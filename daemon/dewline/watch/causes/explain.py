@@ -33,9 +33,10 @@ from dewline.watch.causes.table import FAMILIES
 from dewline.watch.conditions.over_time import Foreseen
 from dewline.watch.derived.derive import Derive, DerivedReadings
 from dewline.watch.saved import Kept
+from dewline.watch.sensors.doubt import Doubt
 from dewline.watch.sensors.plausibility import Sensors
 from dewline.watch.signals.modes import BoxModes
-from dewline.watch.signals.signal_state import FIRST_BAD, SignalState
+from dewline.watch.signals.signal_state import FIRST_BAD, FIRST_UNCERTAIN, SignalState
 from dewline.watch_plan import DAEMON, WatchPlan
 
 NOTES_KEPT = 20
@@ -260,10 +261,12 @@ class Explain(Kept):
     def _outlook(self, alarm: Alarm) -> Outlook | None:
         """The outlook of an alarm about a gas that rises, or of a rule that foresees its limit.
 
-        None for any other alarm.
+        None for any other alarm, and where the reading it would stand on is not to be trusted.
         """
         _, gas = family_of(alarm.plan)
         box = alarm.plan.place
+        if alarm.signal.quality >= FIRST_UNCERTAIN or not self._believed(box, gas):
+            return None
         rise = None if gas is None else self._all_rises().get(box, {}).get(gas)
         condition = alarm.evaluator.condition
         if isinstance(condition, Foreseen) and (rise is None or not condition.rising):
@@ -271,6 +274,14 @@ class Explain(Kept):
         if rise is None:
             return None
         return gas_outlook(alarm.plan, self._plan, self._histories[box], rise)
+
+    def _believed(self, box: str, gas: str | None) -> bool:
+        """Whether a gas is read well, and nothing worse than time speaks against its sensor."""
+        signal = None if gas is None else self._signals.get(f"{box}.{gas}")
+        if gas is None or signal is None:
+            return True
+        doubt = self._sensors.standing(box).get(gas, Doubt.NONE)
+        return signal.quality < FIRST_UNCERTAIN and doubt <= Doubt.NOT_PROVEN
 
 
 def _condition_holds(alarm: Alarm) -> bool:

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from math import inf, isfinite, nextafter
+from typing import NamedTuple
 
 from dewline.readings import Quality
 from dewline.watch.saved import Kept
@@ -78,6 +79,13 @@ class AnalyzerGate(Kept):
         return Quality.OFF if self.off else Quality.WARMING_UP
 
 
+class Good(NamedTuple):
+    """The last good value of a signal and when it was read; ``value`` None where none ever was."""
+
+    value: float | None
+    at_ms: int
+
+
 Verdict = Callable[["SignalState", float | None, Quality], Quality]
 
 
@@ -87,6 +95,7 @@ class SignalState(Kept):
     ``value`` is the last number (kept through bad readings), ``alive_ms`` the last time the
     signal was not bad, ``same_since_ms`` when a run of good, equal, unbroken readings began.
     ``stale_ms``: after so long without a reading a run of equal readings is broken.
+    ``good``: the last good value, while ``value`` is an uncertain one; else None.
     ``before_ms``: when ``value`` was read, where that was before the last ``reset``.
     ``verdict``: lowers the quality of each reading, while the watch doubts the sensor.
     ``delay_running``: the delay of a rule on this signal runs, as of the last ``update_band``.
@@ -100,6 +109,7 @@ class SignalState(Kept):
         "closes_at",
         "delay_running",
         "gate",
+        "good",
         "hi",
         "lo",
         "name",
@@ -111,9 +121,13 @@ class SignalState(Kept):
         "verdict",
         "windows",
     )
-    KEPT = ("value", "quality", "alive_ms", "before_ms", "same_since_ms", "windows_by_span")
+    KEPT = (
+        *("value", "quality", "good", "alive_ms", "before_ms", "same_since_ms"),
+        "windows_by_span",
+    )
     value: float | None
     quality: Quality
+    good: Good | None
     alive_ms: int
     before_ms: int | None
     same_since_ms: int
@@ -127,6 +141,7 @@ class SignalState(Kept):
         self.gate = gate
         self.value = None
         self.quality = Quality.NO_ANSWER
+        self.good = None
         self.alive_ms = 0
         self.before_ms = None
         self.same_since_ms = 0
@@ -169,6 +184,7 @@ class SignalState(Kept):
         good = quality < FIRST_UNCERTAIN
         if not good or value != self.value or at_ms - self.alive_ms >= self.stale_ms:
             self.same_since_ms = at_ms
+        self.good = None if good else self._last_good()
         self.value, self.quality, self.alive_ms = value, quality, at_ms
         self.before_ms = None
         if not good:
@@ -188,6 +204,27 @@ class SignalState(Kept):
         if read_ms is None or self.before_ms is not None:
             return True
         return at_ms - read_ms >= self.stale_ms
+
+    @property
+    def last_good(self) -> Good | None:
+        """The last good value and when it was read, while the reading is none; else None.
+
+        Of a frozen signal, when it was first read.
+        """
+        if self.quality < FIRST_UNCERTAIN:
+            return None
+        found = self._last_good()
+        if self.quality is Quality.FROZEN:
+            found = found._replace(at_ms=self.same_since_ms)
+        return found if found.value is not None else None
+
+    def _last_good(self) -> Good:
+        if self.good is not None:
+            return self.good
+        read_ms = self.read_ms
+        if read_ms is None or FIRST_UNCERTAIN <= self.quality < FIRST_BAD:
+            return Good(None, 0)
+        return Good(self.value, read_ms)
 
     @property
     def usable(self) -> float | None:
