@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Sequence
 from pathlib import Path
+from typing import Any, cast
 
 import pytest
 
+from dewline.clock import RealClock
 from dewline.events import Entry
 from dewline.followers.follower import FollowerStatistics
+from dewline.live.running_followers import RunningFollowers
 from dewline.live.self_monitor import SelfMonitor
 from dewline.readings import Scan
 
@@ -16,8 +20,10 @@ from dewline.readings import Scan
 class Barred:
     """A follower one of whose roads is barred."""
 
-    name = "push"
     why: str | None = "cannot read desk.url"
+
+    def __init__(self, road: str = "page-desk") -> None:
+        self.name = road
 
     async def run(self) -> None:
         """Nothing."""
@@ -33,7 +39,7 @@ class Barred:
 
     def statistics(self) -> FollowerStatistics:
         """As it stands."""
-        return FollowerStatistics(False, 0, 0.0, 0, 0, {"page-desk": self.why})
+        return FollowerStatistics(False, 0, 0.0, 0, 0, {self.name: self.why})
 
 
 @pytest.mark.parametrize(("why", "value"), [("cannot read desk.url", 1.0), (None, 0.0)])
@@ -59,3 +65,29 @@ def test_the_buses_that_are_lost_are_counted(tmp_path: Path) -> None:
     monitor = SelfMonitor({"daemon.a-link"}, lambda: (1000, 1000), fed.append, tmp_path)
     monitor.set("a-link", 0.0)
     assert set(fed[-1].readings) == {"daemon.a-link"}
+
+
+@pytest.mark.parametrize(
+    ("whys", "shut"),
+    [(["gone", "gone"], True), (["gone", None], False), ([None, None], False), ([], False)],
+)
+async def test_no_ping_goes_out_where_nobody_can_be_told(
+    whys: list[str | None], shut: bool
+) -> None:
+    """With every road barred the receiver outside is the last that can call somebody."""
+    followers = RunningFollowers(
+        start_task=lambda _name, job: asyncio.ensure_future(cast(Any, job())),
+        clock=RealClock(),
+        journal=cast(Any, None),
+        submit=cast(Any, None),
+        facts=lambda: None,
+        watch=cast(Any, None),
+        started_ms=0,
+        clock_is_right=lambda: True,
+    )
+    for number, why in enumerate(whys):
+        follower = Barred(f"page-{number}")
+        follower.why = why
+        done = asyncio.ensure_future(asyncio.sleep(0))
+        followers._running[follower.name] = (follower, done)
+    assert bool(followers.shut_roads()) == shut

@@ -61,6 +61,8 @@ async def test_nothing_is_there_at_the_start(
     for bus in ("panel", "analyzers", "frost"):
         await asyncio.to_thread(daemon.until, f"daemon.{bus}-lost", "suppressed")
     await asyncio.to_thread(daemon.until, "daemon.several-buses-lost", "unacknowledged")
+    await asyncio.to_thread(daemon.until, "daemon.page-desk-barred", "unacknowledged")
+    assert "no.url" in daemon.status()["followers"]["push"]["barred"]["page-desk"]
     broker.start()
     ear = await subscribe(broker.port, "dewline/saltmarsh/event")
 

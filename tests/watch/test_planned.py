@@ -43,6 +43,22 @@ def test_it_says_what_goes_quiet_and_until_when(box: Bench) -> None:
     }
 
 
+def test_what_stands_already_does_not_go_quiet(box: Bench) -> None:
+    """It goes on to remind and escalate, so it is named apart."""
+    box.at(60, moisture=40.0)
+    assert "quiet" in planned(box)
+    assert "moist stands already and calls on" in planned(box)
+    assert "no alarm goes quiet" in planned(box)
+
+
+def test_a_mode_of_an_older_state_can_be_ended(box: Bench) -> None:
+    """A note of before set it without a plan, and a restart kept it."""
+    planned(box, "solvent", 3.0)
+    box.watch._parts.modes["heron"].planned.clear()
+    assert box.say("planned-end", box="heron", kind="solvent").ok
+    assert not box.watch.modes()["heron"]
+
+
 def test_nothing_goes_quiet_where_no_rule_knows_the_work(box: Bench) -> None:
     """A plan that silences nothing says so."""
     assert "no alarm goes quiet" in planned(box, "gloves", 3.0)

@@ -12,7 +12,7 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, pr
 
 from dewline.events import Entry
 from dewline.hours import Span
-from dewline.readings import Command, Quality, Reading, Resumed, Scan
+from dewline.readings import Command, CommandName, Quality, Reading, Resumed, Scan
 from dewline.replay.drive import Drive
 from dewline.watch.watch import Watch
 from dewline.watch_plan import (
@@ -239,6 +239,25 @@ class Night(RuleBasedStateMachine):
         reply = self.drive.feed(item).reply
         assert reply is not None
         assert reply.ok
+
+    @rule(kind=st.sampled_from(["opened", "maintenance"]), for_s=st.sampled_from([60.0, 3600.0]))
+    def plan_work(self, kind: str, for_s: float) -> None:
+        """Announce work, and perhaps end it before its time."""
+        names: tuple[CommandName, ...] = ("planned", "planned-end")
+        for name in names if for_s > 60.0 else names[:1]:
+            item = Command(
+                self.at_ms,
+                self.at_ms,
+                "socket",
+                name,
+                "mara",
+                box="heron",
+                kind=kind,
+                for_s=for_s,
+            )
+            reply = self.drive.feed(item).reply
+            assert reply is not None
+            assert reply.ok
 
     @rule(alarm=st.sampled_from(ALARMS))
     def see(self, alarm: str) -> None:

@@ -1,7 +1,8 @@
 """A ping to a receiver outside, which raises an alarm of its own when pings stay away.
 
-It is sent only while every part of the daemon makes progress, so that a daemon that hangs is
-noticed like one that has ended. The address is a secret and appears in no message.
+It is sent only while every part of the daemon makes progress and a road of the alarms is open, so
+that a daemon that hangs, or that can tell nobody, is noticed like one that has ended. The address
+is a secret and appears in no message.
 """
 
 from __future__ import annotations
@@ -26,7 +27,7 @@ TIMEOUT_S = 10.0
 
 @dataclass(slots=True, eq=False)
 class Heartbeat:
-    """Pings until it is cancelled. ``behind`` names the parts that make no progress."""
+    """Pings until it is cancelled. ``behind`` names what stands still or is barred."""
 
     plan: HeartbeatPlan
     clock: Clock
@@ -43,7 +44,7 @@ class Heartbeat:
 
     async def _ping_once(self) -> None:
         if still := self.behind():
-            self._failures.report(f"no ping to the outside: {', '.join(still)} stands still")
+            self._failures.report(f"no ping to the outside: {', '.join(still)} stuck or barred")
             return
         try:
             with self.clock.io():

@@ -66,6 +66,11 @@ class RunningFollowers:
         self._running.clear()
         self.start(plan)
 
+    def shut_roads(self) -> tuple[str, ...]:
+        """The roads by which alarms go out, where all of them are barred: nobody can be told."""
+        roads = dict(road for f in self for road in f.statistics().barred.items())
+        return tuple(roads) if all(roads.values()) else ()
+
     async def stop(self) -> None:
         """Let all deliver what is committed, and return when the last one has ended."""
         self._ask_to_stop()

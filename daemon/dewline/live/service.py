@@ -146,7 +146,7 @@ class Service:
         if self.plan.heartbeat is not None:
             from dewline.live.heartbeat import Heartbeat  # noqa: PLC0415 - few have a receiver
 
-            job = Heartbeat(self.plan.heartbeat, self.clock, self.behind).run
+            job = Heartbeat(self.plan.heartbeat, self.clock, self._stuck_or_barred).run
             self._own_tasks["heartbeat"] = self._start_task("heartbeat", job)
 
     def _start_task(self, name: str, job: Job) -> asyncio.Task[None]:
@@ -189,6 +189,9 @@ class Service:
     def behind(self) -> tuple[str, ...]:
         """The pollers, watch or journal that make no progress; empty while all do."""
         return self._liveness.behind(self.clock.monotonic())
+
+    def _stuck_or_barred(self) -> tuple[str, ...]:
+        return (*self.behind(), *self._followers.shut_roads())
 
     def _committed(self, entries: Sequence[Entry]) -> None:
         self._liveness.moved("journal", self.clock.monotonic())

@@ -20,6 +20,8 @@ from dewline.watch_plan import NOTE_KINDS, PLANNED_WORK, Mode
 
 LONGEST_SHELF_S = 24 * 3600.0
 LONGEST_CRITICAL_SHELF_S = 15 * 60.0
+# What an end brings with it, of which the person who announces the work has to know.
+FOLLOWS = {"opened": ("a box that was open then recovers for 12 h, in which some stay quiet",)}
 # A note of planned work whose text begins with one of these ends it. They are kept for the notes of
 # old records: `planned BOX KIND --end` says the same without being read out of a sentence.
 OVER_WORDS = ("over", "done", "end", "ended", "finished")
@@ -141,25 +143,38 @@ class OperatorCommands:
         return Reply(True, self._what_is_quiet(box, kind, mode, command.at_ms, for_ms))
 
     def _what_is_quiet(self, box: str, kind: str, mode: Mode, at_ms: int, for_ms: int) -> str:
+        """What goes quiet and until when, what goes on, and what follows.
+
+        An alarm that stands already stays as it is: it goes on to remind and escalate.
+        """
         until = f"{box}: {kind} until {self._engine.wall_text(at_ms + for_ms)}"
-        quiet = [
-            alarm.plan.rule + (f" for {duration(left_ms)}" if left_ms < for_ms else "")
+        silent = {
+            alarm: left_ms
             for alarm in self._alarms.values()
             if alarm.plan.place == box
             and (left_ms := self._engine.silent_ms(alarm, mode, at_ms)) > 0
+        }
+        stands = [a.plan.rule for a in silent if a.active and not a.overlaid]
+        quiet = [
+            alarm.plan.rule + (f" for {duration(left_ms)}" if left_ms < for_ms else "")
+            for alarm, left_ms in silent.items()
+            if alarm.plan.rule not in stands
         ]
-        if not quiet:
-            return f"{until}; no alarm goes quiet"
-        return (
-            f"{until}. Quiet until then: {', '.join(quiet)}. All others call as before; "
-            f"what stands at the end is told at once"
-        )
+        said = [
+            until,
+            f"quiet until then: {', '.join(sorted(quiet))}" if quiet else "no alarm goes quiet",
+            *([f"{', '.join(sorted(stands))} stands already and calls on"] if stands else []),
+            "all others call as before",
+            "what stands at the end is told at once",
+            *FOLLOWS.get(kind, ()),
+        ]
+        return "; ".join(said)
 
     def _end_work(self, command: Command) -> Reply:
         """End planned work before its time; what it kept quiet and stands is told at once."""
         box, kind = self._box_and_kind(command, PLANNED_WORK)
         modes = self._modes[box]
-        if kind not in modes.planned:
+        if not modes.is_planned(kind):
             raise CommandError(f"{box}: nothing of the kind is planned: {kind}")
         modes.end_work(kind, command.at_ms)
         told = self._engine.release_planned(box, PLANNED_WORK[kind][0])

@@ -156,6 +156,10 @@ class BoxModes(Kept):
         self._until.pop(PLANNED_WORK[kind][0], None)
         self.update(at_ms)
 
+    def is_planned(self, kind: str) -> bool:
+        """Whether work of that kind is announced, or its mode lasts for another reason."""
+        return kind in self.planned or PLANNED_WORK[kind][0] in self._until
+
     def end_due_work(self, at_ms: int) -> list[Mode]:
         """End the planned work whose time has come; gives the modes that it had set."""
         due = [kind for kind, until_ms in self.planned.items() if until_ms <= at_ms]
