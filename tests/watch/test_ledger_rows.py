@@ -43,7 +43,7 @@ class Lab:
             for role, unit in (
                 ("large_pressure", "mbar"), ("bed_in_loop", ""), ("bed_temperature", "degC"),
                 ("regeneration_step", ""), ("forming_gas_flow", "L/min"),
-                ("freezer_temperature", "degC"),
+                ("freezer_temperature", "degC"), ("relief_valve", ""),
             )
         ]  # fmt: skip
         self.b = bench(extra=extra)
@@ -665,6 +665,32 @@ def test_hands_make_the_box_work(lab: Lab) -> None:
     lab.go(4 * MINUTE, pressure=3.0)
     assert "working" in lab.b.watch.modes()["heron"]
     lab.go(3 * MINUTE)
+    assert "working" not in lab.b.watch.modes()["heron"]
+
+
+def test_hands_that_keep_the_valves_at_work_are_hands(lab: Lab) -> None:
+    """A fall of the pressure while the fill works, or a rise while the relief does, is no valve's.
+
+    Arms that take 8 L with them every half minute leave the fill no rest.
+    """
+    lab.go(60, pressure=3.0)
+    lab.go(6, pressure=lambda k: 3.0 - 2.0 * k, fill_valve=1.0)  # the fill works against it
+    lab.go(24, pressure=lambda k: -7.0 + 0.4 * k)
+    assert "working" in lab.b.watch.modes()["heron"]
+    lab.go(6 * MINUTE, fill_valve=0.0, pressure=3.0)
+    assert "working" not in lab.b.watch.modes()["heron"]
+    lab.go(6, pressure=lambda k: 4.0 + 2.0 * k, relief_valve=1.0)
+    lab.go(24, pressure=lambda k: 14.0 - 0.4 * k)
+    assert "working" in lab.b.watch.modes()["heron"]
+
+
+def test_a_fill_and_a_relief_alone_are_no_hands(lab: Lab) -> None:
+    """Gas that a valve lets in or out moves the pressure in its own direction, however quickly."""
+    lab.go(60, pressure=0.0)
+    lab.go(5, pressure=lambda k: 3.0 * k, fill_valve=1.0)
+    lab.go(60, fill_valve=0.0, pressure=12.0)
+    lab.go(5, pressure=lambda k: 12.0 - 2.0 * k, relief_valve=1.0)
+    lab.go(60, relief_valve=0.0, pressure=4.0)
     assert "working" not in lab.b.watch.modes()["heron"]
 
 

@@ -23,7 +23,7 @@ PLANT: dict[Family, CauseTable] = {
         }, need=("supply-below-valves",)),
         "gas-loss": Weighed(0.3, {
             "fill-more": 2.5, "band-below": -1.0, "fill-full": 0.5, "oxygen-flat": 0.5,
-            "pressure-lost": -1.0,
+            "pressure-lost": -1.0, "hands": -2.0,
         }, veto=("pressure-high", "box-pays-for-vacuum")),
         "antechamber-seal": Weighed(0.0, {
             "box-pays-for-vacuum": 3.0, "refilling": 1.0,

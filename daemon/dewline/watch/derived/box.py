@@ -34,6 +34,7 @@ SHORT_GAP_MS = 2 * MINUTE_MS
 AFTER_VALVE_MS = 2_000  # so long after a valve has moved, the pressure shows no hands
 # Least jump and least unrest (standard deviation) of the pressure. Common practice, no source.
 KICK_MBAR_S = 1.0
+KICK_S = 2.0  # a kick lasts no longer, however seldom the pressure is read
 UNREST_MBAR = 0.3
 
 Publish = Callable[[str, Reading], None]
@@ -43,13 +44,19 @@ class BoxBooks(Kept):
     """All that is computed of one box, except for its purifier.
 
     ``publish`` is called with the role of each derived reading, ``add_dose`` with each excess
-    that is over. ``first_ms``: when the box first had readings. ``_valve_ms``: when a valve last
-    moved. ``_residuals``: by antechamber the residual last published. ``_republish``: figures
-    that are published once an hour are due at once, after a gap.
+    that is over. ``first_ms``: when the box first had readings. ``_residuals``: by antechamber
+    the residual last published. ``_republish``: figures that are published once an hour are due
+    at once, after a gap. ``_fill_ms`` and ``_relief_ms``: when that valve last moved, and
+    ``_valve_ms``: one of a purge or a chamber. ``_last_mbar``: the last pressure of the run that
+    ended at ``_last_ms``.
     """
 
     first_ms: int | None = None
     _valve_ms: int = 0
+    _fill_ms: int = 0
+    _relief_ms: int = 0
+    _last_mbar: float = 0.0
+    _last_ms: int = 0
     _residuals: dict[str, float | None]
     _republish: bool = False
 
@@ -99,8 +106,10 @@ class BoxBooks(Kept):
         if parts.purge is not None:
             switch(facts.own("purging"), parts.purge.update)
             switch(facts.own("purging"), self._update_purge_limits)
-        for role in ("fill_valve", "relief_valve", "purging", "foot_pedal"):
+        for role in ("purging", "foot_pedal"):
             switch(facts.own(role), self._valve_moved)
+        switch(facts.own("fill_valve"), self._fill_moved)
+        switch(facts.own("relief_valve"), self._relief_moved)
         for book in parts.transfers.values():
             chamber = book.chamber
             for valve in (chamber.evacuating, chamber.refilling):
@@ -115,8 +124,19 @@ class BoxBooks(Kept):
         if (run := bucket.fetch()) is not None:
             self.buckets[bucket](at_ms, run)
 
+    def _fill_moved(self, at_ms: int) -> None:
+        self._fill_ms = at_ms
+        self._disturbed_by_purge(at_ms)
+
+    def _relief_moved(self, at_ms: int) -> None:
+        self._relief_ms = at_ms
+        self._disturbed_by_purge(at_ms)
+
     def _valve_moved(self, at_ms: int) -> None:
         self._valve_ms = at_ms
+        self._disturbed_by_purge(at_ms)
+
+    def _disturbed_by_purge(self, at_ms: int) -> None:
         if self.facts.in_modes("purging"):
             self.parts.isolation.disturb(at_ms)
 
@@ -175,17 +195,24 @@ class BoxBooks(Kept):
             self._publish_number("clean_up_time", parts.impulses.clean_up_s)
 
     def _pressure_run(self, at_ms: int, run: Run) -> None:
-        """Find hands in the gloves: they move the pressure while no valve does."""
-        if run.from_ms - self._valve_ms < AFTER_VALVE_MS or self._valves_at_work():
-            return
-        if moved_by_hands(run):
-            self.facts.modes.mark_working(at_ms)
+        """Find hands in the gloves: they move the pressure as no valve that works just now does.
 
-    def _valves_at_work(self) -> bool:
-        signals = [self.facts.own(r) for r in ("fill_valve", "relief_valve", "purging")]
+        A fill only raises it and a relief only lowers it.
+        """
+        before = [self._last_mbar] if self._last_ms == run.from_ms else []
+        self._last_mbar, self._last_ms = run.values[-1], run.to_ms
+        signals = [self.facts.own("purging")]
         for book in self.parts.transfers.values():
             signals += [book.chamber.evacuating, book.chamber.refilling]
-        return any(is_on(signal) for signal in signals)
+        if run.from_ms - self._valve_ms < AFTER_VALVE_MS or any(is_on(s) for s in signals):
+            return
+        fills = self._works("fill_valve", self._fill_ms, run)
+        relieves = self._works("relief_valve", self._relief_ms, run)
+        if moved_by_hands(run, before, fills=fills, relieves=relieves):
+            self.facts.modes.mark_working(at_ms)
+
+    def _works(self, role: str, moved_ms: int, run: Run) -> bool:
+        return run.from_ms - moved_ms < AFTER_VALVE_MS or is_on(self.facts.own(role)) is True
 
     # ---------------------------------------------------------------- minutes
 
@@ -312,11 +339,21 @@ def frost_point(at_ms: int, moisture: SignalState, facts: BoxFacts) -> Reading:
         return Reading(0.01, max(quality, Quality.OVER_RANGE))
 
 
-def moved_by_hands(run: Run) -> bool:
-    """Whether the pressures of a stretch, mbar, jump or vary as hands in the gloves make them."""
-    step_s = (run.to_ms - run.from_ms) / 1000 / len(run.values)
-    kick = max((abs(b - a) for a, b in pairwise(run.values)), default=0.0)
-    return kick > KICK_MBAR_S * step_s or _deviation(run.values) > UNREST_MBAR
+def moved_by_hands(run: Run, before: list[float], *, fills: bool, relieves: bool) -> bool:
+    """Whether the pressures of a stretch, mbar, jump or vary as hands in the gloves make them.
+
+    Jumps in the direction of a valve that works do not count, and unrest only while none does.
+    ``before``: the pressure just before the stretch, where it is known.
+    """
+    step_s = min(KICK_S, (run.to_ms - run.from_ms) / 1000 / len(run.values))
+    jumps = [b - a for a, b in pairwise([*before, *run.values])]
+    kick = max(
+        0.0,
+        0.0 if fills else max(jumps, default=0.0),
+        0.0 if relieves else -min(jumps, default=0.0),
+    )
+    unrest = not fills and not relieves and _deviation(run.values) > UNREST_MBAR
+    return kick > KICK_MBAR_S * step_s or unrest
 
 
 def _deviation(values: list[float]) -> float:
