@@ -130,3 +130,12 @@ def test_a_moisture_sensor_that_drifts_is_no_spent_bed(telling: Telling) -> None
     for event in found:
         assert event.cause.name == "sensor-drift", (event.alarm, event.cause)
         assert "bed-spent-water" not in event.cause.also
+
+
+def test_heavy_work_in_a_sound_box_is_work(telling: Telling) -> None:
+    """Eight litres every minute: a box at work, whose dips are suppressed; no gas is lost."""
+    told = telling("heavy-hands", hours=8)
+    assert standing(told) == []
+    held = [e for e in told.events if e.alarm == "heron.pressure-dips"]
+    assert (held[0].transition, held[0].mode) == ("suppressed", "working")
+    assert held[-1].state == "normal"

@@ -9,7 +9,16 @@ import pytest
 
 from dewline.readings import Quality, Reading
 from dewline.watch.alarms.suppression import ranks
-from dewline.watch_plan import Above, Escalation, FalseFor, Rising, RulePlan, StaleAfter
+from dewline.watch_plan import (
+    Above,
+    Below,
+    Count,
+    Escalation,
+    FalseFor,
+    Rising,
+    RulePlan,
+    StaleAfter,
+)
 from tests.watch.conftest import Bench
 
 H = 3600
@@ -52,6 +61,25 @@ def test_child_that_does_not_go_back_is_released_after_ten_minutes(
     b.at(801, circulating=1.0, moisture=9.0)
     assert b.told("high")[-1] == (801, "unsuppressed", "unacknowledged")
     assert b.events[-1].why == "heron.stopped is over"
+
+
+def test_what_was_counted_in_a_mode_does_not_count_after_it(
+    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
+) -> None:
+    """Dips that work explains are no alarm five minutes after it, only new ones are."""
+    dips = Count(3, 600_000, Below(0.0))
+    b = bench(
+        make_rule("dips", "pressure", dips, off_s=600, suppress_while=(("purging", 4 * H * 1000),))
+    )
+    for start in range(0, 120, 20):
+        b.hold(start, start + 10, purging=1.0, pressure=1.0)
+        b.hold(start + 10, start + 20, purging=1.0, pressure=-1.0)
+    b.hold(120, 1500, purging=0.0, pressure=1.0)
+    assert [state for _, _, state in b.told("dips")] == ["suppressed", "normal"]
+    for start in range(1500, 1600, 20):
+        b.hold(start, start + 10, purging=0.0, pressure=1.0)
+        b.hold(start + 10, start + 20, purging=0.0, pressure=-1.0)
+    assert b.told("dips")[-1][1] == "raised"
 
 
 def test_child_that_gets_worse_is_released_at_once(family: Callable[..., Bench]) -> None:

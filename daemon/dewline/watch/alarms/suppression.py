@@ -30,6 +30,7 @@ from dewline.watch_plan import (
     Below,
     BelowOwn,
     ConditionPlan,
+    Count,
     Falling,
     Mode,
     Outside,
@@ -255,6 +256,8 @@ def computed_from_ms(plan: RulePlan) -> int:
     match plan.condition:
         case Rising(over_ms=over_ms) | Falling(over_ms=over_ms):
             return over_ms
+        case Count(within_ms=within_ms):
+            return within_ms
         case Reaches():
             return plan.on_delay_ms
         case _:
