@@ -99,6 +99,31 @@ def test_an_end_by_hand_tells_at_once_and_names_what_stands(box: Bench) -> None:
     assert "nothing of the kind is planned" in again.message
 
 
+def test_one_trouble_that_stands_at_the_end_is_one_page(
+    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
+) -> None:
+    """Its milder levels go on under the worst one, as they would without the work."""
+    b = bench(
+        make_rule("worst", "moisture", Above(20.0), priority="high", suppress_while=QUIET),
+        make_rule(
+            "mild",
+            "moisture",
+            Above(5.0),
+            priority="high",
+            suppress_while=QUIET,
+            under=("heron.worst",),
+        ),
+    )
+    b.at(0, moisture=0.5, oxygen=0.3)
+    planned(b, hours=3.0)
+    b.at(60, moisture=40.0)
+    b.wait(3 * H)
+    assert b.told("worst")[-1] == (3 * H, "unsuppressed", "unacknowledged")
+    assert b.told("mild")[-1] == (60, "suppressed", "suppressed")
+    b.hold(3 * H + 1, 3 * H + 3, moisture=10.0)
+    assert b.told("mild")[-1][1:] == ("unsuppressed", "unacknowledged")
+
+
 def test_the_end_outlives_a_restart(box: Bench) -> None:
     """The plan is part of the state that is saved."""
     planned(box, hours=3.0)

@@ -105,14 +105,17 @@ class AlarmEngine:
 
         What stands is released at once, with the readings of the work itself, and not while its
         value goes back, nor under the mode that follows: people were promised to be told now.
-        Gives the alarms released.
+        Gives the alarms released. A child of one of them stays held, by it.
         """
         released = []
         for alarm in sorted(self.held, key=by_rank):
             hold, kept_quiet = alarm.hold, mode in dict(alarm.plan.suppress_while)
             if hold is None or hold.under is not None or alarm.plan.place != place:
                 continue
-            if kept_quiet and alarm.active and not alarm.in_off_delay:
+            now = self._suppression.hold_of(alarm, self._writer.at_ms)
+            if now is not None and now.under is not None:
+                alarm.hold = now  # a parent was released just now, and speaks for this one
+            elif kept_quiet and alarm.active and not alarm.in_off_delay:
                 hold.over = f"planned {mode} is over"
                 self._release(alarm, hold)
                 released.append(alarm)
