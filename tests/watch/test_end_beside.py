@@ -8,7 +8,16 @@ from typing import Any
 import pytest
 
 from dewline.events import Event
-from dewline.watch_plan import Above, Below, BoxPlan, RulePlan, ServicePlan, StaleAfter, TrueFor
+from dewline.watch_plan import (
+    Above,
+    Below,
+    BoxPlan,
+    Rising,
+    RulePlan,
+    ServicePlan,
+    StaleAfter,
+    TrueFor,
+)
 from tests.watch.conftest import Bench, plan_of, rule, signal
 
 
@@ -91,16 +100,24 @@ def test_services_of_the_box_count_and_other_boxes_do_not() -> None:
     assert [one["alarm"] for one in over.stands] == ["house.low"]
 
 
-def test_a_silence_that_was_held_back_is_not_named(
+def test_of_what_was_held_back_only_what_is_so_now_is_named(
     bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
 ) -> None:
-    """The mains are back and the analyzer answers in a moment: the end is an end."""
+    """Silence answers in a moment, a slope is of the time before; a level stands."""
+    held: dict[str, Any] = {"priority": "high", "under": ("heron.mains",)}
     b = bench(
         make_rule("mains", "analyzer_on", Below(0.5), priority="high"),
-        make_rule("stale", "oxygen", StaleAfter(5_000), priority="high", under=("heron.mains",)),
+        make_rule("stale", "temperature", StaleAfter(5_000), **held),
+        make_rule("climbing", "moisture", Rising(0.3, 300_000, 0.95), **held),
+        make_rule("high", "pressure", Above(5.0), **held),
     )
-    b.at(0, analyzer_on=1.0, oxygen=1.0)
-    b.hold(1, 30, analyzer_on=0.0, oxygen=None)
-    b.at(30, analyzer_on=1.0, oxygen=None)
+    b.at(0, analyzer_on=1.0, temperature=20.0)
+    for second in range(1, 900):
+        moisture = 1.0 + second / 100 + second % 3 / 1000
+        b.at(second, analyzer_on=0.0, temperature=None, moisture=moisture, pressure=9.0)
+    assert {t for alarm in ("stale", "climbing", "high") for _, t, _ in b.told(alarm)} == {
+        "suppressed"
+    }
+    b.at(900, analyzer_on=1.0)
     (over,) = ends(b, "mains")
-    assert over.stands == ()
+    assert [one["alarm"] for one in over.stands] == ["heron.high"]

@@ -6,9 +6,11 @@ from collections.abc import Callable, Mapping
 
 from dewline.events import PRIORITIES, Trend, TroubleDocument
 from dewline.watch.alarms.alarm import Alarm
-from dewline.watch_plan import DAEMON, StaleAfter, WatchPlan
+from dewline.watch.alarms.suppression import LEVELS
+from dewline.watch_plan import DAEMON, FalseFor, TrueFor, WatchPlan
 
 MOST = 5
+OF_NOW = (*LEVELS, TrueFor, FalseFor)
 UNKNOWN_CAUSES = frozenset({None, "unknown"})
 
 
@@ -72,14 +74,15 @@ def _urgency(alarm: Alarm) -> int:
 def _stands(alarm: Alarm) -> bool:
     """Whether its condition holds, and neither a mode nor a person says that this is no trouble.
 
-    Silence that was held back is none yet: what comes back answers a moment later.
+    Of what was held back only a level or a switch counts, which is as it is now: a forecast or a
+    slope is computed from what came before, and what was silent answers a moment later.
     """
     if not alarm.active or alarm.in_off_delay or alarm.state == "out-of-service":
         return False
     if alarm.hold is None:
         return True
-    silence = alarm.plan.place == DAEMON or isinstance(alarm.plan.condition, StaleAfter)
-    return alarm.hold.mode is None and not silence
+    of_now = alarm.plan.place != DAEMON and isinstance(alarm.plan.condition, OF_NOW)
+    return alarm.hold.mode is None and of_now
 
 
 def _cause(alarm: Alarm) -> str | None:
