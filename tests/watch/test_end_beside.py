@@ -121,3 +121,28 @@ def test_of_what_was_held_back_only_what_is_so_now_is_named(
     b.at(900, analyzer_on=1.0)
     (over,) = ends(b, "mains")
     assert [one["alarm"] for one in over.stands] == ["heron.high"]
+
+
+@pytest.mark.parametrize(
+    ("oxygen", "trend"),
+    [
+        (lambda s: 200.0 + s, "rising"),
+        (lambda s: 200.0 + s / 10, "rising"),  # a tenth in three minutes
+        (lambda s: 200.0 + s % 7, None),
+        (lambda s: 1.0 if s < 300 else 400.0 * 2 ** (-(s - 300) / 60), "falling"),  # an impulse
+        (lambda s: 500.0 - s / 2, "falling"),
+    ],
+)
+def test_where_it_goes_is_said_of_the_last_minute(
+    oxygen: Callable[[int], float], trend: str | None
+) -> None:
+    """An impulse that decays falls, although it is far above what was three minutes ago."""
+    rules = [
+        rule("open", "fill_valve", TrueFor(1_000), priority="high"),
+        rule("high", "oxygen", Above(5.0), priority="high"),
+    ]
+    b = Bench(plan_of(rules))
+    for second in range(0, 421, 5):
+        b.at(second, fill_valve=float(second < 420), oxygen=oxygen(second))
+    (over,) = ends(b, "open")
+    assert [one["trend"] for one in over.stands] == [trend]

@@ -200,3 +200,26 @@ def test_a_ring_of_parents_holds_nobody_for_ever(
     )
     b.hold(0, 60, oxygen=9.0, moisture=9.0)
     assert len([e for e in b.events if e.transition == "raised"]) == 1
+
+
+def test_a_parent_that_is_held_by_another_when_its_mode_is_over_speaks_through_that(
+    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
+) -> None:
+    """The purge is over and the loop goes on standing: the forecast under it stands for a level."""
+    b = bench(
+        make_rule("loop", "circulating", FalseFor(10_000), priority="high"),
+        make_rule(
+            "warm",
+            "temperature",
+            Above(30.0),
+            priority="high",
+            under=("heron.loop",),
+            suppress_while=(("purging", 4 * H * 1000),),
+        ),
+        make_rule("high", "moisture", Above(5.0), priority="high", under=("heron.warm",)),
+        on_call=(DESK,),
+    )
+    b.hold(0, 30, purging=1.0, circulating=1.0, temperature=40.0, moisture=1.0)
+    b.hold(30, 60, purging=1.0, circulating=0.0, temperature=40.0, moisture=1.0)
+    b.hold(60, 90, purging=0.0, circulating=0.0, temperature=40.0, moisture=9.0)
+    assert [e.alarm for e in b.events if e.state == "unacknowledged"] == ["heron.loop"]

@@ -125,27 +125,20 @@ class Suppression:
 
     def _told(self, parent: Alarm, least: Priority, at_ms: int) -> frozenset[str]:
         """Who hears of ``parent``, or of what holds it, for a child of priority ``least``."""
-        holder = self._holder(parent, at_ms)
+        held = parent.active and parent.hold is not None
+        holder = self._holds(parent, at_ms) if held or not parent.active else None
         if isinstance(holder, Alarm):
             return self._told(holder, least, at_ms)
+        if held or holder is not None:
+            return frozenset()  # silenced by a mode, or held until it is certain that it stands
         plan = parent.plan
         priority = parent.priority
         if not parent.active:
             priority = self.duty.priority(plan, at_ms, parent.comes_ms)
         milder = PRIORITIES.index(priority) > PRIORITIES.index(least)
-        if holder is not None or (milder and parent.state in ("shelved", "out-of-service")):
+        if milder and parent.state in ("shelved", "out-of-service"):
             return frozenset()
         return self.duty.told(plan.place, priority, at_ms)
-
-    def _holder(self, parent: Alarm, at_ms: int) -> Alarm | Mode | None:
-        """What holds a parent, or would if it became active now."""
-        if not parent.active:
-            return self._holds(parent, at_ms)
-        if parent.hold is None:
-            return None
-        above = self._alarms.get(parent.hold.under or "")
-        # A reload may have turned parent and child round: never ask in a ring.
-        return above if above is not None and above.rank < parent.rank else parent.hold.mode
 
     def _leader(self, alarm: Alarm, parent: Alarm) -> str | None:
         """The alarm that called people on behalf of ``alarm``: a worse level of its signal."""

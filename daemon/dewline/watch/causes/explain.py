@@ -42,8 +42,6 @@ from dewline.watch_plan import DAEMON, WatchPlan
 NOTES_KEPT = 20
 FEWEST_NIGHTS, LOW_OF_NIGHTS = 3, 14
 SURE = 0.8
-# A trend that is told: so much of the value in so many minutes. Common practice, no source.
-TREND_MIN, TREND_SHARE, FEWEST_OF_TREND = 3.0, 0.1, 6
 RAISING: frozenset[Transition] = frozenset({"raised", "unsuppressed", "unshelved"})
 LEAST_SILENT_MS = 20_000
 DOSE_NEWS_MS = 150_000  # a name has to lead twice, so a dose that is over is looked at twice
@@ -161,15 +159,7 @@ class Explain(Kept):
         """Where a signal of a box went in the last minutes; None where it stays or is not known."""
         box, _, role = signal.partition(".")
         history = self._histories.get(box)
-        if history is None or role not in history.tracks or history.tracks[role].is_bit:
-            return None
-        values = history.values(role, TREND_MIN)
-        if len(values) < FEWEST_OF_TREND:
-            return None
-        change = values[-1] - values[0]
-        if abs(change) < TREND_SHARE * max(abs(values[-1]), abs(values[0])):
-            return None
-        return "rising" if change > 0 else "falling"
+        return None if history is None else history.trend(role)
 
     def _is_due(self, alarm: Alarm, standing: Standing, at_ms: int) -> bool:
         if alarm.state in ACTIVE_STATES and _condition_holds(alarm) and standing.is_due(at_ms):

@@ -13,6 +13,7 @@ from itertools import islice
 from statistics import fmean, median
 from typing import NamedTuple
 
+from dewline.events import Trend
 from dewline.readings import Quality
 from dewline.watch.saved import Kept
 from dewline.watch.signals.signal_state import SignalState
@@ -25,6 +26,9 @@ USED = frozenset(
 FINE, MID, SLOW = 180, 240, 432
 MIN_MS, SLOW_MS = 60_000, 600_000
 NIGHTS = 40
+# A trend that is told: over so many minutes, of so many samples at least, so much of the value.
+# Common practice, no source.
+TREND_MIN, FEWEST_OF_TREND, TREND_SHARE = 3.0, 12, 0.05
 
 Series = list[tuple[float, float]]  # minutes before now (negative), value
 
@@ -172,6 +176,24 @@ class History(Kept):
     def values(self, role: str, from_min: float, to_min: float = 0.0) -> list[float]:
         """Values between so many and so many minutes ago."""
         return [v for t, v in self.series(role, from_min) if t <= -to_min]
+
+    def trend(self, role: str) -> Trend | None:
+        """Where a level goes: over the last minute, and over three where that says no more.
+
+        None where it stays, where the minute contradicts the three, or nothing is known.
+        """
+        track = self.tracks.get(role)
+        values = self.values(role, TREND_MIN)
+        if track is None or track.is_bit or len(values) < FEWEST_OF_TREND:
+            return None
+        now, minute_ago, first = (median(part) for part in (values[-3:], values[-8:-5], values[:3]))
+        least = TREND_SHARE * max(abs(now), abs(minute_ago))
+        change = now - minute_ago
+        if abs(change) < least and change * (now - first) > 0:
+            change = now - first
+        if abs(change) < least:
+            return None
+        return "rising" if change > 0 else "falling"
 
     def typical(self, role: str, from_min: float, to_min: float) -> float | None:
         """Median of ``values``; None where fewer than three are known."""
