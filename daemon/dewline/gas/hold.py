@@ -4,7 +4,8 @@ The volume of gas that comes in at box state is
 Q = (V/p + C) dg/dt + (V/p) db/dt - (V/T) dT/dt, with gauge g, barometer b, gas
 temperature T, p = g + b, and the compliance C of gloves and windows: taut
 gloves give 0.2-0.5 L/mbar each, slack ones several. In a rigid box C = 0;
-taking a box with gloves for rigid under-reads by 1.5 to 3 times.
+taking a box with gloves for rigid under-reads by 1.5 to 3 times. What is fitted
+gives bounds of C, and the hold itself narrows them (see ``give``).
 
 Uncertainties follow the GUM (JCGM 100): standard ones (k = 1) combined in
 squares, expanded with k = 2 for about 95 %, less where a compliance known only
