@@ -252,8 +252,7 @@ class RulePlan:
     @property
     def of_stopped_loop(self) -> bool:
         """Whether it counts only while its box does not circulate."""
-        guard = self.only_while
-        return guard is not None and guard.side == "below" and guard.signal.endswith(".circulating")
+        return any(g.side == "below" and g.signal.endswith(".circulating") for g in self.guards)
 
 
 @dataclass(frozen=True, slots=True)

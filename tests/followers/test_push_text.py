@@ -437,6 +437,28 @@ def test_an_outlook_that_is_gone_is_over(story: Story) -> None:
     assert page.text.startswith("OVER at 03:14 after 60 min: HERON moisture on its way to 5 ppm")
 
 
+def test_a_stopped_loop_says_since_when_how_fast_and_until_when(story: Story) -> None:
+    """The page of a trip at night: the stop, the gas and its pace, the limit, the next step."""
+    guard = Guard("heron.circulating", "below", 0.5)
+    name = "heron.oxygen-soon-stopped"
+    soon = rule(name, Reaches(5.0, 36_000_000), only_while=guard, signal="heron.oxygen")
+    document = story.event(
+        "raised",
+        name,
+        signal="heron.oxygen",
+        value=0.9,
+        since_ms=START_MS - 1_920_000,
+        outlook=Outlook(5.0, "ppm", 10_540.0, 7000.0, 14_000.0),
+        cause=Cause("circulation-stopped", 0.9),
+        advice="Restart it at the panel if on site; closed samples can wait. Doors shut.",
+    )
+    assert writer(soon).alarm(PageItem(document), START_MS).text == (
+        "HERON circulation stopped since 01:42: oxygen 0.9 ppm, +1.4 ppm/h. "
+        "5 ppm about 05:09 (04:10-06:07). "
+        "Restart it at the panel if on site; closed samples can wait. Doors shut."
+    )
+
+
 def test_the_end_of_a_power_cut_names_the_boxes_that_stand(story: Story) -> None:
     """Whoever was called for the cut reads in one page where circulation has to be started."""
     cut = rule("room.mains-lost", FalseFor(10_000), signal="room.mains_present")

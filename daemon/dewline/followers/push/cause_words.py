@@ -54,6 +54,7 @@ SAID: Mapping[str, str] = {
     "supply-low": "supply-low",
     "supply-very-low": "supply-low",
     "circulation-stopped": "circulation-stopped",
+    "-soon-stopped": "circulation-stopped",
     "circulation-weak": "circulation-reduced",
     "bed-warm": "bed-warm",
     "hot-bed-in-loop": "bed-warm",

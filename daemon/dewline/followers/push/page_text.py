@@ -22,6 +22,7 @@ from dewline.events import (
 from dewline.followers.push.cause_words import probable
 from dewline.followers.push.page import AGAIN, Page, PageItem, Tone
 from dewline.followers.push.phrases import (
+    climbing_gas,
     clock,
     duration,
     end,
@@ -244,6 +245,10 @@ class PageWriter:
         late = ""
         if not item.deferred and now_ms - time_of(document) > TOLD_LATE_MS:
             late = f" (told late, of {self._clock(time_of(document), now_ms)})"
+        rule = self._rules.get(document["alarm"])
+        if rule is not None and rule.of_stopped_loop and not item.deferred:
+            place, gas = place_name(document["box"]), climbing_gas(document)
+            return f"{place} circulation stopped since {since}{unsure}: {gas}{late}."
         short = self._short(document, deferred=item.deferred)
         return f"{short} since {since}{unsure}{late}."
 

@@ -355,6 +355,17 @@ def time_left(document: EventDocument, zone: tzinfo, now_ms: int) -> tuple[str, 
     return f"{said}{span}.", f"{said}."
 
 
+def climbing_gas(document: EventDocument) -> str:
+    """A gas in a stopped loop and how fast it climbs: ``oxygen 0.9 ppm, +1.4 ppm/h``."""
+    gas = document["signal"].partition(".")[2].replace("_", " ")
+    value, outlook = document["value"], document["outlook"]
+    shown = f"{gas} {figure(value, document['unit'], 2)}"
+    if value is None or outlook is None or not outlook["in_s"]:
+        return shown
+    per_h = (outlook["limit"] - value) / outlook["in_s"] * 3600
+    return f"{shown}, {per_h:+.2g} {document['unit']}/h"
+
+
 def _goes_back(document: EventDocument, foreseen: float) -> bool:
     """Whether the value is past the limit of the alarm, and ``foreseen`` lies back within it."""
     value, limit = document["value"], document["limit"]

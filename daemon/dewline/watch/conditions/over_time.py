@@ -194,6 +194,10 @@ class ForeseenStopped(Foreseen):
         """The loop stands since ``at_ms``."""
         self.from_ms = at_ms
 
+    def began(self, at_ms: int) -> int:
+        """When the loop stopped."""
+        return self.from_ms
+
 
 class Stale(Condition):
     """No usable reading for ``after_ms``. Time raises it; a reading that is not bad ends it.
