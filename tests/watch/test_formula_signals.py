@@ -149,6 +149,12 @@ def test_a_restored_watch_goes_on_with_it(tmp_path: Path) -> None:
     assert [t for _, t, _ in b.told("high")] == ["raised", "returned"]
 
 
+def test_a_silent_instrument_is_told_once_for_what_is_computed_from_it(tmp_path: Path) -> None:
+    """An alarm on it stands below the alarm that the instrument of a part does not answer."""
+    plan = load_rules(tmp_path, HIGH, **APART)
+    assert plan.rules["heron.high"].under == ("daemon.panel-silent",)
+
+
 def test_its_plan_is_kept_with_the_record(tmp_path: Path) -> None:
     """Full names, so that it means the same whatever the config becomes."""
     plan = load_rules(tmp_path, HIGH, **APART)

@@ -83,6 +83,7 @@ _OF_PURIFIER = {
     "forming_gas_pressure": "mbar",
     "forming_gas_flow": "L/min",
     "cooling_water_temperature": "degC",
+    "cooling_water_setpoint": "degC",
     "cooling_water_flow": "L/min",
     "filter_differential": "mbar",
 }

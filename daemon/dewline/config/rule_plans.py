@@ -225,9 +225,8 @@ class RuleBookWriter:
             parents: list[str] = []
             for parent in rule.spec.under or ():
                 parents += self._parent(rule, plan, parent)
-            instrument = self._index.plan(plan.signal).instrument
-            if instrument is not None and not plan.of_outage:
-                parents.append(silent_alarm(instrument))
+            if not plan.of_outage:
+                parents += map(silent_alarm, self._index.instruments(plan.signal))
             self._book.plans[alarm] = replace(plan, under=tuple(dict.fromkeys(parents)))
         _refuse_cycles(self._book)
 

@@ -10,6 +10,7 @@ from dewline.config.fields import NAME, SIGNAL
 from dewline.config.nodes import KeyPath, SourceFile
 from dewline.config.roles import DERIVED, ROLES, Derived, residual
 from dewline.config.rule_schema import COMPANIONS, CONDITIONS, RuleSpec
+from dewline.formulas.grammar import names_of, parse
 from dewline.watch_plan import DAEMON, SignalPlan
 
 _TARGET = re.compile(
@@ -165,6 +166,14 @@ class SignalIndex:
     def plan(self, full: str) -> SignalPlan:
         """The plan of a signal by the full name that ``has`` gave."""
         return self.signals[full] if full in self.signals else self.derived[full]
+
+    def instruments(self, full: str) -> tuple[str, ...]:
+        """The instruments that a signal is read from; of a defined one those of all its parts."""
+        plan = self.plan(full)
+        if plan.formula is None:
+            return () if plan.instrument is None else (plan.instrument,)
+        parts = (self.instruments(part) for part in names_of(parse(plan.formula)))
+        return tuple(dict.fromkeys(instrument for part in parts for instrument in part))
 
     def near(self, place: str, name: str) -> str | None:
         """Full name of the signal that a place sees under ``name``; None where there is none.

@@ -71,8 +71,11 @@ class RuleRunner:
             dependents = self._dependents[signal]
             if signal not in inside_band:
                 moved.update((signal, *dependents.limited), (a.signal for a in dependents.guarded))
-            elif dependents.windowed and signal.verdict is not None:
-                moved.add(signal)  # doubted since its band was computed
+            elif dependents.windowed and (
+                signal.verdict is not None  # doubted since its band was computed
+                or any(a.evaluator.condition.band_moves for a in dependents.windowed)
+            ):
+                moved.add(signal)
             else:
                 signal.update_close()
         update_bands(moved, at_ms)

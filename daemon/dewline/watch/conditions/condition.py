@@ -13,12 +13,14 @@ class Condition(Kept, ABC):
     """The condition of one rule. The closed set of them is in ``levels`` and ``over_time``.
 
     ``timed``: time alone may change it, not only readings. ``windowed``: it is computed from a
-    window of the signal and may change whenever a stretch of that window closes.
+    window of the signal and may change whenever a stretch of that window closes. ``band_moves``:
+    then its band changes as well, though its alarm does not.
     """
 
     KEPT: ClassVar[tuple[str, ...]] = ()
     timed = False
     windowed = False
+    band_moves = False
 
     def __init__(self, signal: SignalState) -> None:
         self.signal = signal

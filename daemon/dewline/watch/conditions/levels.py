@@ -163,6 +163,7 @@ class AgainstBest(Level):
     """
 
     windowed = True
+    band_moves = True
     _days: deque[tuple[int, float]]
     _medians: int = 0
     _bucket: int = -1
@@ -234,12 +235,6 @@ class AgainstBest(Level):
 
     def _blind(self) -> bool:
         return self.limit() is None
-
-    def band(self) -> Band:
-        """None: the limit moves with every median."""
-        return EMPTY_BAND
-
-    held_band = band
 
     def limit(self) -> float | None:
         """The share of the best; None until a best is known."""
