@@ -223,3 +223,43 @@ def test_a_parent_that_is_held_by_another_when_its_mode_is_over_speaks_through_t
     b.hold(30, 60, purging=1.0, circulating=0.0, temperature=40.0, moisture=1.0)
     b.hold(60, 90, purging=0.0, circulating=0.0, temperature=40.0, moisture=9.0)
     assert [e.alarm for e in b.events if e.state == "unacknowledged"] == ["heron.loop"]
+
+
+@pytest.mark.parametrize("seen", [False, True])
+def test_a_milder_alarm_does_not_answer_for_a_graver_one(
+    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan], seen: bool
+) -> None:
+    """A medium forecast, which paged nobody at night, stops no escalation of what it foresaw."""
+    goes_on = (Escalation("desk", "head", 15 * MIN * 1000, "high", ("heron",)),)
+    b = bench(
+        make_rule("early", "moisture", Above(3.0)),
+        make_rule("high", "moisture", Above(5.0), priority="high", under=("heron.early",)),
+        on_call=(DESK,),
+        escalations=goes_on,
+    )
+    b.at(0, moisture=4.0)
+    if seen:
+        b.say("acknowledge", "early")
+    for second in range(1, 20 * MIN, 5):
+        b.at(second, moisture=9.0)
+    assert [t for _, t, _ in b.told("high")] == ["raised", "escalated"]
+
+
+def test_who_saw_the_forecast_by_day_has_not_seen_the_level_at_night(
+    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
+) -> None:
+    """Held by day under a medium forecast that was acknowledged: at six it calls the desk."""
+    on_call = (OnCall("day", "medium", ("heron",), DAY), OnCall("desk", "high", ("heron",), NIGHT))
+    b = bench(
+        make_rule("early", "moisture", Above(3.0)),
+        make_rule("high", "moisture", Above(5.0), priority="high", under=("heron.early",)),
+        on_call=on_call,
+    )
+    b.at(EIGHT_S + H, moisture=4.0)
+    b.say("acknowledge", "early")
+    for second in range(EIGHT_S + H + 1, EIGHT_S + 11 * H, 10):
+        b.at(second, moisture=9.0)
+    assert [(t, s) for _, t, s in b.told("high")] == [
+        ("suppressed", "suppressed"),
+        ("unsuppressed", "unacknowledged"),
+    ]

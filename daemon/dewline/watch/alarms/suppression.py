@@ -142,7 +142,8 @@ class Suppression:
 
     def _leader(self, alarm: Alarm, parent: Alarm) -> str | None:
         """The alarm that called people on behalf of ``alarm``: a worse level of its signal."""
-        if (parent, True) not in self._parents[alarm.plan.alarm]:
+        milder = PRIORITIES.index(parent.priority) > PRIORITIES.index(alarm.priority)
+        if milder or (parent, True) not in self._parents[alarm.plan.alarm]:
             return None
         if parent.state in ACTIVE_STATES:
             return parent.plan.alarm
@@ -236,12 +237,13 @@ def _levels(one: Alarm, other: Alarm) -> bool:
 def leads(worse: Alarm, alarm: Alarm) -> bool:
     """Whether a call about the level ``worse`` is one about ``alarm`` too.
 
-    It is if both are levels of one signal, and ``worse`` is its parent or more urgent.
+    It is if both are levels of one signal, and ``worse`` is more urgent, or its parent and no less
+    urgent. A parent that is milder now, such as a forecast at night, answers for nothing graver.
     """
     if not _levels(worse, alarm):
         return False
-    urgent = PRIORITIES.index(worse.priority) < PRIORITIES.index(alarm.priority)
-    return worse.plan.alarm in alarm.plan.under or urgent
+    graver = PRIORITIES.index(alarm.priority) - PRIORITIES.index(worse.priority)
+    return graver > 0 or (graver == 0 and worse.plan.alarm in alarm.plan.under)
 
 
 def computed_from_ms(plan: RulePlan) -> int:
