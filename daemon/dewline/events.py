@@ -175,6 +175,28 @@ class EventDocument(TypedDict):
     last_good: LastGoodDocument | None
 
 
+class PresentReading(TypedDict):
+    """What the signal of an alarm shows now; ISO 8601 in UTC."""
+
+    value: float | None
+    quality: str
+    time: str | None
+
+
+class AlarmDocument(EventDocument):
+    """The last event of an alarm, which shows the figures of its own time, and those of now.
+
+    ``now``: null where the alarm is over, or nothing was read of its signal since the start.
+    """
+
+    now: PresentReading | None
+
+
+def alarm_document(event: EventDocument, now: PresentReading | None) -> AlarmDocument:
+    """The last event of an alarm with what its signal shows now."""
+    return {**event, "now": None if event["state"] == "normal" else now}
+
+
 def event_document(text: str) -> EventDocument:
     """The event document in a text of JSON, with every key, whichever version wrote it."""
     document: EventDocument = json.loads(text)

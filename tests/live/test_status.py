@@ -165,3 +165,18 @@ def test_beyond_its_range_the_last_value_within_it_is_shown(
     assert "over its range  limit 100" in told
     assert "250000" not in told
     assert "2.5e+05" not in told
+
+
+def test_an_alarm_that_stands_shows_what_its_signal_shows_now(
+    daemon: Daemon, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Its own figure is that of its last event, which may be hours old."""
+    daemon.scan(30, 31, {**PANEL, "oxygen": 127.0})
+    daemon.scan(31, 60, {**PANEL, "oxygen": 99.9})
+    daemon.scan(60, 90, {**PANEL, "oxygen": 0.3})
+    (alarm,) = daemon.status()["alarms"]
+    assert alarm["value"] != 0.3
+    assert alarm["now"] == {"value": 0.3, "quality": "good", "time": "2026-03-02T02:15:29.000Z"}
+    assert "  now 0.3 ppm\n" in text(daemon.status(), capsys)
+    daemon.scan(90, 95, SILENT)
+    assert "  now bad/no-answer\n" in text(daemon.status(), capsys)

@@ -7,8 +7,15 @@ from collections.abc import Iterator
 from datetime import tzinfo
 from typing import TYPE_CHECKING
 
-from dewline.cli.terminal import add_config_arguments, clock, event_line, print_json, socket_of
-from dewline.events import EventDocument
+from dewline.cli.terminal import (
+    add_config_arguments,
+    clock,
+    event_line,
+    print_json,
+    shown,
+    socket_of,
+)
+from dewline.events import AlarmDocument, EventDocument
 from dewline.followers.push.phrases import duration
 from dewline.hours import zone_of
 from dewline.live.control_socket import ask_status
@@ -93,6 +100,15 @@ def _doubts(reading: ReadingStatus, zone: tzinfo) -> str:
     return note
 
 
+def _now(alarm: AlarmDocument) -> str:
+    """What the signal of an alarm shows now: the figure beside it is that of its last event."""
+    now = alarm["now"]
+    if now is None:
+        return ""
+    figure = shown(now["value"], alarm["unit"], now["quality"]) or now["quality"]
+    return f"  now {figure}"
+
+
 def _print(status: StatusDocument) -> None:
     zone = zone_of(status["timezone"])
     print(f"{status['site']}: {status['state']}")
@@ -116,7 +132,7 @@ def _print(status: StatusDocument) -> None:
             print(f"  {line}")
     print(f"\nalarms: {len(status['alarms']) or 'none'}")
     for alarm in status["alarms"]:
-        print(f"  {alarm['state']:<24} {event_line(alarm, zone)}")
+        print(f"  {alarm['state']:<24} {event_line(alarm, zone)}{_now(alarm)}")
         if alarm["advice"]:
             print(f"  {'':<24} {alarm['advice']}")
     rows = [*status["ledger"]["open"], *status["ledger"]["recent"][-_LEDGER_ROWS:]]

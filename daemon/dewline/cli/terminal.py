@@ -150,7 +150,7 @@ def event_line(event: EventDocument, zone: tzinfo) -> str:
         f"{event['transition']:<12}",
         f"{event['priority']:<8}",
         event["alarm"],
-        _RANGES.get(event["quality"] or "") or _figure(event["value"], event["unit"]),
+        shown(event["value"], event["unit"], event["quality"]),
         _figure(event["limit"], event["limit_unit"], "limit "),
         f"cause {event['cause']['name']}" if event["transition"] == "raised" else "",
         f"by {event['by']}" if event["by"] else "",
@@ -162,6 +162,11 @@ def event_line(event: EventDocument, zone: tzinfo) -> str:
 
 # Of such a reading the value is only an end of the range that the profile names.
 _RANGES = {"uncertain/over-range": "over its range", "uncertain/under-range": "under its range"}
+
+
+def shown(value: float | None, unit: str | None, quality: str | None) -> str:
+    """A reading in words: its number with its unit, or that it is beyond its range."""
+    return _RANGES.get(quality or "") or _figure(value, unit)
 
 
 def _figure(value: float | None, unit: str | None, label: str = "") -> str:

@@ -12,7 +12,7 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING, NotRequired, TypedDict, TypeVar, get_args
 
 from dewline.errors import CommandError
-from dewline.events import EventDocument, LedgerRow
+from dewline.events import AlarmDocument, LedgerRow
 from dewline.readings import Command, CommandName
 from dewline.watch.ledgers.rows import LedgerTable, leak_test_row
 from dewline.watch_plan import WatchPlan
@@ -86,7 +86,7 @@ class StatusDocument(TypedDict):
     site: str
     timezone: str
     state: str
-    alarms: list[EventDocument]
+    alarms: list[AlarmDocument]
     boxes: dict[str, BoxStatus]
     ledger: LedgerTable
     followers: dict[str, FollowerStatus]

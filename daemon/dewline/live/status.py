@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 from dewline.bus.poller import BusStatistics
-from dewline.events import LedgerRow
+from dewline.events import LedgerRow, PresentReading, alarm_document
 from dewline.followers.follower import Follower
 from dewline.followers.mqtt.messages import HeartbeatFacts
 from dewline.live.record import Record
@@ -45,7 +45,7 @@ def status_document(
         "site": plan.site,
         "timezone": plan.timezone,
         "state": state,
-        "alarms": watch.alarm_table(),
+        "alarms": [alarm_document(a, boxes.present(a["signal"])) for a in watch.alarm_table()],
         "boxes": {name: boxes.box(name) for name in plan.boxes},
         "ledger": _ledger(record.rows, watch.ledger_table()),
         "followers": {follower.name: _follower(follower) for follower in followers},
@@ -107,6 +107,13 @@ class _Boxes:
             "readings": {s.removeprefix(place): self._reading(s) for s in sorted(signals)},
             "ahead": self._ahead[name],
         }
+
+    def present(self, signal: str) -> PresentReading | None:
+        """What a signal shows now; None where it was not asked for since the start."""
+        if signal not in self._latest:
+            return None
+        found = self._reading(signal)
+        return {"value": found["value"], "quality": found["quality"], "time": found["time"]}
 
     def _reading(self, signal: str) -> ReadingStatus:
         time_ms, reading = self._latest.get(signal, NOT_ASKED)

@@ -130,7 +130,9 @@ class MqttFollower:
     ) -> None:
         self._plan = plan
         self._clock = clock
-        self._writer = MessageWriter(Topics(plan.prefix, site), started, version)
+        self._latest = LatestReadings(units, plan.readings_every_ms / 1000, verdicts)
+        topics = Topics(plan.prefix, site)
+        self._writer = MessageWriter(topics, started, version, self._latest.present)
         self._event_messages = EventMessages(self._writer)
         self._open_reader = reader
         self._advance = advance
@@ -139,7 +141,6 @@ class MqttFollower:
         # 23 letters and digits: what every server must take (MQTT-3.1.3-5). The same one
         # for the whole run, so that a new connection takes over from a half-dead one.
         self._identifier = "dewline" + secrets.token_hex(8)
-        self._latest = LatestReadings(units, plan.readings_every_ms / 1000, verdicts)
         self._progress = EventProgress()
         self._ledger_row = 0
         self._ledger_grew = True
@@ -306,8 +307,11 @@ class MqttFollower:
         if now_s < self._heartbeat_at_s:
             return []
         self._heartbeat_at_s = now_s + HEARTBEAT_EVERY_S
+        standing = self._event_messages.refreshed()
         facts = self._facts()
-        return [] if facts is None else [self._writer.heartbeat(self._clock.wall_ms(), facts)]
+        if facts is None:
+            return standing
+        return [*standing, self._writer.heartbeat(self._clock.wall_ms(), facts)]
 
     # The beginning of a connection.
 

@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
+from dewline.events import PresentReading
 from dewline.readings import Judged, Quality, Reading, StandingVerdicts, Verdict, iso_utc
 from dewline.typed_json import Json
 
@@ -59,6 +60,15 @@ class LatestReadings:
                 entry.judged = self._verdicts.judge(signal, entry.reading)
                 self._unpublished.add(signal)
 
+    def present(self, signal: str) -> PresentReading | None:
+        """What a signal shows now; None where no reading of it has come."""
+        self._apply_updates()
+        entry = self._entries.get(signal)
+        if entry is None:
+            return None
+        quality, time = entry.judged.quality.text, iso_utc(entry.time_ms)
+        return {"value": _finite(entry.judged.shown), "quality": quality, "time": time}
+
     def restate(self) -> None:
         """Make every known signal due at once, for a broker that may have lost it."""
         self._apply_updates()
@@ -109,12 +119,16 @@ class LatestReadings:
         entry = self._entries[signal]
         judged = entry.judged
         entry.published_at_s, entry.published_quality = now_s, judged.quality
-        value = judged.shown
         return {
-            "value": value if value is not None and math.isfinite(value) else None,
+            "value": _finite(judged.shown),
             "unit": self._units.get(signal),
             "quality": judged.quality.text,
             "raw": judged.raw.text,
             "since": None if judged.since_ms is None else iso_utc(judged.since_ms),
             "time": iso_utc(entry.time_ms),
         }
+
+
+def _finite(value: float | None) -> float | None:
+    """JSON has no form for another number."""
+    return value if value is not None and math.isfinite(value) else None

@@ -8,12 +8,12 @@ Rules of topic names: MQTT 3.1.1 (OASIS, also ISO/IEC 20922), section 4.7.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal, TypedDict
 
 from dewline.errors import FollowerError
-from dewline.events import EventDocument, LedgerRow
+from dewline.events import EventDocument, LedgerRow, PresentReading, alarm_document
 from dewline.readings import compact_json, iso_utc
 from dewline.typed_json import Json
 
@@ -108,10 +108,20 @@ class OutMessage:
 
 
 class MessageWriter:
-    """Writes the messages of one daemon. ``started``: ISO 8601 UTC."""
+    """Writes the messages of one daemon. ``started``: ISO 8601 UTC.
 
-    def __init__(self, topics: Topics, started: str, version: str) -> None:
+    ``present`` gives what a signal, by its full name, shows now.
+    """
+
+    def __init__(
+        self,
+        topics: Topics,
+        started: str,
+        version: str,
+        present: Callable[[str], PresentReading | None],
+    ) -> None:
         self.topics = topics
+        self.present = present
         self._about = {"started": started, "version": version}
 
     def state(self, state: DaemonState) -> OutMessage:
@@ -120,8 +130,9 @@ class MessageWriter:
         return OutMessage(self.topics.state, payload, 1, True)
 
     def alarm(self, document: EventDocument) -> OutMessage:
-        """The last event of an alarm, retained."""
-        return OutMessage(self.topics.alarm(document["alarm"]), compact_json(document), 1, True)
+        """The last event of an alarm, with what its signal shows now; retained."""
+        shown = alarm_document(document, self.present(document["signal"]))
+        return OutMessage(self.topics.alarm(document["alarm"]), compact_json(shown), 1, True)
 
     def event(self, document: EventDocument) -> OutMessage:
         """An event; its acknowledgement moves the cursor."""
@@ -129,10 +140,12 @@ class MessageWriter:
 
     def undurable(self, document: EventDocument) -> list[OutMessage]:
         """An event that the disk refuses for now; it follows with the same ``id`` once recorded."""
-        payload = compact_json({**document, "durable": False})
+        shown = alarm_document(document, self.present(document["signal"]))
+        alarm = compact_json({**shown, "durable": False})
+        event = compact_json({**document, "durable": False})
         return [
-            OutMessage(self.topics.alarm(document["alarm"]), payload, 1, True),
-            OutMessage(self.topics.event, payload, 1, False),
+            OutMessage(self.topics.alarm(document["alarm"]), alarm, 1, True),
+            OutMessage(self.topics.event, event, 1, False),
         ]
 
     def reading(self, signal: str, message: Mapping[str, Json]) -> OutMessage:
@@ -170,21 +183,47 @@ class EventMessages:
 
     The alarm topics show the newest events as soon as a connection stands. While older events are
     delivered after that, an alarm topic is published again only for an event newer than its own.
+    An alarm that stands is published again while its signal moves: see ``refreshed``.
     """
 
     def __init__(self, writer: MessageWriter) -> None:
         self._writer = writer
         self._shown: dict[str, int] = {}  # by alarm: the seq of the event on its topic
+        # By alarm that stands: its last event, and what its signal showed when it was published.
+        self._standing: dict[str, tuple[EventDocument, PresentReading | None]] = {}
 
     def table(self, table: Sequence[EventDocument]) -> list[OutMessage]:
         """All alarm topics, from the last event of every alarm."""
         self._shown = {row["alarm"]: row["seq"] for row in table}
-        return [self._writer.alarm(row) for row in table]
+        self._standing.clear()
+        return [self._alarm(row) for row in table]
+
+    def refreshed(self) -> list[OutMessage]:
+        """The alarms that stand, of which the signal shows another value or quality than before."""
+        return [
+            self._alarm(document)
+            for document, was in list(self._standing.values())
+            if _differs(self._writer.present(document["signal"]), was)
+        ]
 
     def of(self, document: EventDocument) -> Iterator[OutMessage]:
         """An event, after its alarm topic where the event is the newest of the alarm."""
         alarm, seq = document["alarm"], document["seq"]
         if seq > self._shown.get(alarm, 0):
             self._shown[alarm] = seq
-            yield self._writer.alarm(document)
+            yield self._alarm(document)
         yield self._writer.event(document)
+
+    def _alarm(self, document: EventDocument) -> OutMessage:
+        if document["state"] == "normal":
+            self._standing.pop(document["alarm"], None)
+        else:
+            now = self._writer.present(document["signal"])
+            self._standing[document["alarm"]] = document, now
+        return self._writer.alarm(document)
+
+
+def _differs(now: PresentReading | None, was: PresentReading | None) -> bool:
+    if now is None or was is None:
+        return now is not was
+    return (now["value"], now["quality"]) != (was["value"], was["quality"])
