@@ -40,7 +40,7 @@ _Act = TypedDict(
 
 def known_acts(scene: Scene) -> Mapping[str, Mapping[str, str]]:
     """Everything that can be done to a lab, by group, with its meaning."""
-    faults = {kind: what for kind, (_, what) in KINDS.items()}
+    faults = {name: kind.what for name, kind in KINDS.items()}
     instrument = {name: meaning(act) for name, act in ACTS.items()}
     return {"lab": scene.lab.acts(), "instrument": instrument, "fault": faults}
 

@@ -14,36 +14,29 @@ import random
 from collections import Counter
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from importlib import resources
 from typing import Literal
 
-from dewline_sim.typed_tree import build
+from dewline_sim.typed_tree import build, read_yaml
 
 LinkKind = Literal["tcp", "rtu", "ascii"]
 Chunk = tuple[float, bytes]
 Frame = Callable[[int, bytes], bytes]  # unit, pdu -> bytes on the wire
 
-#: Which fault exists on which kind of link, and what it does.
-KINDS: Mapping[str, tuple[tuple[LinkKind, ...], str]] = {
-    "silence": (("tcp", "rtu", "ascii"), "no reply at all; a streamer falls silent"),
-    "late": (("tcp", "rtu"), "the reply comes delay_s later, whatever was asked meanwhile"),
-    "slow": (("tcp", "rtu"), "the unit thinks for delay_s before it answers, inside the timeout"),
-    "short": (("tcp", "rtu"), "a sound reply that holds fewer values than were asked for"),
-    "cut": (("tcp", "rtu", "ascii"), "the reply or line breaks off in its middle"),
-    "wrong-unit": (("tcp", "rtu"), "the reply bears another unit's number"),
-    "wrong-function": (("tcp", "rtu"), "the reply bears another function code"),
-    "exception": (("tcp", "rtu"), "an exception reply with `code`"),
-    "crc": (("rtu",), "the check sum is wrong"),
-    "noise-before": (("rtu", "ascii"), "stray bytes before the reply"),
-    "noise-inside": (("rtu", "ascii"), "a byte of the reply is flipped"),
-    "noise-after": (("rtu", "ascii"), "stray bytes after the reply"),
-    "split": (("tcp", "rtu", "ascii"), "the reply comes in pieces, gap_s apart"),
-    "echo": (("rtu",), "the line hands the request back before the reply"),
-    "drop": (("tcp",), "connections are closed and new ones refused"),
-    "half-open": (("tcp",), "connections stay, but nothing is heard or said any more"),
-    "unplug": (("rtu", "ascii"), "the adapter and its device node are gone"),
-}
-OF_LINK = ("drop", "half-open", "unplug")
-_DEFAULT_DELAY_S = {"late": 0.5, "slow": 0.1}
+
+@dataclass(frozen=True, slots=True)
+class FaultKind:
+    """A kind of fault, as ``faults.yaml`` describes it."""
+
+    links: tuple[LinkKind, ...]
+    what: str
+    read_as: str | None = None
+    delay_s: float = 0.0
+    of_link: bool = False
+
+
+_FILE = read_yaml(resources.files("dewline_sim") / "faults.yaml")
+KINDS = {kind: build(FaultKind, entry, kind) for kind, entry in _FILE.items()}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -92,9 +85,9 @@ class Faults:
             raise ValueError(f"no fault {kind!r}; there are {', '.join(KINDS)}")
         if link not in self.links:
             raise ValueError(f"no link {link!r}; there are {', '.join(self.links)}")
-        if self.links[link] not in KINDS[kind][0]:
+        if self.links[link] not in KINDS[kind].links:
             raise ValueError(f"{kind} does not exist on {self.links[link]} ({link})")
-        default = {"delay_s": _DEFAULT_DELAY_S.get(kind, 0.0)}
+        default = {"delay_s": KINDS[kind].delay_s}
         made = build(Fault, default | dict(fault) | {"id": next(self._ids)}, "fault")
         self._all[made.id] = made
         return made
@@ -128,7 +121,7 @@ class Faults:
             f
             for f in self.active()
             if f.link == link
-            and f.kind not in OF_LINK
+            and not KINDS[f.kind].of_link
             and f.unit in (None, unit)
             and (f.share >= 1.0 or self.rng.random() < f.share)
         ]

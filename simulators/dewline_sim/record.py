@@ -7,15 +7,8 @@ from collections.abc import Callable, Mapping
 from datetime import UTC, datetime
 from typing import TextIO
 
-from dewline_sim.faults import Faults
+from dewline_sim.faults import KINDS, Faults
 from dewline_sim.scenario import TICK_MS, Scene
-
-#: What a reader makes of a fault on the wire, as a quality word; the others do no harm.
-_NO_ANSWER = (
-    "silence", "late", "short", "cut", "wrong-unit", "wrong-function", "crc", "noise-before",
-    "noise-inside", "drop", "half-open", "unplug",
-)  # fmt: skip
-_SEEN_AS = {"exception": "bad/exception", **dict.fromkeys(_NO_ANSWER, "bad/no-answer")}
 
 
 def iso_utc(time_ms: int) -> str:
@@ -61,12 +54,12 @@ def seen_as(faults: Faults, bus: str, unit: int) -> str | None:
     """The quality word that faults on the wire give a unit now; None where it is read well."""
     for fault in faults.active():
         if (
-            fault.kind in _SEEN_AS
+            (seen := KINDS[fault.kind].read_as)
             and fault.link == bus
             and fault.unit in (None, unit)
             and (fault.share >= 1.0 or faults.rng.random() < fault.share)
         ):
-            return _SEEN_AS[fault.kind]
+            return seen
     return None
 
 

@@ -330,4 +330,4 @@ def test_a_fault_that_makes_no_sense_is_refused() -> None:
     ):
         with pytest.raises(ValueError):
             faults.add(wrong)
-    assert all(what for _, what in KINDS.values())
+    assert all(kind.what for kind in KINDS.values())

@@ -76,13 +76,13 @@ class Box(GasSpace):
         What flows in is let in by ``add_inflows``; the other half of what flows
         out leaves in ``end_step``.
         """
-        self.displace(self.hands.litres(now_s, self.climate.local_hour(now_s)))
+        self.arms_m3 = self.hands.litres(now_s, self.climate.local_hour(now_s)) * 1e-3
         for transfer in self.transfers:
             transfer.advance(self, dt)
         if self.transfers and self.transfers[0].done:
             self.transfers = [t for t in self.transfers if not t.done]
         self._in, self._out = self.valves.decide(self, dt)
-        self.note_exhaust(self._out)
+        self.exhaust_mol += self._out * self.inert_share
         self._air = self.test_leak_m3_s * self.density * dt
         if self.openings:
             self._leak(dt)

@@ -46,7 +46,7 @@ class GasSpace:
         self.gauge_pa = gauge_pa
         self.pressure_pa = climate.barometer_pa + gauge_pa
         self.density = self.pressure_pa / (R * self.kelvin)
-        self.arms_m3 = 0.0  # what hands in the gloves displace
+        self.arms_m3 = 0.0  # what hands in the gloves displace; negative: gloves pulled outward
         self._give = spec.gloves.compliance_l_mbar * 1e-5  # m3/Pa
         self._stroke = spec.gloves.stroke_l * 1e-3
         volume = spec.volume_m3 + self._given_way_m3(gauge_pa)
@@ -77,10 +77,6 @@ class GasSpace:
         self.temperature_c = temperature_c
         self.kelvin = temperature_c + ZERO_C
 
-    def displace(self, litres: float) -> None:
-        """Set the volume that hands in the gloves take (negative: gloves pulled outward)."""
-        self.arms_m3 = litres * 1e-3
-
     def _given_way_m3(self, gauge_pa: float) -> float:
         """Volume that gloves and window give way."""
         return max(-self._stroke, min(self._stroke, self._give * gauge_pa))
@@ -103,10 +99,6 @@ class GasSpace:
     def count_zone(self) -> None:
         """Bring ``zone_mol`` up to date after gas was moved."""
         self.zone_mol = sum(self.zone)
-
-    def note_exhaust(self, mol: float) -> None:
-        """Note gas of the zone that leaves to the exhaust; only its inert part counts."""
-        self.exhaust_mol += mol * self.inert_share
 
     def note_spill(self, mol: float) -> None:
         """Note gas of the zone that leaves to the room; only its inert part counts."""

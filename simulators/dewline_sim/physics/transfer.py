@@ -28,11 +28,6 @@ class Transfer:
         """Whether no stage is left."""
         return not self._stages
 
-    @property
-    def stage(self) -> str:
-        """The stage under way; ``none`` when done."""
-        return self._stages[0][0] if self._stages else "none"
-
     def advance(self, box: GasSpace, dt: float) -> None:
         """Go on for ``dt`` s.
 

@@ -38,12 +38,9 @@ def truth_at(plant: Plant, place: str) -> Truth:
         return _purifier(plant, plant.purifiers[place])
     if place in plant.supplies:
         return _supply(plant.supplies[place])
-    if place == SITE:
-        return _site(plant)
-    if place == VACUUM:
-        return _vacuum(plant)
-    if place == COOLING:
-        return _cooling(plant)
+    others = {SITE: _site, VACUUM: _vacuum, COOLING: _cooling}
+    if place in others:
+        return others[place](plant)
     raise ValueError(f"no place {place!r}; known are {', '.join(plant.places())}")
 
 
