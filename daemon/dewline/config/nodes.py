@@ -8,7 +8,7 @@ read as 8 and ``12:30:00`` read as 45000. Each is reported with its place, and r
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from difflib import get_close_matches
 from pathlib import Path
@@ -90,6 +90,12 @@ def nearest(name: str, known: Iterable[str], otherwise: str) -> str:
     """The remedy for an unknown name: the known one that it looks like, else ``otherwise``."""
     near = get_close_matches(name, list(known), n=1)
     return f"did you mean {near[0]}?" if near else otherwise
+
+
+def choice(words: Sequence[str], value: object) -> str:
+    """The remedy for a value that is none of ``words``: the one that it looks like, else all."""
+    near = get_close_matches(str(value), words, n=1)
+    return f"write {near[0]}" if near else f"write one of: {', '.join(words)}"
 
 
 def dotted(path: KeyPath) -> str:

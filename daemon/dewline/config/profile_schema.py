@@ -6,9 +6,10 @@ import re
 from collections.abc import Sequence
 from typing import Annotated, Literal
 
-from pydantic import AfterValidator, BeforeValidator, Field, WithJsonSchema
+from pydantic import AfterValidator, BeforeValidator, Field, PlainValidator, WithJsonSchema
 
 from dewline.config.fields import Amount, Signal, Words, refuse
+from dewline.config.nodes import choice
 from dewline.config.plan import RegisterType, Table, WordOrder
 from dewline.config.rule_schema import Strict
 from dewline.errors import UnitError
@@ -51,20 +52,13 @@ def _pattern(value: str) -> str:
     return value
 
 
-Reason = Literal[
-    "low",
-    "over-range",
-    "under-range",
-    "warming-up",
-    "unproven",
-    "no-answer",
-    "exception",
-    "not-a-number",
-    "loop-fault",
-    "instrument-fault",
-    "frozen",
-    "off",
-]
+def _reason(value: object) -> Quality:
+    if not isinstance(value, str) or value not in REASONS:
+        refuse(f"{value!r} is not allowed", choice(list(REASONS), value))
+    return REASONS[value]
+
+
+Reason = Annotated[Quality, PlainValidator(_reason)]
 Unit = Annotated[str, AfterValidator(_unit)]
 Band = Annotated[list[Amount], Field(min_length=2, max_length=2)]
 _KEYED = {"type": "object", "patternProperties": {r"^-?(0x[0-9A-Fa-f]+|\d+)$": {"type": "string"}}}

@@ -11,8 +11,9 @@ from dewline.config.fields import band, example
 from dewline.config.manual_numbers import hints
 from dewline.config.nodes import KeyPath, SourceFile, read_source
 from dewline.config.plan import WORDS, AsciiProfile, RegisterPlan, there
-from dewline.config.profile_schema import REASONS, Ask, ProfileHead, RegisterConfig, Stream
+from dewline.config.profile_schema import Ask, ProfileHead, RegisterConfig, Stream
 from dewline.config.salvage import salvage
+from dewline.readings import Quality
 from dewline.units import Quantity, dimension, linear
 
 BUILTIN = Path(__file__).resolve().parent.parent / "builtin"
@@ -177,13 +178,11 @@ class _Check:
             if not low <= raw <= high:
                 remedy = f"write a raw value from {low} to {high}"
                 self.report("sentinels", f"{raw} cannot stand in {config.type}", remedy)
-        ends = {"over-range", "under-range"} & set(config.sentinels.values())
+        ends = {Quality.OVER_RANGE, Quality.UNDER_RANGE} & set(config.sentinels.values())
         if ends and config.valid is None and config.loop is None:
-            self.report(
-                "sentinels",
-                f"{sorted(ends)[0]} stands at an end of the range, and there is no range",
-                "add valid: [LOW, HIGH] of the instrument",
-            )
+            end = min(ends).text.partition("/")[2]
+            problem = f"{end} stands at an end of the range, and there is no range"
+            self.report("sentinels", problem, "add valid: [LOW, HIGH] of the instrument")
 
     def amounts(self) -> None:
         """Numbers with units, and the scale."""
@@ -256,7 +255,7 @@ def register_plan(
         shift=shift,
         valid=None if config.valid is None else band(config.valid, canonical),
         floor=None if config.floor is None else config.floor.to(canonical),
-        sentinels={raw: REASONS[reason] for raw, reason in config.sentinels.items()},
+        sentinels=config.sentinels,
         loop=config.loop,
         span=None if config.span is None else band(config.span, canonical),
         reference=config.reference,

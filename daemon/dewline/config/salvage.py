@@ -15,7 +15,7 @@ from typing import Annotated, TypeGuard, TypeVar, Union, get_args, get_origin
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
-from dewline.config.nodes import KeyPath, SourceFile, value_at
+from dewline.config.nodes import KeyPath, SourceFile, choice, value_at
 from dewline.typed_json import Json
 
 M = TypeVar("M", bound=BaseModel)
@@ -139,7 +139,8 @@ def _value_words(
     if kind in _TYPES:
         return (f"{_shown(value)} is not {_TYPES[kind]}", f"write {_TYPES[kind]}")
     if kind == "literal_error":
-        return (f"{_shown(value)} is not allowed", _choice(str(context["expected"]), value))
+        expected = str(context["expected"]).replace(" or ", ", ").split(", ")
+        return (f"{_shown(value)} is not allowed", choice([w.strip("'") for w in expected], value))
     if kind in _BOUNDS:
         key, word = _BOUNDS[kind]
         return (f"{_shown(value)} is out of range", f"write {word} {context[key]}")
@@ -151,12 +152,6 @@ def _shown(value: object) -> str:
         return "true" if value else "false"
     text = repr(value)
     return text if len(text) <= 60 else text[:57] + "..."
-
-
-def _choice(expected: str, value: object) -> str:
-    words = [w.strip("'") for w in expected.replace(" or ", ", ").split(", ")]
-    near = get_close_matches(str(value), words, n=1)
-    return f"write {near[0]}" if near else f"write one of: {', '.join(words)}"
 
 
 def _instead(model: type[BaseModel], path: KeyPath) -> str:
