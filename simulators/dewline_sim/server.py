@@ -62,42 +62,31 @@ class Served:
             else:
                 units = {n: self._unit(n, name) for n, name in scene.buses[bus].items()}
                 self.units[bus] = units
-                if kind == "rtu":
-                    self._add_rtu(bus, units, paced)
-                else:
+                if kind == "tcp":
                     self.ports[bus] = TcpLink(bus, units, scene.faults, self.lock)
+                elif endpoints.rtu:
+                    device = RtuUnits(bus, units, scene.faults)
+                    self.lines[bus] = self._line(endpoints.rtu, device, bus, paced)
 
     def _unit(self, number: int, name: str) -> Unit:
         instrument = self.scene.instruments[name]
         return Unit(number, name, instrument.words, lambda: instrument.powered)
 
-    def _path(self, bus: str, base: Path | None) -> Path | None:
-        if base is None:
-            return None
-        kind = self.scene.bus_kinds[bus]
-        first = next(n for n, k in self.scene.bus_kinds.items() if k == kind)
-        return base if bus == first else base.with_name(f"{base.name}-{bus}")
-
-    def _add_rtu(self, bus: str, units: dict[int, Unit], paced: bool) -> None:
-        path = self._path(bus, self.endpoints.rtu)
-        if path is not None:
-            device = RtuUnits(bus, units, self.scene.faults)
-            self.lines[bus] = self._line(Port(path), device, bus, paced, frames=True)
-
     def _add_text(self, bus: str, paced: bool) -> None:
-        path = self._path(bus, self.endpoints.ascii)
         meter = self.scene.instruments[next(iter(self.scene.buses[bus].values()))]
-        if path is not None and isinstance(meter, FrostMeter | MoistureMeter):
+        if self.endpoints.ascii and isinstance(meter, FrostMeter | MoistureMeter):
             device = self._text[bus] = TextDevice(bus, meter, self.scene.faults)
-            self.lines[bus] = self._line(Port(path), device, bus, paced, frames=False)
+            self.lines[bus] = self._line(self.endpoints.ascii, device, bus, paced)
 
-    def _line(
-        self, port: Port, device: LineDevice, bus: str, paced: bool, *, frames: bool
-    ) -> SerialLine:
-        faults = self.scene.faults
+    def _line(self, base: Path, device: LineDevice, bus: str, paced: bool) -> SerialLine:
+        """A line at the path ``base``, or PATH-BUS where another bus of its kind comes first."""
+        kind, faults = self.scene.bus_kinds[bus], self.scene.faults
+        first = next(n for n, k in self.scene.bus_kinds.items() if k == kind)
+        port = Port(base if bus == first else base.with_name(f"{base.name}-{bus}"))
         if not paced:
             return LoopLine(port, device, faults, bus)
         baud = self.scene.story.setup["buses"][bus].get("baud", 19_200)
+        frames = kind == "rtu"
         return PacedLine(port, device, faults, bus, baud=baud, lock=self.lock, frames=frames)
 
     def _send_line(self, bus: str, meter: FrostMeter) -> None:

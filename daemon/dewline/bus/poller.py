@@ -181,19 +181,15 @@ class Poller:
             readings = block_reader.readings_untrusted(payload)
             if unit.orders is not None:
                 self._check_orders(unit, unit.orders, block_reader.block, payload)
-        except NoReply:
+        except (NoReply, BadFrame, Refused) as error:
             self._report_link_up()
-            self._counts.timeouts += 1
-            raise
-        except BadFrame:
-            self._report_link_up()
-            self._counts.bad_frames += 1
-            raise
-        except Refused as refusal:
-            self._report_link_up()
+            self._counts.timeouts += isinstance(error, NoReply)
+            self._counts.bad_frames += isinstance(error, BadFrame)
+            if not isinstance(error, Refused):
+                raise
             self._counts.exceptions += 1
             self._backoff.reset()
-            if refusal.code in _GATEWAY_SILENCE:
+            if error.code in _GATEWAY_SILENCE:
                 raise NoReply("the gateway got no answer") from None
             raise
         self._backoff.reset()
