@@ -44,7 +44,7 @@ class TypedJson:
         if is_dataclass(value) and not isinstance(value, type):
             return self._plain_dataclass(value)
         if isinstance(value, Mapping):
-            return {_key(key): self.plain(item) for key, item in value.items()}
+            return {str(key): self.plain(item) for key, item in value.items()}
         if isinstance(value, Set):
             return [self.plain(item) for item in sorted(value)]
         if isinstance(value, Sequence | deque):
@@ -94,7 +94,8 @@ class TypedJson:
         if origin in (Union, types.UnionType):
             return self.read(self._named_member(inner, value) or _member(inner, value), value)
         if isinstance(value, dict) and inner:
-            return {_read_key(inner[0], k): self.read(inner[1], v) for k, v in value.items()}
+            number = inner[0] is int  # JSON has but texts for keys
+            return {int(k) if number else k: self.read(inner[1], v) for k, v in value.items()}
         return self._read_list(origin, inner, value) if isinstance(value, list) else value
 
     def _named_member(self, members: tuple[object, ...], value: Json) -> type | None:
@@ -146,14 +147,6 @@ def _member(members: tuple[object, ...], value: Json) -> object:
         if fits:
             return kind
     return wanted[0]
-
-
-def _key(key: object) -> str:
-    return key if isinstance(key, str) else str(key)
-
-
-def _read_key(kind: object, key: str) -> object:
-    return int(key) if kind is int else key
 
 
 def _is_named_tuple(kind: object) -> TypeGuard[type]:

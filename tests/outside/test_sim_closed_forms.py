@@ -25,7 +25,7 @@ from dewline_sim.physics.spec import (
     SupplySpec,
     WallSpec,
 )
-from tests.sim.still_lab import LONG
+from tests.sim.still_lab import LONG, STILL
 
 DATA = Path(__file__).parent / "data"
 WITHIN = 0.005
@@ -316,7 +316,7 @@ def test_two_zones_and_walls_against_an_independent_integration() -> None:
     """
     walls = WallSpec(full_ppm=1e6)
     box = BoxSpec(walls=walls, chambers=(), freezer=None, purifier=None, moisture_ppm=0.15)
-    lab = Lab(LabSpec(boxes=(box,), climate=ClimateSpec.still()), 1, 0)
+    lab = Lab(LabSpec(boxes=(box,), climate=STILL), 1, 0)
     truth, plant = lab.truth("heron"), lab.boxes["heron"]
     kelvin = 273.15 + truth["temperature"]
     box_mol = (101_325 + truth["pressure"] * 100) * 1.2 / (R * kelvin)

@@ -12,13 +12,15 @@ from dewline_sim.physics.spec import ClimateSpec, LabSpec
 #: The long size of a test instead of the one that shows the same law sooner.
 LONG = os.environ.get("DEWLINE_LONG") == "1"
 HERON = "heron"
+#: No weather and no day: for checks against closed forms.
+STILL = ClimateSpec(daily_k=0.0, weather_percent=0.0, weather_mbar=0.0)
 NOON_MS = 1_772_366_400_000  # 2026-03-01 12:00 UTC
 EVENING_MS = 1_772_481_600_000  # 2026-03-02 20:00 UTC
 
 
 def still(start_ms: int = NOON_MS, **changes: object) -> Lab:
     """A lab without weather; changes are fields of its spec."""
-    settings: dict[str, object] = {"climate": ClimateSpec.still()} | changes
+    settings: dict[str, object] = {"climate": STILL} | changes
     return Lab(LabSpec(**settings), 1, start_ms)  # type: ignore[arg-type]
 
 

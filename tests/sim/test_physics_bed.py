@@ -7,7 +7,8 @@ import pytest
 from dewline_sim.lab import Lab
 from dewline_sim.physics.bed import Layer, PurifierBed
 from dewline_sim.physics.mixture import CM3_MOL, O2
-from dewline_sim.physics.spec import BoxSpec, ClimateSpec, LabSpec, PurifierSpec
+from dewline_sim.physics.spec import BoxSpec, LabSpec, PurifierSpec
+from tests.sim.still_lab import STILL
 
 
 def feed(layer: Layer, inlet: float, gas_mol: float) -> float:
@@ -86,7 +87,7 @@ def test_a_flood_of_oxygen_cannot_overfill() -> None:
 def test_a_bed_in_a_rush_of_air_lasts_seconds_and_gets_hot() -> None:
     """30 L of capacity at 20.9 % and 60 m3/h: 9 s, about 420 kJ or > 90 K on 5 kg (derived)."""
     box = BoxSpec(oxygen_ppm=209_000.0, volume_m3=50.0)
-    lab = Lab(LabSpec(boxes=(box,), climate=ClimateSpec.still()), 1, 0)
+    lab = Lab(LabSpec(boxes=(box,), climate=STILL), 1, 0)
     bed = lab.purifiers["p1"].beds[0]
     cold = bed.temperature_c
     seconds = 0
@@ -121,7 +122,7 @@ def test_poison_slows_and_stays() -> None:
 def test_the_second_bed_serves_while_the_first_is_hot() -> None:
     """Two beds: circulation goes on, the bed in the loop is never the one regenerating."""
     purifier = PurifierSpec(beds=2, cool_min=60.0)
-    lab = Lab(LabSpec(purifiers=(purifier,), climate=ClimateSpec.still()), 1, 0)
+    lab = Lab(LabSpec(purifiers=(purifier,), climate=STILL), 1, 0)
     lab.act("bed_load", "p1", oxygen_percent=50.0)
     lab.act("regenerate", "p1")
     hottest = 0.0
@@ -143,7 +144,7 @@ def test_the_second_bed_serves_while_the_first_is_hot() -> None:
 
 def test_a_lone_bed_is_out_of_the_loop_until_it_is_done() -> None:
     """One bed: isolated, blower off, back by itself; a second start is refused meanwhile."""
-    lab = Lab(LabSpec(climate=ClimateSpec.still()), 1, 0)
+    lab = Lab(LabSpec(climate=STILL), 1, 0)
     lab.act("regenerate", "heron")
     lab.run(3600)
     truth = lab.truth("heron")
@@ -155,7 +156,7 @@ def test_a_lone_bed_is_out_of_the_loop_until_it_is_done() -> None:
 
 def test_a_program_broken_off_restores_nothing_it_had_not_reached() -> None:
     """Stopped at heat: oxide untouched, the hot bed stands in the loop, the blower off."""
-    lab = Lab(LabSpec(climate=ClimateSpec.still()), 1, 0)
+    lab = Lab(LabSpec(climate=STILL), 1, 0)
     lab.act("bed_load", "p1", oxygen_percent=80.0, water_percent=50.0)
     lab.act("regenerate", "p1")
     lab.run(2 * 3600)
@@ -169,7 +170,7 @@ def test_a_program_broken_off_restores_nothing_it_had_not_reached() -> None:
 
 def test_a_program_cut_short_brings_hydrogen_into_the_box() -> None:
     """Broken off while forming gas is in the bed: its void, some hundred ppm of hydrogen."""
-    lab = Lab(LabSpec(climate=ClimateSpec.still()), 1, 0)
+    lab = Lab(LabSpec(climate=STILL), 1, 0)
     lab.act("bed_load", "p1", oxygen_percent=80.0)
     lab.act("regenerate", "p1")
     lab.run(3 * 3600)
@@ -186,7 +187,7 @@ def test_wrong_cylinder_flows_and_does_nothing() -> None:
 
     Judged in the cooling, when nothing is reduced any more.
     """
-    lab = Lab(LabSpec(climate=ClimateSpec.still()), 1, 0)
+    lab = Lab(LabSpec(climate=STILL), 1, 0)
     lab.act("bed_load", "p1", oxygen_percent=80.0)
     lab.act("regenerate", "p1", right_gas=False)
     lab.run(8 * 3600)
@@ -201,7 +202,7 @@ def test_boxes_on_one_purifier_see_each_other() -> None:
     """A dose in one comes to the other, diluted and later; what both lose is on the bed; their
     pressures go together."""
     boxes = (BoxSpec(), BoxSpec(name="egret"))
-    lab = Lab(LabSpec(boxes=boxes, climate=ClimateSpec.still()), 1, 0)
+    lab = Lab(LabSpec(boxes=boxes, climate=STILL), 1, 0)
     lab.run(600)
     lab.act("pressure_control", "egret", on=False)
     held = lab.purifiers["p1"].beds[0].oxygen.mol
@@ -229,7 +230,7 @@ def test_boxes_on_one_purifier_see_each_other() -> None:
 def test_boxes_keep_mixing_round_a_bypassed_bed() -> None:
     """With the bed bypassed nothing is taken, and two boxes even out."""
     boxes = (BoxSpec(), BoxSpec(name="egret"))
-    lab = Lab(LabSpec(boxes=boxes, climate=ClimateSpec.still()), 1, 0)
+    lab = Lab(LabSpec(boxes=boxes, climate=STILL), 1, 0)
     lab.act("bypass", "p1", on=True)
     lab.act("oxygen_dose", "heron", oxygen_l=0.1)
     before = lab.purifiers["p1"].beds[0].oxygen.mol
@@ -246,7 +247,7 @@ def test_bypass_and_shut_valves_look_like_a_stop_with_the_blower_on() -> None:
         ("bypass", {"on": True}, 60.0),
         ("bed_valves", {"is_open": False}, 0),
     ):
-        lab = Lab(LabSpec(climate=ClimateSpec.still()), 1, 0)
+        lab = Lab(LabSpec(climate=STILL), 1, 0)
         lab.run(600)
         lab.act(act, "p1", **params)
         lab.run(600)
@@ -261,7 +262,7 @@ def test_bypass_and_shut_valves_look_like_a_stop_with_the_blower_on() -> None:
 def test_flow_scales_every_level() -> None:
     """A filter that leaves 40 % multiplies ppm by 2.5; a slower blower likewise; a dose decays
     as much slower."""
-    lab = Lab(LabSpec(climate=ClimateSpec.still()), 1, 0)
+    lab = Lab(LabSpec(climate=STILL), 1, 0)
     lab.run(600)
     full = lab.truth("heron")["oxygen"]
     lab.act("filter_clogs", "p1", flow_share=0.4)
@@ -277,7 +278,7 @@ def test_flow_scales_every_level() -> None:
 
 def test_blower_warms_up() -> None:
     """After a start the flow is there within a minute, its last 5 % within half an hour."""
-    lab = Lab(LabSpec(climate=ClimateSpec.still()), 1, 0)
+    lab = Lab(LabSpec(climate=STILL), 1, 0)
     lab.act("circulation_off", "heron")
     lab.run(3600)
     lab.act("circulation_on", "heron")

@@ -9,14 +9,13 @@ import pytest
 from dewline_sim.lab import Lab
 from dewline_sim.physics.spec import (
     BoxSpec,
-    ClimateSpec,
     LabSpec,
     PurifierSpec,
     SupplySpec,
     lab_spec,
 )
 from tests.sim.balance import MoleBalance
-from tests.sim.still_lab import LONG
+from tests.sim.still_lab import LONG, STILL
 
 EPOCH_MS = 1_772_366_400_000  # 2026-03-01 12:00 UTC
 HERON = "heron"
@@ -199,7 +198,7 @@ def test_the_seed_decides_and_time_never_goes_back() -> None:
     """Same seed, same hands; another seed, others. A time in the past changes nothing."""
 
     def pressure(seed: int) -> list[float]:
-        lab = Lab(LabSpec(climate=ClimateSpec.still()), seed, EPOCH_MS)
+        lab = Lab(LabSpec(climate=STILL), seed, EPOCH_MS)
         lab.act("hands", HERON, pattern="work", rest_s=60.0)
         seen = []
         for _ in range(300):

@@ -17,7 +17,17 @@ from dewline_sim.physics.spec import (
     PurifierSpec,
     SupplySpec,
 )
-from tests.sim.still_lab import EVENING_MS, HERON, LONG, evening, filled_l, room_litres, see, until
+from tests.sim.still_lab import (
+    EVENING_MS,
+    HERON,
+    LONG,
+    STILL,
+    evening,
+    filled_l,
+    room_litres,
+    see,
+    until,
+)
 
 
 def test_house_nitrogen_dips() -> None:
@@ -165,7 +175,7 @@ def test_new_gloves_are_wet_for_days() -> None:
 def test_hands_move_pressure_and_cost_gas() -> None:
     """Kicks -4 to +8 mbar lasting seconds, 50-150 L a day, water at work about twice the idle
     level (derived, common practice); nothing outside working hours."""
-    lab = Lab(LabSpec(climate=ClimateSpec.still()), 4, EVENING_MS + 12 * 3_600_000)  # 08:00
+    lab = Lab(LabSpec(climate=STILL), 4, EVENING_MS + 12 * 3_600_000)  # 08:00
     lab.act("hands", HERON, pattern="day")
     lab.run(3000)
     quiet = filled_l(lab)

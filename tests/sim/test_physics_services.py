@@ -14,7 +14,7 @@ from dewline_sim.physics.spec import (
     LabSpec,
     SupplySpec,
 )
-from tests.sim.still_lab import HERON, NOON_MS, see, still
+from tests.sim.still_lab import HERON, NOON_MS, STILL, see, still
 
 
 def test_cylinders_empty_and_change_over() -> None:
@@ -119,7 +119,7 @@ def test_power_of_one_box_leaves_the_others() -> None:
     spec = LabSpec(
         boxes=(BoxSpec(), BoxSpec(name="egret", purifier="p2")),
         purifiers=tuple(type(LabSpec().purifiers[0])(name=n) for n in ("p1", "p2")),
-        climate=ClimateSpec.still(),
+        climate=STILL,
     )
     lab = Lab(spec, 1, NOON_MS)
     lab.act("lights", HERON, warmer_k=3.0)

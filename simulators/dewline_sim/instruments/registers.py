@@ -137,7 +137,7 @@ class Register:
             return self._shown_by_loop(value, state)
         if state in self.codes:
             quality = self.code_quality.get(state, QUALITY_OF_STATE[state])
-            return self._end(state), quality
+            return {State.OVER: self.top, State.UNDER: self.bottom}.get(state), quality
         if self.type in ("float32", "float64"):
             number = value  # finer than any sensor here
         else:
@@ -159,10 +159,6 @@ class Register:
             return low + (current - 4.0) / 16.0 * (high - low), "good"
         ends = {State.OVER: high, State.UNDER: low}
         return ends.get(state), LOOP_QUALITY[state]
-
-    def _end(self, state: State) -> float | None:
-        ends = {State.OVER: self.top, State.UNDER: self.bottom}
-        return ends.get(state)
 
 
 def ordered_words(raw: int, width: int, order: Order) -> list[int]:

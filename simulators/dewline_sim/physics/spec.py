@@ -181,11 +181,6 @@ class ClimateSpec:
     room_m3: float = 150.0
     air_changes_per_h: float = 4.0
 
-    @classmethod
-    def still(cls) -> ClimateSpec:
-        """No weather and no day: for checks against closed forms."""
-        return cls(daily_k=0.0, weather_percent=0.0, weather_mbar=0.0)
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LabSpec:
