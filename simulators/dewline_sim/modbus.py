@@ -36,11 +36,8 @@ class Unit:
     """
 
     def __init__(
-        self, number: int, name: str, words: Callable[[], Words],
-        alive: Callable[[], bool] = lambda: True,
-    ) -> None:  # fmt: skip
-        self.number = number
-        self.name = name
+        self, words: Callable[[], Words], alive: Callable[[], bool] = lambda: True
+    ) -> None:
         self.counts: Counter[int] = Counter()
         self._words = words
         self._alive = alive

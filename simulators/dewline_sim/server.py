@@ -60,7 +60,7 @@ class Served:
             if kind == "ascii":
                 self._add_text(bus, paced)
             else:
-                units = {n: self._unit(n, name) for n, name in scene.buses[bus].items()}
+                units = {n: self._unit(name) for n, name in scene.buses[bus].items()}
                 self.units[bus] = units
                 if kind == "tcp":
                     self.ports[bus] = TcpLink(bus, units, scene.faults, self.lock)
@@ -68,9 +68,9 @@ class Served:
                     device = RtuUnits(bus, units, scene.faults)
                     self.lines[bus] = self._line(endpoints.rtu, device, bus, paced)
 
-    def _unit(self, number: int, name: str) -> Unit:
+    def _unit(self, name: str) -> Unit:
         instrument = self.scene.instruments[name]
-        return Unit(number, name, instrument.words, lambda: instrument.powered)
+        return Unit(instrument.words, lambda: instrument.powered)
 
     def _add_text(self, bus: str, paced: bool) -> None:
         meter = self.scene.instruments[next(iter(self.scene.buses[bus].values()))]

@@ -40,7 +40,7 @@ class Instrument(Unit):
     """A unit that notes when it was asked and for how much."""
 
     def __init__(self, registers: int, seed: int) -> None:
-        super().__init__(1, f"instrument-{seed}", self._now)
+        super().__init__(self._now)
         self.asked: list[float] = []
         self.registers = 0
         self.forced: int | None = None

@@ -26,7 +26,7 @@ class Noted:
 
     def __init__(self, faults: Faults) -> None:
         bank = {address: 100 + address for address in range(1000)}
-        units = {n: Unit(n, f"unit-{n}", lambda: {"holding": bank}) for n in UNITS}
+        units = {n: Unit(lambda: {"holding": bank}) for n in UNITS}
         self._units = RtuUnits("line", units, faults)
         self.asked: list[tuple[float, int]] = []
 

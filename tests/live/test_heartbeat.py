@@ -77,8 +77,7 @@ async def test_only_web_addresses_are_asked(
     start: Callable[..., Heartbeat], caplog: pytest.LogCaptureFixture, text: str
 ) -> None:
     """Anything else is refused with the name of the file."""
-    pinger = start(text)
+    start(text)
     await asyncio.sleep(0.2)
-    assert pinger.pings == 0
     assert "ping.url" in caplog.text
     assert not text or text not in caplog.text

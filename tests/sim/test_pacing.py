@@ -53,7 +53,7 @@ def test_an_exchange_lasts_as_long_as_on_the_wire(
     Never less; a busy machine may hold this reader up, so one undisturbed dozen of many shows it.
     """
     bank = {"holding": dict.fromkeys(range(200), 7)}
-    unit = Unit(1, "wire", lambda: bank)  # type: ignore[arg-type,return-value]
+    unit = Unit(lambda: bank)  # type: ignore[arg-type,return-value]
     faults = Faults({"line": "rtu"})
     port = Port(tmp_path / "line")
     units = RtuUnits("line", {1: unit}, faults)
@@ -96,7 +96,7 @@ def test_bytes_leave_one_after_the_other(tmp_path: Path) -> None:
 
     A busy machine may hold this reader up, which brings them together: one of many tries shows it.
     """
-    unit = Unit(1, "wire", lambda: {"holding": dict.fromkeys(range(50), 7)})
+    unit = Unit(lambda: {"holding": dict.fromkeys(range(50), 7)})
     faults = Faults({"line": "rtu"})
     port, units = Port(tmp_path / "line"), RtuUnits("line", {1: unit}, faults)
     line = PacedLine(port, units, faults, "line", baud=9600, lock=threading.Lock())

@@ -40,7 +40,7 @@ def test_published_requests_get_their_published_replies(
     clause: str, request_pdu: str, response_pdu: str
 ) -> None:
     """The examples of MODBUS Application Protocol V1.1b3 §6 and §7 are answered byte for byte."""
-    unit = Unit(17, "example", lambda: BANK)
+    unit = Unit(lambda: BANK)
     assert unit.answer(bytes.fromhex(request_pdu)) == bytes.fromhex(response_pdu)
 
 
@@ -55,7 +55,7 @@ def test_published_requests_get_their_published_replies(
 )
 def test_every_write_is_refused(request_pdu: str) -> None:
     """The write examples of V1.1b3 §6.5, 6.6, 6.11, 6.12 get exception 1, and are counted."""
-    unit = Unit(17, "example", lambda: BANK)
+    unit = Unit(lambda: BANK)
     pdu = bytes.fromhex(request_pdu)
     assert unit.answer(pdu) == bytes((pdu[0] | 0x80, 1))
     assert unit.counts[pdu[0]] == 1
@@ -75,7 +75,7 @@ def test_every_write_is_refused(request_pdu: str) -> None:
 def test_checks_come_in_the_published_order(request_pdu: str, code: int) -> None:
     """V1.1b3 state diagrams: function (1), then quantity (3), then address (2)."""
     pdu = bytes.fromhex(request_pdu)
-    answer = Unit(17, "example", lambda: BANK).answer(pdu)
+    answer = Unit(lambda: BANK).answer(pdu)
     assert answer == bytes((pdu[0] | 0x80, code))
 
 

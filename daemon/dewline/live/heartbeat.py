@@ -32,7 +32,6 @@ class Heartbeat:
     plan: HeartbeatPlan
     clock: Clock
     behind: Callable[[], tuple[str, ...]]
-    pings: int = 0
     _failures: Failures = field(default_factory=lambda: Failures(log))
 
     async def run(self) -> None:
@@ -52,7 +51,6 @@ class Heartbeat:
         except FollowerError as error:
             self._failures.report(f"ping to the outside: {error}")
             return
-        self.pings += 1
         self._failures.outage_over()
 
     def _request(self) -> None:
