@@ -20,7 +20,7 @@ from dewline_sim.story import Happening, Story
 from dewline_sim.typed_tree import tree_of
 
 TICK_MS = 1000
-OnLine = Callable[[str, FrostMeter], None]
+OnLine = Callable[[str], None]
 
 
 class Physics(Protocol):
@@ -70,10 +70,8 @@ class Scene:
         for name, entry in entries.items():
             self.buses[entry["bus"]][entry.get("unit", 1)] = name
         self.wires = tuple(self._wires(setup))
-        self._streamers = [
-            (entry["bus"], meter)
-            for name, entry in entries.items()
-            if isinstance(meter := self.instruments[name], FrostMeter)
+        self._streams = [
+            entries[n]["bus"] for n, i in self.instruments.items() if isinstance(i, FrostMeter)
         ]
         self.places = sorted(
             {c.place for i in self.instruments.values() for c in i.channels.values() if c.place}
@@ -110,7 +108,7 @@ class Scene:
 
         The lab is integrated in its own steps whatever the tick; with a longer one the
         instruments see it less often, and what happens within it happens at its beginning.
-        ``on_line`` is called at each tick with every bus and meter that sends a line unasked.
+        ``on_line`` is called at each tick with every bus on which a line is sent unasked.
         """
         while self.now_ms + tick_ms <= to_ms:
             self.now_ms += tick_ms
@@ -122,8 +120,8 @@ class Scene:
         self.lab.advance(self.now_ms)
         self._update_instruments()
         if on_line is not None:
-            for bus, meter in self._streamers:
-                on_line(bus, meter)
+            for bus in self._streams:
+                on_line(bus)
 
     def _apply_happenings(self) -> None:
         happenings = self.story.happenings

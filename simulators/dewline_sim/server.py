@@ -89,7 +89,7 @@ class Served:
         frames = kind == "rtu"
         return PacedLine(port, device, faults, bus, baud=baud, lock=self.lock, frames=frames)
 
-    def _send_line(self, bus: str, meter: FrostMeter) -> None:
+    def _send_line(self, bus: str) -> None:
         device = self._text.get(bus)
         if device is not None and (chunks := device.line()):
             self._sent.add(bus)

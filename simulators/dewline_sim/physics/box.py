@@ -215,7 +215,7 @@ class Box(GasSpace):
         self.update_composition()
         if self.freezer is not None:
             self.freezer.update(dt, self.climate.temperature_c, self.powered)
-            self.freezer.set_rate(self.zone, sum(self.zone), self.density, self.kelvin)
+            self.freezer.set_rate(self.zone, sum(self.zone), self.density)
 
     def update_gloves(self) -> None:
         """Permeation through the gloves' rubber, once a minute."""

@@ -17,8 +17,6 @@ class Freezer:
     def __init__(self, spec: FreezerSpec) -> None:
         self.spec = spec
         self.temperature_c = spec.setpoint_c
-        self.setpoint_c = spec.setpoint_c
-        self.on = True
         self.compressor = False
         self.lid_open = False
         self.broken = False
@@ -34,18 +32,18 @@ class Freezer:
         """
         spec = self.spec
         half = spec.hysteresis_k / 2.0
-        if not (self.on and powered) or self.broken:
+        if self.broken or not powered:
             self.compressor = False
-        elif self.temperature_c > self.setpoint_c + half:
+        elif self.temperature_c > spec.setpoint_c + half:
             self.compressor = True
-        elif self.temperature_c < self.setpoint_c - half:
+        elif self.temperature_c < spec.setpoint_c - half:
             self.compressor = False
         pace = dt / (spec.warm_up_h * 3600.0) * (_LID_OPEN if self.lid_open else 1.0)
         self.temperature_c += (around_c - self.temperature_c) * -math.expm1(-pace)
         if self.compressor:
             self.temperature_c -= spec.pull_down_k_h * (1.0 - self.weakness) * dt / 3600.0
 
-    def set_rate(self, zone: Mixture, zone_mol: float, density: float, kelvin: float) -> None:
+    def set_rate(self, zone: Mixture, zone_mol: float, density: float) -> None:
         """Set the rate of the coming seconds: gas that leaves is in equilibrium with the ice."""
         flow = self.spec.ice_m3_h / 3600.0 * (_LID_OPEN if self.lid_open else 1.0)
         over_ice = vapour_pressure_pa(self.temperature_c) / (R * (self.temperature_c + ZERO_C))

@@ -87,7 +87,7 @@ def _freezer(box: Box) -> Truth:
     assert freezer is not None
     return {
         "freezer_temperature": freezer.temperature_c,
-        "freezer_setpoint": freezer.setpoint_c,
+        "freezer_setpoint": freezer.spec.setpoint_c,
         "freezer_compressor": float(freezer.compressor),
         "freezer_door": float(freezer.lid_open),
         "freezer_ice": freezer.ice_mol * MOLAR_MASS[H2O] * 1e3,
