@@ -5,6 +5,7 @@ A box may be named in place of its purifier. Every public function here is an ac
 
 from __future__ import annotations
 
+from dewline_sim.physics.box import Box
 from dewline_sim.physics.mixture import H2O, LITRE_MOL, MOLAR_MASS
 from dewline_sim.physics.plant import Plant
 from dewline_sim.physics.purifier import Purifier
@@ -148,30 +149,25 @@ def _name(place: str, wanted: str) -> None:
 
 def power_cut(plant: Plant, place: str) -> None:
     """The site, or one box with its purifier. What was running does not start again by itself."""
-    for box in plant.boxes.values():
-        if place in ("site", box.spec.name):
-            box.lose_power()
-    for purifier in _powered_by(plant, place):
-        purifier.lose_power()
+    for part in _powered(plant, place):
+        part.lose_power()
     if place == "site":
         plant.site.mains = False
 
 
 def power_return(plant: Plant, place: str) -> None:
     """Mains return; blowers and programs wait for a person."""
-    for box in plant.boxes.values():
-        if place in ("site", box.spec.name):
-            box.powered = True
-    for purifier in _powered_by(plant, place):
-        purifier.powered = True
+    for part in _powered(plant, place):
+        part.powered = True
     if place == "site":
         plant.site.mains = True
 
 
-def _powered_by(plant: Plant, place: str) -> list[Purifier]:
+def _powered(plant: Plant, place: str) -> list[Box | Purifier]:
+    """What has its power from there: all of the site, or a box and its purifier."""
     if place == "site":
-        return list(plant.purifiers.values())
-    return [plant.purifier(place)]
+        return [*plant.boxes.values(), *plant.purifiers.values()]
+    return [*(box for name, box in plant.boxes.items() if name == place), plant.purifier(place)]
 
 
 def room_temperature(plant: Plant, place: str, *, warmer_k: float, over_s: float = 3600.0) -> None:
