@@ -17,6 +17,7 @@ from __future__ import annotations
 
 from dewline_sim.physics.box import Box
 from dewline_sim.physics.chamber import Antechamber
+from dewline_sim.physics.freezer import Freezer
 from dewline_sim.physics.mixture import H2, H2O, LITRE_MOL, MOLAR_MASS, N2, O2, SOLVENT, ppm
 from dewline_sim.physics.plant import COOLING, SITE, VACUUM, Plant
 from dewline_sim.physics.purifier import Purifier
@@ -72,7 +73,7 @@ def _box(plant: Plant, box: Box) -> Truth:
         "powered": float(box.powered),
     }
     if box.freezer is not None:
-        truth |= _freezer(box)
+        truth |= _freezer(box.freezer)
     for name, chamber in box.chambers.items():
         truth |= _chamber(box, name, chamber)
     loop = plant.loops.get(box.spec.name)
@@ -82,9 +83,7 @@ def _box(plant: Plant, box: Box) -> Truth:
     return truth
 
 
-def _freezer(box: Box) -> Truth:
-    freezer = box.freezer
-    assert freezer is not None
+def _freezer(freezer: Freezer) -> Truth:
     return {
         "freezer_temperature": freezer.temperature_c,
         "freezer_setpoint": freezer.spec.setpoint_c,
