@@ -69,7 +69,8 @@ def test_check_says_them_and_ends_with_2(write: Callable[[str], Path]) -> None:
     machine = subprocess.run([*command, "--json"], capture_output=True, text=True, check=False)
     assert machine.returncode == 2
     document = json.loads(machine.stdout)
-    assert set(document) == {"errors", "warnings", "polls", "supervised", "off"}
+    keys = ("errors", "warnings", "polls", "supervised", "off", "paged", "held_back")
+    assert set(document) == set(keys)
     assert [(e["line"], e["column"], e["key"]) for e in document["errors"]] == PLACES
     assert set(document["errors"][0]) == {"file", "line", "column", "key", "problem", "remedy"}
 
@@ -143,6 +144,9 @@ SEEDED = [
     ("above: 5 ppm", "above: oxygen + 2", "rules.moisture-high.above", "no unit"),
     ("above: 5 ppm", "above: oxygen +2 ppm", "rules.moisture-high.above", "oxygen"),
     ("above: 5 ppm", "above: oxygen + 2 ppm else 5 mbar", "rules.moisture-high.above", "pressure, not fraction"),
+    ("above: 5 ppm", "above: moisture + 1 ppm", "rules.moisture-high.above", "with itself"),
+    ("above: 5 ppm, deadband: 1 ppm", "outside: [moisture, 5 ppm]", "rules.moisture-high.outside", "with itself"),
+    ("priority: high", 'only_while: ["pressure above 3 mbar", "pressure below 2 mbar"]', "rules.moisture-high.only_while", "never so at once"),
     ("above: 5 ppm", "below_own: 0.5", "rules.moisture-high.below_own", "without `of`"),
     ("signal: moisture, above: 5 ppm, deadband: 1 ppm", "signal: pressure, below_own: 0.5, of: idle-baseline", "rules.moisture-high.below_own", "of: best"),
     ("signal: moisture, above: 5 ppm, deadband: 1 ppm", "signal: circulating, below_own: 0.5, of: best", "rules.moisture-high.below_own", "no share"),

@@ -303,3 +303,16 @@ def test_since_is_when_the_condition_began(
     b.hold(5, 40, oxygen=11.0)
     (event,) = b.events
     assert event.since_ms == event.time_ms - 30_000
+
+
+def test_a_baseline_below_zero_has_no_share_of_its_own(
+    bench: Callable[..., Bench],
+    make_rule: Callable[..., RulePlan],
+    make_signal: Callable[..., SignalPlan],
+) -> None:
+    """A zero that has drifted to -0.1 ppm: twice that is no limit, what is above 0 is above it."""
+    own = make_signal("heron.moisture_idle", "ppm")
+    b = bench(make_rule("unusual", "moisture", AboveOwn(2.0, "idle-baseline")), extra=[own])
+    for second, moisture in enumerate((-0.3, -0.15, -0.05, 0.01)):
+        b.at(second, moisture=moisture, moisture_idle=-0.1)
+    assert [t for t, *_ in b.told()] == [3]

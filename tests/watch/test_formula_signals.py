@@ -206,3 +206,17 @@ def readings(entries: list[Entry]) -> list[Reading]:
     """All readings of the difference."""
     found = (entry.outcome.readings.get("heron.apart") for entry in entries)
     return [reading for reading in found if reading is not None]
+
+
+def test_an_outlook_of_it_is_about_itself(tmp_path: Path) -> None:
+    """The difference of two oxygen cells reaches its limit; the oxygen of the box does not."""
+    own = {"oxygen": "panel.trace", "oxygen_second": "panel.trace"}
+    spec = {"signal": "oxygen_apart", "reaches": "10 ppm", "within": "4 h"}
+    b = RuleBench(tmp_path, {"soon": spec}, oxygen_apart="oxygen - oxygen_second", **own)
+    for second in range(0, 3 * 3600, 30):
+        apart = second / 1800  # 2 ppm/h, 10 ppm after 5 h
+        b.feed(second, oxygen=20.0 + apart / 2, oxygen_second=20.0 - apart / 2)
+    (event,) = [e for e in b.events if e.alarm == "heron.soon"]
+    assert event.outlook is not None
+    at_s = b.raised_s("soon")[0]
+    assert event.outlook.in_s == pytest.approx(5 * 3600 - at_s, abs=3600)

@@ -19,6 +19,7 @@ from dewline.watch_plan import (
     Outside,
     Reaches,
     RulePlan,
+    SignalLimit,
     UnchangedFor,
 )
 
@@ -45,12 +46,53 @@ def ranges_of(site: ParsedSite) -> dict[str, Range]:
 def never_holds(plan: RulePlan, readable: Range | None) -> list[NeverHolds]:
     """What of a rule can never hold: limits out of reach, guards against its condition."""
     found = [] if readable is None else list(_beyond(plan, readable))
-    for guard in plan.guards:
+    found += _against_itself(plan)
+    remedy = "leave it out, or change one of the limits"
+    for number, guard in enumerate(plan.guards):
         if _excluded(plan.condition, guard, plan.signal):
             problem = f"never holds while {plan.signal} is past the limit of the rule"
-            remedy = "leave it out, or change one of the limits"
+            found.append(NeverHolds("only_while", problem, remedy))
+        if any(_apart(guard, other) for other in plan.guards[:number]):
+            problem = f"asks {guard.signal} for two things that are never so at once"
             found.append(NeverHolds("only_while", problem, remedy))
     return found
+
+
+def _against_itself(plan: RulePlan) -> Iterator[NeverHolds]:
+    """Limits that are the rule's own signal: it is never, or always, past them."""
+    for key, limit in _all_limits(plan.condition):
+        name = limit.signal if isinstance(limit, SignalLimit) else limit
+        if name == plan.signal:
+            yield NeverHolds(key, f"compares {plan.signal} with itself", "name another signal")
+
+
+def _all_limits(condition: ConditionPlan) -> Iterator[tuple[str, float | str | SignalLimit]]:
+    """The key of every limit of a level, and the limit."""
+    match condition:
+        case Count(condition=inner):
+            yield from _all_limits(inner)
+        case Above(limit=limit):
+            yield "above", limit
+        case Below(limit=limit):
+            yield "below", limit
+        case Outside(low=low, high=high):
+            yield "outside", low
+            yield "outside", high
+        case _:
+            return
+
+
+def _ends(guard: Guard) -> tuple[float, float]:
+    """The open interval in which a guard holds."""
+    if guard.side == "below":
+        return (-inf, guard.limit)
+    return (guard.limit, inf if guard.high is None else guard.high)
+
+
+def _apart(one: Guard, other: Guard) -> bool:
+    """Whether two guards on one signal can never hold together."""
+    (low, high), (other_low, other_high) = _ends(one), _ends(other)
+    return one.signal == other.signal and max(low, other_low) >= min(high, other_high)
 
 
 def _readable(site: ParsedSite, mapping: SignalMapping) -> Range | None:
@@ -138,13 +180,12 @@ def _excluded(condition: ConditionPlan, guard: Guard, signal: str) -> bool:
     """Whether a guard on the rule's own signal keeps it from ever being past its limit."""
     if guard.signal != signal:
         return False
-    top = guard.limit if guard.side == "below" else guard.high
-    bottom = None if guard.side == "below" else guard.limit
+    bottom, top = _ends(guard)
     inner = condition.condition if isinstance(condition, Count) else condition
     match inner:
         case Above(limit=float(limit)) | Reaches(limit=limit, direction="falling"):
-            return top is not None and top <= limit
+            return top <= limit
         case Below(limit=float(limit)) | Reaches(limit=limit, direction="rising"):
-            return bottom is not None and bottom >= limit
+            return bottom >= limit
         case _:
             return False

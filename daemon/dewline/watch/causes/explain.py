@@ -259,7 +259,8 @@ class Explain(Kept):
             return None
         rise = None if gas is None else self._all_rises().get(box, {}).get(gas)
         condition = alarm.evaluator.condition
-        if isinstance(condition, Foreseen) and (rise is None or not condition.rising):
+        of_rise = rise is not None and alarm.plan.signal == f"{box}.{gas}"
+        if isinstance(condition, Foreseen) and not (of_rise and condition.rising):
             return condition.outlook()
         if rise is None:
             return None
