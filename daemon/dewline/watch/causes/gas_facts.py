@@ -13,6 +13,7 @@ from dewline.watch.causes.shape import LEAST_PPM, Rise, surely_up
 AIR_RATIO_LOW = 4.0
 WET_RATIO_HIGH = 1.0
 HELD_TAUS = 3.0
+FINEST_MIN = 28.0
 # How much of a rise the other gas is looked at beside it, minutes.
 BESIDE_MIN, BESIDE_SLACK_MIN = 30.0, 4.0
 UNSEEN_PPM = 0.2  # what a moisture sensor does not resolve
@@ -89,13 +90,29 @@ def ratio_facts(view: View) -> Found:
     up = max(oxygen.up, moisture.up)
     if up < 0.5:
         return
+    apart = _apart(view, oxygen, moisture)
+    text = f"H2O rose {span(oxygen.start_min - moisture.start_min)} after O2, which is gone"
+    yield "water-apart", Fact(apart, text)
     do, dw = _top(oxygen), _top(moisture)
     least = do / (max(dw, 0.0) + UNSEEN_PPM)
     most = do / max(dw - UNSEEN_PPM, 0.02)
     text = f"O2 rose by {amount(do)} ppm for {amount(dw)} ppm H2O"
-    yield "ratio-air", Fact(ramp(most, 3.0, 6.0) * ramp(least, 0.8, AIR_RATIO_LOW), text)
+    air = ramp(most, 3.0, 6.0) * ramp(least, 0.8, AIR_RATIO_LOW) * (1.0 - apart)
+    yield "ratio-air", Fact(air, text)
     yield "ratio-wet", Fact(ramp(do / max(dw, 0.05), WET_RATIO_HIGH, 0.3), text)
-    yield "both-up", Fact(min(oxygen.up, moisture.up), "O2 and H2O rise together")
+    together = min(oxygen.up, moisture.up) * (1.0 - apart)
+    yield "both-up", Fact(together, "O2 and H2O rise together")
+
+
+def _apart(view: View, oxygen: Rise, moisture: Rise) -> float:
+    """How sure it is that the water of an alarm came by itself, after a dose of oxygen.
+
+    Air brings both at once. Only as long as both are seen on the finest grid.
+    """
+    if view.about != "moisture" or oxygen.form != "impulse" or oxygen.start_min > FINEST_MIN:
+        return 0.0
+    gone = ramp(oxygen.delta / max(oxygen.peak - oxygen.base, LEAST_PPM["oxygen"]), 0.3, 0.1)
+    return gone * ramp(oxygen.start_min - moisture.start_min, 1.0, 1.5)
 
 
 def source_facts(view: View) -> Found:

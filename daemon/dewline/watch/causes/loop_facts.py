@@ -14,6 +14,7 @@ from dewline.watch.causes.names import fact_name
 STOP_LEAST_MIN = 8.0
 STOP_SETTLE_MIN = 3.0
 LOOK_BACK_MIN = 239.0
+SAMPLE_MIN = 1 / 6  # a rise between two samples may have taken no time at all
 # A change of speed counts from this ratio on, with the speed steady for so long before it, and so
 # long after it the box has settled.
 SPEED_TIMES, SPEED_HELD_MIN, SPEED_SETTLE_MIN = 1.5, 20.0, 20.0
@@ -68,6 +69,20 @@ def _in_stop(view: View, series: Series, on: float) -> Found:
         steep = ramp(_steepest(view, off), 4.0, 10.0)
         text = f"with the loop off O2 climbs {amount(_steepest(view, off))} ppm/h, gloves give 1-2"
         yield "slope-beyond-own", Fact(steep, text)
+        if explains:
+            yield "own-slope-in-stop", Fact(ramp(oxygen.slope_h, 5.0, 3.0), text)
+    yield from _leapt(view)
+
+
+def _leapt(view: View) -> Found:
+    """Whether it rose at once, which the sources of a box that stands never do."""
+    lead = view.lead
+    if lead is None or lead.form == "none":
+        return
+    size = lead.peak - lead.base
+    per_h = 0.9 * size / max(lead.rise_min, SAMPLE_MIN) * 60
+    text = f"it rose by {amount(size)} ppm within {span(lead.rise_min)}"
+    yield "faster-than-sources", Fact(ramp(per_h, 60.0, 200.0) * ramp(size, 1.0, 2.0), text)
 
 
 def _is_over(view: View, since: float) -> bool:

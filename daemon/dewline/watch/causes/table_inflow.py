@@ -13,11 +13,12 @@ INFLOW: CauseTable = {
         "stop-own-slope": -4.0, "speed-unscaled": -4.0, "speed-as-source": 1.0, "oxygen-slow": -2.0,
         "oxygen-faster-than-box": -1.0, "door-before": -1.5, "comb-on-fills": -1.5,
         "others-same": -2.0, "rise-in-purge": -2.0, "fill-full": -0.5,
-        "dose-over": -5.0, "fill-stood-open": -2.0,
+        "dose-over": -5.0, "fill-stood-open": -2.0, "water-apart": -5.0,
         "regeneration-recent": -0.5,
     }, veto=("oxygen-flat", "pressure-lost", "linked-higher")),
     "leak-at-low-pressure": Weighed(-0.5, {
         "oxygen-up": 1.5, "pressure-below": 3.0, "below-or-dips": 1.5, "band-below": 2.0,
+        "dose-over": -2.0, "water-apart": -5.0, "own-slope-in-stop": -4.0,
     }, veto=("oxygen-flat", "supply-below-valves"), need=("below-or-dips",)),
     "loop-suction-leak": Weighed(-0.3, {
         "oxygen-up": 1.5, "ratio-air": 0.7, "oxygen-plateau": 1.0, "oxygen-step": 0.5,
@@ -25,7 +26,7 @@ INFLOW: CauseTable = {
         # A slower blower draws less in, so the level stays or falls with the speed.
         "speed-as-source": -3.0, "oxygen-slow": -2.0, "oxygen-faster-than-box": -1.5,
         "oxygen-rush": -2.0, "door-before": -1.5, "comb-on-fills": -1.5, "others-same": -2.0,
-        "dose-over": -5.0,
+        "dose-over": -5.0, "water-apart": -5.0,
     }, veto=("stop-explains", "oxygen-flat", "stop-shell-slope", "pressure-lost", "linked-higher")),
     "glove-torn": Weighed(-1.0, {
         "pressure-lost": 5.0, "fill-full": 2.0, "oxygen-up": 1.0, "others-same": -3.0,
@@ -47,7 +48,7 @@ INFLOW: CauseTable = {
     "impulse": Weighed(-0.5, {
         "oxygen-impulse": 2.5, "oxygen-step": 2.5, "oxygen-held": -3.0, "no-door": 0.7,
         "oxygen-slow": -2.0, "comb-on-fills": -1.0, "rise-in-purge": -1.0,
-        "dose-over": 3.0, "dose-of-chamber": 2.0,
+        "dose-over": 3.0, "dose-of-chamber": 2.0, "water-apart": -5.0,
     }, veto=("door-before", "oxygen-flat")),
     # What comes in with the gas supply.
     "supply-impure": Weighed(-0.5, {

@@ -33,7 +33,7 @@ INSIDE: CauseTable = {
         # A stop and a restart look the same as with a leak before the blower.
         "stop-own-slope": 3.0, "restart-same-level": 1.5, "stop-shell-slope": -4.0,
         "speed-unscaled": 2.0, "speed-as-source": -4.0, "moisture-flat": 0.5, "oxygen-slow": -2.0,
-        "oxygen-impulse": -2.0, "dose-over": -5.0,
+        "oxygen-impulse": -2.0, "dose-over": -5.0, "water-apart": -5.0,
     }, veto=("oxygen-flat", "door-before", "oxygen-rush")),
     "scale-slip": Weighed(-1.0, {"jump-ten": 5.0}, need=("jump-ten",)),
     "solvent": Weighed(-0.5, {

@@ -41,7 +41,7 @@ BED_AND_LOOP: CauseTable = {
     # The loop.
     "circulation-stopped": Weighed(-0.5, {
         "stop-explains": 6.0, "stop-shell-slope": -5.0, "slope-beyond-own": -6.0,
-        "beyond-purge": -6.0,
+        "beyond-purge": -6.0, "faster-than-sources": -6.0,
         "supply-below-valves": -1.0,
     }, need=("stop-explains",)),
     "valves-unpowered": Weighed(-0.5, {

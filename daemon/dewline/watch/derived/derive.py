@@ -29,6 +29,7 @@ from dewline.watch_plan import SignalPlan, WatchPlan
 
 SLOPE_OVER_MS = 30 * 60_000
 SLOPE_CONFIDENCE = 0.95
+LEAP_PPM = 0.25  # least change that can be a leap; below, a trace sensor's digits flicker
 SLOPES = {"oxygen": "oxygen_slope", "moisture": "moisture_slope"}
 MINUTE_MS, HOUR_MS = 60_000, 3_600_000
 
@@ -191,7 +192,8 @@ class Derive(Kept):
         output = self._slopes.get(window)
         estimate = window.estimate(SLOPE_CONFIDENCE) if output is not None else None
         if output is not None and estimate is not None:
-            self._pending.append((output, Reading(estimate.slope, Quality.GOOD)))
+            quality = Quality.UNPROVEN if window.leaps(LEAP_PPM) else Quality.GOOD
+            self._pending.append((output, Reading(estimate.slope, quality)))
 
     def _fetch_pending(self) -> DerivedReadings:
         pending, self._pending = self._pending, []

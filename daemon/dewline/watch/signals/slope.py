@@ -25,6 +25,9 @@ from dewline.watch.signals.window import Window
 MEDIANS = 60
 FEWEST_MEDIANS = 20
 FEWEST_EFFECTIVE = 8.0
+# A leap is so much of the whole change, and so many times the usual step. White noise stays below
+# 6 times in a window of 60 medians (derived: 4.5 standard deviations over 0.95).
+LEAP_SHARE, LEAP_TIMES = 0.5, 8.0
 
 
 class Estimate(NamedTuple):
@@ -145,6 +148,19 @@ class MedianWindow(Window):
         if confidence not in self._estimates:
             self._estimates[confidence] = self._estimate(confidence)
         return self._estimates[confidence]
+
+    def leaps(self, least: float) -> bool:
+        """Whether most of the change lies between two medians: a leap, which has no slope.
+
+        It is at least ``least``, and far more than what one median differs from the next.
+        """
+        values = [value for _, value in self.points]
+        if len(values) < FEWEST_MEDIANS:
+            return False
+        steps = sorted(abs(b - a) for a, b in pairwise(values))
+        largest, usual = steps[-1], middle(steps)
+        whole = max(values) - min(values)
+        return largest >= least and largest > LEAP_SHARE * whole and largest > LEAP_TIMES * usual
 
     def restore(self, state: State) -> None:
         """Restore the medians; their slopes are not saved but computed from them again."""
