@@ -139,3 +139,12 @@ def test_heavy_work_in_a_sound_box_is_work(telling: Telling) -> None:
     held = [e for e in told.events if e.alarm == "heron.pressure-dips"]
     assert (held[0].transition, held[0].mode) == ("suppressed", "working")
     assert held[-1].state == "normal"
+
+
+def test_a_stopped_loop_is_not_blamed_on_a_box_below_the_room(telling: Telling) -> None:
+    """At -3 mbar oxygen climbs no faster than gloves give: it is the stop, and no leak is named."""
+    told = telling("low-supply-stopped-loop")
+    gas = [e for e in standing(told) if e.signal in ("heron.oxygen", "heron.moisture")]
+    assert gas
+    for event in gas:
+        assert (event.cause.name, event.cause.also) == ("circulation-stopped", ()), event.cause
