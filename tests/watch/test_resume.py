@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Callable
 
+from dewline.events import Event
 from dewline.readings import Quality, Reading, Scan
 from dewline.watch_plan import Above, Below, Rising, RulePlan, StaleAfter, WatchPlan
 from tests.patience import PATIENCE_S
@@ -106,16 +108,39 @@ def test_removed_rule_ends_its_alarm(
     make_rule: Callable[..., RulePlan],
     make_plan: Callable[..., WatchPlan],
 ) -> None:
-    """``cleared``, why ``rule removed``; no event for a normal alarm."""
+    """``cleared``, by what was last said of it; no event for a normal alarm.
+
+    The labels are those of the end: its time, and whether the clock can be believed then.
+    """
     keep = make_rule("keep", "oxygen", Above(1.0))
     b = bench(
-        keep, make_rule("gone", "oxygen", Above(2.0)), make_rule("quiet", "oxygen", Above(99.0))
+        keep,
+        make_rule("gone", "oxygen", Above(2.0), priority="high"),
+        make_rule("quiet", "oxygen", Above(99.0)),
     )
     b.at(0, oxygen=9.0)
+    raised = b.events[1]
+    b.watch._parts.writer.note_clock(Reading(0.0, Quality.GOOD))
     outcome = b.resume(5, "reload", plan=make_plan([keep]))
-    (event,) = outcome.events
-    assert (event.alarm, event.transition, event.state) == ("heron.gone", "cleared", "normal")
-    assert (event.why, event.box, event.signal) == ("rule removed", "heron", "heron.oxygen")
+    at_ms = START_MS + 5000
+    assert outcome.events == (
+        Event(
+            id=hashlib.sha256(f"saltmarsh|heron.gone|cleared|{at_ms}|0".encode()).hexdigest()[:16],
+            seq=3,
+            time_ms=at_ms,
+            at_ms=at_ms,
+            site="saltmarsh",
+            box="heron",
+            alarm="heron.gone",
+            transition="cleared",
+            state="normal",
+            priority="high",
+            signal="heron.oxygen",
+            occurrence=raised.id,
+            why="rule removed",
+            clock="unsynchronised",
+        ),
+    )
     assert [r["alarm"] for r in b.watch.alarm_table()] == ["heron.keep"]
 
 
