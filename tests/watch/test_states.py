@@ -7,8 +7,8 @@ from typing import get_args
 
 import pytest
 
-from dewline.events import ACTIVE_STATES, LATCHED_STATES, OVERLAY_STATES, State
-from dewline.watch.alarms.states import TABLE, Fact, Trigger, find
+from dewline.events import ACTIVE_STATES, LATCHED_STATES, OVERLAY_STATES, State, Transition
+from dewline.watch.alarms.states import TABLE, Fact, Origin, Trigger, find
 from tests.watch.state_diagram import LEGAL, LETTERS, state_diagram
 
 FACTS = get_args(Fact)
@@ -18,6 +18,16 @@ ALL_FACTS = [dict(zip(FACTS, values, strict=True)) for values in product((True, 
 def test_letters_are_those_of_the_standard_s_diagram() -> None:
     """A-I in the order normal .. out-of-service."""
     assert "".join(LETTERS[state] for state in get_args(State)) == "ABCDEFGHI"
+
+
+def test_every_word_of_the_table_is_one_of_its_vocabulary() -> None:
+    """States, triggers, facts and transitions are spelt as everybody else spells them."""
+    for row in TABLE:
+        assert {row.state, row.to} <= set(get_args(State))
+        assert row.trigger in get_args(Trigger)
+        assert set(row.when) <= set(FACTS)
+        assert row.transition in get_args(Transition)
+        assert row.origin in get_args(Origin)
 
 
 ENDS_OF_OVERLAYS: tuple[Trigger, ...] = ("unshelve", "return", "unsuppress")
@@ -80,6 +90,23 @@ def test_overlays_keep_their_precedence() -> None:
     assert leaving == {"unshelve", "remove", "retire"}
     leaving = {row.trigger for row in TABLE if row.state == "suppressed" != row.to}
     assert leaving == {"unsuppress", "shelve", "remove", "retire"}
+
+
+def test_suppression_is_over_when_it_ends_whatever_else_would_suppress() -> None:
+    """Each end of it leads out of it; the engine asks anew what holds the alarm."""
+    for facts in ALL_FACTS:
+        row = find("suppressed", "unsuppress", facts)
+        assert row is not None
+        assert row.to != "suppressed"
+
+
+def test_what_is_not_normal_ends_with_its_rule() -> None:
+    """Every state but normal is cleared; of a normal alarm there is nothing to tell."""
+    for facts in ALL_FACTS:
+        for state in get_args(State):
+            row = find(state, "retire", facts)
+            assert (row is None) == (state == "normal")
+            assert row is None or (row.to, row.transition) == ("normal", "cleared")
 
 
 def test_diagram_shows_every_move_of_the_table() -> None:
