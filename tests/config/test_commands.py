@@ -143,6 +143,8 @@ def test_a_signal_named_almost_like_a_role_is_found_trouble(
     run: Run, write: Callable[[str], Path], small: str
 ) -> None:
     """A misspelt role is watched by no built-in rule: exit status 1, for scripts as for people."""
+    text = small.replace("oxygen: trace.o2", "west_outer_door: panel.large_outer_door", 1)
+    assert run("check", str(write(text)))[0] == 1
     path = str(write("rule_sets: [inert-box]\n" + small.replace("oxygen: ", "oxigen: ", 1)))
     status, out, _ = run("check", path)
     assert status == 1
@@ -152,6 +154,18 @@ def test_a_signal_named_almost_like_a_role_is_found_trouble(
     assert status == 1
     assert [w["key"] for w in json.loads(out)["warnings"] if w["grave"]] == [
         "boxes.heron.signals.oxigen"
+    ]
+
+
+def test_a_second_analyzer_may_be_named_after_the_first(
+    run: Run, write: Callable[[str], Path], small: str
+) -> None:
+    """`oxygen_2` is no slip: a warning says that no built-in rule sees it, and that is all."""
+    text = small.replace("oxygen: trace.o2", "oxygen: trace.o2\n      oxygen_2: trace.o2", 1)
+    status, out, _ = run("check", str(write(text)), "--json")
+    assert status == 0
+    assert ("boxes.heron.signals.oxygen_2", False) in [
+        (w["key"], w["grave"]) for w in json.loads(out)["warnings"]
     ]
 
 

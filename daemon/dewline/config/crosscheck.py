@@ -136,18 +136,19 @@ def _name(site: ParsedSite, mapping: SignalMapping) -> None:
     if mapping.kind == "box" and suffix is not None:
         problem = f"{mapping.place} has no antechamber {chamber!r}"
         remedy = "add it under antechambers, or name the signal otherwise"
-        sure = bool(get_close_matches(chamber, site.antechambers(mapping.place), n=1))
+        sure, grave = bool(get_close_matches(chamber, site.antechambers(mapping.place), n=1)), True
     elif near := close_role(mapping.name):
         sure = near == mapping.name
         problem = f"is no role of a {mapping.kind}" if sure else f"is no role; there is {near!r}"
         see = f"write {near}, if the built-in rules should see it"
         remedy = "map it under a box" if sure else see
+        grave = not mapping.name.startswith(f"{near}_")  # `oxygen_2` is written on purpose
     else:
         return
     if sure:
         site.report(mapping.path, problem, remedy, on_key=True)
     else:
-        site.source.warn(mapping.path, problem, remedy, grave=True)
+        site.source.warn(mapping.path, problem, remedy, grave=grave)
 
 
 def _register(site: ParsedSite, mapping: SignalMapping, units: dict[str, tuple[str, str]]) -> None:
