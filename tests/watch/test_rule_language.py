@@ -29,9 +29,15 @@ def test_a_limit_is_foreseen_on_either_side_of_zero_and_in_either_direction(
         b.feed(second, **dict.fromkeys(UNITS, limit - sign * (9.0 - second / H)))
     for event in b.events:
         (at_s,) = b.raised_s(event.alarm.partition(".")[2])
-        assert 5 * H < at_s < 7.5 * H
-        assert event.outlook is not None
-        assert event.outlook.in_s == pytest.approx(9 * H - at_s, abs=H)
+        # The bed of a trace gas may end before a straight line does.
+        early, off = (1.0, 1.0) if event.signal == "heron.trace" else (0.1, 0.15)
+        assert (6 - early) * H < at_s < 6.3 * H
+        outlook = event.outlook
+        assert outlook is not None
+        assert outlook.in_s == pytest.approx(9 * H - at_s, abs=off * H)
+        assert outlook.low_s is not None
+        assert outlook.high_s is not None
+        assert outlook.low_s < 9 * H - at_s < outlook.high_s
     assert len(b.events) == len(UNITS)
 
 

@@ -11,6 +11,8 @@ from statistics import median
 from dewline.watch.derived.forecast import (
     FARTHEST_H,
     LEAST_POINTS,
+    WIDER_HIGH,
+    WIDER_LOW,
     Forecast,
     Points,
     levels_off,
@@ -24,18 +26,24 @@ def approach(points: Points, limit: float, *, rising: bool) -> Forecast | None:
 
     ``points``: hours and values in any unit, that of ``limit``. ``rising``: whether the limit is
     reached from below. A level that moves away, or slows down as before a plateau, does not
-    reach it.
+    reach it. The range allows for a change of pace, as in ``forecast``.
     """
     if len(points) < LEAST_POINTS:
         return None
     sign = 1.0 if rising else -1.0
     # Mirrored and moved, so that the level rises to zero.
-    points = [(t, sign * (value - limit)) for t, value in thinned(points)]
-    now = median(value for _, value in points[-3:])
+    points = [(t, sign * (value - limit)) for t, value in points]
+    late = points[-3:]
+    now, lag_h = median(value for _, value in late), late[-1][0] - median(t for t, _ in late)
     if now >= 0.0:
         return Forecast(0.0, 0.0, 0.0)
+    points = thinned(points)
     recent = points[-max(LEAST_POINTS, len(points) // 2) :]
     line = straight_line(recent, now, 0.0)
     if line is None or levels_off(recent) or line.hours > FARTHEST_H:
         return None
-    return line._replace(high=min(FARTHEST_H, line.high))
+    return Forecast(
+        max(0.0, line.hours - lag_h),
+        max(0.0, line.low * WIDER_LOW - lag_h),
+        min(FARTHEST_H, line.high * WIDER_HIGH),
+    )
