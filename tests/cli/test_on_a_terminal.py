@@ -130,5 +130,6 @@ def test_a_demo_that_is_told_to_end_takes_its_children_along(
             assert time.monotonic() < deadline
             time.sleep(0.05)
         demo.send_signal(number)
-        assert demo.wait(PATIENCE_S) == 128 + number
+        status = demo.wait(PATIENCE_S)
     assert not [child for child in children if Path(f"/proc/{child}").exists()]
+    assert status == 128 + number
