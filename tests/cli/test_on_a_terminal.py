@@ -93,6 +93,7 @@ def test_a_dose_may_be_given_with_its_unit(capsys: pytest.CaptureFixture[str]) -
         assert main(["calc", "bed", "--ppm", given, "--json", *bed]) == 0, capsys.readouterr().err
 
 
+@pytest.mark.long
 def test_the_simulator_makes_the_folder_it_writes_a_config_into(tmp_path: Path) -> None:
     """``simulate night --config NEWDIR`` on a fresh machine."""
     folder = tmp_path / "new" / "lab"
@@ -114,6 +115,7 @@ def _children(of: int) -> list[int]:
     return [int(number) for number in listed.split()]
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGHUP])
 def test_a_demo_that_is_told_to_end_takes_its_children_along(
     tmp_path: Path, number: signal.Signals

@@ -72,3 +72,15 @@ async def test_machine_output_stays_json(config: Path, capsys: pytest.CaptureFix
     out, err = capsys.readouterr()
     assert json.loads(out) == {"alarms": [], "only_first": [], "only_second": []}
     assert err.count("recorded by dewline 0.0.8") == 1
+
+
+async def test_both_configs_are_held_against_the_one_record(
+    config: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A copy that lies elsewhere to be changed names a record that is not there."""
+    await record(config, "0.0.8")
+    (config.parent / "drafts").mkdir()
+    other = config.parent / "drafts" / "dewline.yaml"
+    other.write_text(CONFIG)
+    assert main(["replay", "--config", str(config), "--compare", str(other)]) == 0
+    assert "alarms that differ: none" in capsys.readouterr().out

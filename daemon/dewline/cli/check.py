@@ -212,7 +212,7 @@ def _say_all(loaded: Loaded | None, source: SourceFile) -> None:
     for warning in sorted(source.warnings):
         say(f"warning: {warning}")
     if loaded is None:
-        say(f"{len(source.problems)} errors")
+        say(f"{len(source.problems)} {'error' if len(source.problems) == 1 else 'errors'}")
         return
     _say_rules(loaded)
     _say_polls(loaded.plan)

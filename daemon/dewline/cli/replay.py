@@ -44,8 +44,9 @@ def run(args: argparse.Namespace) -> int:
     """
     plan = plan_of(args)
     other = load(args.compare).plan if args.compare else None
+    args.journal = args.journal or plan.journal.path  # also where the other config names its own
     if not args.csv:
-        _say_versions(args.journal or plan.journal.path)
+        _say_versions(args.journal)
     if other is None:
         zone = zone_of(plan.watch.timezone)
         each = print_json if args.json else lambda event: print(event_line(event, zone))
@@ -80,7 +81,7 @@ def _events(
     if args.csv:
         replay_csv(plan, args.csv, record, progress)
     else:
-        with Reader(args.journal or plan.journal.path) as reader:
+        with Reader(args.journal) as reader:
             replay_journal(plan, reader, record, progress)
     return found
 
