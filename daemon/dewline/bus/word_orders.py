@@ -18,7 +18,7 @@ from dewline.config.plan import InstrumentPlan, RegisterPlan, WordOrder
 # Of so many answers another order has to make sense in all, and the profile's in no more than half:
 # by accident a wrong one makes sense now and then, the right one always.
 ANSWERS = 10
-MOST_ANSWERS = 100  # then what is all zeros so far is left alone
+MOST_ANSWERS = 5000  # then what is all zeros so far, as of an instrument warming up, is left alone
 ORDERS: tuple[WordOrder, ...] = ("ABCD", "CDAB", "BADC", "DCBA")
 # Values that instruments show, by canonical unit; common practice, no source. Nearer to zero than
 # LEAST, other than zero, is nothing that an instrument measures.
