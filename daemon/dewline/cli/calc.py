@@ -95,7 +95,8 @@ class Sum:
 
 @cache
 def _sums() -> dict[str, Sum]:
-    entries = yaml.safe_load((BUILTIN / "sums.yaml").read_text(encoding="utf-8"))["sums"]
+    text = (BUILTIN / "sums.yaml").read_text(encoding="utf-8")
+    entries = yaml.load(text, Loader=getattr(yaml, "CSafeLoader", yaml.SafeLoader))["sums"]
     return {
         name: Sum(one["summary"], one["work"], [Arg(**arg) for arg in one["arguments"]])
         for name, one in entries.items()
