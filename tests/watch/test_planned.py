@@ -163,6 +163,30 @@ def test_a_note_of_planned_work_is_the_same_for_its_longest_time(box: Bench) -> 
     assert box.told("moist")[-1] == (120, "unsuppressed", "unacknowledged")
 
 
+def test_a_note_of_what_is_done_is_kept_and_silences_nothing(box: Bench) -> None:
+    """A filter that was changed is no work that goes on: no end, and no end of one either."""
+    for why in (None, "H13", "over"):
+        reply = box.say("note", box="heron", kind="filter", why=why)
+        assert (reply.ok, reply.message) == (True, "noted for heron: filter")
+    assert not box.watch.modes()["heron"]
+
+
+@pytest.mark.parametrize("why", ["over", "Done, all tight", "ENDED", "finished", " end"])
+def test_a_note_ends_planned_work_by_its_first_word(box: Bench, why: str) -> None:
+    """As people wrote it in old records: in whatever case, before a comma too."""
+    box.say("note", box="heron", kind="opened", why="new gloves")
+    reply = box.say("note", box="heron", kind="opened", why=why)
+    assert reply.message == "heron: opened is over; nothing that it kept quiet stands"
+
+
+@pytest.mark.parametrize("why", [None, "", "not over yet", "overhaul"])
+def test_any_other_note_of_planned_work_announces_it(box: Bench, why: str | None) -> None:
+    """For its longest time from now, since a note has no end."""
+    reply = box.say("note", box="heron", kind="opened", why=why)
+    assert "opened until 2026-03-03 02:14" in reply.message
+    assert box.watch.planned()["heron"] == {"opened": START_MS + 24 * H * 1000}
+
+
 def test_planned_work_is_a_note_for_the_causes(box: Bench) -> None:
     """What people say they do at a box is the strongest prior for a cause."""
     planned(box, "solvent", 1.0)
