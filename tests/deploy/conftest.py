@@ -59,6 +59,7 @@ timeline:
   - {at: "22:00", fault: {kind: silence, link: panel, unit: 1}, for: 20 min}
   - {at: "22:40", place: heron, do: circulation_off}
   - {at: "23:30", place: heron, do: circulation_on}
+  - {at: ["02:00", "02:30"], instrument: heron-panel, do: freeze}
   - {at: "06:30", place: egret, do: air_leak, with: {l_h: 300}}
 """
 
