@@ -14,6 +14,7 @@ from math import inf, isfinite, nextafter
 from typing import NamedTuple
 
 from dewline.readings import Quality
+from dewline.typed_json import Json
 from dewline.watch.saved import Kept
 from dewline.watch.signals.window import NEVER_MS, Window
 
@@ -152,6 +153,12 @@ class SignalState(Kept):
         self.windows: tuple[Window, ...] = ()
         self._bands: list[Callable[[], Band]] = []
         self._delays: list[Callable[[], bool]] = []
+
+    def save(self) -> dict[str, Json]:
+        """Everything but what few signals have: a snapshot is written every ten minutes."""
+        saved = super().save()
+        rare = {name for name in ("good", "before_ms") if saved[name] is None}
+        return {name: value for name, value in saved.items() if name not in rare}
 
     def add_window(self, window: Window) -> None:
         """Have ``window`` gather the readings of this signal from now on."""
