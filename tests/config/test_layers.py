@@ -41,6 +41,19 @@ def test_every_rule_stays_armed_beside_an_override(small: str, loaded: Load) -> 
     assert {a for a in plain if plain[a] != changed[a]} == {"egret.moisture-high"}
 
 
+@pytest.mark.parametrize(("limit", "warned"), [("", True), (" else 5 mbar", False)])
+def test_a_limit_that_hangs_on_a_reading_alone_is_warned_of(
+    small: str, loaded: Load, limit: str, warned: bool
+) -> None:
+    """While the setpoint is not read nobody would be told; `else` names the limit for that time."""
+    text = small.replace(
+        "panel.box_pressure", "panel.box_pressure\n      pressure_high: panel.pressure_high"
+    )
+    text += f"  too-high: {{signal: pressure, above: pressure_high + 2 mbar{limit}}}\n"
+    keys = [warning.key for warning in loaded(text).warnings]
+    assert ("rules.too-high.above" in keys) is warned
+
+
 def test_a_new_condition_takes_the_old_ones_place(small: str, loaded: Load) -> None:
     """`above` in a later layer replaces `rising`, with what belongs to it."""
     text = SETS + small + "  moisture-climbing: {above: 2 ppm}\n"

@@ -216,6 +216,12 @@ class _Maker:
                 f"{found.name} is in {found.unit or 'no unit'}",
                 f"name a signal in {unit or 'no unit'}",
             )
+        if otherwise is None:
+            self.rule.warn(
+                key,
+                f"neither raises nor ends its alarm while {found.name} is not read",
+                f"add a fixed limit for that time: {value.name} else NUMBER {unit}".rstrip(),
+            )
         if value.plus is None and otherwise is None:
             return found.name
         plus = 0.0 if value.plus is None else self.step(key, value.plus)

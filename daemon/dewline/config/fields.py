@@ -37,6 +37,7 @@ EXAMPLES = {  # what to write, for each dimension
     "fraction/time": "0.5 ppm/h",
     "pressure/time": "1 mbar/h",
     "temperature/time": "2 K/h",
+    "volume/time/time": "5 L/min/h",
     "number": "0.5",
     "number/time": "5 /h",
 }

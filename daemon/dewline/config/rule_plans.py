@@ -197,7 +197,7 @@ class RuleBookWriter:
             if not layer.loose:
                 rule.report(wrong.key, wrong.problem, wrong.remedy)
             elif wrong.half:
-                layer.source.warn((*layer.path, rule.name, wrong.key), wrong.problem, wrong.remedy)
+                rule.warn(wrong.key, wrong.problem, wrong.remedy)
             else:
                 why = f"{wrong.problem}: {wrong.remedy}"
                 self._book.off.append(Off(rule.name, plan.place, why))

@@ -65,6 +65,11 @@ class LayeredRule:
             (*path, key) if key in self.origin else path, problem, remedy, on_key=key is None
         )
 
+    def warn(self, key: str, problem: str, remedy: str) -> None:
+        """Warn at a key, in the layer that gave its value."""
+        layer = self.origin[key]
+        layer.source.warn((*layer.path, self.name, key), problem, remedy)
+
     def drop(self, keys: Sequence[str]) -> None:
         """Take back what earlier layers gave for these keys."""
         self.spec = self.spec.model_copy(update=dict.fromkeys(keys))
