@@ -238,3 +238,23 @@ def test_no_outlook_of_a_gas_whose_sensor_is_not_to_be_trusted(
     (raised,) = b.events
     assert b.watch._parts.sensors.standing("heron") == {"oxygen": Doubt.SLIPPED}
     assert raised.outlook is None
+
+
+def test_no_evidence_names_the_end_of_a_range_as_a_level(
+    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
+) -> None:
+    """The profile's 25 % is not what the box reached; that the cell is over its range is."""
+    b = bench(
+        make_rule("rush", "oxygen", Above(100.0), unit="ppm", on_s=60, priority="critical"),
+        make_rule("wet", "moisture", Above(5.0), unit="ppm", on_s=120, priority="high"),
+    )
+    for second in range(0, 4200, 5):
+        rush = second >= 3600
+        oxygen = Reading(250_000.0, Quality.OVER_RANGE) if rush else 0.5
+        b.at(second, circulating=1.0, oxygen=oxygen, moisture=30.0 if rush else 1.0, pressure=2.0)
+    told = {event.alarm: event.cause.evidence for event in b.events}
+    assert told.keys() == {"heron.rush", "heron.wet"}
+    said = " · ".join(text for evidence in told.values() for text in evidence)
+    assert "250000" not in said
+    assert "249999" not in said
+    assert "O2 went over its range" in said

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from typing import NamedTuple
 
 from dewline.events import LedgerRow
+from dewline.readings import Quality
 from dewline.watch.causes.history import History
 from dewline.watch.causes.names import FactName
 from dewline.watch.causes.shape import Rise
@@ -93,6 +94,17 @@ class View:
         """How long ago the leading rise began."""
         return self.lead.start_min if self.lead is not None else 0.0
 
+    def risen(self, gas: str, by_ppm: float) -> str:
+        """``O2 rose by 4.1 ppm``; of a saturated cell only that it did: nobody knows how far."""
+        if self.saturated(gas):
+            return f"{WORD[gas]} went over its range"
+        return f"{WORD[gas]} rose by {amount(by_ppm)} ppm"
+
+    def saturated(self, gas: str) -> bool:
+        """Whether the sensor of a gas is over its range now."""
+        track = self.history.tracks.get(gas)
+        return track is not None and track.signal.quality is Quality.OVER_RANGE
+
     def flow_m3_h(self) -> float | None:
         """Flow that the bed cleans now; None where it is neither measured nor given."""
         nominal = self.purifier.flow_m3_h if self.purifier is not None else None
@@ -107,6 +119,7 @@ class View:
 
 
 Finder = Callable[[View], Found]
+WORD = {"oxygen": "O2", "moisture": "H2O"}
 
 
 def holds(condition: bool, text: str) -> Fact:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from math import inf
 
-from dewline.watch.causes.facts import Fact, Found, View, amount, holds, ramp, span
+from dewline.watch.causes.facts import WORD, Fact, Found, View, amount, holds, ramp, span
 from dewline.watch.causes.names import fact_name
 from dewline.watch.causes.shape import LEAST_PPM, Rise, surely_up
 
@@ -26,7 +26,6 @@ FORM_WORDS = {
     "bending": "climbs ever slower",
     "impulse": "came as an impulse and decays",
 }
-WORD = {"oxygen": "O2", "moisture": "H2O"}
 
 
 def gas_facts(view: View) -> Found:
@@ -38,10 +37,10 @@ def gas_facts(view: View) -> Found:
 
 
 def _level(gas: str, rise: Rise, view: View) -> Found:
-    text = (
-        f"{WORD[gas]} {amount(rise.now)} ppm, {amount(rise.delta)} above its baseline "
-        f"{amount(rise.base)}"
-    )
+    level = f"{WORD[gas]} {amount(rise.now)} ppm, {amount(rise.delta)} above its baseline"
+    if view.saturated(gas):
+        level = f"{view.risen(gas, rise.delta)} from its baseline"
+    text = f"{level} {amount(rise.base)}"
     yield fact_name(f"{gas}-up"), Fact(rise.up, text)
     if gas not in view.doubts:
         up = max(rise.up, surely_up(gas, rise.base, _top_beside(gas, view)))
@@ -96,7 +95,9 @@ def ratio_facts(view: View) -> Found:
     do, dw = _top(oxygen), _top(moisture)
     least = do / (max(dw, 0.0) + UNSEEN_PPM)
     most = do / max(dw - UNSEEN_PPM, 0.02)
-    text = f"O2 rose by {amount(do)} ppm for {amount(dw)} ppm H2O"
+    text = f"{view.risen('oxygen', do)} for {amount(dw)} ppm H2O"
+    if view.saturated("moisture"):
+        text = f"{view.risen('oxygen', do)}, {view.risen('moisture', dw)}"
     air = ramp(most, 3.0, 6.0) * ramp(least, 0.8, AIR_RATIO_LOW) * (1.0 - apart)
     yield "ratio-air", Fact(air, text)
     yield "ratio-wet", Fact(ramp(do / max(dw, 0.05), WET_RATIO_HIGH, 0.3), text)
@@ -127,12 +128,17 @@ def source_facts(view: View) -> Found:
     for gas, rise in view.rises.items():
         source = flow * max(0.0, rise.delta)
         text = f"{amount(rise.delta)} ppm {WORD[gas]} at this flow need {source:.0f} cm3/h"
+        if view.saturated(gas):
+            text = f"{view.risen(gas, rise.delta)}, at this flow more than gloves pass"
         beyond = ramp(source, GLOVES_CM3_H, 2 * GLOVES_CM3_H)
         yield fact_name(f"{gas}-beyond-gloves"), Fact(beyond, text)
     oxygen = view.rises.get("oxygen")
     if oxygen is not None:
         great = ramp(_top(oxygen), 100.0, 500.0)
-        yield "oxygen-rush", Fact(great, f"O2 reached {amount(oxygen.peak)} ppm")
+        text = f"O2 reached {amount(oxygen.peak)} ppm"
+        if view.saturated("oxygen"):
+            text = view.risen("oxygen", _top(oxygen))
+        yield "oxygen-rush", Fact(great, text)
 
 
 def _top(rise: Rise) -> float:

@@ -130,7 +130,7 @@ def plain_signs(view: View, facts: Facts) -> Found:
     moisture = view.rises.get("moisture")
     if moisture is not None:
         top = max(moisture.delta, moisture.peak - moisture.base)
-        yield "moisture-great", Fact(ramp(top, 6.0, 15.0), f"H2O rose by {amount(top)} ppm")
+        yield "moisture-great", Fact(ramp(top, 6.0, 15.0), view.risen("moisture", top))
     lines = [facts[n] for n in ("days-straight", "hours-straight") if n in facts]
     if lines:
         yield "straight-line", max(lines, key=lambda fact: fact.truth)
