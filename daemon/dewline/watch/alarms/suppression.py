@@ -121,7 +121,7 @@ class Suppression:
         plan = child.plan
         priority = self.duty.priority(plan, at_ms, child.comes_ms)
         called = self.duty.told(plan.place, priority, at_ms)
-        return called <= self._told(parent, priority, at_ms)
+        return not called or called <= self._told(parent, priority, at_ms)
 
     def _told(self, parent: Alarm, least: Priority, at_ms: int) -> frozenset[str]:
         """Who hears of ``parent``, or of what holds it, for a child of priority ``least``."""
