@@ -78,4 +78,4 @@ def for_every_unit(**keys: float) -> dict[str, dict[str, Any]]:
 
 def quantity(value: float, unit: str) -> str | float:
     """How a value stands in a rule."""
-    return f"{value:g} {unit}" if unit else value
+    return f"{value!r} {unit}" if unit else value

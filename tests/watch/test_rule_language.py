@@ -7,6 +7,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from dewline.events import Event
 from tests.watch.rule_bench import UNITS, RuleBench, for_every_unit, quantity
@@ -278,3 +280,28 @@ def test_two_guards_have_to_hold_together(tmp_path: Path) -> None:
     assert b.told("it")[-1][:2] == (4, "returned")
     b.feed(5, trace=9.0, gauge=None, part=15.0)
     assert b.raised_s("it") == [3]
+
+
+@settings(max_examples=40)
+@given(
+    signal=st.sampled_from(sorted(UNITS)),
+    limit=st.floats(-5e4, 5e4).map(lambda x: round(x, 4)),
+    past=st.floats(1e-3, 1e4),
+    key=st.sampled_from(["above", "below"]),
+    otherwise=st.booleans(),
+)
+def test_any_level_is_told_past_any_limit(
+    tmp_path_factory: pytest.TempPathFactory,
+    signal: str,
+    limit: float,
+    past: float,
+    key: str,
+    otherwise: bool,
+) -> None:
+    """Drawn at random: nothing while it is as far short of the limit, then the alarm at once."""
+    shown = OTHERWISE[signal](limit) if otherwise else quantity(limit, UNITS[signal])
+    b = RuleBench(tmp_path_factory.mktemp("site"), {"it": {"signal": signal, key: shown}})
+    way = past if key == "above" else -past
+    for second, value in enumerate((limit - way, limit - way / 2, limit + way, limit + way / 2)):
+        b.feed(second, **{signal: value})
+    assert b.raised_s("it") == [2]
