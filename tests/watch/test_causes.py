@@ -207,7 +207,11 @@ def test_a_level_that_falls_again_was_not_held() -> None:
     def told(now: float) -> dict[CauseName, float]:
         oxygen = Rise("oxygen", "step", 0.06, now, 168.0, 5.0, 0.3, -900.0, 0.0)
         view: Any = SimpleNamespace(
-            rises={"oxygen": oxygen}, doubts=(), tau_min=lambda: 1.27, lead=oxygen
+            rises={"oxygen": oxygen},
+            doubts=(),
+            tau_min=lambda: 1.27,
+            lead=oxygen,
+            saturated=lambda _: False,
         )
         return odds(GAS, dict(gas_facts(view)))
 
