@@ -43,13 +43,16 @@ def _level(gas: str, rise: Rise, view: View) -> Found:
     text = f"{level} {amount(rise.base)}"
     yield fact_name(f"{gas}-up"), Fact(rise.up, text)
     if gas not in view.doubts:
-        up = max(rise.up, surely_up(gas, rise.base, _top_beside(gas, view)))
-        flat = ramp(up, 0.45, 0.15)
-        yield fact_name(f"{gas}-flat"), Fact(flat, f"{WORD[gas]} flat at {amount(rise.now)} ppm")
+        text = f"{WORD[gas]} flat at {amount(rise.now)} ppm"
+        flat = ramp(rise.up, 0.45, 0.15)
+        yield fact_name(f"{gas}-flat"), Fact(flat, text)
+        if gas == "oxygen":
+            up = max(rise.up, surely_up(gas, rise.base, _top_beside(gas, view)))
+            yield "oxygen-unmoved", Fact(ramp(up, 0.45, 0.15), text)
 
 
 def _top_beside(gas: str, view: View) -> float:
-    """The highest level of a gas while the other one rose; what moved then was not flat."""
+    """The highest level of a gas while the other one rose: what moved then was not unmoved."""
     lead = view.lead
     if lead is None or lead.gas == gas or lead.form == "none":
         return -inf

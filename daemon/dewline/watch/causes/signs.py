@@ -144,10 +144,10 @@ def plain_signs(view: View, facts: Facts) -> Found:
         yield "refilling", Fact(1.0, "a chamber is being refilled")
     yield from _power(view, facts)
     yield from _solvent(view, facts)
-    if "oxygen-flat" in facts:  # a purge may have brought water without oxygen
+    if "oxygen-unmoved" in facts:  # a purge may have brought water without oxygen
         beyond = facts.get("beyond-purge", Fact(0.0, "")).truth
-        flat = facts["oxygen-flat"]
-        yield "oxygen-unmoved", Fact(flat.truth * (1.0 - beyond), flat.text)
+        unmoved = facts["oxygen-unmoved"]
+        yield "oxygen-unmoved", Fact(unmoved.truth * (1.0 - beyond), unmoved.text)
     if "jump-ten" not in facts:
         yield from _slip(view)
     for gas in [view.about] if view.about in view.rises else []:

@@ -58,7 +58,7 @@ INFLOW: CauseTable = {
     }, veto=("oxygen-unmoved",)),
     # Rare compared with new gloves, paper and wet loads, but nothing else brings in so much.
     "cooling-water-leak": Weighed(-1.2, {
-        "moisture-up": 1.0, "oxygen-flat": 0.7, "moisture-step": 1.5, "moisture-plateau": 1.5,
+        "moisture-up": 1.0, "oxygen-unmoved": 0.7, "moisture-step": 1.5, "moisture-plateau": 1.5,
         "moisture-great": 3.0, "moisture-slow": -2.5, "moisture-impulse": -2.0, "no-door": 0.7,
         "bed-warm": -2.0, "freezer-warmer": -2.0, "regeneration-recent": -2.0,
         "moisture-faster-than-box": -1.0, "others-same": -2.0, "rise-in-purge": -4.0,
