@@ -14,7 +14,7 @@ from dewline.clock import RealClock
 from dewline.errors import JournalError
 from dewline.events import Entry, Event, LedgerRow, Outcome
 from dewline.journal import Journal, Reader
-from dewline.readings import Command, Quality, Reading, Scan
+from dewline.readings import Command, Quality, Reading, Scan, Verdict
 
 EVENTS = 60
 
@@ -35,6 +35,9 @@ def event(n: int) -> Event:
     )
 
 
+OFF = Verdict("heron.r1", Quality.OFF, 2, 2)
+
+
 def entry(seq: int, *events: Event) -> Entry:
     readings = {f"heron.r{n}": Reading(float(seq + n), Quality.GOOD) for n in range(10)}
     return Entry(seq, Scan(seq, seq, "trace", readings), Outcome(events))
@@ -45,7 +48,8 @@ async def fill(path: Path) -> None:
     journal.put_plan("abc", '{"plan":1}')
     journal.append(Entry(1, Command(1, 1, "socket", "note", "anna", why="gloves"), Outcome()))
     row = LedgerRow("t1", "heron", "transfer", 1, 2, {"cycles": 3})
-    journal.append(Entry(2, Scan(2, 2, "s", {}), Outcome(ledger=(row,))))
+    journal.append(Entry(2, Scan(2, 2, "s", {}), Outcome(ledger=(row,), verdicts=(OFF,))))
+    journal.put_reading_map("def", '{"map":1}')
     for seq in range(3, 6003):
         journal.append(entry(seq, event(seq // 100)) if seq % 100 == 0 else entry(seq))
     journal.advance("mqtt", event_seq=EVENTS - 3)
@@ -107,7 +111,7 @@ async def test_a_damaged_file_is_set_aside_at_the_start(
 
 
 async def test_what_can_be_read_is_carried_over(tmp_path: Path) -> None:
-    """Only raw readings are broken: events, notes, ledgers, cursors, plan and state live on."""
+    """Only raw readings are broken: events, notes, ledgers, verdicts, plan and state live on."""
     path = tmp_path / "saltmarsh.db"
     await fill(path)
     connection = sqlite3.connect(path)
@@ -125,6 +129,8 @@ async def test_what_can_be_read_is_carried_over(tmp_path: Path) -> None:
             assert [row.id for row in reader.ledger()] == ["t1"]
             assert reader.follower("mqtt") == (0, EVENTS - 3)
             assert reader.plan("abc") == '{"plan":1}'
+            assert reader.reading_map("def") == '{"map":1}'
+            assert reader.verdicts() == [OFF]
             assert reader.snapshot() == (5900, "abc", '{"state":1}')
             assert reader.tail()[:2] == (6000, EVENTS)
     finally:

@@ -7,7 +7,7 @@ from collections.abc import Callable
 import pytest
 
 from dewline.readings import Quality, Reading, StandingVerdicts, Verdict, judge
-from dewline.watch_plan import Above, RulePlan, UnchangedFor
+from dewline.watch_plan import Above, RulePlan, UnchangedFor, WatchPlan
 from tests.watch.conftest import START_MS, Bench
 
 PANEL = {"oxygen": 1.0, "moisture": 2.0, "pressure": 3.0, "temperature": 22.0,
@@ -133,3 +133,17 @@ def test_a_doubt_is_said_of_low_readings_only() -> None:
     assert [judge(r, [verdict]).quality for r in (low, high)] == [Quality.UNPROVEN, Quality.GOOD]
     assert judge(low, [floor]).quality is Quality.GOOD
     assert judge(Reading(0.1, Quality.LOW), [floor]).quality is Quality.UNPROVEN
+
+
+def test_a_reload_that_takes_the_reason_away_ends_the_verdict(
+    bench: Made, make_rule: Ruled, make_plan: Callable[..., WatchPlan]
+) -> None:
+    """What no rule finds any more is not said for ever."""
+    b = bench(make_rule("frozen", "moisture", UnchangedFor(1_800_000, 0.2)))
+    for second in range(0, 2000, 5):
+        b.at(second, moisture=4.0)
+    assert stretches(b, "moisture") == [(Quality.FROZEN, 0, None)]
+    b.resume(2000, "reload", plan=make_plan([make_rule("high", "oxygen", Above(10.0))]))
+    b.at(2001, moisture=4.0)
+    assert stretches(b, "moisture") == [(Quality.FROZEN, 0, 2000)]
+    assert b.watch.verdicts() == ()
