@@ -105,9 +105,10 @@ def test_critical_is_shelved_for_15_min_at_most(standing: Callable[..., Bench]) 
 
 
 def test_shelf_ends_by_itself(standing: Callable[..., Bench]) -> None:
-    """At its end the alarm calls again if it is active; ``until`` was in the event before."""
+    """At its end the alarm calls again if it is active; ``until`` was said and in the event."""
     b = standing()
-    b.say("shelve", "high", why="cell swap", for_s=60)
+    said = b.say("shelve", "high", why="cell swap", for_s=60).message
+    assert said == "heron.high is shelved until 2026-03-02 02:15"
     shelved = b.events[-1]
     assert (shelved.until_ms, shelved.why) == (shelved.time_ms + 60_000, "cell swap")
     b.wait(59)

@@ -73,7 +73,9 @@ class OperatorCommands:
             event = action(alarm, command)
         except CommandError as refusal:
             return Reply(False, str(refusal))
-        return Reply(True, f"{event.alarm} is {event.state}", event.id)
+        until_ms = alarm.shelved_until_ms if event.state == "shelved" else None
+        until = "" if until_ms is None else f" until {self._engine.wall_text(until_ms)}"
+        return Reply(True, f"{event.alarm} is {event.state}{until}", event.id)
 
     def _find(self, name: str | None) -> Alarm:
         if name is None:
