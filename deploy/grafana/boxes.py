@@ -104,7 +104,19 @@ def glance() -> table.Panel:
             f' WHERE "signal" = \'{signal}\' AND {PLACE} GROUP BY "site", "box"'
             for name, (signal, _) in columns.items()
         ),
-        about="What was read last in the chosen time, however old: see the times in One box.",
+        # A value stays in its column when nothing is read any more, or nothing to be believed.
+        'SELECT max("code") AS "the worst of them" FROM'
+        ' (SELECT last("code") AS "code" FROM "reading"'
+        f' WHERE "signal" =~ /^(oxygen|moisture|pressure|circulating)$/ AND {PLACE}'
+        ' GROUP BY "site", "box", "signal") GROUP BY "site", "box"',
+        about="What was read last in the chosen time, however old, and whether it can be believed"
+        " now: see One box.",
+    )
+    by_name(
+        panel,
+        "the worst of them",
+        mappings=words(QUALITIES),
+        **{"custom.cellOptions": {"type": "color-text"}},
     )
     for name, (_, unit) in columns.items():
         by_name(panel, name, unit=unit, decimals=2 if unit == "ppm" else 1)
