@@ -1,7 +1,7 @@
 """The one loop step that live and replay share: both feed the same watch through ``Drive``.
 
 ``Drive`` gives every item its place: watch time never goes back, every whole second that passed
-is ticked before the item, every item gets the next ``seq``. It knows no clock and no file: live,
+is ticked before the item, every item but these ticks gets the next ``seq``. It knows no clock and no file: live,
 ``record`` is the journal's ``append``; in replay it is a list or a report.
 """
 

@@ -29,15 +29,15 @@ class Intake:
     def scan(self, at_ms: int, scan: Scan) -> dict[str, Reading] | None:
         """Take in a scan; gives the derived readings, or None where nothing can have changed.
 
-        A good reading inside its signal's band is written down and nothing else happens (see
-        ``signal_state``). This loop is what limits the speed of a replay.
+        A good reading inside its signal's band is only stored (see ``signal_state``), unless a
+        window of the signal closes or the delay of a rule runs. This loop is what limits the speed of a replay.
         """
         readings = self._sensors.screen(at_ms, scan.readings)
         for switch in self._gates:
             if switch in readings:
                 self._switch_analyzers(at_ms, switch, readings[switch])
         signal_of = self._measured.get
-        outside_band: list[OutsideBand] = []
+        to_update: list[OutsideBand] = []
         inside_band: set[SignalState] = set()
         for name, (value, quality) in readings.items():
             signal = signal_of(name)
@@ -46,7 +46,7 @@ class Intake:
             if quality < FIRST_UNCERTAIN and value is not None and signal.lo <= value <= signal.hi:
                 if at_ms >= signal.closes_at:
                     inside_band.add(signal)
-                    outside_band.append((signal, value, quality))
+                    to_update.append((signal, value, quality))
                     continue
                 if value != signal.value:
                     signal.value = value
@@ -58,8 +58,8 @@ class Intake:
                 for window in signal.windows:
                     window.values.append(value)
             else:
-                outside_band.append((signal, value, quality))
-        return self._update(at_ms, outside_band, inside_band) if outside_band else None
+                to_update.append((signal, value, quality))
+        return self._update(at_ms, to_update, inside_band) if to_update else None
 
     def _switch_analyzers(self, at_ms: int, switch: str, reading: Reading) -> None:
         """Apply ``analyzer_on`` before the readings of the analyzers in the same scan."""
@@ -73,19 +73,19 @@ class Intake:
             update_bands(self._parts.gated(switch), at_ms)
 
     def _update(
-        self, at_ms: int, outside_band: list[OutsideBand], inside_band: set[SignalState]
+        self, at_ms: int, to_update: list[OutsideBand], inside_band: set[SignalState]
     ) -> dict[str, Reading]:
         """Take in readings that may change something, and evaluate what depends on them.
 
-        ``inside_band``: those of them that are inside their band, since a window of theirs
-        closes or the delay of a rule runs.
+        ``inside_band``: those of them that are inside their band; they are here because a window
+        of theirs closes or the delay of a rule runs.
         """
         closed: dict[Window, SignalState] = {}
-        for signal, value, quality in outside_band:
+        for signal, value, quality in to_update:
             if signal.delay_running and signal.verdict is not None:
                 inside_band.discard(signal)  # doubted while a delay runs: evaluate all its rules
             closed.update(dict.fromkeys(signal.update(at_ms, value, quality), signal))
-        updated = [signal for signal, _, _ in outside_band]
+        updated = [signal for signal, _, _ in to_update]
         dependents = self._parts.dependents
         for box in dict.fromkeys(box for s in updated for box in dependents[s].modes):
             box.update(at_ms)

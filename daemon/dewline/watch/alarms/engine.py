@@ -1,6 +1,6 @@
 """Moves alarms: asks the state table, sets the timers and has the event written.
 
-Conditions are evaluated under every overlay as well; only no event is written then. The end of
+Conditions are evaluated under every overlay as well, but no event is written then. The end of
 a mode or of a parent wakes nobody twice: an alarm that stands already stays as it is, and only
 one that would be raised is suppressed.
 """

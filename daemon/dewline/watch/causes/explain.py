@@ -179,7 +179,7 @@ class Explain(Kept):
     ) -> tuple[Cause, Outlook | None]:
         """The cause, as last published, and the outlook, as of now, for an event of an alarm.
 
-        A raise is judged at once; for an alarm without a cause it is unknown.
+        The cause of a raise is found at once; an alarm for which none was found has ``unknown``.
         """
         name = alarm.plan.alarm
         if transition in RAISING and alarm.active:

@@ -1,6 +1,6 @@
 """From condition to active: the guard and the two delays of one rule.
 
-Two facts are kept apart. ``raw``: the condition, as the last sample left it. ``active``: the
+``Delay`` keeps two facts apart. ``raw``: the condition, as the last sample left it. ``active``: the
 condition after its delay. A delay starts with the first sample that contradicts ``active``, is
 broken by one that agrees, ends with a sample, and starts again where no sample came for the
 signal's stale time.

@@ -101,8 +101,8 @@ class Level(Condition):
     def truth(self, at_ms: int, active: bool) -> bool | None:
         """Whether the value is beyond a limit, or while active within the deadband of it.
 
-        Over-range and under-range count on their own side only; other doubtful qualities, and
-        a bad limit where the value is beyond none, give None.
+        None where nothing can be said and the alarm stays as it is: for a doubtful quality, but
+        over-range and under-range count on their own side, and where a limit is bad.
         """
         quality, value = self.signal.quality, self.signal.value
         if quality >= Quality.WARMING_UP or value is None:
