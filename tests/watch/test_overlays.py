@@ -33,8 +33,9 @@ def standing(
 def test_acknowledge_names_who(standing: Callable[..., Bench]) -> None:
     """Unacknowledged -> acknowledged; the reply has the id of the event."""
     b = standing()
-    reply = b.say("acknowledge", "high", by="iolo")
+    reply = b.say("acknowledge", "high", by="iolo", why="seen on the panel")
     event = b.events[-1]
+    assert event.why == "seen on the panel"
     assert (reply.ok, reply.event_id) == (True, event.id)
     assert (event.transition, event.state, event.by) == ("acknowledged", "acknowledged", "iolo")
     b.at(1, oxygen=1.0)
@@ -186,6 +187,43 @@ def test_acknowledge_under_an_overlay_is_refused(standing: Callable[..., Bench])
     b.say("shelve", "high", why="cell swap", for_s=60)
     assert b.say("acknowledge", "high").message.startswith("heron.high is shelved")
     assert not b.say("shelve", "high", why="again", for_s=60).ok
+
+
+def test_every_refusal_names_the_alarm_its_state_and_the_reason(
+    standing: Callable[..., Bench],
+) -> None:
+    """What cannot be done now is answered in a whole sentence."""
+    b = standing()
+    assert b.say("unshelve", "high").message == "heron.high is unacknowledged: it is not shelved"
+    said = b.say("return-to-service", "high").message
+    assert said == "heron.high is unacknowledged: it is in service"
+    said = b.say("shelve", "high", for_s=60).message
+    assert said == "shelving heron.high needs a reason"
+    b.say("out-of-service", "high")
+    assert b.say("out-of-service", "high").message == "heron.high is out-of-service: nothing to do"
+    said = b.say("shelve", "high", why="cell swap", for_s=60).message
+    assert said == "heron.high is out-of-service: it cannot be shelved now"
+    b.at(1, moisture=1.0)
+    said = b.say("reset", "latching").message
+    assert said == (
+        "heron.latching is latched-unacknowledged: only an acknowledged latch can be reset"
+    )
+    assert b.say("acknowledge", "plover.quite-another").message == "no alarm 'plover.quite-another'"
+
+
+@pytest.mark.parametrize(("for_s", "lasts_ms"), [(0.5, 500), (0.0001, 1)])
+def test_a_shelf_may_be_short_and_names_who_and_why(
+    standing: Callable[..., Bench], for_s: float, lasts_ms: int
+) -> None:
+    """Less than a second too; what is less than a millisecond lasts one."""
+    b = standing()
+    b.say("shelve", "high", by="iolo", why="cell swap", for_s=for_s)
+    shelved = b.events[-1]
+    assert (shelved.by, shelved.why) == ("iolo", "cell swap")
+    assert shelved.until_ms == shelved.time_ms + lasts_ms
+    b.say("unshelve", "high")
+    b.wait(60)
+    assert [t for _, t, _ in b.told("high")][-2:] == ["shelved", "unshelved"]
 
 
 def test_unknown_alarm_gets_near_names(standing: Callable[..., Bench]) -> None:

@@ -124,6 +124,31 @@ def test_one_trouble_that_stands_at_the_end_is_one_page(
     assert b.told("mild")[-1][1:] == ("unsuppressed", "unacknowledged")
 
 
+def test_an_end_tells_of_what_that_work_kept_quiet_and_of_parents_alone(
+    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
+) -> None:
+    """What other work silences, what is on its way back and what a parent speaks for stay held."""
+    other = (("solvent-work", 2 * H * 1000),)
+    b = bench(
+        make_rule("moist", "moisture", Above(5.0), priority="high", suppress_while=QUIET),
+        make_rule("damp", "moisture", Above(1.0), under=("heron.moist",), suppress_while=QUIET),
+        make_rule("solvent", "oxygen", Above(10.0), suppress_while=other),
+        make_rule("brief", "pressure", Above(10.0), suppress_while=QUIET[:1], off_s=600),
+        make_rule("warm", "temperature", Above(30.0), priority="high", suppress_while=QUIET[:1]),
+    )
+    b.at(0, moisture=0.5, oxygen=0.3, pressure=1.0, temperature=20.0)
+    planned(b, "opened")
+    planned(b, "solvent")
+    b.at(60, moisture=40.0, oxygen=40.0, pressure=20.0, temperature=40.0)
+    b.at(61, moisture=40.0, oxygen=40.0, pressure=1.0, temperature=40.0)
+    said = b.say("planned-end", box="heron", kind="opened").message
+    assert said == "heron: opened is over; moist, warm stands"
+    called = {e.alarm: e.why for e in b.events if e.transition == "unsuppressed"}
+    assert called == dict.fromkeys(("heron.moist", "heron.warm"), "planned opened is over")
+    b.hold(62, 70, moisture=40.0, oxygen=40.0, pressure=1.0, temperature=40.0)
+    assert {e.alarm for e in b.events if e.transition == "unsuppressed"} == set(called)
+
+
 def test_the_end_outlives_a_restart(box: Bench) -> None:
     """The plan is part of the state that is saved."""
     planned(box, hours=3.0)

@@ -390,6 +390,8 @@ def test_milder_levels_of_one_rush_are_acknowledged_with_it(levels: Callable[...
         ("unsuppressed", "unacknowledged", None),
         ("acknowledged", "acknowledged", "iolo"),
     ]
+    why = [e.why for e in b.events if e.alarm == "heron.high" and e.transition == "acknowledged"]
+    assert why == ["seen as heron.rush"]
 
 
 def test_a_loop_that_runs_again_under_a_stuck_regeneration_is_compared(
