@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import re
 from collections.abc import Callable
 from pathlib import Path
@@ -137,6 +138,23 @@ def test_check_ends_with_its_warnings(run: Run, write: Callable[[str], Path], sm
     assert end.count("warning: ") == count
     assert "push.contacts.desk.url_file" in end
     assert out.count("push.contacts.desk.url_file") == 2
+
+
+def test_a_secret_that_only_root_may_look_at_is_not_said_to_be_missing(
+    run: Run, write: Callable[[str], Path], small: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """In an installation `secrets` is closed to others: what they cannot see they do not say."""
+    looked = Path.stat
+
+    def stat(path: Path, *, follow_symlinks: bool = True) -> os.stat_result:
+        if path.parent.name == "secrets":
+            raise PermissionError(13, "Permission denied", str(path))
+        return looked(path, follow_symlinks=follow_symlinks)
+
+    path = str(write(small + "push: {contacts: {desk: {url_file: desk.url}}}\n"))
+    assert "is not there" in run("check", path)[1]
+    monkeypatch.setattr(Path, "stat", stat)
+    assert "is not there" not in run("check", path)[1]
 
 
 def test_a_signal_named_almost_like_a_role_is_found_trouble(

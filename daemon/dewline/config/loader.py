@@ -10,7 +10,14 @@ from dewline.config.assemble import assemble, signal_index
 from dewline.config.crosscheck import crosscheck
 from dewline.config.instrument_plans import bus_plans, instrument_plans
 from dewline.config.nodes import SourceFile, nearest, read_source, value_at
-from dewline.config.plan import ModbusRtuPlan, Plan, SerialPortPlan, secret_file, there
+from dewline.config.plan import (
+    ModbusRtuPlan,
+    Plan,
+    SerialPortPlan,
+    may_be_there,
+    secret_file,
+    there,
+)
 from dewline.config.profiles import BUILTIN, find, names, read_profile
 from dewline.config.rule_plans import Off, RuleBook, RuleBookWriter
 from dewline.config.rule_schema import RuleSetFile, RuleSpec
@@ -160,9 +167,8 @@ def _missing(site: ParsedSite, plan: Plan) -> None:
                 "plug it in; `run` waits for it",
             )
     for path, name in _files(site):
-        if not there(
-            secret_file(site.folder / name)
-        ):  # the name may be the secret, written in error
+        # The name may be the secret, written in error, so it is not shown.
+        if not may_be_there(secret_file(site.folder / name)):
             site.source.warn(
                 path, "the file named here is not there", "create it, readable by dewline only"
             )

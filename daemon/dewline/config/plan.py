@@ -42,10 +42,10 @@ def secret_file(path: Path) -> Path:
     handed = os.environ.get("CREDENTIALS_DIRECTORY")
     folders = [*((Path(handed),) if handed else ()), path.parent / "secrets"]
     places = (path, *(folder / path.name for folder in folders))
-    return next((place for place in places if _may_be_there(place)), path)
+    return next((place for place in places if may_be_there(place)), path)
 
 
-def _may_be_there(path: Path) -> bool:
+def may_be_there(path: Path) -> bool:
     """Whether there is such a file, or a folder that we may not look into."""
     try:
         path.stat()
