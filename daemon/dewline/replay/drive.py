@@ -1,8 +1,9 @@
 """The one loop step that live and replay share: both feed the same watch through ``Drive``.
 
 ``Drive`` gives every item its place: watch time never goes back, every whole second that passed
-is ticked before the item, every item but these ticks gets the next ``seq``. It knows no clock and no file: live,
-``record`` is the journal's ``append``; in replay it is a list or a report.
+is ticked before the item, every item but these ticks gets the next ``seq``. It
+knows no clock and no file: live, ``record`` is the journal's ``append``; in replay it is a list or
+a report.
 """
 
 from __future__ import annotations

@@ -30,7 +30,8 @@ class Intake:
         """Take in a scan; gives the derived readings, or None where nothing can have changed.
 
         A good reading inside its signal's band is only stored (see ``signal_state``), unless a
-        window of the signal closes or the delay of a rule runs. This loop is what limits the speed of a replay.
+        window of the signal closes or the delay of a rule runs. This loop is what limits
+        the speed of a replay.
         """
         readings = self._sensors.screen(at_ms, scan.readings)
         for switch in self._gates:
