@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -11,7 +12,7 @@ import pytest
 from dewline.cli import main
 from dewline.events import Entry, Event, Outcome, Transition
 from dewline.journal import Journal
-from dewline.readings import Resumed
+from dewline.readings import Quality, Reading, Resumed, Scan
 from tests.conftest import Answer, Sink
 
 CONFIG = """\
@@ -119,6 +120,28 @@ async def test_the_alarm_system_is_judged(config: Path, capsys: pytest.CaptureFi
     assert "heron.moisture-high" in said
     assert "EEMUA 191" in said
     assert "from memory" in said
+
+
+async def test_an_alarm_that_still_stands_shows_what_its_signal_reads_now(
+    config: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Raised at 127 ppm two days ago; the box reads 0.3 ppm."""
+    end_ms = START_MS + 48 * 3_600_000
+    journal = Journal.open(config.parent / "marsh.db", "saltmarsh", 100, reserve_bytes=0)
+    journal.put_units({"heron.moisture": "ppm"})
+    for seq, (time_ms, value) in enumerate([(START_MS, 127.0), (end_ms, 0.3)], 1):
+        scan = Scan(time_ms, time_ms, "panel", {"heron.moisture": Reading(value, Quality.GOOD)})
+        events = (replace(event(1, 0), value=127.0, unit="ppm"),) if seq == 1 else ()
+        journal.append(Entry(seq, scan, Outcome(events=events)))
+    await journal.flush()
+    journal.close()
+    main(["alarms", "--config", str(config)])
+    told = [line for line in capsys.readouterr().out.splitlines() if ", still" in line]
+    assert len(told) == 2
+    assert all(line.endswith("48.00 h, still, now 0.3 ppm") for line in told)
+    main(["alarms", "--config", str(config), "--json"])
+    (now,) = json.loads(capsys.readouterr().out)["now"].values()
+    assert (now["value"], now["unit"], now["quality"]) == (0.3, "ppm", "good")
 
 
 async def test_the_rate_counts_from_the_first_reading(
