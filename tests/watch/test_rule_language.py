@@ -50,19 +50,21 @@ def test_without_a_direction_the_limit_is_foreseen_from_both_sides(
 ) -> None:
     """A cylinder that falls to its limit and a freezer that warms to it need no further key.
 
-    The alarm stands while the value is past the limit, and ends once it comes back from it. A
-    concentration is bad above its limit: that it falls to it is no alarm unless asked for.
+    The alarm stands while the value is past the limit, and ends once it comes back from it. A gas
+    that dewline knows is bad above its limit: that it falls to it is no alarm unless asked for.
     """
     rules = for_every_unit(reaches=limit)
-    b = RuleBench(tmp_path, {name: rule | {"within": "90 min"} for name, rule in rules.items()})
+    rules["moisture"] = {"signal": "moisture", "reaches": f"{limit} ppm"}
+    more = {"within": "90 min"}
+    b = RuleBench(tmp_path, {n: rule | more for n, rule in rules.items()}, moisture="panel.trace")
     for second in range(0, 5 * H, STEP):
-        b.feed(second, **dict.fromkeys(UNITS, limit - sign * (4.0 - second / H)))
-    told = {name: [t for _, t, _ in b.told(name)] for name in UNITS}
-    raised = [name for name in UNITS if name != "trace" or sign == 1]
-    assert told == {name: ["raised"] if name in raised else [] for name in UNITS}
+        b.feed(second, **dict.fromkeys(rules, limit - sign * (4.0 - second / H)))
+    raised = [name for name in rules if name != "moisture" or sign == 1]
+    told = {name: [t for _, t, _ in b.told(name)] for name in rules}
+    assert told == {name: ["raised"] if name in raised else [] for name in rules}
     for second in range(5 * H, 9 * H, STEP):
         b.feed(second, **dict.fromkeys(UNITS, limit - sign * (second / H - 6.0)))
-    assert all([t for _, t, _ in b.told(name)] == ["raised", "returned"] for name in raised)
+    assert all([t for _, t, _ in b.told(name)] == ["raised", "returned"] for name in UNITS)
 
 
 @pytest.mark.parametrize(

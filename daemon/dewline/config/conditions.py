@@ -7,7 +7,7 @@ from collections.abc import Callable
 from typing import Literal
 
 from dewline.config.fields import Limit, example
-from dewline.config.roles import ANTECHAMBER, ROLES
+from dewline.config.roles import ANTECHAMBER, DERIVED, ROLES
 from dewline.config.rule_schema import CONDITIONS
 from dewline.config.rules import LayeredRule
 from dewline.errors import UnitError
@@ -317,8 +317,9 @@ def _reaches(make: _Maker) -> Reaches | None:
         return None
     limit = make.amount("reaches", spec.reaches, make.signal.unit)
     _check_outlook(make, spec.within)
-    # A concentration is bad above its limit; of anything else both directions may be meant.
-    usual: Direction = "rising" if make.signal.unit == "ppm" else "either"
+    # A gas that dewline knows is bad above its limit; of the rest both directions may be meant.
+    known = make.signal.role in ROLES or make.signal.role in DERIVED
+    usual: Direction = "rising" if known and make.signal.unit == "ppm" else "either"
     return Reaches(limit, spec.within, spec.direction or usual)
 
 
