@@ -42,7 +42,7 @@ _BAD_LOOP = Reading(None, Quality.LOOP_FAULT)
 def compile_block(instrument: InstrumentPlan, block: Block) -> DecodeBlock:
     """A function from a checked payload to the readings of ``block.registers``, in their order.
 
-    The payload has the length that ``block`` asks for. Compiled once a block, because the
+    The payload has the length that ``block`` asks for. Compiled once for each block, because the
     function runs at every poll. The function raises BadFrame only for a line of text that does
     not fit its pattern.
     """

@@ -170,7 +170,7 @@ class Poller:
         return stamped is not None
 
     async def _ask(self, unit: PolledInstrument, block_reader: BlockReader) -> dict[str, Reading]:
-        """One exchange with its counts; raises as the session does.
+        """One exchange, counted as a poll or as a failure; raises what the session raises.
 
         A gateway that got no answer from the instrument counts as silence of the instrument.
         """

@@ -194,6 +194,7 @@ class Service:
         return (*self.behind(), *self._followers.shut_roads())
 
     def _committed(self, entries: Sequence[Entry]) -> None:
+        """These entries are in the record: the followers may read them there."""
         self._liveness.moved("journal", self.clock.monotonic())
         self._followers.committed(entries)
 

@@ -29,7 +29,7 @@ class Intake:
     def scan(self, at_ms: int, scan: Scan) -> dict[str, Reading] | None:
         """Take in a scan; gives the derived readings, or None where nothing can have changed.
 
-        A good reading inside its signal's band is only stored (see ``signal_state``), unless a
+        A good reading inside its signal's band is only stored (see ``signals/signal_state.py``), unless a
         window of the signal closes or the delay of a rule runs. This loop is what limits
         the speed of a replay.
         """
@@ -45,7 +45,7 @@ class Intake:
             if signal is None:
                 continue
             if quality < FIRST_UNCERTAIN and value is not None and signal.lo <= value <= signal.hi:
-                if at_ms >= signal.closes_at:
+                if at_ms >= signal.closes_at:  # a window closes, or a delay runs (0 then)
                     inside_band.add(signal)
                     to_update.append((signal, value, quality))
                     continue

@@ -158,6 +158,7 @@ class PushFollower:
             await self._wake.wait()
 
     async def _read_events(self) -> None:
+        """Give each outbox the events that are new: first those that the disk refused."""
         held, self._held = self._held, []
         for document in held:
             self._add(document, recorded=False)
