@@ -29,8 +29,8 @@ class Intake:
     def scan(self, at_ms: int, scan: Scan) -> dict[str, Reading] | None:
         """Take in a scan; gives the derived readings, or None where nothing can have changed.
 
-        A good reading inside its signal's band is only stored (see ``signals/signal_state.py``), unless a
-        window of the signal closes or the delay of a rule runs. This loop is what limits
+        A good reading inside its signal's band is only stored (``signals/signal_state.py``),
+        unless a window of the signal closes or the delay of a rule runs. This loop is what limits
         the speed of a replay.
         """
         readings = self._sensors.screen(at_ms, scan.readings)
