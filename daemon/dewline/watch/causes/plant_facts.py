@@ -183,7 +183,7 @@ def purge_facts(view: View) -> Found:
             f"it rose from {amount(lead.base)} to {amount(lead.peak)} ppm in a purge, "
             f"{purge.beyond:.1f} times what a purge explains"
         )
-        yield "beyond-purge", Fact(ramp(purge.beyond, 1.0, 1.2), text)
+        yield "beyond-purge", Fact(ramp(purge.beyond, 0.9, 1.0), text)
 
 
 def room_facts(view: View) -> Found:
