@@ -192,7 +192,7 @@ class RuleBookWriter:
 
         A mistake in a rule of this site; one that a rule set chose is off, and listed as such.
         """
-        for wrong in never_holds(plan, self._ranges.get(plan.signal)):
+        for wrong in never_holds(plan, self._ranges):
             layer = rule.origin[wrong.key]
             if not layer.loose:
                 rule.report(wrong.key, wrong.problem, wrong.remedy)

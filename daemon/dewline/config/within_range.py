@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from math import inf
 
@@ -43,15 +43,21 @@ def ranges_of(site: ParsedSite) -> dict[str, Range]:
     return {m.full: found for m in site.mappings() if (found := _readable(site, m))}
 
 
-def never_holds(plan: RulePlan, readable: Range | None) -> list[NeverHolds]:
-    """What of a rule can never hold: limits out of reach, guards against its condition."""
-    found = [] if readable is None else list(_beyond(plan, readable))
+def never_holds(plan: RulePlan, ranges: Mapping[str, Range]) -> list[NeverHolds]:
+    """What of a rule can never hold: limits and guards out of reach, guards against its condition.
+
+    ``ranges``: what can be read of each signal.
+    """
+    found = list(_beyond(plan, ranges[plan.signal])) if plan.signal in ranges else []
     found += _against_itself(plan)
     remedy = "leave it out, or change one of the limits"
     for number, guard in enumerate(plan.guards):
         if _excluded(plan.condition, guard, plan.signal):
             problem = f"never holds while {plan.signal} is past the limit of the rule"
             found.append(NeverHolds("only_while", problem, remedy))
+        if guard.signal in ranges and _beyond_guard(guard, ranges[guard.signal]):
+            problem = f"asks {guard.signal} for what its register never shows"
+            found.append(NeverHolds("only_while", problem, "write a limit within its range"))
         if any(_apart(guard, other) for other in plan.guards[:number]):
             problem = f"asks {guard.signal} for two things that are never so at once"
             found.append(NeverHolds("only_while", problem, remedy))
@@ -89,6 +95,11 @@ def _ends(guard: Guard) -> tuple[float, float]:
     return (guard.limit, inf if guard.high is None else guard.high)
 
 
+def _beyond_guard(guard: Guard, readable: Range) -> bool:
+    low, high = _ends(guard)
+    return low >= readable[1] or high <= readable[0]
+
+
 def _apart(one: Guard, other: Guard) -> bool:
     """Whether two guards on one signal can never hold together."""
     (low, high), (other_low, other_high) = _ends(one), _ends(other)
@@ -98,8 +109,10 @@ def _apart(one: Guard, other: Guard) -> bool:
 def _readable(site: ParsedSite, mapping: SignalMapping) -> Range | None:
     """The lowest and the highest value that a signal can have, by its register."""
     profile, register = site.profile_of(mapping.instrument), site.register_of(mapping)
-    if profile is None or register is None or register.type == "bit":
+    if profile is None or register is None:
         return None
+    if register.type == "bit":
+        return (0.0, 1.0, 0.0)
     unit = mapping.role.unit if mapping.role is not None else None
     try:
         plan = register_plan(profile, register, raw_unit(register), 0)
