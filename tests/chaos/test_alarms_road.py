@@ -221,7 +221,9 @@ async def test_a4_a_restart_repeats_and_forgets_nothing(
         since_apart_ms=max(_apart_ms(since[a], table[a]) for a in since if a in table),
     )  # fmt: skip
     assert repeated == []
-    assert sink.titles()[pages:] == ["over · saltmarsh"] * returned
+    # Each end names the others that stand, and bears their urgency.
+    assert sink.titles()[pages:] == ["high · saltmarsh"] * returned
+    assert all(" is over" in page_text for page_text in sink.texts()[pages:])
     mine = {alarm: began for alarm, began in table.items() if alarm.startswith("heron.")}
     assert len(mine) == 30
     assert {alarm: since[alarm] for alarm in mine} == mine, "since as it was first told"
