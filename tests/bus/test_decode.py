@@ -124,7 +124,8 @@ def test_range_sentinels_of_a_loop_stand_at_the_ends_of_its_span() -> None:
     ("raw", "reading"),
     [
         (-3, Reading(-2.0, Quality.UNDER_RANGE)),
-        (-2, Reading(0.5, Quality.LOW)),
+        (-2, Reading(-2.0, Quality.GOOD)),
+        (-1, Reading(-1.0, Quality.GOOD)),
         (0, Reading(0.5, Quality.LOW)),
         (1, Reading(1.0, Quality.GOOD)),
         (1000, Reading(1000.0, Quality.GOOD)),
@@ -132,7 +133,7 @@ def test_range_sentinels_of_a_loop_stand_at_the_ends_of_its_span() -> None:
     ],
 )
 def test_valid_and_floor(raw: int, reading: Reading) -> None:
-    """Outside ``valid`` is uncertain at that end; at or below ``floor`` is low, at the floor."""
+    """Outside ``valid`` is uncertain at that end; within ``floor`` of zero is low, at the floor."""
     register = _register(type="int16", valid=(-2.0, 1000.0), floor=0.5)
     assert decode_register(register, [raw & 0xFFFF]) == reading
 

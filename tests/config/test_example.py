@@ -26,6 +26,12 @@ def test_every_example_is_right(path: Path) -> None:
     assert load(path).plan.watch.rules
 
 
+@pytest.mark.parametrize("path", sorted(EXAMPLES.glob("*.yaml")), ids=lambda p: p.name)
+def test_built_in_rules_work_with_the_built_in_profiles(path: Path) -> None:
+    """No warning is about a built-in rule: each can fire and end with the profiles we ship."""
+    assert [w for w in load(path).warnings if w.key.startswith("rules.")] == []
+
+
 def test_missing_files_and_ports_are_warnings_only(example: Loaded) -> None:
     """A config is checked on another machine than it runs on."""
     keys = {w.key for w in example.warnings}

@@ -205,7 +205,7 @@ def _compile_loop(register: RegisterPlan) -> Callable[[Raw], Reading]:
 
 
 def _compile_range(register: RegisterPlan) -> Callable[[float], Reading]:
-    floor, good, low_quality = register.floor, Quality.GOOD, Quality.LOW
+    floor, floor_from = register.floor, register.floor_from
     bottom, top = register.valid or (float("-inf"), float("inf"))
 
     def judge(value: float) -> Reading:
@@ -215,9 +215,9 @@ def _compile_range(register: RegisterPlan) -> Callable[[float], Reading]:
             return Reading(top, Quality.OVER_RANGE)
         if value < bottom:
             return Reading(bottom, Quality.UNDER_RANGE)
-        if floor is not None and value <= floor:
-            return Reading(floor, low_quality)
-        return Reading(value, good)
+        if floor is not None and floor_from <= value <= floor:
+            return Reading(floor, Quality.LOW)
+        return Reading(value, Quality.GOOD)
 
     return judge
 

@@ -216,7 +216,8 @@ class _Maker:
                 f"{found.name} is in {found.unit or 'no unit'}",
                 f"name a signal in {unit or 'no unit'}",
             )
-        if otherwise is None:
+        computed = found.instrument is None and found.formula is None
+        if otherwise is None and not computed:
             self.rule.warn(
                 key,
                 f"neither raises nor ends its alarm while {found.name} is not read",

@@ -91,6 +91,15 @@ class RegisterPlan:
         """Registers (or bits) this value takes on the wire."""
         return WORDS.get(self.type, 1)
 
+    @property
+    def floor_from(self) -> float:
+        """The lowest value that is shown as ``floor``, in the canonical unit.
+
+        A floor above zero is what an analyzer cannot tell from zero, on either side of it. What
+        is further below zero says that the zero is wrong. Common practice, no source.
+        """
+        return -self.floor if self.floor is not None and self.floor > 0 else float("-inf")
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ModbusTcpPlan:

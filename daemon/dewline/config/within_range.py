@@ -23,8 +23,8 @@ from dewline.watch_plan import (
     UnchangedFor,
 )
 
-# Lowest and highest value, and the floor up to which every value is shown as the floor.
-Range = tuple[float, float, float]
+# Lowest and highest value, and the values from which and up to which the floor is shown.
+Range = tuple[float, float, float, float]
 _BITS = {"int16": 16, "uint16": 16, "int32": 32, "uint32": 32}
 
 
@@ -112,7 +112,7 @@ def _readable(site: ParsedSite, mapping: SignalMapping) -> Range | None:
     if profile is None or register is None:
         return None
     if register.type == "bit":
-        return (0.0, 1.0, 0.0)
+        return (0.0, 1.0, 0.0, 0.0)
     unit = mapping.role.unit if mapping.role is not None else None
     try:
         plan = register_plan(profile, register, raw_unit(register), 0)
@@ -123,14 +123,14 @@ def _readable(site: ParsedSite, mapping: SignalMapping) -> Range | None:
 
 
 def range_of(register: RegisterPlan) -> Range:
-    """The lowest and the highest value of a register, and its floor, in its canonical unit.
+    """The lowest and the highest value of a register, in its canonical unit.
 
-    What is under the floor is shown as the floor, down to the end of ``valid``.
+    Then the values between which it is shown as its floor (``RegisterPlan.floor_from``).
     """
     ends = register.valid or (register.span if register.loop else None)
     low, high = ends or _of_type(register)
     floor = low if register.floor is None else register.floor
-    return (low if ends else floor, high, floor)
+    return (low if ends else floor, high, max(low, register.floor_from), floor)
 
 
 def _of_type(register: RegisterPlan) -> tuple[float, float]:
@@ -145,13 +145,13 @@ def _of_type(register: RegisterPlan) -> tuple[float, float]:
 
 
 def _beyond(plan: RulePlan, readable: Range) -> Iterator[NeverHolds]:
-    low, high, floor = readable
+    low, high, floor_from, floor = readable
     limits = list(_limits(plan.condition))
     for key, limit, past in limits:
         beyond = limit >= high if past == "above" else limit <= low
         if key == "reaches":
             beyond = not low <= limit <= high
-        hidden = past == "below" and low < limit <= floor
+        hidden = past == "below" and floor_from < limit <= floor
         if not (beyond or hidden):
             continue
         unit = plan.unit if key != "ignore_below" else ""
@@ -159,7 +159,7 @@ def _beyond(plan: RulePlan, readable: Range) -> Iterator[NeverHolds]:
         problem = f"{plan.signal} is never {past} {shown}"
         remedy = f"its register ends at {high if limit >= high else low:g} {unit}".rstrip()
         if hidden:
-            problem = f"{plan.signal} is shown as {floor:g} {unit} down to {low:g} {unit}"
+            problem = f"{plan.signal} is shown as {floor:g} {unit} down to {floor_from:g} {unit}"
             remedy = f"{shown} is under the `floor` of the profile"
         yield NeverHolds(
             key,
