@@ -9,11 +9,11 @@ from dataclasses import replace
 import pytest
 
 from dewline.errors import DewlineError
-from dewline.events import Event
+from dewline.events import Cause, Event
 from dewline.readings import Quality, Reading, Resumed, Scan, Tick
 from dewline.watch.watch import Watch
 from dewline.watch_plan import Above, RulePlan, SignalPlan, StaleAfter, WatchPlan
-from tests.watch.conftest import Bench
+from tests.watch.conftest import START_MS, Bench
 
 
 def test_id_is_the_hash_of_what_happened(
@@ -32,6 +32,49 @@ def test_id_is_the_hash_of_what_happened(
     for event, n in zip(b.events, (0, 0, 1), strict=True):
         text = f"saltmarsh|heron.high|{event.transition}|{at_ms}|{n}"
         assert event.id == hashlib.sha256(text.encode()).hexdigest()[:16]
+
+
+def test_an_event_says_all_that_is_known_at_its_moment(
+    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
+) -> None:
+    """The reading, the rule with its words, the mode of the box, and what the clock is worth."""
+    words = {"advice": "Close both doors.", "when_over": "Open them.", "caution": "It is cold."}
+    b = bench(make_rule("high", "oxygen", Above(10.0), priority="high", unit="ppm", **words))
+    b.watch._parts.writer.note_clock(Reading(0.0, Quality.GOOD))
+    b.say("planned", box="heron", kind="maintenance", for_s=60)
+    b.at(1, oxygen=11.0)
+    (event,) = b.events
+    assert isinstance(event.cause, Cause)
+    assert event == Event(
+        id=event.id,
+        seq=1,
+        time_ms=START_MS + 1000,
+        at_ms=START_MS + 1000,
+        site="saltmarsh",
+        box="heron",
+        alarm="heron.high",
+        transition="raised",
+        state="unacknowledged",
+        priority="high",
+        signal="heron.oxygen",
+        value=11.0,
+        unit="ppm",
+        quality="good",
+        limit=10.0,
+        limit_unit="ppm",
+        since_ms=START_MS + 1000,
+        occurrence=event.id,
+        clock="unsynchronised",
+        mode="maintenance",
+        cause=event.cause,
+        advice="Close both doors.",
+        when_over="Open them.",
+        caution="It is cold.",
+    )
+    b.watch._parts.writer.note_clock(Reading(1.0, Quality.GOOD))
+    b.watch._parts.writer.note_clock(None)  # a reading that does not speak of it
+    b.at(2, oxygen=1.0)
+    assert b.events[-1].clock == "synchronised"
 
 
 def test_seq_counts_from_one_without_a_hole_and_through_a_restore(
