@@ -48,11 +48,44 @@ def ends(b: Bench, alarm: str) -> list[Event]:
 
 def test_the_end_names_what_stands_and_where_it_goes() -> None:
     """The valve shuts because the gas is gone: oxygen is 321 ppm by then, and rises."""
-    (over,) = ends(torn_glove(), "fill-open")
-    (trouble,) = over.document()["stands"]
-    assert (trouble["alarm"], trouble["priority"]) == ("heron.oxygen-rush", "high")
-    assert (trouble["value"], trouble["unit"], trouble["trend"]) == (321.0, "ppm", "rising")
-    assert trouble["limit"] == 150.0
+    (over,) = ends(torn_glove(advice="Look at the gloves.", caution="Air."), "fill-open")
+    assert over.document()["stands"] == [
+        {
+            "alarm": "heron.oxygen-rush",
+            "box": "heron",
+            "priority": "high",
+            "signal": "heron.oxygen",
+            "value": 321.0,
+            "unit": "ppm",
+            "quality": "good",
+            "limit": 150.0,
+            "limit_unit": "ppm",
+            "trend": "rising",
+            "advice": "Look at the gloves.",
+            "caution": "Air.",
+        }
+    ]
+
+
+def test_the_most_urgent_is_named_first_and_a_signal_once() -> None:
+    """Both levels of oxygen stand: the worse one is named. What is out of service is not."""
+    b = Bench(
+        plan_of(
+            [
+                rule("open", "fill_valve", TrueFor(1_000), priority="low"),
+                rule("cold", "temperature", Below(50.0), priority="low"),
+                rule("damp", "moisture", Above(1.0), priority="low"),
+                rule("high", "oxygen", Above(5.0), priority="medium"),
+                rule("tight", "pressure", Above(5.0), priority="high"),
+                rule("very", "oxygen", Above(8.0), priority="critical"),
+            ]
+        )
+    )
+    b.hold(0, 5, fill_valve=1.0, oxygen=9.0, pressure=9.0, temperature=20.0, moisture=9.0)
+    b.say("out-of-service", "damp")
+    b.at(5, fill_valve=0.0)
+    (over,) = ends(b, "open")
+    assert [one["alarm"] for one in over.stands] == ["heron.very", "heron.tight", "heron.cold"]
 
 
 def test_what_is_less_urgent_is_not_named() -> None:
@@ -80,12 +113,14 @@ def test_what_is_on_its_way_back_does_not_stand(oxygen: float) -> None:
 
 
 def test_services_of_the_box_count_and_other_boxes_do_not() -> None:
-    """heron's end names its own supply, but not what another box has."""
+    """heron's end names its own supply, but of another box only what it had held back."""
     more = [signal("house.pressure", "mbar"), signal("egret.oxygen", "ppm")]
+    more.append(signal("egret.moisture", "ppm"))
     rules = [
         rule("open", "fill_valve", TrueFor(1_000), priority="high"),
         rule("low", "pressure", Below(4000.0), priority="high", place="house"),
         rule("high", "oxygen", Above(5.0), priority="high", place="egret"),
+        rule("damp", "moisture", Above(5.0), priority="high", place="egret", under=("heron.open",)),
     ]
     plan = plan_of(rules, extra=more)
     plan.boxes.update(
@@ -94,10 +129,10 @@ def test_services_of_the_box_count_and_other_boxes_do_not() -> None:
     plan.services["house"] = ServicePlan(name="house", kind="house")
     b = Bench(plan)
     for second in range(10):
-        shown = {"house.pressure": 300.0, "egret.oxygen": 9.0}
+        shown = {"house.pressure": 300.0, "egret.oxygen": 9.0, "egret.moisture": 9.0}
         b.scan(second, {**shown, "heron.fill_valve": float(second < 5)})
     (over,) = ends(b, "open")
-    assert [one["alarm"] for one in over.stands] == ["house.low"]
+    assert {one["alarm"] for one in over.stands} == {"house.low", "egret.damp"}
 
 
 def test_of_what_was_held_back_only_what_is_so_now_is_named(
