@@ -208,7 +208,8 @@ def test_every_refusal_names_the_alarm_its_state_and_the_reason(
     assert said == (
         "heron.latching is latched-unacknowledged: only an acknowledged latch can be reset"
     )
-    assert b.say("acknowledge", "plover.quite-another").message == "no alarm 'plover.quite-another'"
+    unknown = b.say("acknowledge", "plover.quite-another")
+    assert (unknown.ok, unknown.message) == (False, "no alarm 'plover.quite-another'")
 
 
 @pytest.mark.parametrize(("for_s", "lasts_ms"), [(0.5, 500), (0.0001, 1)])

@@ -33,10 +33,13 @@ def planned(b: Bench, kind: str = "opened", hours: float | None = 3.0) -> str:
 def test_it_says_what_goes_quiet_and_until_when(box: Bench) -> None:
     """The alarms by name, a shorter time of their own, the end in the time of the site."""
     said = planned(box, hours=3.0)
-    assert "opened until 2026-03-02 05:14" in said
-    assert "moist" in said
-    assert "flood" not in said
-    assert "moist for 2 h" in planned(box, "solvent", 3.0)
+    assert said == (
+        "heron: opened until 2026-03-02 05:14; quiet until then: moist; all others call as before; "
+        "what stands at the end is told at once; "
+        "a box that was open then recovers for 12 h, in which some stay quiet"
+    )
+    assert "quiet until then: moist;" in planned(box, "solvent", 2.0)
+    assert "quiet until then: moist for 2 h;" in planned(box, "solvent", 3.0)
     assert box.watch.planned()["heron"] == {
         "opened": START_MS + 3 * H * 1000,
         "solvent": START_MS + 3 * H * 1000,
