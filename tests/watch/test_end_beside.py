@@ -135,6 +135,28 @@ def test_services_of_the_box_count_and_other_boxes_do_not() -> None:
     assert {one["alarm"] for one in over.stands} == {"house.low", "egret.damp"}
 
 
+@pytest.mark.parametrize(("cause", "named"), [("supply-low", ["egret.high"]), ("unknown", [])])
+def test_what_has_the_same_known_cause_in_another_box_is_named(
+    cause: str, named: list[str]
+) -> None:
+    """One trouble in two boxes: the end in one says that it goes on in the other."""
+    rules = [
+        rule("open", "fill_valve", TrueFor(1_000), priority="high"),
+        rule("high", "oxygen", Above(5.0), priority="high", place="egret"),
+    ]
+    plan = plan_of(rules, extra=[signal("egret.oxygen", "ppm")])
+    plan.boxes["egret"] = BoxPlan(name="egret")
+    b = Bench(plan)
+    for second in range(5):
+        b.scan(second, {"egret.oxygen": 9.0, "heron.fill_valve": 1.0})
+    for alarm in b.watch._parts.alarms.values():
+        assert alarm.last_event is not None
+        alarm.last_event["cause"]["name"] = cause
+    b.at(5, fill_valve=0.0)
+    (over,) = ends(b, "open")
+    assert [one["alarm"] for one in over.stands] == named
+
+
 def test_of_what_was_held_back_only_what_is_so_now_is_named(
     bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
 ) -> None:

@@ -233,7 +233,8 @@ def test_unknown_alarm_gets_near_names(standing: Callable[..., Bench]) -> None:
     reply = b.say("acknowledge", "heron.hihg")
     assert not reply.ok
     assert reply.message.startswith("no alarm 'heron.hihg'; near it: heron.high")
-    assert not b.say("acknowledge", None).ok
+    assert b.say("acknowledge", None).message == "no alarm is named"
+    assert b.say("silence", "high").message == "no command 'silence'"
 
 
 def test_note_is_accepted_or_refused(standing: Callable[..., Bench]) -> None:
