@@ -50,7 +50,8 @@ def test_an_exchange_lasts_as_long_as_on_the_wire(
 ) -> None:
     """Back to back, an exchange takes the time of the serial line guide within 3 %.
 
-    Never less; a busy machine may hold this reader up, so one undisturbed dozen of many shows it.
+    A busy machine may hold this reader up, so one undisturbed dozen of many shows it. A dozen as a
+    whole is never quicker, but for the time by which its first reply was read late.
     """
     bank = {"holding": dict.fromkeys(range(200), 7)}
     unit = Unit(lambda: bank)  # type: ignore[arg-type,return-value]
@@ -66,11 +67,12 @@ def test_an_exchange_lasts_as_long_as_on_the_wire(
         question += crc16(question)
         length = 5 + 2 * registers
         wanted = EXCHANGE_MS[baud, registers]
-        middles = []
+        middles, means = [], []
         for _ in range(TRIES):
             moments = [exchange(fd, question, length) for _ in range(12)]
             gaps = sorted(1000 * (b - a) for a, b in itertools.pairwise(moments))
             middles.append(gaps[len(gaps) // 2])
+            means.append(1000 * (moments[-1] - moments[0]) / len(gaps))
             if middles[-1] == pytest.approx(wanted, rel=0.03):
                 break
     finally:
@@ -78,7 +80,7 @@ def test_an_exchange_lasts_as_long_as_on_the_wire(
         line.stop()
     print(f"{baud} Bd, {registers} registers: {middles[-1]:.3f} ms, on the wire {wanted:.3f} ms")
     assert middles[-1] == pytest.approx(wanted, rel=0.03), middles
-    assert min(middles) > 0.97 * wanted
+    assert min(means) > 0.95 * wanted, means
 
 
 def moments_of(fd: int, question: bytes, length: int) -> list[float]:
