@@ -11,7 +11,7 @@ from dewline.hours import Hours, Span
 from dewline.watch.alarms.rates import REMEMBERED, chatter
 from dewline.watch_plan import Above, Escalation, OnCall, RulePlan, WatchPlan
 from tests.patience import PATIENCE_S
-from tests.watch.conftest import Bench
+from tests.watch.conftest import START_MS, Bench
 
 MIN = 60
 DESK = Escalation("night-desk", "lab-head", 15 * MIN * 1000, "high", ("heron",))
@@ -115,6 +115,15 @@ def test_reminder_of_an_unacknowledged_alarm(high: Callable[..., Bench]) -> None
         (60 * MIN, "reminded", "unacknowledged"),
     ]
     assert {e.why for e in b.events[1:]} == {"every 30 min"}
+
+
+def test_a_reminder_is_no_new_alarm(high: Callable[..., Bench]) -> None:
+    """Neither an alarm flood nor the priority of the hour comes of asking again."""
+    b = high(remind_every_ms=60_000)
+    b.at(0, oxygen=11.0)
+    b.wait(5 * MIN + 1)
+    assert len(b.events) == 6
+    assert b.watch._parts.rate.count(START_MS + 5 * MIN * 1000) == 1
 
 
 def test_reminder_asks_again_although_acknowledged(high: Callable[..., Bench]) -> None:
