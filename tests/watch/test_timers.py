@@ -126,6 +126,17 @@ def test_a_reminder_is_no_new_alarm(high: Callable[..., Bench]) -> None:
     assert b.watch._parts.rate.count(START_MS + 5 * MIN * 1000) == 1
 
 
+def test_an_escalation_moves_no_reminder_and_is_no_new_alarm(high: Callable[..., Bench]) -> None:
+    """It calls somebody else about the same alarm, whose next reminder comes when it was due."""
+    b = high((DESK,), remind_every_ms=20 * MIN * 1000)
+    b.at(0, oxygen=11.0)
+    b.wait(19 * MIN)
+    assert b.watch._parts.rate.count(START_MS + 19 * MIN * 1000) == 0
+    b.wait(21 * MIN)
+    told = [(t, kind) for t, kind, _ in b.told()]
+    assert told == [(0, "raised"), (15 * MIN, "escalated"), (20 * MIN, "reminded")]
+
+
 def test_reminder_asks_again_although_acknowledged(high: Callable[..., Bench]) -> None:
     """Re-alarm: a rule with remind_every calls again although it was acknowledged."""
     b = high(remind_every_ms=30 * MIN * 1000)
