@@ -197,6 +197,8 @@ def test_slow_chatter_is_more_than_ten_transitions_in_ten_minutes(
         b.at(n * 100, oxygen=11.0)
         b.at(n * 100 + 50, oxygen=1.0)
     assert [t for t, kind, _ in b.told() if kind == "chattering"] == [500]
+    (notice,) = [e for e in b.events if e.transition == "chattering"]
+    assert notice.why == "more than 10 raises and returns within 10 min"
     b = high()
     for n in range(8):
         b.at(n * 121, oxygen=11.0)
