@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from dewline.readings import Quality, Reading
-from dewline.watch.alarms.suppression import ranks
+from dewline.watch.alarms.suppression import duration, ranks
 from dewline.watch_plan import (
     Above,
     Below,
@@ -338,6 +338,12 @@ def test_parents_rank_before_children_and_a_cycle_does_not_hang(
         make_rule("b", "oxygen", Above(1.0), under=("heron.a",)),
     ]
     assert sorted(ranks({r.alarm: r for r in loop})) == ["heron.a", "heron.b"]
+
+
+def test_a_time_is_said_in_the_largest_unit_that_divides_it() -> None:
+    """Whole hours, else whole minutes, else seconds."""
+    times_ms = (7_200_000, 3_600_000, 5_400_000, 60_000, 90_000, 1_500)
+    assert [duration(ms) for ms in times_ms] == ["2 h", "1 h", "90 min", "1 min", "90 s", "1.5 s"]
 
 
 @pytest.fixture
