@@ -143,7 +143,12 @@ class Register:
         else:
             counts = self._counts((value * self.factor + self.shift) / self.per)
             number = (counts * self.per - self.shift) / self.factor
-        if self.floor is not None and number <= self.floor:
+        # A value further below zero than the floor is no zero: the instrument has drifted.
+        if (
+            self.floor is not None
+            and number <= self.floor
+            and (self.floor < 0 or -number <= self.floor)
+        ):
             return self.floor, "good/low"
         return number, "good"
 

@@ -241,7 +241,9 @@ class Sensors(Kept):
 
     def standing(self, box: str) -> dict[str, Doubt]:
         """The doubts that hold at a box, by gas."""
-        return {gas: sensor.doubt for gas, sensor in self.gases[box].items() if sensor.doubt}
+        return {
+            gas: sensor.doubt for gas, sensor in self.gases.get(box, {}).items() if sensor.doubt
+        }
 
     @property
     def frozen(self) -> list[str]:
