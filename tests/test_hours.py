@@ -81,6 +81,7 @@ def test_a_span_and_its_complement_leave_nothing_out(start: int, end: int, time_
     assert inside if start == end else inside != SITE.within((Span(end, start),), time_ms)
 
 
+@pytest.mark.long
 @given(minute=MINUTES, after_ms=st.integers(1_760_000_000_000, 1_800_000_000_000))
 def test_the_next_moment_is_within_a_day_or_so(minute: int, after_ms: int) -> None:
     """The next one is later, and at most 25 h away (the longest day)."""

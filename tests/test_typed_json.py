@@ -75,6 +75,7 @@ PARTS = st.recursive(
 )
 
 
+@pytest.mark.long
 @given(PARTS)
 def test_a_value_comes_back_as_it_was(part: Part) -> None:
     """Through text: every number, tuple, enum, named tuple and inner part, each of its type."""

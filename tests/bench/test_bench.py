@@ -57,6 +57,7 @@ def test_a_row_waits_until_it_is_called(monkeypatch: pytest.MonkeyPatch) -> None
     assert turns == list("ab")
 
 
+@pytest.mark.long
 def test_a_second_run_is_held_against_the_range_that_was_printed() -> None:
     """As printed, so 1.017 lies up to 1.02; what was measured once is not compared."""
 
@@ -80,6 +81,7 @@ def test_a_second_run_is_held_against_the_range_that_was_printed() -> None:
     )
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("law", ["normalvariate", "expovariate"])
 def test_a_second_run_lies_where_it_is_expected(law: str) -> None:
     """Of 4 000 made runs of nine pairs, about 999 in 1000 find the median of another within.

@@ -10,6 +10,8 @@ import time
 from pathlib import Path
 from typing import Any
 
+import pytest
+
 import dewline
 from dewline.bus.modbus import _READERS, READ_FUNCTIONS
 from dewline.bus.poller import Poller
@@ -189,6 +191,7 @@ async def _stepped(bus: Any, plans: Any, seconds: float, clock: StepClock) -> li
     return scans
 
 
+@pytest.mark.long
 async def test_a_stepping_clock_is_exact_and_fast(
     far_tcp: Any, tcp_bus: Any, instrument: Any, words: Any
 ) -> None:

@@ -325,6 +325,7 @@ async def test_streams_are_picked_up_in_step(
     assert compile_block(plan, plan_reads(plan)[0])(line)[0].value == 21.5
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(
     ("said", "error"),
     [

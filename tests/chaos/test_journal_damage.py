@@ -80,6 +80,7 @@ def another_file(file: bytearray) -> None:
     file[:] = b"Dear diary, " * 1000
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("damage", [header, end_of_items, cut_short, another_file])
 async def test_a_damaged_file_is_set_aside_at_the_start(
     tmp_path: Path, damage: Callable[[bytearray], None]
@@ -110,6 +111,7 @@ async def test_a_damaged_file_is_set_aside_at_the_start(
     connection.close()
 
 
+@pytest.mark.long
 async def test_what_can_be_read_is_carried_over(tmp_path: Path) -> None:
     """Only raw readings are broken: events, notes, ledgers, verdicts, plan and state live on."""
     path = tmp_path / "saltmarsh.db"
@@ -187,6 +189,7 @@ async def test_a_file_that_breaks_while_in_use_is_replaced_without_a_restart(
         await asyncio.sleep(0)
 
 
+@pytest.mark.long
 async def test_a_reader_of_a_broken_file_says_so(tmp_path: Path) -> None:
     """No trace, no guess: JournalError with the word damaged."""
     path = tmp_path / "saltmarsh.db"

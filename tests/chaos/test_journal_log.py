@@ -41,6 +41,7 @@ def event(n: int) -> Event:
     )
 
 
+@pytest.mark.long
 async def test_a_reader_that_holds_the_log_open_does_not_make_it_endless(tmp_path: Path) -> None:
     """200 signals at 1 Hz, a commit every 2 s, a foreign query held: the log stays bounded.
 
@@ -74,6 +75,7 @@ async def test_a_reader_that_holds_the_log_open_does_not_make_it_endless(tmp_pat
         await asyncio.sleep(0)
 
 
+@pytest.mark.long
 async def test_a_log_grown_long_is_cut_back(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

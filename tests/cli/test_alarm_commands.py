@@ -39,6 +39,7 @@ def address(config: Path, sink: Sink, tail: str = "") -> None:
     (config.parent / "night-desk.url").write_text(f"json://127.0.0.1:{sink.port}/canary-x{tail}\n")
 
 
+@pytest.mark.long
 def test_a_test_page_is_sent(config: Path, sink: Sink, capsys: pytest.CaptureFixture[str]) -> None:
     """It arrives, says that it is a test, and the command says what to look for."""
     address(config, sink)

@@ -55,6 +55,7 @@ def test_words_for_a_person_can_be_paged(capsys: pytest.CaptureFixture[str]) -> 
     json.loads(capsys.readouterr().out)
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("words", [["schema"], ["profiles", "--json"], ["profiles"]])
 def test_a_pipe_that_is_closed_ends_a_command_quietly(words: list[str]) -> None:
     """``| head`` reads what it wants and goes away: no traceback, a status of its own."""

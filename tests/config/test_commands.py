@@ -157,6 +157,7 @@ def test_a_secret_that_only_root_may_look_at_is_not_said_to_be_missing(
     assert "is not there" not in run("check", path)[1]
 
 
+@pytest.mark.long
 def test_a_signal_named_almost_like_a_role_is_found_trouble(
     run: Run, write: Callable[[str], Path], small: str
 ) -> None:

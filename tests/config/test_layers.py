@@ -32,6 +32,7 @@ def test_one_box_overrides_one_key(small: str, loaded: Load) -> None:
     assert (mine.deadband, mine.on_delay_ms, mine.priority) == (1.0, 120_000, "high")
 
 
+@pytest.mark.long
 def test_every_rule_stays_armed_beside_an_override(small: str, loaded: Load) -> None:
     """Changing one rule of one box takes no alarm away anywhere."""
     egret = "  egret:\n    rules: {moisture-high: {above: 3 ppm}}\n"

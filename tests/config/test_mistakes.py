@@ -56,6 +56,7 @@ def test_ten_mistakes_are_ten_lines(
     assert all(p.problem and p.remedy for p in problems)
 
 
+@pytest.mark.long
 def test_check_says_them_and_ends_with_2(write: Callable[[str], Path]) -> None:
     """`dewline check` prints FILE:LINE:COLUMN: key: problem; remedy, and exits with 2."""
     path = write(TEN)
@@ -230,6 +231,7 @@ def test_chains_of_contacts_end(small: str, wrong: Callable[[str], list[Problem]
     assert ("push.contacts.lost.then", "never comes") in found
 
 
+@pytest.mark.long
 def test_a_file_that_is_not_there(tmp_path: Path) -> None:
     """A missing config is told like any other mistake."""
     run = subprocess.run(

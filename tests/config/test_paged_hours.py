@@ -85,6 +85,7 @@ def held(small: str, loaded: Load, push: str) -> dict[str, HeldBack]:
     return {row.alarm: row for row in week.held_back()}
 
 
+@pytest.mark.long
 def test_what_may_hold_a_page_back_is_listed_with_its_hours(small: str, loaded: Load) -> None:
     """A medium parent does so by day, when somebody hears of it; the bus at any time."""
     row = held(small, loaded, TWO % "18:00-08:00")["heron.moisture-high"]

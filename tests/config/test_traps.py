@@ -95,6 +95,7 @@ def test_what_means_what_it_says(
     assert source.data == data
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(
     "text",
     ["a: [", "a: {b: c", "a: b: c", "\ta: 1", "a: 'x", "a: 1\n---\nb: 2", "[" * 3000, "a: \x00"],

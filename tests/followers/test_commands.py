@@ -161,6 +161,7 @@ JUNK = st.recursive(
 
 
 # The first draw builds tables of characters, which takes its time on a busy machine.
+@pytest.mark.long
 @given(st.dictionaries(st.sampled_from(sorted(KEYS)), JUNK))
 async def test_no_fields_raise(fields: dict[str, Any]) -> None:
     """Any values under the known keys give an answer that can be sent, and echo no junk."""

@@ -346,6 +346,7 @@ async def test_statistics_tell_how_far_behind(
     assert now.errors >= 1
 
 
+@pytest.mark.long
 async def test_a_day_without_a_broker_is_a_few_lines(
     running: Callable[..., Any], free_port: Callable[[], int], caplog: pytest.LogCaptureFixture
 ) -> None:

@@ -363,6 +363,7 @@ async def test_an_escalation_goes_to_its_contact(
     assert night.titles() == ["high · saltmarsh", "over · saltmarsh"]
 
 
+@pytest.mark.long
 async def test_what_the_disk_refuses_pages_all_the_same(desk: Desk, sink: Sink) -> None:
     """Told while it is not in the record, and not again once it is."""
     desk.contact("night-desk", sink)

@@ -140,6 +140,7 @@ async def test_the_address_stands_in_no_log(
     assert str(sink.port) not in caplog.text
 
 
+@pytest.mark.long
 async def test_a_stalled_provider_does_not_hold_up_the_loop(
     tmp_path: Path, sink: Sink, answer: type[Answer]
 ) -> None:

@@ -197,6 +197,7 @@ def test_a_page_without_advice_still_has_a_next_step(story: Story) -> None:
     assert page.text.endswith("Go and look, then acknowledge.")
 
 
+@pytest.mark.long
 def test_every_rule_of_the_example_fits() -> None:
     """Every alarm of the example config, own ones included: under 200 with title and step."""
     plan = load(Path(__file__).parents[2] / "config" / "example.yaml").plan
@@ -231,6 +232,7 @@ def test_every_rule_of_the_example_fits() -> None:
 WORDS = st.one_of(st.none(), st.text(max_size=400))
 
 
+@pytest.mark.long
 @settings(max_examples=200)
 @given(
     advice=WORDS,

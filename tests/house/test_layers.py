@@ -79,6 +79,7 @@ def in_circles(graph: Mapping[str, set[str]]) -> set[str]:
         left = {name: of for name, of in left.items() if name not in free}
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("package", PACKAGES)
 def test_there_is_no_circle_of_imports(package: str) -> None:
     """Every module can be read after those it imports, those for the type checker included."""
@@ -104,6 +105,7 @@ def test_a_circle_is_found(tmp_path: Path) -> None:
     assert in_circles(graph) == {"b", "c"}
 
 
+@pytest.mark.long
 def test_the_watch_uses_only_harmless_parts_of_the_standard_library() -> None:
     """A module that is not in the list has to be looked at before it is added."""
     known = modules("dewline")
@@ -171,6 +173,7 @@ def forbidden() -> list[str]:
     return [name for name, parts in rooms if parts[1] not in PURE]
 
 
+@pytest.mark.long
 def test_the_watch_may_import_no_module_of_another_room(report: str) -> None:
     """Each import that was added to the file of the watch is named in the report."""
     added = [*forbidden(), *BANNED]

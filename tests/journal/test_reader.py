@@ -95,6 +95,7 @@ async def test_a_refused_note_is_not_kept(opened: Opener, path: Path) -> None:
             assert [note.item_seq for note in reader.notes()] == [3]
 
 
+@pytest.mark.long
 @settings(max_examples=25)
 @given(
     # Stretches of steady time between steps of the clock, each longer than two anchors apart.

@@ -63,6 +63,7 @@ def same(found: Sequence[Any], want: Sequence[Any]) -> None:
         assert one.mean == (None if other[1] is None else pytest.approx(other[1], rel=1e-9))
 
 
+@pytest.mark.long
 @settings(max_examples=30)
 @given(
     st.lists(
@@ -138,6 +139,7 @@ def test_an_unfinished_hour_has_no_minutes_yet(tmp_path: Path) -> None:
         assert len(reader.minutes("heron.a", 0, DAY_MS)) == 60
 
 
+@pytest.mark.long
 @settings(max_examples=50)
 @given(st.lists(st.integers(0, 5), max_size=30), st.integers(-1, 60), st.sets(st.integers(1, 30)))
 def test_the_first_item_at_a_time_is_found_by_halving(

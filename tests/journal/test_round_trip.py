@@ -9,6 +9,7 @@ import tempfile
 from pathlib import Path
 from typing import Any
 
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -65,6 +66,7 @@ async def written(path: Path, entries: list[Entry]) -> None:
     journal.close()
 
 
+@pytest.mark.long
 @settings(max_examples=60)
 @given(st.lists(ENTRIES, max_size=12), st.integers(0, 12))
 def test_items_come_back_exactly_as_appended(made: list[Any], after: Any) -> None:

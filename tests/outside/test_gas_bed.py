@@ -53,6 +53,7 @@ def nitrogen_fixture() -> Callable[[float, float], float]:
     return lambda t_k, p_pa: PropsSI("Dmolar", "T", t_k, "P", p_pa, "Nitrogen")
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("row", BEDS, ids=lambda r: r["case"])
 def test_bed_loading_against_real_nitrogen(
     row: dict[str, str], nitrogen: Callable[[float, float], float]
@@ -151,6 +152,7 @@ def test_permeation_table(row: dict[str, str]) -> None:
     assert rise == pytest.approx(float(row["ppm_per_h_22C_1016.25mbar"]), rel=1e-5)
 
 
+@pytest.mark.long
 def test_barrer_against_pint() -> None:
     """1 barrer in SI by Pint's own cmHg, within its 1e-6 between torr and mmHg."""
     unit = pint.UnitRegistry().Quantity(1e-10, "cm^3*cm/(cm^2*s*cmHg)").to("m^3*m/(m^2*s*Pa)")

@@ -10,6 +10,7 @@ from dewline.gas import coverage, ingress, trend
 from dewline.gas.ingress import OxygenReading, OxygenSensor
 
 
+@pytest.mark.long
 def test_slope_is_the_least_squares_slope() -> None:
     """Independent scatter: slope as scipy's linregress, its error within the GUM-S1 widening."""
     rng = random.Random(7)
@@ -21,6 +22,7 @@ def test_slope_is_the_least_squares_slope() -> None:
     assert ours.standard == pytest.approx(theirs.stderr * widened, rel=1e-9)
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("ratio", [0.1, 0.5, 1.0, 3.0, 20.0])
 def test_half_width_of_normal_plus_rectangle(ratio: float) -> None:
     """scipy integrates the convolution over our half-width and finds 95.45 %."""

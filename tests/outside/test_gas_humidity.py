@@ -101,6 +101,7 @@ def test_murphy_koop_liquid_values(t_k: float, pa: float) -> None:
     assert humidity.supercooled_pressure_pa(t_k) == pytest.approx(pa, rel=2e-4)
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("t_c", range(-110, 1, 5))
 def test_ice_against_three_libraries(t_c: int, humid_air: HumidAir) -> None:
     """iapws within 1e-9, CoolProp (same equation) within 1e-6, PsychroLib within 0.04 %.

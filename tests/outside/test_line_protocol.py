@@ -71,6 +71,7 @@ NUMBER = st.floats(allow_nan=False, allow_infinity=False, allow_subnormal=False)
 NAME = TEXT.filter(lambda t: t and t[0] not in "_#")
 
 
+@pytest.mark.long
 @given(
     NAME,
     st.dictionaries(NAME, TEXT, max_size=3),

@@ -190,6 +190,7 @@ async def test_umodbus_server_over_tcp() -> None:
         server.server_close()
 
 
+@pytest.mark.long
 async def test_umodbus_server_over_rtu(pty_pair: tuple[str, str]) -> None:
     """All four tables of a umodbus RTU server read as they were set."""
     with serial.Serial(pty_pair[0], 19200) as port:

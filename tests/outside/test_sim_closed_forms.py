@@ -84,6 +84,7 @@ def test_purge_takes_the_volume_changes_of_perfect_mixing(inlet_ppm: float) -> N
         assert changes - missed == pytest.approx(float(row[column]), rel=WITHIN)
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(
     "row",
     [r for r in table("balance_cleanup.csv") if float(r["Qcirc_m3_h"]) > 0],
@@ -181,6 +182,7 @@ def test_pressure_follows_leak_temperature_and_barometer(row: dict[str, str]) ->
     assert moved == pytest.approx(end - start, rel=WITHIN)
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(
     "row",
     [r for r in table("o2_method.csv") if float(r["dCdt_ppm_h"]) > 0],
@@ -202,6 +204,7 @@ def test_isolated_box_takes_up_oxygen(row: dict[str, str]) -> None:
     assert risen == pytest.approx(expected, rel=WITHIN)
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(
     "row",
     [r for r in table("bed_loading.csv") if float(r["t_h"]) < 100],
@@ -239,6 +242,7 @@ def test_bed_takes_up_what_passes(row: dict[str, str]) -> None:
     assert lab.truth("heron")[role] == pytest.approx(level, rel=WITHIN)
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("row", table("permeation.csv"), ids=lambda r: r["case"])
 def test_gloves_let_through_what_the_barrer_says(row: dict[str, str]) -> None:
     """Steady permeation, permeation.csv, after the lag is over (23 degC, 50 % RH)."""
@@ -309,6 +313,7 @@ def test_room_is_displaced_by_inert_gas() -> None:
     assert lab.truth("site")["room_oxygen"] == pytest.approx(20.946 * math.exp(-0.2), rel=WITHIN)
 
 
+@pytest.mark.long
 def test_two_zones_and_walls_against_an_independent_integration() -> None:
     """Water after the loop stops, against scipy's LSODA on the written-out equations.
 

@@ -79,6 +79,7 @@ def test_window_slides_to_the_same_slope_as_a_fresh_computation() -> None:
     assert estimate.high >= theirs.high_slope - 1e-12
 
 
+@pytest.mark.long
 def test_interval_widened_for_lag_covers_where_the_plain_one_does_not() -> None:
     """First-order lag with r = 0.8, 60 points, 400 seeds: plain covers < 80 %, widened >= 90 %.
 

@@ -134,6 +134,7 @@ def test_a_known_leak_lies_in_the_interval(leak_test: Callable[..., Any]) -> Non
     }
 
 
+@pytest.mark.long
 def test_a_step_makes_it_sharp(leak_test: Callable[..., Any]) -> None:
     """1 L that raised the gauge 0.5 mbar tells the walls: the interval shrinks by a third."""
     step = 1 / (1200 / 1013.25 + 0.8)
@@ -146,6 +147,7 @@ def test_a_step_makes_it_sharp(leak_test: Callable[..., Any]) -> None:
     assert hold["resolved"]
 
 
+@pytest.mark.long
 def test_what_is_fitted_is_asked_for(leak_test: Callable[..., Any]) -> None:
     """``--ports`` goes before the config's ``gloves``; where neither says it, the words ask."""
     asked = leak_test(story())
@@ -163,6 +165,7 @@ def test_what_is_fitted_is_asked_for(leak_test: Callable[..., Any]) -> None:
     assert abs(hold["hourly_rate"] - truth) <= hold["expanded"]
 
 
+@pytest.mark.long
 def test_raw_and_compensated_are_both_told(leak_test: Callable[..., Any]) -> None:
     """Warming and a falling barometer hide the loss from the raw gauge; compensation finds it."""
     _, found, words = leak_test(story())
@@ -201,6 +204,7 @@ def test_oxygen_at_positive_pressure_comes_with_its_warning(leak_test: Callable[
     assert "class-1 limit" not in words
 
 
+@pytest.mark.long
 def test_no_oxygen_method_while_the_loop_runs(leak_test: Callable[..., Any]) -> None:
     """A running bed eats the evidence: no figure, and why."""
     _, found, words = leak_test(story(circulating=1))
@@ -209,6 +213,7 @@ def test_no_oxygen_method_while_the_loop_runs(leak_test: Callable[..., Any]) -> 
     assert found["pressure_hold"] is not None
 
 
+@pytest.mark.long
 def test_only_the_closed_stretch_is_judged(leak_test: Callable[..., Any]) -> None:
     """A fill of one reading 1.5 h into the hold ends the stretch there."""
     _, found, _ = leak_test(story(fill_at=1.5))
@@ -226,6 +231,7 @@ def test_a_box_that_was_never_closed(leak_test: Callable[..., Any]) -> None:
     assert "heron.fill_valve" in words
 
 
+@pytest.mark.long
 def test_unusable_readings_are_left_out(leak_test: Callable[..., Any]) -> None:
     """Missing and wild values in one reading of fifty do not move the answer."""
     rows = [(t, s, "" if s == "heron.pressure" and t % 250 == 0 else v) for t, s, v in story()]
@@ -292,6 +298,7 @@ async def record(plan: Plan, readings: list[Second], first_seq: int = 1) -> None
     journal.close()
 
 
+@pytest.mark.long
 async def test_the_journal_gives_the_same_answer(
     leak_test: Callable[..., Any], tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -361,6 +368,7 @@ def live(
     return run
 
 
+@pytest.mark.long
 def test_live_says_what_is_open_then_counts_then_ends_when_it_is_sharp(
     live: Callable[..., Any],
 ) -> None:
@@ -376,6 +384,7 @@ def test_live_says_what_is_open_then_counts_then_ends_when_it_is_sharp(
     assert found["to"] < "2026-03-02T19:30:00"  # not the two hours there were
 
 
+@pytest.mark.long
 def test_live_takes_no_earlier_stretch_for_the_one_it_waits_for(live: Callable[..., Any]) -> None:
     """A longer closed time before the last opening ends nothing: the box is closed anew."""
     rows = list(story(hours=1.5, fill_at=1.3))

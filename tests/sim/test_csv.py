@@ -31,6 +31,7 @@ def rows_of(
     return list(csv.DictReader(io.StringIO(out.getvalue())))
 
 
+@pytest.mark.long
 def test_form(still_scene: Callable[..., Scene]) -> None:
     """Long form, a block of rows a second, every signal in every block, first moment included."""
     scene = still_scene()
@@ -81,6 +82,7 @@ def test_same_seed_same_file() -> None:
     assert first != other
 
 
+@pytest.mark.long
 def test_only_some_signals_are_the_same_signals() -> None:
     """Leaving signals out changes nothing in those that stay."""
     some = frozenset({"heron.moisture", "egret.pressure"})

@@ -58,6 +58,7 @@ def test_house_nitrogen_dips() -> None:
     assert see(lab, "fill_valve") == 0.0
 
 
+@pytest.mark.long
 def test_power_cut_and_return() -> None:
     """40 min without power: freezer -35 to -31, regeneration broken off hot, chamber left where
     it was, circulation off although it was on (derived, common practice)."""

@@ -33,6 +33,7 @@ def test_idle_levels_and_night_speed() -> None:
     assert see(lab, "moisture") == pytest.approx(0.15, rel=0.20)
 
 
+@pytest.mark.long
 def test_circulator_stopped() -> None:
     """Water 0.7 at 15 min, 0.9 at 30, 1.3 at 60, 2.6 at 240, bending; oxygen straight at 1.4/h,
     over the water after 46 min; back below 1 ppm within 15 min of the restart (derived)."""

@@ -162,6 +162,7 @@ def test_pedal_adds_and_removes() -> None:
     assert see(lab, "pressure") < 0.0
 
 
+@pytest.mark.long
 def test_negative_box_is_held_below_ambient() -> None:
     """Regime negative: extract and fill keep -5 to -2 mbar; a hole leaks inward all day."""
     box = BoxSpec(regime="negative", low_mbar=-5.0, high_mbar=-2.0)

@@ -69,6 +69,7 @@ def test_ordinary_values_agree(scene: Scene, plan: Plan, name: str) -> None:
     assert agree(instrument, registers) > 4
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("name", MODBUS)
 def test_values_all_over_their_range_agree(scene: Scene, plan: Plan, name: str) -> None:
     """Whatever plain value stands in a channel, within what the profile calls valid."""
@@ -83,6 +84,7 @@ def test_values_all_over_their_range_agree(scene: Scene, plan: Plan, name: str) 
         agree(instrument, plan.instruments[name].registers)
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("change", [{"failed": True}, {"high": -1e9}, {"low": 1e9}])
 @pytest.mark.parametrize("name", MODBUS)
 def test_states_agree(scene: Scene, plan: Plan, name: str, change: dict[str, float]) -> None:

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from pathlib import Path
 
+import pytest
+
 from dewline.config import load
 from dewline.events import Entry, Event
 from dewline.readings import Quality, Reading, Scan
@@ -70,6 +72,7 @@ class Cut:
 ANSWERS = (("panel", "one"), ("trace", "two"), ("air", "three"))
 
 
+@pytest.mark.long
 def test_three_buses_lost_in_one_cut_are_one_page(tmp_path: Path) -> None:
     """Lost within seven seconds, back after twenty minutes: one call, and nothing is left."""
     cut = Cut(tmp_path, {"one": 100, "two": 103, "three": 107}, back_s=1300, end_s=1500)

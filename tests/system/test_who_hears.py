@@ -43,6 +43,7 @@ def cells(plan: WatchPlan) -> list[Cell]:
     return [cell for when in (NIGHT, NOON) for cell in Site(plan, when).cells()]
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("contacts", [ONE_DESK, TWO_DESKS, MEDIUM_DESK])
 @pytest.mark.parametrize("rule_set", SETS)
 def test_somebody_hears_at_once_of_what_can_still_be_changed(

@@ -278,6 +278,7 @@ def test_above_own_waits_for_the_figure_of_the_box(
     assert b.events[0].limit == 0.4
 
 
+@pytest.mark.long
 def test_reaches_foresees_a_limit_and_nothing_on_a_plateau(
     bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
 ) -> None:

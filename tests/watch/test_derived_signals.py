@@ -195,6 +195,7 @@ def night(b: Bench, day_s: float, ppm: float | None, minutes: int = 180, **more:
     b.at(day_s + 3 * H + 70, **CALM)
 
 
+@pytest.mark.long
 def test_idle_baseline_is_the_median_from_two_to_five(lab: Callable[..., Bench]) -> None:
     """Quiet readings of the night only; what comes before and after is not in it."""
     b = lab()
@@ -205,6 +206,7 @@ def test_idle_baseline_is_the_median_from_two_to_five(lab: Callable[..., Bench])
     assert last(b, "oxygen_idle") == pytest.approx(0.1 + 0.001 * 89.5, abs=0.002)
 
 
+@pytest.mark.long
 def test_idle_baseline_leaves_out_what_goes_on(lab: Callable[..., Bench]) -> None:
     """An hour of transfer in the night shifts nothing."""
     b = lab()
@@ -287,6 +289,7 @@ def test_oxygen_ingress_of_a_standing_loop(lab: Callable[..., Bench]) -> None:
     assert last(b, "oxygen_ingress") == pytest.approx(1.8 * standard, rel=1e-3)
 
 
+@pytest.mark.long
 def test_water_ingress_comes_from_the_running_loop_only(lab: Callable[..., Bench]) -> None:
     """With the loop stopped the walls hide it: nothing is told, not even a small number."""
     b = lab()
@@ -298,6 +301,7 @@ def test_water_ingress_comes_from_the_running_loop_only(lab: Callable[..., Bench
     assert last(b, "moisture_ingress") == pytest.approx(2.0 * 57.0 * 0.925, rel=0.01)
 
 
+@pytest.mark.long
 def test_duty_is_the_share_of_the_last_hour(lab: Callable[..., Bench]) -> None:
     """A valve that is open 6 s of every 60 is open a tenth of the time."""
     b = lab()
@@ -306,6 +310,7 @@ def test_duty_is_the_share_of_the_last_hour(lab: Callable[..., Bench]) -> None:
     assert last(b, "fill_duty") == pytest.approx(10.0, abs=0.2)
 
 
+@pytest.mark.long
 def test_gas_use_from_pressure_steps(lab: Callable[..., Bench]) -> None:
     """A fill of 1 mbar every 10 min: 144 a day of (1.18 + 0.7) L/mbar."""
     b = lab()
@@ -358,6 +363,7 @@ def test_residual_after_cycles_agrees_with_the_table(lab: Callable[..., Bench]) 
     assert last(b, "large_residual") == pytest.approx(0.20135, rel=1e-3)
 
 
+@pytest.mark.long
 def test_all_of_it_survives_a_snapshot(lab: Callable[..., Bench]) -> None:
     """A watch restored in the middle says the same, to the last digit."""
     runs = []
@@ -372,6 +378,7 @@ def test_all_of_it_survives_a_snapshot(lab: Callable[..., Bench]) -> None:
     assert runs[0] == runs[1]
 
 
+@pytest.mark.long
 def test_items_out_of_order_and_odd_values_never_raise(lab: Callable[..., Bench]) -> None:
     """Infinite, negative and missing numbers on every signal at once."""
     b = lab()

@@ -101,6 +101,7 @@ def test_parts_that_come_and_do_not_change_keep_it_alive(tmp_path: Path) -> None
     assert last(b, "apart") == (59, 1.0)
 
 
+@pytest.mark.long
 def test_it_serves_as_limit_as_guard_and_for_slopes(tmp_path: Path) -> None:
     """A signal like any other, for every rule."""
     rules = {
@@ -208,6 +209,7 @@ def readings(entries: list[Entry]) -> list[Reading]:
     return [reading for reading in found if reading is not None]
 
 
+@pytest.mark.long
 def test_an_outlook_of_it_is_about_itself(tmp_path: Path) -> None:
     """The difference of two oxygen cells reaches its limit; the oxygen of the box does not."""
     own = {"oxygen": "panel.trace", "oxygen_second": "panel.trace"}

@@ -54,6 +54,7 @@ def calls(b: Bench, alarm: str = "high") -> list[tuple[float, str]]:
     return [(s, t) for s, t, state in b.told(alarm) if state == "unacknowledged"]
 
 
+@pytest.mark.long
 def test_a_bad_night_is_told(
     bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
 ) -> None:
@@ -91,6 +92,7 @@ def test_everybody_whom_the_child_calls_has_to_hear_of_its_parent(
     assert calls(b) == [(20, "raised")]
 
 
+@pytest.mark.long
 def test_a_parent_outside_the_hours_of_its_contacts_holds_nothing(
     family: Callable[..., Bench],
 ) -> None:
@@ -245,6 +247,7 @@ def test_a_milder_alarm_does_not_answer_for_a_graver_one(
     assert [t for _, t, _ in b.told("high")] == ["raised", "escalated"]
 
 
+@pytest.mark.long
 def test_who_saw_the_forecast_by_day_has_not_seen_the_level_at_night(
     bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
 ) -> None:

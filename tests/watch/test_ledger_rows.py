@@ -149,6 +149,7 @@ def test_a_dose_is_the_area_under_the_excess(lab: Lab) -> None:
     assert row["clean"] is False
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("lag_s", [(30.0, 30.0), (60.0, 180.0)])
 def test_a_slow_sensor_tells_the_same_dose(
     bench: Callable[..., Bench], make_signal: Callable[..., SignalPlan], lag_s: tuple[float, float]
@@ -179,6 +180,7 @@ def test_a_slow_sensor_tells_the_same_dose(
     assert lab.one("transfer")["seen_cm3"] == pytest.approx(120 * STANDARD, rel=0.05)
 
 
+@pytest.mark.long
 def test_a_night_under_vacuum_is_not_dirty(lab: Lab) -> None:
     """One cycle to 0.1 mbar leaves 21 ppm in five hours: time under vacuum passes it."""
     lab.go(30 * MINUTE)
@@ -194,6 +196,7 @@ def test_a_night_under_vacuum_is_not_dirty(lab: Lab) -> None:
     assert row["vacuum_s"] > 4 * H
 
 
+@pytest.mark.long
 def test_taking_out_of_a_clean_chamber_needs_nothing(lab: Lab) -> None:
     """Inner door first: no cycles asked, clean, and the next one in starts from air."""
     lab.go(30 * MINUTE)
@@ -209,6 +212,7 @@ def test_taking_out_of_a_clean_chamber_needs_nothing(lab: Lab) -> None:
     assert row["residual_ppm"] > 900
 
 
+@pytest.mark.long
 def test_loading_again_starts_the_count_anew(lab: Lab) -> None:
     """Whoever opens the outer door once more has air in the chamber, pumped or not."""
     lab.go(30 * MINUTE)
@@ -249,6 +253,7 @@ def test_an_impulse_without_a_door_is_an_unseen_transfer(lab: Lab) -> None:
     assert row["seen_cm3"] == pytest.approx(60 * STANDARD, rel=0.1)
 
 
+@pytest.mark.long
 def test_a_step_that_stays_is_no_transfer(lab: Lab) -> None:
     """A leak makes a plateau: no dose, no row."""
     lab.go(30 * MINUTE)
@@ -256,6 +261,7 @@ def test_a_step_that_stays_is_no_transfer(lab: Lab) -> None:
     assert not lab.of("transfer")
 
 
+@pytest.mark.long
 def test_clean_up_is_told_against_the_own_best(lab: Lab) -> None:
     """A tenth after 2.3 time constants; a loop half as fast has half the share of the best."""
     lab.go(30 * MINUTE)
@@ -267,6 +273,7 @@ def test_clean_up_is_told_against_the_own_best(lab: Lab) -> None:
     assert second["share_of_best"] == pytest.approx(0.5, rel=0.05)
 
 
+@pytest.mark.long
 def test_air_proves_oxygen_and_water_proves_moisture(lab: Lab) -> None:
     """Each sensor is proven by its own gas."""
     lab.go(30 * MINUTE)
@@ -276,6 +283,7 @@ def test_air_proves_oxygen_and_water_proves_moisture(lab: Lab) -> None:
     assert {r.document["gas"] for r in lab.of("sensor-response")} == {"oxygen", "moisture"}
 
 
+@pytest.mark.long
 def test_a_dose_that_had_to_show_and_did_not(lab: Lab) -> None:
     """One cycle at 50 mbar brings 600 cm³: a sensor that stays flat has not answered."""
     lab.go(30 * MINUTE)
@@ -302,6 +310,7 @@ def test_a_saturated_sensor_says_at_least(lab: Lab) -> None:
     assert row["seen_cm3"] > 1080 * STANDARD
 
 
+@pytest.mark.long
 def test_every_stop_of_the_loop_is_a_leak_test(lab: Lab) -> None:
     """Slope after the first 10 min, in ppm/h, mL/h and box volumes of air."""
     lab.go(30 * MINUTE)
@@ -344,6 +353,7 @@ def test_a_loop_without_flow_stands_whatever_its_bit_says(
     assert lab.one("isolation")["oxygen_ppm_h"] == pytest.approx(1.5, rel=0.01)
 
 
+@pytest.mark.long
 def test_a_disturbed_stop_gives_the_slope_of_its_longest_quiet_stretch(lab: Lab) -> None:
     """A transfer in between lifts the level, not the slope."""
     lab.go(30 * MINUTE)
@@ -393,6 +403,7 @@ def test_a_pump_that_slows_for_forty_days_is_told_worse_every_day() -> None:
     ]
 
 
+@pytest.mark.long
 def test_a_new_filter_begins_a_new_best_of_clean_up(lab: Lab) -> None:
     """After the note the slower clean-up is the best that is known; other notes leave it."""
     lab.go(30 * MINUTE)
@@ -465,6 +476,7 @@ def regenerate(lab: Lab, *, steps: int = 5, hydrogen: bool = True, hours: int = 
     )
 
 
+@pytest.mark.long
 def test_a_whole_regeneration(lab: Lab) -> None:
     """Steps, durations, gas against stoichiometry; complete, the bed out of the loop."""
     lab.go(60, bed_temperature=25.0, bed_in_loop=1.0)
@@ -490,6 +502,7 @@ def test_a_regeneration_without_hydrogen(lab: Lab) -> None:
     assert loads[-1] > 1.5
 
 
+@pytest.mark.long
 def test_a_good_regeneration_empties_the_bed(lab: Lab) -> None:
     """After it the load counts from nothing."""
     lab.go(30 * MINUTE, bed_temperature=25.0, bed_in_loop=1.0)
@@ -611,6 +624,7 @@ def busy_day(lab: Lab, freeze_every: bool = False) -> list[tuple[str, str, str]]
     return [(r.id, r.kind, json.dumps(dict(r.document), sort_keys=True)) for r in lab.rows]
 
 
+@pytest.mark.long
 def test_the_same_items_make_the_same_rows(
     bench: Callable[..., Bench], make_signal: Callable[..., SignalPlan]
 ) -> None:

@@ -69,6 +69,7 @@ def test_transfer_lasts_30_min_past_the_inner_door(box: Bench) -> None:
     assert modes(box) == set()
 
 
+@pytest.mark.long
 def test_opened_then_recovering_then_outgassing(box: Bench) -> None:
     """Above 5 % oxygen the box is open; below again it recovers for 12 h, outgasses 3 days."""
     box.at(0, oxygen=AIR)
@@ -117,6 +118,7 @@ def test_notes_set_and_end_modes(box: Bench) -> None:
     assert modes(box) == {"outgassing"}
 
 
+@pytest.mark.long
 def test_reduced_is_below_70_percent_of_the_usual_speed(box: Bench) -> None:
     """Usual is the upper tenth of a week's hours, so a long night does not change it."""
     speed = {}

@@ -69,6 +69,7 @@ def test_curves_kept_for_the_same_times_give_the_same_answer(walls_h: float) -> 
         assert forecast.spent_bed(points, 5.0, 0.2, walls_h) == answer
 
 
+@pytest.mark.long
 def test_a_window_without_gaps_makes_no_curve_twice(
     bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
 ) -> None:

@@ -204,6 +204,7 @@ def test_where_nothing_good_was_ever_read_none_is_named(
     assert [(e.alarm, e.last_good) for e in b.events] == [("heron.high", None)]
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("quality", [Quality.OVER_RANGE, Quality.UNDER_RANGE, Quality.GOOD])
 def test_no_outlook_stands_on_a_reading_that_the_page_disowns(
     bench: Callable[..., Bench], make_rule: Callable[..., RulePlan], quality: Quality
@@ -223,6 +224,7 @@ def test_no_outlook_stands_on_a_reading_that_the_page_disowns(
     assert (raised.outlook is None) == (quality is not Quality.GOOD)
 
 
+@pytest.mark.long
 def test_no_outlook_of_a_gas_whose_sensor_is_not_to_be_trusted(
     bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
 ) -> None:

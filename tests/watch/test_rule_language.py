@@ -17,6 +17,7 @@ H, STEP = 3600, 240  # a median of the outlook closes every four minutes
 LIMITS = (-20.0, 0.0, 20.0)
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("direction", ["rising", "falling"])
 @pytest.mark.parametrize("limit", LIMITS)
 def test_a_limit_is_foreseen_on_either_side_of_zero_and_in_either_direction(
@@ -43,6 +44,7 @@ def test_a_limit_is_foreseen_on_either_side_of_zero_and_in_either_direction(
     assert len(b.events) == len(UNITS)
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("sign", [1, -1])
 @pytest.mark.parametrize("limit", LIMITS)
 def test_without_a_direction_the_limit_is_foreseen_from_both_sides(
@@ -284,6 +286,7 @@ def test_two_guards_have_to_hold_together(tmp_path: Path) -> None:
     assert b.raised_s("it") == [3]
 
 
+@pytest.mark.long
 @settings(max_examples=40)
 @given(
     signal=st.sampled_from(sorted(UNITS)),

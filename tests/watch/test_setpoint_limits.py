@@ -106,6 +106,7 @@ def test_the_fixed_limit_counts_where_no_setpoint_is_mapped_or_read(
     assert raised(b)[0] == rule
 
 
+@pytest.mark.long
 def test_a_setpoint_that_a_slip_has_raised_is_told(box: Box) -> None:
     """The limits follow it, so the freezer warms unseen; the setpoint itself is the alarm."""
     b = box(setpoints=True)

@@ -122,6 +122,7 @@ def test_slope_signals_are_written_and_can_have_rules(
     assert b.events[0].unit == "ppm/h"
 
 
+@pytest.mark.long
 def test_saved_window_goes_on_with_the_same_numbers() -> None:
     """Restored in the middle of a bucket, every later estimate is equal to the last bit."""
     rng = random.Random(11)

@@ -69,6 +69,7 @@ def test_a_loop_that_runs_foresees_nothing(box: Bench) -> None:
     assert box.events == []
 
 
+@pytest.mark.long
 def test_what_comes_after_staff_waits_for_them(box: Bench) -> None:
     """At 0.7 ppm/h the limit comes at eleven, three hours after staff: nobody is woken for it."""
     climb(box, STOP_S, STOP_S + 2 * HOUR_S, 0.7)
@@ -76,6 +77,7 @@ def test_what_comes_after_staff_waits_for_them(box: Bench) -> None:
     assert "reminded" not in [e.transition for e in box.events]
 
 
+@pytest.mark.long
 def test_what_comes_nearer_calls_when_it_comes_before_staff(box: Bench) -> None:
     """What waited for the morning does so no longer when the slope grows steep in the night."""
     climb(box, STOP_S, STOP_S + HOUR_S, 0.7)

@@ -433,6 +433,7 @@ def test_an_acknowledged_worse_level_stops_the_escalation_of_the_milder_one(
     assert "escalated" not in [kind for _, kind, _ in b.told()]
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("priority", [("high", "medium"), ("medium", "high")])
 def test_saturday_noon_is_night_where_weekdays_are_staffed(
     bench: Callable[..., Bench], make_rule: Callable[..., RulePlan], priority: tuple[Any, Any]

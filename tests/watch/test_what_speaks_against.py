@@ -65,6 +65,7 @@ def test_a_stop_of_the_loop_makes_no_leap(b: Bench, gas: str) -> None:
     assert "circulation-stopped" not in {first_cause(b, alarm).name, *first_cause(b, alarm).also}
 
 
+@pytest.mark.long
 def test_a_stop_of_the_loop_explains_what_climbs_as_in_a_stop(b: Bench) -> None:
     """Water that comes up over an hour in a loop that stands is the stop's."""
     for second in range(1200, 1200 + 2 * 3600, 5):

@@ -21,6 +21,10 @@ from dewline.typed_json import Json
 
 KeyPath = tuple[str | int, ...]
 _TAG = "tag:yaml.org,2002:"
+# The parser in C, where PyYAML has one, takes a tenth of the time. It is for the files that come
+# with dewline alone: somebody else's may be nested so deeply that it ends the whole process.
+_SHIPPED = Path(__file__).parents[1] / "builtin"
+_SHIPPED_LOADER = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
 _BOOL_WORDS = {"yes", "no", "on", "off", "y", "n"}
 _MOST_PROBLEMS = 500  # nobody reads more
 _MOST_VALUES = 50_000  # aliases of aliases can make a terabyte of one line
@@ -124,7 +128,9 @@ def read_source(path: Path, problems: list[Problem], warnings: list[Problem]) ->
     """
     source = SourceFile(str(path), problems, warnings)
     try:
-        read_text(source, path.read_bytes().decode("utf-8"))
+        shipped = path.is_relative_to(_SHIPPED)
+        text = path.read_bytes().decode("utf-8")
+        read_text(source, text, _SHIPPED_LOADER if shipped else yaml.SafeLoader)
     except UnicodeDecodeError as error:
         source.report((), f"is not UTF-8: byte {error.start}", "save it as UTF-8")
     except (OSError, ValueError) as error:  # ValueError: a NUL in the path itself
@@ -133,13 +139,15 @@ def read_source(path: Path, problems: list[Problem], warnings: list[Problem]) ->
     return source
 
 
-def read_text(source: SourceFile, text: str) -> None:
+def read_text(
+    source: SourceFile, text: str, loader: type[yaml.SafeLoader] = yaml.SafeLoader
+) -> None:
     """Fill ``source`` from YAML text, with problems for all that is wrong in it.
 
     An empty text is an empty mapping.
     """
     try:
-        root = yaml.compose(text, Loader=yaml.SafeLoader)
+        root = yaml.compose(text, Loader=loader)
         source.data = {} if root is None else _Walk(source).value(root, ())
     except yaml.MarkedYAMLError as error:
         _syntax(source, error)
