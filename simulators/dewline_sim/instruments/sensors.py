@@ -168,7 +168,7 @@ class ZirconiaOxygen(Sensor):
     def _source(self, truth: Truth) -> float:
         burnt = BURNS[self.solvent] * truth.get("solvent_vapour", 0.0)
         burnt += BURNS["hydrogen"] * truth.get("hydrogen", 0.0)
-        return truth[self.role] - burnt
+        return max(0.0, truth[self.role] - burnt)
 
 
 @dataclass(slots=True, kw_only=True)
