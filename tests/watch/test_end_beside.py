@@ -135,6 +135,24 @@ def test_services_of_the_box_count_and_other_boxes_do_not() -> None:
     assert {one["alarm"] for one in over.stands} == {"house.low", "egret.damp"}
 
 
+def test_the_end_at_a_service_names_what_stands_at_it_and_not_in_a_box() -> None:
+    """A supply lives on no other service: its end is told with its own troubles alone."""
+    more = [signal("house.pressure", "mbar"), signal("house.temperature", "degC")]
+    rules = [
+        rule("low", "pressure", Below(4000.0), priority="high", place="house"),
+        rule("cold", "temperature", Below(-10.0), priority="high", place="house"),
+        rule("high", "oxygen", Above(5.0), priority="high"),
+    ]
+    plan = plan_of(rules, extra=more)
+    plan.services["house"] = ServicePlan(name="house", kind="house")
+    b = Bench(plan)
+    for second, mbar in enumerate((300.0, 6000.0)):
+        shown = {"house.pressure": mbar, "house.temperature": -20.0, "heron.oxygen": 9.0}
+        b.scan(second, shown)
+    (over,) = [e for e in b.events if e.state == "returned"]
+    assert (over.alarm, [one["alarm"] for one in over.stands]) == ("house.low", ["house.cold"])
+
+
 @pytest.mark.parametrize(("cause", "named"), [("supply-low", ["egret.high"]), ("unknown", [])])
 def test_what_has_the_same_known_cause_in_another_box_is_named(
     cause: str, named: list[str]

@@ -153,6 +153,20 @@ def test_latch_survives_an_overlay(standing: Callable[..., Bench], command: str)
     assert b.told("latching")[-1][2] == "latched-unacknowledged"
 
 
+@pytest.mark.parametrize("command", ["shelve", "out-of-service"])
+def test_an_overlay_latches_nothing_that_was_normal(
+    standing: Callable[..., Bench], command: str
+) -> None:
+    """Neither a latch that was reset before, nor a rule that latches when it is active."""
+    b = standing()
+    b.at(1, moisture=1.0)
+    b.say("acknowledge", "latching")
+    b.say("reset", "latching")
+    b.say(command, "latching", why="work", for_s=600)
+    b.say("unshelve" if command == "shelve" else "return-to-service", "latching")
+    assert b.told("latching")[-1][2] == "normal"
+
+
 def test_latch_set_under_a_shelf_is_kept(
     bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
 ) -> None:
@@ -170,7 +184,8 @@ def test_out_of_service_stands_above_shelved(standing: Callable[..., Bench]) -> 
     """Shelf ends below it without a change of state; afterwards the shelf's own state counts."""
     b = standing()
     b.say("shelve", "high", why="cell swap", for_s=60)
-    b.say("out-of-service", "high", by="iolo")
+    said = b.say("out-of-service", "high", by="iolo").message
+    assert said == "heron.high is out-of-service"  # and not only until the end of the shelf
     b.wait(30)
     b.say("return-to-service", "high")
     assert b.told("high")[-1] == (30, "returned-to-service", "shelved")

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import Any
 
 import pytest
 
 from dewline.readings import Quality, Reading
-from dewline.watch_plan import Above, RulePlan
+from dewline.watch_plan import Above, BoxPlan, OnCall, RulePlan, SignalPlan, WatchPlan
 from tests.watch.conftest import START_MS, Bench
 
 H = 3600
@@ -46,12 +47,42 @@ def test_it_says_what_goes_quiet_and_until_when(box: Bench) -> None:
     }
 
 
+@pytest.mark.parametrize("kind", [{"priority": "critical"}, {"latch": True}])
+def test_what_no_work_silences_is_not_said_to_go_quiet(
+    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan], kind: dict[str, Any]
+) -> None:
+    """A critical or latching rule calls in whatever work its rule names, and the answer says so."""
+    b = bench(make_rule("flood", "oxygen", Above(1000.0), suppress_while=QUIET, **kind))
+    b.at(0, oxygen=0.3)
+    assert "; no alarm goes quiet; all others call as before;" in planned(b)
+    b.at(60, oxygen=2000.0)
+    assert b.told("flood") == [(60, "raised", "unacknowledged")]
+
+
+def test_work_announced_again_goes_on_from_its_begin(box: Bench) -> None:
+    """The longest time of a rule counts from when the work began: an hour of two is over."""
+    planned(box, "solvent", 2.0)
+    box.wait(H)
+    assert "quiet until then: moist for 1 h;" in planned(box, "solvent", 2.0)
+
+
 def test_what_stands_already_does_not_go_quiet(box: Bench) -> None:
     """It goes on to remind and escalate, so it is named apart."""
     box.at(60, moisture=40.0)
     assert "quiet" in planned(box)
     assert "moist stands already and calls on" in planned(box)
     assert "no alarm goes quiet" in planned(box)
+
+
+def test_several_alarms_are_named_in_order(
+    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
+) -> None:
+    """By name, whatever their order in the config; a comma between them."""
+    roles = {"wet": "moisture", "air": "oxygen", "warm": "temperature", "high": "pressure"}
+    b = bench(*(make_rule(r, role, Above(5.0), suppress_while=QUIET) for r, role in roles.items()))
+    b.at(0, moisture=9.0, oxygen=9.0, temperature=1.0, pressure=1.0)
+    said = planned(b).split("; ")
+    assert said[1:3] == ["quiet until then: high, warm", "air, wet stands already and calls on"]
 
 
 def test_a_mode_of_an_older_state_can_be_ended(box: Bench) -> None:
@@ -102,10 +133,14 @@ def test_an_end_by_hand_tells_at_once_and_names_what_stands(box: Bench) -> None:
     assert "nothing of the kind is planned" in again.message
 
 
+@pytest.mark.parametrize("on_call", [(), (OnCall("desk", "high", ("heron",)),)])
 def test_one_trouble_that_stands_at_the_end_is_one_page(
-    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
+    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan], on_call: tuple[OnCall, ...]
 ) -> None:
-    """Its milder levels go on under the worst one, as they would without the work."""
+    """Its milder levels go on under the worst one, as they would without the work.
+
+    Where somebody is on call the work holds each of them by itself, until it ends.
+    """
     b = bench(
         make_rule("worst", "moisture", Above(20.0), priority="high", suppress_while=QUIET),
         make_rule(
@@ -116,6 +151,7 @@ def test_one_trouble_that_stands_at_the_end_is_one_page(
             suppress_while=QUIET,
             under=("heron.worst",),
         ),
+        on_call=on_call,
     )
     b.at(0, moisture=0.5, oxygen=0.3)
     planned(b, hours=3.0)
@@ -152,6 +188,30 @@ def test_an_end_tells_of_what_that_work_kept_quiet_and_of_parents_alone(
     assert {e.alarm for e in b.events if e.transition == "unsuppressed"} == set(called)
 
 
+def test_an_end_at_one_box_tells_nothing_of_another(
+    make_plan: Callable[..., WatchPlan],
+    make_rule: Callable[..., RulePlan],
+    make_signal: Callable[..., SignalPlan],
+) -> None:
+    """The same work goes on at egret: what stands there stays quiet until that is over."""
+    places = ("heron", "egret")
+    rules = [
+        make_rule("moist", "moisture", Above(5.0), place=place, suppress_while=QUIET)
+        for place in places
+    ]
+    plan = make_plan(rules, extra=[make_signal("egret.moisture", "ppm")])
+    plan.boxes["egret"] = BoxPlan(name="egret")
+    b = Bench(plan)
+    for place in places:
+        assert b.say("planned", box=place, kind="opened", for_s=3 * H).ok
+    b.scan(60, {f"{place}.moisture": 40.0 for place in places})
+    said = b.say("planned-end", box="heron", kind="opened").message
+    assert said == "heron: opened is over; moist stands"
+    b.wait(120)
+    assert [t for _, t, _ in b.told("heron.moist")] == ["suppressed", "unsuppressed"]
+    assert [t for _, t, _ in b.told("egret.moist")] == ["suppressed"]
+
+
 def test_the_end_outlives_a_restart(box: Bench) -> None:
     """The plan is part of the state that is saved."""
     planned(box, hours=3.0)
@@ -178,6 +238,8 @@ def test_what_cannot_be_planned_is_refused(
     assert says in planned(box, kind, hours)
     assert not set(box.watch.modes()["heron"])
     assert "near it: heron" in box.say("planned", box="herron", kind="opened", for_s=60).message
+    assert box.say("planned", kind="opened", for_s=60).message == "no box ''"
+    assert box.say("planned", box="heron", for_s=60).message.startswith("no kind '';")
 
 
 def test_a_note_of_planned_work_is_the_same_for_its_longest_time(box: Bench) -> None:

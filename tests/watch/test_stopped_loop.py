@@ -12,7 +12,7 @@ import pytest
 
 from dewline.events import Event
 from dewline.hours import Span
-from dewline.watch_plan import FalseFor, Guard, Reaches, RulePlan, SignalPlan
+from dewline.watch_plan import Above, FalseFor, Guard, Reaches, RulePlan, SignalPlan
 from tests.watch.conftest import START_MS, Bench
 
 HOUR_S = 3600
@@ -111,3 +111,13 @@ def test_the_end_of_an_outage_names_the_boxes_that_stand(
             b.scan(second, {mains: on, **(panel if on else dict.fromkeys(panel))})
         (ended,) = [e for e in b.events if e.transition == "returned"]
         assert ended.stopped_at == named
+
+
+def test_the_end_of_any_other_alarm_names_no_box_that_stands(
+    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
+) -> None:
+    """The loop stands, and an end of oxygen has nothing to do with it."""
+    b = bench(make_rule("high", "oxygen", Above(5.0)))
+    b.at(0, oxygen=9.0, circulating=0.0)
+    b.at(1, oxygen=1.0)
+    assert [(e.transition, e.stopped_at) for e in b.events] == [("raised", ()), ("returned", ())]

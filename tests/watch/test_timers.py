@@ -9,7 +9,7 @@ import pytest
 
 from dewline.hours import Hours, Span
 from dewline.watch.alarms.rates import REMEMBERED, chatter
-from dewline.watch_plan import Above, Escalation, OnCall, RulePlan, WatchPlan
+from dewline.watch_plan import Above, Escalation, OnCall, RulePlan, SignalPlan, WatchPlan
 from tests.patience import PATIENCE_S
 from tests.watch.conftest import START_MS, Bench
 
@@ -124,6 +124,23 @@ def test_a_reminder_is_no_new_alarm(high: Callable[..., Bench]) -> None:
     b.wait(5 * MIN + 1)
     assert len(b.events) == 6
     assert b.watch._parts.rate.count(START_MS + 5 * MIN * 1000) == 1
+
+
+def test_the_alarm_on_a_flood_of_alarms_is_not_counted_in_it(
+    bench: Callable[..., Bench],
+    make_rule: Callable[..., RulePlan],
+    make_signal: Callable[..., SignalPlan],
+) -> None:
+    """Three came and the flood is told: it was three, and the notice of it is no fourth."""
+    roles = ("oxygen", "moisture", "pressure")
+    flood = make_rule("flood", "alarm-rate", Above(2.5), place="daemon")
+    rules = [make_rule(f"{role}-high", role, Above(5.0)) for role in roles]
+    b = bench(*rules, flood, extra=[make_signal("daemon.alarm-rate", "")])
+    b.at(0, **dict.fromkeys(roles, 9.0))
+    b.wait(10)
+    (told,) = [e for e in b.events if e.alarm == "daemon.flood"]
+    assert told.value == 3.0
+    assert [value for _, name, value in b.derived if name == "daemon.alarm-rate"][-1] == 3.0
 
 
 def test_an_escalation_moves_no_reminder_and_is_no_new_alarm(high: Callable[..., Bench]) -> None:
