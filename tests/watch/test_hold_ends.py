@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from dewline.watch_plan import Above, Mode, OnCall, RulePlan
+from dewline.watch_plan import Above, Mode, OnCall, RulePlan, TrueFor
 from tests.watch.conftest import Bench
 
 
@@ -50,6 +50,8 @@ def test_who_knows_of_the_worse_level_knows_of_each_below_it(levels: Callable[..
         ("unacknowledged", "heron.very is over", None),
         ("acknowledged", "seen as heron.very", "iolo"),
     ]
+    released = [e.under for e in b.events if e.transition == "unsuppressed"]
+    assert released == ["heron.rush", "heron.very"]
 
 
 def test_who_called_for_a_level_that_was_held_itself_called_for_the_next(
@@ -126,6 +128,9 @@ def test_a_parent_that_is_shelved_speaks_no_longer(pair: Callable[..., Bench]) -
     assert why(b, "high")[1:] == [
         ("unacknowledged", "heron.warm calls nobody at this time", None),
     ]
+    b.say("shelve", "high", why="work", for_s=900)
+    b.say("unshelve", "high")
+    assert b.told("high")[-1][1:] == ("unshelved", "unacknowledged")
 
 
 def test_a_parent_whose_on_delay_is_broken_explains_nothing(pair: Callable[..., Bench]) -> None:
@@ -154,3 +159,49 @@ def test_a_mode_that_goes_on_too_long_holds_no_longer(
         (70, "unsuppressed", "unacknowledged"),
     ]
     assert b.events[-1].why == "purging longer than 1 min"
+
+
+def test_a_parent_on_another_signal_was_no_call_about_its_child(pair: Callable[..., Bench]) -> None:
+    """Both are levels, and who saw the one has not seen the other: it waits, unseen."""
+    b = pair(priority="high")
+    b.at(0, temperature=40.0, oxygen=9.0)
+    b.say("acknowledge", "warm")
+    b.at(5, temperature=20.0, oxygen=9.0)
+    b.at(10, temperature=20.0, oxygen=9.0)
+    assert why(b, "high") == [("suppressed", None, None)]
+
+
+def test_a_parent_that_calls_already_speaks_on_in_a_mode_that_would_have_held_it(
+    pair: Callable[..., Bench],
+) -> None:
+    """It was raised before the purge and goes on calling: one page, not two."""
+    b = pair(suppress_while=(("purging", 3_600_000),))
+    b.at(0, temperature=40.0)
+    b.at(5, purging=1.0, temperature=40.0, oxygen=9.0)
+    assert why(b, "high") == [("suppressed", None, None)]
+
+
+def test_a_worse_level_in_its_on_delay_holds_and_has_called_nobody_yet(
+    levels: Callable[..., Bench],
+) -> None:
+    """high is held by very, of which it is not certain that it stands."""
+    b = levels(very={"on_s": 60})
+    falls(b, (300.0,))
+    assert why(b, "very") == []
+    assert why(b, "high") == [("suppressed", None, None)]
+
+
+def test_a_switch_does_not_go_back_by_itself(
+    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
+) -> None:
+    """A valve that stands open after its parent's end calls at its next reading."""
+    b = bench(
+        make_rule("warm", "temperature", Above(30.0)),
+        make_rule("open", "fill_valve", TrueFor(1_000), under=("heron.warm",)),
+    )
+    b.hold(0, 3, temperature=40.0, fill_valve=1.0)
+    b.hold(3, 5, temperature=20.0, fill_valve=1.0)
+    assert b.told("open") == [
+        (1, "suppressed", "suppressed"),
+        (4, "unsuppressed", "unacknowledged"),
+    ]

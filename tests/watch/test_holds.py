@@ -89,6 +89,7 @@ def test_a_level_without_a_deadband_stands_however_little_it_is_past_its_limit(
     [
         (4.0, 4.5, True),  # worse by a tenth and more
         (4.0, 4.0, True),
+        (0.7, 0.7, True),  # a little past its limit, for good
         (4.0, 0.5, False),  # goes back
     ],
 )
@@ -115,9 +116,13 @@ def test_what_goes_back_is_judged_on_the_side_on_which_it_is_past(
     assert states == (["suppressed", "unacknowledged"] if released else ["suppressed"])
 
 
+@pytest.mark.parametrize("level", [4.8, 5.0])
 @pytest.mark.parametrize("condition", [Below(-5.0), Above(5.0)])
 def test_what_only_its_deadband_keeps_waits_until_it_is_over(
-    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan], condition: Above | Below
+    bench: Callable[..., Bench],
+    make_rule: Callable[..., RulePlan],
+    condition: Above | Below,
+    level: float,
 ) -> None:
     """Within its limit since its parent's end, and as it is for half an hour: calls nobody."""
     side = 1 if isinstance(condition, Above) else -1
@@ -127,7 +132,7 @@ def test_what_only_its_deadband_keeps_waits_until_it_is_over(
     )
     for second in range(0, 2000, 10):
         stands = second < 200
-        pressure = side * (9.0 if stands else 4.8)
+        pressure = side * (9.0 if stands else level)
         b.at(second, circulating=float(not stands), pressure=pressure)
     assert [state for _, _, state in b.told("level")] == ["suppressed"]
 

@@ -153,6 +153,17 @@ def test_latch_survives_an_overlay(standing: Callable[..., Bench], command: str)
     assert b.told("latching")[-1][2] == "latched-unacknowledged"
 
 
+def test_a_latch_is_kept_through_a_shelf_that_begins_after_the_condition(
+    standing: Callable[..., Bench],
+) -> None:
+    """Over by itself and latched, then shelved: at the end of the shelf it is latched as before."""
+    b = standing()
+    b.at(1, moisture=1.0)
+    b.say("shelve", "latching", why="work", for_s=600)
+    b.say("unshelve", "latching")
+    assert b.told("latching")[-1][2] == "latched-unacknowledged"
+
+
 @pytest.mark.parametrize("command", ["shelve", "out-of-service"])
 def test_an_overlay_latches_nothing_that_was_normal(
     standing: Callable[..., Bench], command: str

@@ -195,9 +195,12 @@ def test_an_end_at_one_box_tells_nothing_of_another(
 ) -> None:
     """The same work goes on at egret: what stands there stays quiet until that is over."""
     places = ("heron", "egret")
+    quiet: dict[str, Any] = {"suppress_while": QUIET}
     rules = [
-        make_rule("moist", "moisture", Above(5.0), place=place, suppress_while=QUIET)
-        for place in places
+        make_rule("flood", "oxygen", Above(1000.0)),
+        # Below another one, so that the end has to pass over what it finds at egret first.
+        make_rule("moist", "moisture", Above(5.0), under=("heron.flood",), **quiet),
+        make_rule("moist", "moisture", Above(5.0), place="egret", **quiet),
     ]
     plan = make_plan(rules, extra=[make_signal("egret.moisture", "ppm")])
     plan.boxes["egret"] = BoxPlan(name="egret")
@@ -210,6 +213,22 @@ def test_an_end_at_one_box_tells_nothing_of_another(
     b.wait(120)
     assert [t for _, t, _ in b.told("heron.moist")] == ["suppressed", "unsuppressed"]
     assert [t for _, t, _ in b.told("egret.moist")] == ["suppressed"]
+
+
+def test_an_end_tells_nothing_of_what_a_parent_held(
+    bench: Callable[..., Bench], make_rule: Callable[..., RulePlan]
+) -> None:
+    """The parent is over, and its child waits for the readings whether it goes back by itself."""
+    b = bench(
+        make_rule("warm", "temperature", Above(30.0)),
+        make_rule("moist", "moisture", Above(5.0), under=("heron.warm",), suppress_while=QUIET[1:]),
+    )
+    b.at(0, temperature=40.0, moisture=9.0)
+    b.at(60, temperature=20.0, moisture=9.0)
+    planned(b, "solvent", 1.0)
+    said = b.say("planned-end", box="heron", kind="solvent").message
+    assert said == "heron: solvent is over; nothing that it kept quiet stands"
+    assert [t for _, t, _ in b.told("moist")] == ["suppressed"]
 
 
 def test_the_end_outlives_a_restart(box: Bench) -> None:
@@ -258,6 +277,9 @@ def test_a_note_of_what_is_done_is_kept_and_silences_nothing(box: Bench) -> None
     for why in (None, "H13", "over"):
         reply = box.say("note", box="heron", kind="filter", why=why)
         assert (reply.ok, reply.message) == (True, "noted for heron: filter")
+    saved = box.watch.save()["explain"]
+    assert isinstance(saved, dict)
+    assert all(word in str(saved["notes"]) for word in ("heron", "filter", str(START_MS)))
     assert not box.watch.modes()["heron"]
 
 
