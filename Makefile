@@ -19,7 +19,7 @@ quick:           ## the tests that need no services and take no time (a minute)
 	@.ci/venv $(EXTRAS)
 	@$(PYTEST) $(PARALLEL) -m "not service and not long" $(ARGS)
 
-test:            ## every test, on real services (8 minutes)
+test:            ## every test, on real services (9 minutes)
 	@.ci/venv $(EXTRAS)
 	@.ci/debian $(SERVICES)
 	@$(PYTEST) $(PARALLEL) $(ARGS)
