@@ -117,15 +117,18 @@ def test_what_goes_back_is_judged_on_the_side_on_which_it_is_past(
 
 
 @pytest.mark.parametrize("level", [4.8, 5.0])
-@pytest.mark.parametrize("condition", [Below(-5.0), Above(5.0)])
+@pytest.mark.parametrize(
+    ("condition", "side"),
+    [(Below(-5.0), -1), (Above(5.0), 1), (Outside(-5.0, 5.0), -1), (Outside(-5.0, 5.0), 1)],
+)
 def test_what_only_its_deadband_keeps_waits_until_it_is_over(
     bench: Callable[..., Bench],
     make_rule: Callable[..., RulePlan],
-    condition: Above | Below,
+    condition: Above | Below | Outside,
+    side: int,
     level: float,
 ) -> None:
     """Within its limit since its parent's end, and as it is for half an hour: calls nobody."""
-    side = 1 if isinstance(condition, Above) else -1
     b = bench(
         make_rule("level", "pressure", condition, deadband=0.5, under=("heron.stopped",)),
         make_rule("stopped", "circulating", FalseFor(180_000)),

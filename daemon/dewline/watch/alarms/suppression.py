@@ -284,7 +284,7 @@ def _excess(plan: RulePlan, condition: ConditionPlan, alarm: Alarm) -> float | N
     if value is None or limit is None or not isinstance(condition, LEVELS):
         return None
     low = isinstance(condition, Below | BelowOwn) or (
-        isinstance(condition, Outside) and value < limit
+        isinstance(condition, Outside) and alarm.evaluator.condition.crossed_low()
     )
     return (limit - value if low else value - limit) + (plan.deadband or 0.0)
 

@@ -48,6 +48,10 @@ class Condition(Kept, ABC):
     def limit(self) -> float | None:
         """What an event shows as the limit."""
 
+    def crossed_low(self) -> bool:
+        """Whether that is the lower one of two."""
+        return False
+
     def began(self, at_ms: int) -> int:
         """Since when it holds, where ``at_ms`` is the first sample on which it held."""
         return at_ms

@@ -151,6 +151,10 @@ class Level(Condition):
         side = self.high if self._crossed_high else self.low
         return side.value if side is not None else None
 
+    def crossed_low(self) -> bool:
+        """Whether that was the lower one."""
+        return not self._crossed_high
+
 
 class AgainstBest(Level):
     """A value against ``times`` the best level of this signal at this box.
