@@ -151,16 +151,21 @@ def _fed(story: Story, wrong: Wrong) -> set[str]:
     return {str(entry[kind]) for kind in ("supply", "purifier") if kind in entry}
 
 
-def pages(told: Told) -> list[Event]:
-    """What a person would have been paged for."""
+def standing(told: Told, *rules: str) -> list[Event]:
+    """The beginnings of alarms that stood and were under no other; of these rules, or of all."""
     return [
         e
         for e in told.events
         if e.transition in STARTS
-        and e.priority in PAGED
         and e.state == "unacknowledged"
         and e.box != "daemon"
+        and (not rules or e.alarm.partition(".")[2] in rules)
     ]
+
+
+def pages(told: Told) -> list[Event]:
+    """What a person would have been paged for."""
+    return [e for e in standing(told) if e.priority in PAGED]
 
 
 def crossings(told: Told) -> Iterator[tuple[float, float, float]]:

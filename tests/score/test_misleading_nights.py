@@ -7,37 +7,18 @@ from datetime import datetime
 import pytest
 import yaml
 
-from dewline.events import Cause, Event
+from dewline.events import Cause
 from dewline_sim import story as stories
-from tests.score.bench import Told
 from tests.score.conftest import Telling
-from tests.score.marks import is_right
+from tests.score.marks import is_right, pages, standing
 
 pytestmark = pytest.mark.long
-
-STARTS = ("raised", "unsuppressed")
 
 
 def at_ms(moment: str) -> int:
     """UTC epoch in ms of ``2 23:30`` in March 2026."""
     day, clock = moment.split(" ")
     return round(datetime.fromisoformat(f"2026-03-{int(day):02d}T{clock}Z").timestamp() * 1000)
-
-
-def standing(told: Told, *rules: str) -> list[Event]:
-    """The beginnings of alarms that stood, of these rules or of all."""
-    return [
-        e
-        for e in told.events
-        if e.transition in STARTS
-        and e.state == "unacknowledged"
-        and e.box != "daemon"
-        and (not rules or e.alarm.partition(".")[2] in rules)
-    ]
-
-
-def pages(told: Told) -> list[Event]:
-    return [e for e in standing(told) if e.priority in ("high", "critical")]
 
 
 def timeline(name: str) -> list[dict[str, object]]:

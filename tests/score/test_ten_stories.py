@@ -19,11 +19,10 @@ from dewline.watch.watch import Watch
 from dewline.watch_plan import WatchPlan
 from tests.score.bench import Told
 from tests.score.conftest import Telling
+from tests.score.marks import pages, standing
 
 pytestmark = pytest.mark.long
 
-STARTS = ("raised", "unsuppressed")
-PAGED = ("critical", "high")
 BED = {"bed-spent-water", "bed-spent-oxygen", "bed-warm", "bed-not-reduced", "bed-poisoned"}
 FIRST_DAY, SECOND_DAY = "2026-03-02", "2026-03-03"
 
@@ -31,23 +30,6 @@ FIRST_DAY, SECOND_DAY = "2026-03-02", "2026-03-03"
 def ms(day: str, clock: str) -> int:
     """UTC epoch in ms of a moment of a story."""
     return round(datetime.fromisoformat(f"{day}T{clock}Z").timestamp() * 1000)
-
-
-def raised(told: Told, *rules: str) -> list[Event]:
-    """Standings that began and were not under another alarm; of these rules, or of all."""
-    return [
-        e
-        for e in told.events
-        if e.transition in STARTS
-        and e.state == "unacknowledged"
-        and e.box != "daemon"
-        and (not rules or e.alarm.partition(".")[2] in rules)
-    ]
-
-
-def pages(told: Told) -> list[Event]:
-    """What a person would have been called for."""
-    return [e for e in raised(told) if e.priority in PAGED]
 
 
 def named(events: Iterable[Event]) -> set[str]:
@@ -119,15 +101,15 @@ def test_story_1_the_nights_tell_a_worn_bed_two_days_ahead(
     )
     truth = told.truths["heron", "moisture"]
     crossed_ms = next(at_ms for at_ms, ppm in truth if ppm > 5.0)
-    notice = next(e for e in raised(told) if e.signal.startswith("heron.moisture"))
-    assert notice.alarm == "heron.moisture-wearing", brief(raised(told))
+    notice = next(e for e in standing(told) if e.signal.startswith("heron.moisture"))
+    assert notice.alarm == "heron.moisture-wearing", brief(standing(told))
     assert notice.priority == "low"
     assert crossed_ms - notice.time_ms > 48 * 3_600_000
     (page,) = pages(told)
     assert page.alarm == "heron.moisture-soon"
     assert crossed_ms - page.time_ms > 3 * 3_600_000
     assert page.cause.name == "bed-spent-water"
-    told_at_one = raised(told, "moisture-raised")[0]
+    told_at_one = standing(told, "moisture-raised")[0]
     assert told_at_one.outlook is not None
     left_s = (crossed_ms - told_at_one.time_ms) / 1000
     outlook = told_at_one.outlook
@@ -163,14 +145,14 @@ def test_story_2_a_pinhole_loses_gas_first_and_lets_air_in_below_the_room(
         ]
         told = telling("pinhole", start="2026-03-03T01:30:00Z", hours=4.75, timeline=timeline)
     left_low_ms = next(h.at_ms for h in told.story.happenings if h.do == "set_band")
-    loss, leak, *_ = raised(told)
+    loss, leak, *_ = standing(told)
     assert loss.alarm == "heron.gas-escaping"
     assert loss.cause.name == "gas-loss"
     assert any("lost in the quiet night" in line for line in loss.cause.evidence)
     assert loss.at_ms < left_low_ms
     assert loss.value is not None
     assert 1.0 < loss.value < 2.5, "L/h; a tight box fills 0.2"
-    assert within(leak, left_low_ms, 1200), brief(raised(told))
+    assert within(leak, left_low_ms, 1200), brief(standing(told))
     assert leak.cause.name == "leak-at-low-pressure"
     assert not named(told.events) & BED, brief(told.events)
 
@@ -264,10 +246,10 @@ def test_story_5_a_circulator_trip_is_one_page_and_a_row(telling: Telling) -> No
     """
     told = telling("circulator-trip", hours=11, follow=(("heron", "oxygen"),))
     trip_ms = ms(SECOND_DAY, "01:42:00")
-    stop, page = raised(told)
+    stop, page = standing(told)
     assert stop.alarm == "heron.circulation-stopped"
     assert within(stop, trip_ms, 185)
-    assert pages(told) == [page], brief(raised(told))
+    assert pages(told) == [page], brief(standing(told))
     assert (page.alarm, page.cause.name) == ("heron.oxygen-soon-stopped", "circulation-stopped")
     assert within(page, trip_ms, 900)
     assert page.outlook is not None
@@ -296,7 +278,7 @@ def test_story_8_a_dip_of_the_house_gas_is_one_alarm_above_five_boxes(telling: T
     under = {e.box for e in told.events if (e.under or "").startswith("house-nitrogen.")}
     assert under >= set(boxes)
     of_purge = ("purge-long", "oxygen-dirty-gas")
-    alone = [e for e in raised(told) if e.box in boxes and not e.alarm.endswith(of_purge)]
+    alone = [e for e in standing(told) if e.box in boxes and not e.alarm.endswith(of_purge)]
     assert alone == [], brief(alone)
 
 
@@ -318,7 +300,7 @@ def test_story_9_a_power_cut_is_one_page_and_a_list_of_what_differs(telling: Tel
     assert differs["heron.circulating"] == [1.0, 0.0]
     assert differs["egret.regenerating"] == [1.0, 0.0]
     assert differs["heron.freezer_temperature"][1] > differs["heron.freezer_temperature"][0] + 2
-    stopped = {e.box for e in raised(told, "circulation-stopped")}
+    stopped = {e.box for e in standing(told, "circulation-stopped")}
     assert stopped == {"heron", "egret"}
     # The block of zeros with which a panel wakes up is no vacuum.
     floors = [
@@ -332,7 +314,7 @@ def test_story_7_a_regeneration_without_hydrogen_is_known_by_its_gas(telling: Te
     """The missing gas is told while it runs, the bed is named at the first dose, not before."""
     told = telling("regeneration-no-hydrogen", hours=18.5)
     began_ms = ms(FIRST_DAY, "18:00:00")
-    gas = raised(told, "forming-gas-missing")[0]
+    gas = standing(told, "forming-gas-missing")[0]
     assert within(gas, began_ms, 4 * 3600)  # in the reducing step, hours before its end
     assert "do not rely on this bed" in (gas.advice or "")
     (row,) = rows(told, "regeneration")
@@ -340,9 +322,9 @@ def test_story_7_a_regeneration_without_hydrogen_is_known_by_its_gas(telling: Te
     assert (row.document["hydrogen"], row.document["enough"]) == (False, False)
     dose_ms = ms(SECOND_DAY, "10:00:00")
     assert "bed-not-reduced" not in named(e for e in told.events if e.time_ms < dose_ms)
-    first = next(e for e in raised(told) if e.time_ms >= dose_ms)
+    first = next(e for e in standing(told) if e.time_ms >= dose_ms)
     assert within(first, dose_ms, 10)
-    assert first.cause.name == "bed-not-reduced", brief(raised(told))
+    assert first.cause.name == "bed-not-reduced", brief(standing(told))
     assert any("forming gas" in line for line in first.cause.evidence)
 
 
@@ -374,7 +356,7 @@ def test_a_dirty_chamber_is_told_within_five_seconds_of_its_door(telling: Tellin
     ]
     change = {"instruments": {"heron-panel": {"every": "1 s"}}}
     told = telling("short-cycle", hours=1.25, change=change, timeline=doors)
-    (page,) = raised(told, "dirty-transfer-large")
+    (page,) = standing(told, "dirty-transfer-large")
     assert within(page, ms(FIRST_DAY, "09:05:00"), 5)
     assert page.priority == "high"
     assert "close the inner door" in (page.advice or "")
@@ -389,7 +371,7 @@ def test_a_regeneration_out_of_the_loop_raises_nothing(telling: Telling) -> None
     told = telling("regeneration-good", hours=17, change=two)
     (row,) = rows(told, "regeneration")
     assert (row.document["complete"], row.document["hydrogen"]) == (True, True)  # it truly ran
-    assert raised(told) == [], brief(raised(told))
+    assert standing(told) == [], brief(standing(told))
 
 
 HOT = {"analyzers": {"oxygen": {"kind": "zirconia"}}}
@@ -415,7 +397,7 @@ def test_story_10_solvent_on_a_hot_sensor_makes_oxygen_unknown(telling: Telling)
     """Unknown since five past ten: it sank to nothing at once; no dose of the day proves it."""
     told = telling("solvent", hours=6)
     assert "solvent" in named(e for e in told.events if e.time_ms < ms(FIRST_DAY, "11:00:00"))
-    unknown = raised(told, "oxygen-unknown")[0]
+    unknown = standing(told, "oxygen-unknown")[0]
     assert within(unknown, ms(FIRST_DAY, "10:00:00"), 1200)
     assert unknown.cause.name == "solvent"
     began_ms = ms(FIRST_DAY, "10:00:00")
@@ -439,8 +421,8 @@ def answered(row: LedgerRow) -> bool:
 def test_story_10_with_a_vapour_sensor_it_is_known_at_once(telling: Telling) -> None:
     """Unknown within ten minutes of the bottle; after the purge the slower bed is named."""
     told = telling("solvent", hours=9.25, change=SENSED)
-    first = raised(told)[0]
-    assert first.alarm == "heron.oxygen-unknown", brief(raised(told))
+    first = standing(told)[0]
+    assert first.alarm == "heron.oxygen-unknown", brief(standing(told))
     assert within(first, ms(FIRST_DAY, "10:00:00"), 600)
     assert first.cause.name == "solvent"
     slow = next(
@@ -448,5 +430,5 @@ def test_story_10_with_a_vapour_sensor_it_is_known_at_once(telling: Telling) -> 
     )
     assert slow.document["share_of_best"] < 0.75  # the morning's dose went faster
     dose_ms = ms(FIRST_DAY, "17:00:00")
-    after = [e for e in raised(told) if e.time_ms >= dose_ms and e.alarm == "heron.oxygen-high"]
+    after = [e for e in standing(told) if e.time_ms >= dose_ms and e.alarm == "heron.oxygen-high"]
     assert "bed-poisoned" in named(after), brief(after)

@@ -6,8 +6,8 @@ from math import inf
 
 from dewline.events import Outlook
 from dewline.watch.conditions.condition import Condition
-from dewline.watch.derived.approach import approach
-from dewline.watch.derived.forecast import Forecast, reach, straight_rise
+from dewline.watch.derived.approach import approach, straight_rise
+from dewline.watch.derived.forecast import Forecast, reach
 from dewline.watch.signals.signal_state import (
     EMPTY_BAND,
     EVERYTHING,

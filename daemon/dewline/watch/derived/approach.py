@@ -1,7 +1,8 @@
-"""When any signal reaches a limit, along a straight line, from whichever side.
+"""When a level reaches a limit along a straight line.
 
-For what is no trace gas: a pressure that falls, a freezer that warms. No model of a bed or of
-walls is part of it, so the sign of the limit does not matter.
+``approach`` is for what is no trace gas: a pressure that falls, a freezer that warms. It has no
+model of a bed or of walls, so the sign of the limit does not matter. ``straight_rise`` is for the
+gases of a box whose loop stands.
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ from statistics import median
 from dewline.watch.derived.forecast import (
     FARTHEST_H,
     LEAST_POINTS,
+    WALLS_H,
     WIDER_HIGH,
     WIDER_LOW,
     Forecast,
@@ -18,6 +20,7 @@ from dewline.watch.derived.forecast import (
     levels_off,
     straight_line,
     thinned,
+    within_reach,
 )
 
 
@@ -47,3 +50,18 @@ def approach(points: Points, limit: float, *, rising: bool) -> Forecast | None:
         max(0.0, line.low * WIDER_LOW - lag_h),
         min(FARTHEST_H, line.high * WIDER_HIGH),
     )
+
+
+def straight_rise(points: Points, limit: float, role: str = "oxygen") -> Forecast | None:
+    """When a level in a stopped loop reaches ``limit``, ppm; None: not foreseen.
+
+    ``points``: only readings since the stop, hours and ppm. Oxygen rises in a straight line.
+    ``role``: moisture may bend, since walls take up a part of it, which widens the range.
+    """
+    if len(points) < LEAST_POINTS:
+        return None
+    now = median(v for _, v in points[-3:])
+    if now >= limit:
+        return Forecast(0.0, 0.0, 0.0)
+    line = straight_line(thinned(points), now, limit, bends=role in WALLS_H)
+    return line and within_reach(line, line.low, line.high)

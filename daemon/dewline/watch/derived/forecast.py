@@ -78,27 +78,6 @@ def reach(points: Points, limit: float, zero_ppm: float, role: str = "oxygen") -
     return _by_spent_bed(line, spent)
 
 
-def straight_rise(points: Points, limit: float, role: str = "oxygen") -> Forecast | None:
-    """When a level in a stopped loop reaches ``limit``, ppm; None: not foreseen.
-
-    ``points``: only readings since the stop, hours and ppm. Oxygen rises in a straight line.
-    ``role``: moisture may bend, since walls take up a part of it, which widens the range.
-    """
-    if len(points) < LEAST_POINTS:
-        return None
-    now = median(v for _, v in points[-3:])
-    if now >= limit:
-        return Forecast(0.0, 0.0, 0.0)
-    points = thinned(points)
-    fit = theil_sen([t for t, _ in points], [v for _, v in points], CONFIDENCE, widen=True)
-    if fit.low <= 0.0:
-        return None
-    way = limit - now
-    bending = _bending(points, way) if role in WALLS_H else 0.0
-    best = Forecast(way / fit.slope, way / fit.high, max(way / fit.low, bending))
-    return _within_reach(best, best.low, best.high)
-
-
 def clean(points: Points, limit: float, base: float) -> Forecast | None:
     """When a level that decays towards ``base`` falls below ``limit``, ppm; None: not foreseen.
 
@@ -147,13 +126,19 @@ def levels_off(points: Points) -> bool:
     return last - levels[1] < LEVEL_SHARE * whole * step_h / hours
 
 
-def straight_line(points: Points, now: float, limit: float) -> Forecast | None:
-    """Along a straight line; the high end also if the slope goes on falling. None: it falls."""
+def straight_line(
+    points: Points, now: float, limit: float, *, bends: bool = True
+) -> Forecast | None:
+    """Along a straight line. None: it falls.
+
+    ``bends``: the high end is also that of a slope which goes on falling as until now.
+    """
     fit = theil_sen([t for t, _ in points], [v for _, v in points], CONFIDENCE, widen=True)
     if fit.low <= 0.0:
         return None
     way = limit - now
-    return Forecast(way / fit.slope, way / fit.high, max(way / fit.low, _bending(points, way)))
+    bending = _bending(points, way) if bends else 0.0
+    return Forecast(way / fit.slope, way / fit.high, max(way / fit.low, bending))
 
 
 def _bending(points: Points, way: float) -> float:
@@ -174,7 +159,7 @@ def _bending(points: Points, way: float) -> float:
     return -pace_h * log1p(-way / left) if way < left else FARTHEST_H
 
 
-def _within_reach(best: Forecast, low: float, high: float) -> Forecast | None:
+def within_reach(best: Forecast, low: float, high: float) -> Forecast | None:
     """``best`` with a wider range; None where it lies too far ahead to be foreseen."""
     if best.hours > FARTHEST_H:
         return None
@@ -185,14 +170,14 @@ def _by_line(line: Forecast, spent: Spent) -> Forecast | None:
     """Along the straight line; the low end also for a bed that may be near its end."""
     near = spent.forecast.low
     low = min(line.low, near) if near <= 3 * line.hours else line.low
-    return _within_reach(line, low, line.high)
+    return within_reach(line, low, line.high)
 
 
 def _by_spent_bed(line: Forecast, spent: Spent) -> Forecast | None:
     """As for a bed at its end; the high end also for a rise that stays straight for a while."""
     best = spent.forecast
     high = max(best.high, 0.5 * (best.high + min(line.hours, 4 * best.hours)))
-    return _within_reach(best, best.low, high)
+    return within_reach(best, best.low, high)
 
 
 class Spent(NamedTuple):
