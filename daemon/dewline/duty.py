@@ -24,6 +24,7 @@ class Duty:
         self._plan = plan
         self._local = local_time
         self._minute = -1
+        self._staffed = False
         self._told: dict[tuple[str, Priority], frozenset[str]] = {}
 
     def priority(self, rule: RulePlan, at_ms: int, comes_ms: int | None = None) -> Priority:
@@ -32,13 +33,15 @@ class Duty:
         Of what a rule only foresees, to come at ``comes_ms``, the more urgent of the two counts
         if it comes before staff do, else the other.
         """
-        staffed = self._plan.staffed
-        if rule.night is None or self._local.is_within(staffed, at_ms):
+        if rule.night is None:
+            return rule.priority
+        self._begin_minute(at_ms)
+        if self._staffed:
             return rule.priority
         if comes_ms is None:
             return rule.night
         urgent, other = sorted((rule.priority, rule.night), key=PRIORITIES.index)
-        return urgent if comes_ms < self._local.next_within(staffed, at_ms) else other
+        return urgent if comes_ms < self._local.next_within(self._plan.staffed, at_ms) else other
 
     def told(self, place: str, priority: Priority, at_ms: int) -> frozenset[str]:
         """The contacts whom an alarm of ``place`` and ``priority`` reaches at once at ``at_ms``.
@@ -46,15 +49,19 @@ class Duty:
         Those on duty whom it pages first; where there are none, those to whom it goes on
         because everybody before them is off duty. Empty where nobody hears of it by now.
         """
-        minute = self._local.label(at_ms) // MINUTE_MS
-        if minute != self._minute:
-            self._minute = minute
-            self._told.clear()
+        self._begin_minute(at_ms)
         key = (place, priority)
         if key not in self._told:
             first = frozenset(self.on_duty(place, priority, at_ms))
             self._told[key] = first or frozenset(self._passed_on(place, priority, at_ms))
         return self._told[key]
+
+    def _begin_minute(self, at_ms: int) -> None:
+        minute = self._local.label(at_ms) // MINUTE_MS
+        if minute != self._minute:
+            self._minute = minute
+            self._told.clear()
+            self._staffed = self._local.is_within(self._plan.staffed, at_ms)
 
     def on_duty(self, place: str, priority: Priority, at_ms: int) -> Iterator[str]:
         """The contacts whom such an alarm pages first, and who are on duty."""

@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta, tzinfo
+from functools import lru_cache
 from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
@@ -99,13 +100,21 @@ class Calendar:
                 return min(later)
         return moment(today + timedelta(_FARTHEST_D), 0, self.zone)
 
-    def _spans(self, hours: Hours, day: date) -> Iterator[tuple[int, int]]:
-        """First instant and end of the spans that begin on a date."""
-        kind = HOLIDAY if day in self.holidays else day.weekday()
-        for span in hours:
-            if span.on(kind):
-                last = day if span.start < span.end else day + timedelta(1)
-                yield moment(day, span.start, self.zone), moment(last, span.end, self.zone)
+    def _spans(self, hours: Hours, day: date) -> tuple[tuple[int, int], ...]:
+        return _spans_of(hours, day, HOLIDAY if day in self.holidays else day.weekday(), self.zone)
+
+
+@lru_cache(maxsize=256)  # asked at every item for each alarm that is held, and of few days
+def _spans_of(hours: Hours, day: date, kind: int, zone: tzinfo) -> tuple[tuple[int, int], ...]:
+    """First instant and end of the spans that begin on a date; ``kind``: its day of the week."""
+    return tuple(
+        (
+            moment(day, span.start, zone),
+            moment(day if span.start < span.end else day + timedelta(1), span.end, zone),
+        )
+        for span in hours
+        if span.on(kind)
+    )
 
 
 def calendar_of(timezone: str, holidays: Iterable[str]) -> Calendar:
